@@ -1,0 +1,167 @@
+"""Exception and warning types, and the search for the name that was probably meant.
+
+Every message has five parts: what is wrong, where, the value with its unit, what is allowed, and the next
+step. Wrong input raises an :class:`InputError`, which is also a ``ValueError``; a failed calculation raises a
+:class:`SolverError`, which is also a ``RuntimeError``. Catch :class:`VentsimError` for both.
+"""
+
+import difflib
+import sys
+import warnings
+from collections.abc import Iterable
+
+__all__ = [
+    "CircuitError",
+    "CircuitWarning",
+    "InputError",
+    "PartError",
+    "PlausibilityWarning",
+    "ScenarioError",
+    "SchemaError",
+    "SettingsError",
+    "SolverError",
+    "VentsimError",
+    "nearest_names",
+    "suggestion",
+    "warn_caller",
+]
+
+
+class VentsimError(Exception):
+    """Base of every error that ventsim raises itself."""
+
+
+class InputError(VentsimError, ValueError):
+    """A value handed to ventsim is impossible, missing or unknown."""
+
+
+class PartError(InputError):
+    """The description of a part (lung, tube, valve, fitting) is impossible."""
+
+
+class CircuitError(InputError):
+    """The parts do not join up to a circuit that can ventilate every lung."""
+
+
+class SettingsError(InputError):
+    """The breath settings contradict each other or the ventilator's limits."""
+
+
+class ScenarioError(InputError):
+    """A scenario, or the file that holds it, cannot be read or is incomplete."""
+
+
+class SchemaError(InputError):
+    """A Dataset does not have the variables, dimensions or units that the schema asks for."""
+
+
+class SolverError(VentsimError, RuntimeError):
+    """The calculation could not be completed to the requested accuracy."""
+
+
+class PlausibilityWarning(UserWarning):
+    """A value is possible but unlikely; often a slip of units."""
+
+
+class CircuitWarning(UserWarning):
+    """A circuit is complete but probably joined in another way than was meant."""
+
+
+_SHORTEST_PIECE = 4  # letters from which a part of a longer name counts as a hint to it
+
+
+def nearest_names(name: str, options: Iterable[str], *, limit: int = 3) -> list[str]:
+    """Names that resemble a wrong one, most similar first, then those that contain it.
+
+    Letter case is ignored, and so is the difference between a space, a hyphen and an underscore.
+
+    Parameters
+    ----------
+    name : str
+        The name that was not found.
+    options : iterable of str
+        The names that exist.
+    limit : int, default 3
+        How many names to return at most. [1]
+
+    Returns
+    -------
+    list of str
+        Between none and `limit` of the options.
+
+    Examples
+    --------
+    >>> nearest_names("complience", ["resistance", "compliance", "relaxed_volume"])
+    ['compliance']
+    >>> nearest_names("volume", ["resistance", "compliance", "relaxed_volume"])
+    ['relaxed_volume']
+    """
+    by_plain: dict[str, list[str]] = {}
+    for option in options:
+        by_plain.setdefault(_plain(option), []).append(option)
+    wanted = _plain(name)
+    close = difflib.get_close_matches(wanted, list(by_plain), n=limit, cutoff=0.6)
+    if len(wanted) >= _SHORTEST_PIECE:
+        close += [plain for plain in by_plain if wanted in plain and plain not in close]
+    return [option for plain in close for option in by_plain[plain]][:limit]
+
+
+def suggestion(name: str, options: Iterable[str]) -> str:
+    """Last line of a message about a wrong name: the nearest names, or else all of them.
+
+    Parameters
+    ----------
+    name : str
+        The name that was not found.
+    options : iterable of str
+        The names that exist.
+
+    Returns
+    -------
+    str
+        One sentence without a line break.
+
+    Examples
+    --------
+    >>> suggestion("complience", ["resistance", "compliance"])
+    "Did you mean 'compliance'?"
+    >>> suggestion("colour", ["resistance", "compliance"])
+    "Allowed: 'resistance', 'compliance'."
+    """
+    known = list(options)
+    close = nearest_names(name, known)
+    if close:
+        return f"Did you mean {' or '.join(map(repr, close))}?"
+    if known:
+        return f"Allowed: {', '.join(map(repr, known))}."
+    return "There is none to choose from."
+
+
+def warn_caller(warning: Warning) -> None:
+    """Issue a warning that points at the line outside ventsim that led to it.
+
+    Parameters
+    ----------
+    warning : Warning
+        The warning with its text.
+
+    Examples
+    --------
+    >>> import warnings
+    >>> with warnings.catch_warnings(record=True) as caught:
+    ...     warnings.simplefilter("always")
+    ...     warn_caller(PlausibilityWarning("compliance 0.05 mL/cmH2O is outside 0.2 to 300."))
+    >>> len(caught)
+    1
+    """
+    level, frame = 2, sys._getframe(1)
+    while frame is not None and frame.f_globals.get("__name__", "").partition(".")[0] in (
+        "ventsim",
+        "pydantic",
+    ):
+        level, frame = level + 1, frame.f_back
+    warnings.warn(warning, stacklevel=level)
+
+
+def _plain(name: str) -> str:
+    return name.casefold().replace("_", " ").replace("-", " ")
