@@ -1,0 +1,257 @@
+"""A number with its unit, limits and likely slips of units; the table of such numbers for documentation."""
+
+import math
+import numbers
+from dataclasses import dataclass, field
+from typing import Any, get_args
+
+from pydantic import BaseModel, GetCoreSchemaHandler
+from pydantic.fields import FieldInfo
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+from ventsim.units import convert
+
+__all__ = [
+    "BORE_SLIPS",
+    "COMPLIANCE_SLIPS",
+    "FLOW_SLIPS",
+    "LENGTH_SLIPS",
+    "PRESSURE_SLIPS",
+    "RESISTANCE_SLIPS",
+    "TIME_SLIPS",
+    "VOLUME_SLIPS",
+    "FieldRow",
+    "Quantity",
+    "field_table",
+    "quantity_of",
+]
+
+
+def _slips(target: str, *others: str) -> tuple[tuple[str, float], ...]:
+    return tuple((other, float(convert(1.0, source=other, target=target))) for other in others)
+
+
+# Other units in which people give a quantity, each with the factor to the house unit; the likeliest first.
+BORE_SLIPS = _slips("mm", "m", "cm")
+COMPLIANCE_SLIPS = _slips("mL/cmH2O", "L/cmH2O", "mL/kPa", "m³/Pa")
+FLOW_SLIPS = _slips("L/s", "L/min", "mL/s", "mL/min")
+LENGTH_SLIPS = _slips("m", "cm", "mm")
+PRESSURE_SLIPS = _slips("cmH2O", "kPa", "Pa")
+RESISTANCE_SLIPS = _slips("cmH2O·s/L", "kPa·s/L", "Pa·s/m³")
+TIME_SLIPS = _slips("s", "ms")
+VOLUME_SLIPS = _slips("mL", "L", "m³")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """Unit, limits and meaning of a numeric field; stands in the ``Annotated`` type of the field.
+
+    Parameters
+    ----------
+    unit : str
+        Unit of the number; ``"1"`` for a ratio or a count.
+    meaning : str
+        What the number says, in a few words.
+    above, at_least, below, at_most : float or None
+        Limits outside which the number is impossible. [unit]
+    plausible : tuple of two floats or None
+        Range outside which the number is unlikely. [unit]
+    slips : tuple of (str, float)
+        Other units in which people give this quantity, each with the factor to `unit`. [unit per other unit]
+    whole : bool, default False
+        Whether only whole numbers are allowed.
+
+    Examples
+    --------
+    >>> pressure = Quantity(unit="cmH2O", meaning="pressure", plausible=(1.0, 60.0), slips=PRESSURE_SLIPS)
+    >>> pressure.doubt(1471.0)
+    'is outside 1 to 60.\\n  Did you mean 15 (1471 Pa)?'
+    """
+
+    unit: str
+    meaning: str = field(repr=False)  # kept out of the repr, so that signatures of descriptions stay readable
+    above: float | None = field(default=None, repr=False)
+    at_least: float | None = field(default=None, repr=False)
+    below: float | None = field(default=None, repr=False)
+    at_most: float | None = field(default=None, repr=False)
+    plausible: tuple[float, float] | None = field(default=None, repr=False)
+    slips: tuple[tuple[str, float], ...] = field(default=(), repr=False)
+    whole: bool = field(default=False, repr=False)
+
+    @property
+    def bounds(self) -> str:
+        """The hard limits in words; empty if there are none."""
+        limits = {
+            "above": self.above, "at least": self.at_least, "below": self.below, "at most": self.at_most
+        }  # fmt: skip
+        return " and ".join(f"{word} {_short(limit)}" for word, limit in limits.items() if limit is not None)
+
+    def text(self, value: float) -> str:
+        """The number with its unit.
+
+        Parameters
+        ----------
+        value : float
+            The number. [unit]
+
+        Returns
+        -------
+        str
+            Six digits, and the unit unless it is ``"1"``.
+        """
+        return _short(value) if self.unit == "1" else f"{_short(value)} {self.unit}"
+
+    def fault(self, value: object) -> str:
+        """Why a value is impossible.
+
+        Parameters
+        ----------
+        value : object
+            What was given.
+
+        Returns
+        -------
+        str
+            One sentence; empty if the value is possible.
+        """
+        if isinstance(value, bool) or not isinstance(value, numbers.Real):
+            return f"{value!r} is not a number."
+        try:
+            number = float(value)
+        except OverflowError:  # a whole number beyond the range of floats
+            number = math.inf
+        broken = (
+            not math.isfinite(number)
+            or (self.above is not None and number <= self.above)
+            or (self.at_least is not None and number < self.at_least)
+            or (self.below is not None and number >= self.below)
+            or (self.at_most is not None and number > self.at_most)
+            or (self.whole and number != round(number))
+        )
+        return f"{self.text(number)} is not allowed." if broken else ""
+
+    def allowed(self) -> str:
+        """What is allowed and what is usual.
+
+        Returns
+        -------
+        str
+            One line.
+        """
+        unit = "" if self.unit == "1" else f" {self.unit}"
+        kind = "whole number" if self.whole else "finite number"
+        hard = f"{kind} {self.bounds}{unit}" if self.whole else f"{self.bounds or kind}{unit}"
+        if self.plausible is None:
+            return f"Allowed: {hard}."
+        return f"Allowed: {hard}; usual: {_short(self.plausible[0])} to {_short(self.plausible[1])}{unit}."
+
+    def doubt(self, value: float) -> str:
+        """Why a possible value is unlikely, and which value was probably meant.
+
+        Parameters
+        ----------
+        value : float
+            A possible value. [unit]
+
+        Returns
+        -------
+        str
+            Two lines; empty if the value is plausible.
+        """
+        if self.plausible is None or self.plausible[0] <= value <= self.plausible[1]:
+            return ""
+        low, high = self.plausible
+        first = f"is outside {_short(low)} to {_short(high)}."
+        for unit, factor in self.slips:
+            if low <= value * factor <= high:
+                return f"{first}\n  Did you mean {float(f'{value * factor:.3g}'):g} ({_short(value)} {unit})?"
+        return f"{first}\n  Check the number and its unit."
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        def check(value: object) -> float | int:
+            fault = self.fault(value)
+            if fault:
+                raise PydanticCustomError("quantity", "{text}", {"text": f"{fault}\n  {self.allowed()}"})
+            return int(value) if self.whole else float(value)
+
+        return core_schema.no_info_plain_validator_function(check)
+
+
+def _short(number: float) -> str:
+    return f"{number:.6g}"
+
+
+def quantity_of(info: FieldInfo) -> Quantity | None:
+    """The :class:`Quantity` of a field, also of an optional one; None if the field is not a number.
+
+    Parameters
+    ----------
+    info : pydantic.fields.FieldInfo
+        A field of a description.
+
+    Returns
+    -------
+    Quantity or None
+        Unit and limits.
+
+    Examples
+    --------
+    >>> from ventsim.parts import Lung
+    >>> quantity_of(Lung.model_fields["expiratory_resistance"]).unit
+    'cmH2O·s/L'
+    """
+    candidates = list(info.metadata)
+    for inner in get_args(info.annotation):
+        candidates.extend(get_args(inner)[1:])
+    return next((item for item in candidates if isinstance(item, Quantity)), None)
+
+
+@dataclass(frozen=True, slots=True)
+class FieldRow:
+    """One line of the table of a description's fields, all as text.
+
+    Parameters
+    ----------
+    name, unit, bounds, plausible, default, meaning : str
+        As in the field's :class:`Quantity`; `bounds` lists the choices of a field that is not a number.
+    """
+
+    name: str
+    unit: str
+    bounds: str
+    plausible: str
+    default: str
+    meaning: str
+
+
+def field_table(cls: type[BaseModel]) -> tuple[FieldRow, ...]:
+    """Names, units, limits and defaults of a description's fields, for documentation.
+
+    Parameters
+    ----------
+    cls : type
+        A subclass of :class:`Description`.
+
+    Returns
+    -------
+    tuple of FieldRow
+        In the order of the fields.
+
+    Examples
+    --------
+    >>> from ventsim.parts import Lung
+    >>> row = field_table(Lung)[0]
+    >>> row.name, row.unit, row.bounds, row.plausible, row.default
+    ('compliance', 'mL/cmH2O', 'above 0', '0.2 to 300', 'required')
+    """
+    return tuple(_row(name, info) for name, info in cls.model_fields.items())
+
+
+def _row(name: str, info: FieldInfo) -> FieldRow:
+    quantity = quantity_of(info)
+    default = "required" if info.is_required() else f"{info.get_default(call_default_factory=True)}"
+    if quantity is None:
+        choices = ", ".join(str(choice) for choice in get_args(info.annotation) if isinstance(choice, str))
+        return FieldRow(name, "", choices, "", default, info.description or "")
+    low_high = "" if quantity.plausible is None else " to ".join(map(_short, quantity.plausible))
+    return FieldRow(name, quantity.unit, quantity.bounds, low_high, default, quantity.meaning)
