@@ -1,0 +1,270 @@
+"""Ready-made circuits: which parts they have, how they hang together, and what an ideal circuit leaves out."""
+
+import warnings
+from collections import Counter
+
+import networkx as nx
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ventsim import layouts
+from ventsim.circuit import Circuit
+from ventsim.errors import CircuitError, PartError
+from ventsim.layouts import Branch, shared, single
+from ventsim.parts import Adapter, Filter, Lung, OneWayValve, Passage, Restrictor, Store, TPiece, Tube, YPiece
+from ventsim.ventilator import Ventilator
+
+LUNG = Lung(compliance=50.0, resistance=5.0)
+ARRANGEMENTS = ["tree", "chain", "star"]
+
+
+def lungs(number):
+    return {f"bed {index}": LUNG for index in range(1, number + 1)}
+
+
+def kinds(circuit):
+    return Counter(part.kind for part in circuit.parts.values())
+
+
+def stored(circuit):
+    """Sum of the compliances of all stores but the lungs' [mL/cmH2O]."""
+    parts = [part for part in circuit.parts.values() if not isinstance(part, Lung)]
+    return sum(store.compliance for part in parts for store in part.elements() if isinstance(store, Store))
+
+
+def way(circuit, start, end):
+    """Names of the parts on the way between two points, in order."""
+    nodes = nx.shortest_path(circuit.graph().to_undirected(), start, end)
+    names = [node.partition(".")[0] for node in nodes]
+    return [name for name, before in zip(names[1:], names, strict=False) if name != before]
+
+
+def test_single_lung():
+    circuit = single(LUNG)
+    assert list(circuit.parts) == ["lung inspiratory tube", "lung y-piece", "lung", "lung expiratory tube"]
+    assert circuit.lungs == {"lung": LUNG}
+    assert list(single(LUNG, name="a").lungs) == ["a"]
+    assert kinds(single(LUNG, one_way_valves=True))["one-way valve"] == 2
+
+
+def test_single_adult_circuit_stores_what_was_measured():
+    """1.47 to 2.52 mL/cmH2O on three adult circuits: Respiratory Care 39(8), 1994 (abstract)."""
+    assert 1.47 <= stored(single(LUNG)) <= 2.52
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+@pytest.mark.parametrize("number", range(1, 10))
+def test_every_layout_is_complete_and_silent(arrangement, number):
+    """The circuit checks itself when it is made; no valve may point the wrong way."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for one_way_valves in (True, False):
+            for ideal in (True, False):
+                circuit = shared(
+                    lungs(number), arrangement=arrangement, one_way_valves=one_way_valves, ideal=ideal
+                )
+                assert circuit.lungs == lungs(number)
+                assert kinds(circuit)["one-way valve"] == (2 * number if one_way_valves else 0)
+                assert kinds(circuit)["y-piece"] == number
+
+
+@pytest.mark.parametrize(
+    ("arrangement", "number", "t_pieces", "adapters"),
+    [
+        # Fittings on both limbs together. Each with two outlets adds one outlet: n - 1 of them on each limb.
+        ("tree", 1, 0, 0),
+        ("tree", 2, 2, 0),
+        ("tree", 3, 2, 4),  # adapter at the port, T-piece, one adapter with two outlets
+        ("tree", 4, 2, 6),  # adapter at the port, T-piece, two adapters with two outlets
+        ("tree", 5, 2, 8),
+        ("tree", 8, 2, 14),
+        ("chain", 1, 0, 0),
+        ("chain", 2, 2, 0),
+        ("chain", 4, 6, 0),
+        ("star", 1, 0, 0),
+        ("star", 2, 0, 2),
+        ("star", 6, 0, 2),
+    ],
+)
+def test_number_of_fittings(arrangement, number, t_pieces, adapters):
+    found = kinds(shared(lungs(number), arrangement=arrangement))
+    assert (found["t-piece"], found["adapter"]) == (t_pieces, adapters)
+
+
+@pytest.mark.parametrize("number", range(2, 18))
+def test_tree_is_as_even_as_possible(number):
+    """The number of divisions on the way to two lungs differs by one at most."""
+    circuit = shared(lungs(number))
+    depths = [len(way(circuit, "ventilator.inspiratory", f"{name}.airway")) for name in circuit.lungs]
+    assert max(depths) - min(depths) <= 1
+
+
+def test_order_of_the_parts_on_the_way():
+    branch = Branch(
+        inspiratory_restrictor=Restrictor(linear_resistance=5.0),
+        expiratory_restrictor=Restrictor(linear_resistance=2.0),
+        filter=Filter(),
+    )
+    circuit = shared({"a": LUNG, "b": LUNG}, branch=branch)
+    assert way(circuit, "ventilator.inspiratory", "a.airway") == [
+        "inspiratory t-piece",
+        "a inspiratory valve",
+        "a inspiratory restrictor",
+        "a inspiratory tube",
+        "a y-piece",
+        "a filter",
+        "a",
+    ]
+    assert way(circuit, "a.airway", "ventilator.expiratory") == [
+        "a filter",
+        "a y-piece",
+        "a expiratory tube",
+        "a expiratory restrictor",
+        "a expiratory valve",
+        "expiratory t-piece",
+        "ventilator",
+    ]
+
+
+def test_chain_passes_the_beds_in_order():
+    circuit = shared(lungs(3), arrangement="chain", one_way_valves=False, extension=Tube(length=3.0))
+    assert way(circuit, "ventilator.inspiratory", "bed 3.airway")[:5] == [
+        "inspiratory t-piece 1",
+        "inspiratory extension 1",
+        "inspiratory t-piece 2",
+        "inspiratory extension 2",
+        "bed 3 inspiratory tube",
+    ]
+    assert circuit.parts["inspiratory extension 1"].length == 3.0
+    assert shared(lungs(2), arrangement="chain").parts["expiratory extension 1"].length == 2.0
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_tubes_and_valves_point_with_the_flow(arrangement):
+    """Gas goes through every inlet before its outlet, out along the inspiratory limb and back along the other."""
+    circuit = shared(lungs(4), arrangement=arrangement, one_way_valves=True)
+    plain = circuit.graph().to_undirected()
+    for name, part in circuit.parts.items():
+        if part.ports != ("inlet", "outlet") or isinstance(part, Adapter):
+            continue
+        port = "ventilator.inspiratory" if "inspiratory" in name else "ventilator.expiratory"
+        ends = {end: nx.shortest_path_length(plain, port, f"{name}.{end}") for end in part.ports}
+        assert (ends["inlet"] < ends["outlet"]) == ("inspiratory" in name), name
+
+
+def test_each_lung_may_have_its_own_branch():
+    long = Branch(inspiratory_tube=Tube(length=4.0))
+    circuit = shared({"a": LUNG, "b": LUNG}, branches={"b": long})
+    assert circuit.parts["a inspiratory tube"].length == 1.5
+    assert circuit.parts["b inspiratory tube"].length == 4.0
+
+
+def test_fittings_and_machine_can_be_given():
+    circuit = shared(
+        lungs(4),
+        t_piece=TPiece(gas_volume=30.0),
+        adapter=Adapter(gas_volume=9.0),
+        ventilator=Ventilator(source_resistance=2.0),
+    )
+    assert circuit.parts["inspiratory t-piece"].gas_volume == 30.0
+    assert [circuit.parts[f"expiratory adapter {number}"].outlets for number in (1, 2, 3)] == [1, 2, 2]
+    assert all(part.gas_volume == 9.0 for part in circuit.parts.values() if isinstance(part, Adapter))
+    assert circuit.ventilator.source_resistance == 2.0
+
+
+# --- ideal circuits -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+@pytest.mark.parametrize("number", [1, 2, 4])
+def test_ideal_circuit_stores_nothing_and_resists_only_where_told(arrangement, number):
+    branch = Branch(
+        inspiratory_tube=Tube(length=1.5, resistance=3.0),
+        valve=OneWayValve(forward_resistance=0.5, gas_volume=5.0),
+        filter=Filter(resistance=2.0, quadratic_resistance=0.0),
+    )
+    circuit = shared(lungs(number), arrangement=arrangement, branch=branch, ideal=True)
+    assert stored(circuit) == 0.0
+    assert circuit.ventilator == layouts.IDEAL_VENTILATOR
+    resistances = Counter(
+        element.forward.linear
+        for part in circuit.parts.values()
+        if not isinstance(part, Lung)
+        for element in part.elements()
+        if isinstance(element, Passage) and not element.is_ideal
+    )
+    assert resistances == {3.0: number, 0.5: 2 * number, 2.0: number}
+    valves = [part for part in circuit.parts.values() if isinstance(part, OneWayValve)]
+    assert {valve.opening_pressure for valve in valves} == {0.0}
+
+
+def test_ideal_ventilator():
+    machine = layouts.IDEAL_VENTILATOR
+    assert machine.source_resistance == machine.exhalation_resistance == 0.0
+    assert machine.flow_limit is None and machine.relief_pressure is None
+    given = Ventilator(source_resistance=2.0)
+    assert single(LUNG, ideal=True, ventilator=given).ventilator == given
+
+
+# --- what is refused ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("make", "error", "message"),
+    [
+        (lambda: shared({}), CircuitError, r"holds no lung\.\n  Give at least one: \{'a': Lung\(\.\.\.\)\}"),
+        (lambda: shared([LUNG]), CircuitError, r"holds no lung"),
+        (lambda: single(LUNG, branch=3), CircuitError, r"branch 3 is not a Branch\.\n  Give Branch"),
+        (lambda: shared({"a": TPiece()}), CircuitError, r"lungs: 'a' is .*, not a lung"),
+        (
+            lambda: shared({"a.b": LUNG}),
+            CircuitError,
+            r"'a\.b inspiratory valve' cannot be the name of a part",
+        ),
+        (
+            lambda: shared({"a": LUNG}, arrangement="treee"),
+            CircuitError,
+            r"no arrangement 'treee'\.\n  Did you mean 'tree'",
+        ),
+        (
+            lambda: shared(lungs(2), branches={"bed 3": Branch()}),
+            CircuitError,
+            r"branches: there is no lung 'bed 3'\.\n  Did you mean 'bed [12]'",
+        ),
+        (
+            lambda: shared({"a": LUNG, "inspiratory t-piece": LUNG}),
+            CircuitError,
+            r"two parts are called 'inspiratory t-piece': a t-piece and a lung",
+        ),
+        (lambda: shared(lungs(65), arrangement="star"), PartError, r"adapter: outlets 65 is not allowed"),
+        (lambda: Branch(inspiratory_tube=1.5), PartError, r"branch: inspiratory_tube 1\.5 is not a Tube"),
+        (
+            lambda: Branch(inspiratory_tube={"length": -1.0}),
+            PartError,
+            r"branch: inspiratory_tube: tube: length -1 m is not allowed",
+        ),
+        (lambda: Branch(valves=OneWayValve()), PartError, r"there is no 'valves'\.\n  Did you mean 'valve'"),
+    ],
+)
+def test_impossible_layout(make, error, message):
+    with pytest.raises(error, match=message):
+        make()
+
+
+def test_branch_survives_plain_values():
+    branch = Branch(filter=Filter(), y_piece=YPiece(gas_volume=20.0))
+    assert Branch.from_dict(branch.model_dump()) == branch
+    assert Branch.from_dict({"inspiratory_tube": {"length": 2}}).inspiratory_tube == Tube(length=2.0)
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    number=st.integers(1, 9),
+    arrangement=st.sampled_from(ARRANGEMENTS),
+    one_way_valves=st.booleans(),
+    ideal=st.booleans(),
+)
+def test_layouts_survive_plain_values(number, arrangement, one_way_valves, ideal):
+    circuit = shared(lungs(number), arrangement=arrangement, one_way_valves=one_way_valves, ideal=ideal)
+    assert Circuit.from_dict(circuit.model_dump()) == circuit
