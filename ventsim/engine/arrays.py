@@ -1,0 +1,203 @@
+"""The tables on which the compiled code works.
+
+A `Network` holds what a circuit fixes; it is never changed.  A `Run` holds the state of one run and the scratch
+columns of the stepper; the compiled code changes it in place, and nothing else in the package does.  A `Record`
+receives samples.  Volumes are in L, flows in L/s, pressures in cmH2O.
+"""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+# What a circuit fixes, one row per node, branch, gate (a valve inside the ventilator) and lung.
+NODE = np.dtype([("compliance", "f8")], align=True)
+BRANCH = np.dtype(
+    [
+        ("start", "i8"),
+        ("end", "i8"),
+        ("kind", "i8"),
+        ("coupling", "i8"),  # where it stands in the couplings of the factorisation
+        ("forward_linear", "f8"),
+        ("forward_quadratic", "f8"),
+        ("backward_linear", "f8"),
+        ("backward_quadratic", "f8"),
+        ("opening", "f8"),
+        ("leak", "f8"),
+    ],
+    align=True,
+)
+GATE = np.dtype(
+    [
+        ("node", "i8"),  # -1: there is no such gate
+        ("sign", "f8"),  # +1 feeds its node, -1 drains it
+        ("resistance", "f8"),  # 0: ideal
+        ("limit", "f8"),  # largest flow
+    ],
+    align=True,
+)
+LUNG = np.dtype([("airway", "i8"), ("alveoli", "i8"), ("branch", "i8")], align=True)
+
+# The side of its law that each branch is on.
+SIDE = np.dtype(
+    [
+        ("start", "i8"),
+        ("end", "i8"),
+        ("linear", "f8"),
+        ("quadratic", "f8"),
+        ("opening", "f8"),
+        ("leak", "f8"),
+    ],
+    align=True,
+)
+
+# What changes, once for each of three slots.
+NODE_AT = np.dtype([("pressure", "f8"), ("inflow", "f8")], align=True)
+BRANCH_AT = np.dtype([("flow", "f8"), ("slope", "f8")], align=True)
+GATE_AT = np.dtype([("pressure", "f8"), ("flow", "f8")], align=True)
+NOW, NEXT, SCRATCH = range(3)
+
+# Scratch columns of the linear algebra, one row per node.
+ROW = np.dtype(
+    [
+        ("tolerance", "f8"),  # absolute error allowed per step [cmH2O]
+        ("fixed", "?"),  # an ideal gate imposes the pressure
+        ("held", "?"),  # the pressure does not take part in the present solution
+        ("diagonal", "f8"),
+        ("inverse", "f8"),
+        ("right", "f8"),
+        ("rate", "f8"),  # change of the inflow in time at constant pressures [L/s²]
+        ("dense1", "f8"),
+        ("dense2", "f8"),
+    ],
+    align=True,
+)
+
+# Running integrals: columns per lung.
+INSPIRED, AIRWAY_INTEGRAL, ALVEOLAR_INTEGRAL, WORK = range(4)
+LUNG_INTEGRALS = 4
+
+# Entries of the counters.
+STEPS, REJECTED, SWITCHES, SETTLINGS = range(4)
+COUNTERS = 4
+
+# The gates, in the order of the gate table, and the states they can be in.
+SOURCE, EXHALATION, RELIEF = range(3)
+GATES = 3
+GATE_CLOSED, GATE_OPEN, GATE_LIMITED = range(3)
+
+# First step tried in a segment that has not been run before [s].
+FIRST_STEP = 1e-4
+
+# Stages of the stepper.
+STAGES = 6
+
+
+class Network(NamedTuple):
+    """What a circuit fixes."""
+
+    node: NDArray[np.void]  # (n_nodes,) of NODE
+    branch: NDArray[np.void]  # (n_branches,) of BRANCH
+    gate: NDArray[np.void]  # (3,) of GATE
+    lung: NDArray[np.void]  # (n_lungs,) of LUNG
+    first: NDArray[np.int64]  # pattern of the factorisation, see `elimination.Elimination`
+    later: NDArray[np.int64]
+    target: NDArray[np.int64]
+    relief_pressure: float  # [cmH2O]
+
+
+class Run(NamedTuple):
+    """State of a run (above the line) and scratch of the stepper (below it)."""
+
+    node_at: NDArray[np.void]  # (3, n_nodes) of NODE_AT; slot NOW is the state
+    branch_at: NDArray[np.void]  # (3, n_branches) of BRANCH_AT
+    gate_at: NDArray[np.void]  # (3, 3) of GATE_AT
+    is_open: NDArray[np.bool_]  # (n_branches,) whether the flow is on the forward side of the law
+    gate_mode: NDArray[np.int64]  # (3,)
+    passed: NDArray[np.float64]  # (3,) volume through each gate [L]
+    lung_sum: NDArray[np.float64]  # (n_lungs, LUNG_INTEGRALS)
+    port_sum: NDArray[np.float64]  # (1,) integral of the pressure at the inspiratory port [cmH2O·s]
+    first_step: NDArray[np.float64]  # (n_segments,) [s]
+    counters: NDArray[np.int64]  # (COUNTERS,)
+    # ------------------------------------------------------------------------------------------------
+    side: NDArray[np.void]  # (n_branches,) of SIDE
+    row: NDArray[np.void]  # (n_nodes,) of ROW
+    moved: NDArray[np.float64]  # (n_nodes, STAGES)
+    coupling: NDArray[np.float64]  # as `Network.later`
+    passed_stage: NDArray[np.float64]  # (3, STAGES)
+    gate_rate: NDArray[np.float64]  # (2, 3)
+    next_passed: NDArray[np.float64]  # (3,)
+    next_lung_sum: NDArray[np.float64]  # as lung_sum
+    next_port_sum: NDArray[np.float64]  # (1,)
+
+
+class Record(NamedTuple):
+    """Where samples are written, one row per sample; nodes and branches may be left out (no columns)."""
+
+    time: NDArray[np.float64]  # (n,) [s]
+    lung_wave: NDArray[np.float64]  # (n, n_lungs, 3): airway pressure, alveolar pressure, flow
+    lung_sum: NDArray[np.float64]  # (n, n_lungs, LUNG_INTEGRALS)
+    port_pressure: NDArray[np.float64]  # (n, 2)
+    gate_flow: NDArray[np.float64]  # (n, 3)
+    passed: NDArray[np.float64]  # (n, 3)
+    port_sum: NDArray[np.float64]  # (n,)
+    circuit_volume: NDArray[np.float64]  # (n,) [L]
+    node_pressure: NDArray[np.float64]  # (n, n_nodes)
+    branch_flow: NDArray[np.float64]  # (n, n_branches)
+    used: NDArray[np.int64]  # (1,) rows written
+
+
+class Demands(NamedTuple):
+    """Numerical demands: error per step and gas allowed past a valve after its instant of switching."""
+
+    absolute: float  # [cmH2O]
+    relative: float  # [1]
+    late_volume: float  # [L]
+
+
+def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demands: Demands) -> Run:
+    """A run at rest at the given node pressures, shape (n_nodes,)."""
+    n, m, lungs = len(net.node), len(net.branch), len(net.lung)
+    run = Run(
+        node_at=np.zeros((3, n), NODE_AT),
+        branch_at=np.zeros((3, m), BRANCH_AT),
+        gate_at=np.zeros((3, GATES), GATE_AT),
+        is_open=np.ones(m, dtype=np.bool_),
+        gate_mode=np.zeros(GATES, dtype=np.int64),
+        passed=np.zeros(GATES),
+        lung_sum=np.zeros((lungs, LUNG_INTEGRALS)),
+        port_sum=np.zeros(1),
+        first_step=np.full(n_segments, FIRST_STEP),
+        counters=np.zeros(COUNTERS, dtype=np.int64),
+        side=np.zeros(m, SIDE),
+        row=np.zeros(n, ROW),
+        moved=np.zeros((n, STAGES)),
+        coupling=np.zeros(len(net.later)),
+        passed_stage=np.zeros((GATES, STAGES)),
+        gate_rate=np.zeros((2, GATES)),
+        next_passed=np.zeros(GATES),
+        next_lung_sum=np.zeros((lungs, LUNG_INTEGRALS)),
+        next_port_sum=np.zeros(1),
+    )
+    run.side["start"], run.side["end"] = net.branch["start"], net.branch["end"]
+    run.node_at["pressure"] = pressure
+    run.row["tolerance"] = demands.absolute
+    return run
+
+
+def new_record(net: Network, rows: int, *, every_part: bool) -> Record:
+    """Room for `rows` samples, with or without the pressures of all nodes and the flows of all branches."""
+    lungs = len(net.lung)
+    return Record(
+        time=np.zeros(rows),
+        lung_wave=np.zeros((rows, lungs, 3)),
+        lung_sum=np.zeros((rows, lungs, LUNG_INTEGRALS)),
+        port_pressure=np.zeros((rows, 2)),
+        gate_flow=np.zeros((rows, GATES)),
+        passed=np.zeros((rows, GATES)),
+        port_sum=np.zeros(rows),
+        circuit_volume=np.zeros(rows),
+        node_pressure=np.zeros((rows, len(net.node) if every_part else 0)),
+        branch_flow=np.zeros((rows, len(net.branch) if every_part else 0)),
+        used=np.zeros(1, dtype=np.int64),
+    )

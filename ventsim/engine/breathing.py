@@ -1,0 +1,117 @@
+"""The compiled loop over breaths: segments between jumps, steps with error control, switching and samples."""
+
+import numpy as np
+
+from ventsim.engine.arrays import GATES, NEXT, NOW, REJECTED, SETTLINGS, STEPS, SWITCHES
+from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.laws import choose_side
+from ventsim.engine.sampling import advance_integrals, record_state, write_samples
+from ventsim.engine.stepper import ORDER, cut_step, prepare_dense, take_step
+from ventsim.engine.switching import find_switch, junction_residual, settle
+
+# How a run can end.
+FINISHED, STEP_TOO_SMALL, JUNCTION_UNSOLVED, VALVES_CHATTER = range(4)
+
+# Smallest step [s], smallest one remembered as the first of a segment, and step control.
+SMALLEST_STEP, SHORTEST_FIRST_STEP = 1e-13, 1e-7
+SAFETY, LARGEST_GROWTH, LARGEST_SHRINK = 0.9, 6.0, 0.2
+# Junction inflow [L/s] beyond which the junctions are solved anew between steps, or beyond which a run stops.
+JUNCTION_DRIFT, JUNCTION_FAILURE = 1e-6, 1e-6
+# Largest number of valves that may switch one after the other at one instant.
+MOST_STANDSTILLS = 200
+
+
+@inlined
+def _take_over(run):
+    """Make the end of the accepted step the new state."""
+    for i in range(run.node_at.shape[1]):
+        run.node_at[NOW, i].pressure = run.node_at[NEXT, i].pressure
+        run.node_at[NOW, i].inflow = run.node_at[NEXT, i].inflow
+    for k in range(run.branch_at.shape[1]):
+        run.branch_at[NOW, k].flow = run.branch_at[NEXT, k].flow
+        run.branch_at[NOW, k].slope = run.branch_at[NEXT, k].slope
+    for g in range(GATES):
+        run.gate_at[NOW, g].flow = run.gate_at[NEXT, g].flow
+        run.passed[g] += run.next_passed[g]
+    run.lung_sum[:] = run.next_lung_sum
+    run.port_sum[0] = run.next_port_sum[0]
+    run.counters[STEPS] += 1
+
+
+@compiled
+def run_segment(net, segment, index, began, limit, demands, interval, run, record):
+    """Run one segment, or its first `limit` seconds, from the state; return how it ended."""
+    recording = record.time.shape[0] > 0
+    run.counters[SETTLINGS] += 1
+    if not settle(net, segment, 0.0, run) <= JUNCTION_FAILURE:
+        return JUNCTION_UNSOLVED
+    if recording:
+        record_state(net, began, run, record)
+    elapsed, h = 0.0, run.first_step[index]
+    is_first, standstills = True, 0
+    while elapsed < limit:
+        remaining = limit - elapsed
+        is_last = h >= remaining * (1.0 - 1e-9)
+        trial = remaining if is_last else min(h, 0.5 * remaining)
+        error = take_step(net, segment, elapsed, trial, demands.relative, run)
+        factor = SAFETY * max(error, 1e-12) ** (-1.0 / ORDER)
+        if not error <= 1.0:
+            run.counters[REJECTED] += 1
+            h = trial * max(LARGEST_SHRINK, factor) if error > 1.0 else trial * LARGEST_SHRINK
+            if h < SMALLEST_STEP:
+                return STEP_TOO_SMALL
+            continue
+        prepare_dense(run.row, run.moved)
+        h = trial * min(LARGEST_GROWTH, max(LARGEST_SHRINK, factor))
+        keep, which, crossed = find_switch(net, segment, trial, demands.late_volume, run)
+        if keep < 1.0:
+            run.counters[SWITCHES] += 1
+            cut_step(net, segment, elapsed, trial, keep, run)
+            standstills = standstills + 1 if keep * trial < SMALLEST_STEP else 0
+            if standstills > MOST_STANDSTILLS:
+                return VALVES_CHATTER
+            # What follows is tried with the length that the laws allowed before the valve was met.
+            h, trial, is_last = trial, keep * trial, False
+        if is_first and not is_last:
+            run.first_step[index] = max(trial, SHORTEST_FIRST_STEP)
+        is_first = False
+        advance_integrals(net, trial, run)
+        if recording:
+            write_samples(net, segment, began, elapsed, trial, limit, interval, run, record)
+        _take_over(run)
+        elapsed = limit if is_last else elapsed + trial
+        if crossed or junction_residual(net.node, run.node_at[NOW]) > JUNCTION_DRIFT:
+            run.counters[SETTLINGS] += 1
+            if which >= 0:
+                run.is_open[which] = not run.is_open[which]
+                choose_side(net.branch[which], run.is_open[which], run.side[which])
+            if not settle(net, segment, elapsed, run) <= JUNCTION_FAILURE:
+                return JUNCTION_UNSOLVED
+    if recording:
+        record_state(net, np.nextafter(began + limit, -np.inf), run, record)
+    return FINISHED
+
+
+@compiled
+def run_breaths(net, segments, first_breath, n_breaths, stop, demands, interval, run, record):
+    """Run breaths one after the other, from breath number `first_breath` on, not beyond the time `stop`.
+
+    Breath number n starts n periods after time 0.  Samples lie on multiples of `interval`, and on both sides of
+    every instant between two segments.
+    """
+    for k in range(net.branch.shape[0]):
+        choose_side(net.branch[k], run.is_open[k], run.side[k])
+    period = 0.0
+    for index in range(segments.shape[0]):
+        period += segments[index].duration
+    for breath in range(first_breath, first_breath + n_breaths):
+        began = breath * period
+        for index in range(segments.shape[0]):
+            limit = min(segments[index].duration, stop - began)
+            if limit <= SMALLEST_STEP:
+                return FINISHED
+            status = run_segment(net, segments[index], index, began, limit, demands, interval, run, record)
+            if status != FINISHED:
+                return status
+            began += segments[index].duration
+    return FINISHED

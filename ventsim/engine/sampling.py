@@ -1,0 +1,154 @@
+"""Running integrals over a step and samples at chosen times, from the continuous output of the stepper."""
+
+import math
+
+from ventsim.engine.arrays import (
+    AIRWAY_INTEGRAL,
+    ALVEOLAR_INTEGRAL,
+    EXHALATION,
+    GATES,
+    INSPIRED,
+    NEXT,
+    NOW,
+    SCRATCH,
+    SOURCE,
+    WORK,
+)
+from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.stepper import dense_pressure, evaluate, gate_pressures, impose
+
+
+@inlined
+def _cubic(fraction, h, before, after, rate_before, rate_after):
+    """Cubic through two values and two rates of change."""
+    rest = 1.0 - fraction
+    return (
+        before * rest * rest * (1.0 + 2.0 * fraction)
+        + after * fraction * fraction * (3.0 - 2.0 * fraction)
+        + h * fraction * rest * (rest * rate_before - fraction * rate_after)
+    )
+
+
+@inlined
+def _inflow_since(fraction, h, stored, before, after, flow_before, flow_after):
+    """Gas [L] that entered a lung in the first part of a step, what left it again not subtracted.
+
+    `stored` is the change of its volume over that part; the flow is taken as linear to find its reversal.
+    """
+    if flow_before >= 0.0 and flow_after >= 0.0:
+        return stored
+    if flow_before <= 0.0 and flow_after <= 0.0:
+        return 0.0
+    turn = flow_before / (flow_before - flow_after)
+    at_turn = _cubic(turn, h, before, after, flow_before, flow_after) - before
+    if flow_before > 0.0:
+        return stored if fraction <= turn else at_turn
+    return 0.0 if fraction <= turn else stored - at_turn
+
+
+@inlined
+def advance_integrals(net, h, run):
+    """Running integrals of lungs and port at the end of the step (Simpson's rule on the continuous output)."""
+    now, new = run.node_at[NOW], run.node_at[NEXT]
+    for m in range(net.lung.shape[0]):
+        airway, alveoli, branch = net.lung[m].airway, net.lung[m].alveoli, net.lung[m].branch
+        airway_middle, alveolar_middle = dense_pressure(run, airway, 0.5), dense_pressure(run, alveoli, 0.5)
+        q0, q1 = run.branch_at[NOW, branch].flow, run.branch_at[NEXT, branch].flow
+        c = net.node[alveoli].compliance
+        before, after = c * now[alveoli].pressure, c * new[alveoli].pressure
+        old, out = run.lung_sum[m], run.next_lung_sum[m]
+        out[INSPIRED] = old[INSPIRED] + _inflow_since(1.0, h, after - before, before, after, q0, q1)
+        p0, p1 = now[airway].pressure, new[airway].pressure
+        out[AIRWAY_INTEGRAL] = old[AIRWAY_INTEGRAL] + h / 6.0 * (p0 + 4.0 * airway_middle + p1)
+        # The flow at mid-step follows from the balance of the lung: no law has to be evaluated again.
+        q_middle = 1.5 * (after - before) / h - 0.25 * (q0 + q1)
+        power = p0 * max(q0, 0.0) + 4.0 * airway_middle * max(q_middle, 0.0) + p1 * max(q1, 0.0)
+        out[WORK] = old[WORK] + h / 6.0 * power
+        p0, p1 = now[alveoli].pressure, new[alveoli].pressure
+        out[ALVEOLAR_INTEGRAL] = old[ALVEOLAR_INTEGRAL] + h / 6.0 * (p0 + 4.0 * alveolar_middle + p1)
+    port = net.gate[SOURCE].node
+    total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
+    run.next_port_sum[0] = run.port_sum[0] + h / 6.0 * total
+
+
+@compiled
+def _write_row(net, time, node_at, branch_at, gate_at, record):
+    """Write pressures, flows and held gas of one sample; return its row, whose integrals are still to fill in."""
+    row = record.used[0]
+    record.used[0] += 1
+    record.time[row] = time
+    total = 0.0
+    for i in range(node_at.shape[0]):
+        total += net.node[i].compliance * node_at[i].pressure
+    for m in range(net.lung.shape[0]):
+        airway, alveoli, branch = net.lung[m].airway, net.lung[m].alveoli, net.lung[m].branch
+        total -= net.node[alveoli].compliance * node_at[alveoli].pressure
+        record.lung_wave[row, m, 0] = node_at[airway].pressure
+        record.lung_wave[row, m, 1] = node_at[alveoli].pressure
+        record.lung_wave[row, m, 2] = branch_at[branch].flow
+    record.circuit_volume[row] = total
+    record.port_pressure[row, 0] = node_at[net.gate[SOURCE].node].pressure
+    record.port_pressure[row, 1] = node_at[net.gate[EXHALATION].node].pressure
+    for g in range(GATES):
+        record.gate_flow[row, g] = gate_at[g].flow
+    if record.node_pressure.shape[1] > 0:
+        for i in range(node_at.shape[0]):
+            record.node_pressure[row, i] = node_at[i].pressure
+        for k in range(branch_at.shape[0]):
+            record.branch_flow[row, k] = branch_at[k].flow
+    return row
+
+
+@compiled
+def record_state(net, time, run, record):
+    """Write a sample of slot NOW (at an instant where the source jumps)."""
+    row = _write_row(net, time, run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], record)
+    record.lung_sum[row] = run.lung_sum
+    record.passed[row] = run.passed
+    record.port_sum[row] = run.port_sum[0]
+
+
+@compiled
+def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
+    """Write a sample at a fraction of the step from slot NOW to slot NEXT."""
+    now, new, at, gate_at = run.node_at[NOW], run.node_at[NEXT], run.node_at[SCRATCH], run.gate_at[SCRATCH]
+    for i in range(at.shape[0]):
+        at[i].pressure = dense_pressure(run, i, fraction)
+    injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, gate_at)
+    impose(net.gate, run.gate_mode, at, gate_at)
+    evaluate(run.side, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], gate_at)
+    row = _write_row(net, time, at, run.branch_at[SCRATCH], gate_at, record)
+    for m in range(net.lung.shape[0]):
+        airway, alveoli, branch = net.lung[m].airway, net.lung[m].alveoli, net.lung[m].branch
+        c = net.node[alveoli].compliance
+        before, after = c * now[alveoli].pressure, c * new[alveoli].pressure
+        stored = c * at[alveoli].pressure - before
+        old, end, out = run.lung_sum[m], run.next_lung_sum[m], record.lung_sum[row, m]
+        q0, q1 = run.branch_at[NOW, branch].flow, run.branch_at[NEXT, branch].flow
+        out[INSPIRED] = old[INSPIRED] + _inflow_since(fraction, h, stored, before, after, q0, q1)
+        p0, p1 = now[airway].pressure, new[airway].pressure
+        out[AIRWAY_INTEGRAL] = _cubic(fraction, h, old[AIRWAY_INTEGRAL], end[AIRWAY_INTEGRAL], p0, p1)
+        out[WORK] = _cubic(fraction, h, old[WORK], end[WORK], p0 * max(q0, 0.0), p1 * max(q1, 0.0))
+        p0, p1 = now[alveoli].pressure, new[alveoli].pressure
+        out[ALVEOLAR_INTEGRAL] = _cubic(fraction, h, old[ALVEOLAR_INTEGRAL], end[ALVEOLAR_INTEGRAL], p0, p1)
+    for g in range(GATES):
+        q0, q1, before = run.gate_at[NOW, g].flow, run.gate_at[NEXT, g].flow, run.passed[g]
+        record.passed[row, g] = _cubic(fraction, h, before, before + run.next_passed[g], q0, q1)
+    port = net.gate[SOURCE].node
+    p0, p1 = now[port].pressure, new[port].pressure
+    record.port_sum[row] = _cubic(fraction, h, run.port_sum[0], run.next_port_sum[0], p0, p1)
+
+
+@compiled
+def write_samples(net, segment, began, elapsed, h, limit, interval, run, record):
+    """Write the samples of the uniform grid inside the accepted step; both ends of the segment are left out."""
+    nearly = 1e-9 * interval
+    first, last = began + elapsed, began + elapsed + h
+    index = math.ceil((first - nearly) / interval)
+    while index * interval < last - nearly:
+        time = index * interval
+        index += 1
+        if time <= began + nearly or time >= began + limit - nearly:
+            continue
+        fraction = min(max((time - first) / h, 0.0), 1.0)
+        _record_inside(net, time, segment, elapsed, h, fraction, run, record)

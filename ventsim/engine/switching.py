@@ -1,0 +1,294 @@
+"""Valves that open and close: which side of its law each branch is on, and consistent junction pressures.
+
+Within a step every valve keeps its state, so that the stepper sees smooth laws.  After a step the states are
+compared with the pressures; a step that carried too much gas through a valve in the wrong state is repeated up
+to the instant of switching.
+"""
+
+from ventsim.engine.arrays import (
+    EXHALATION,
+    GATE_CLOSED,
+    GATE_LIMITED,
+    GATE_OPEN,
+    GATES,
+    NEXT,
+    NOW,
+    RELIEF,
+    SCRATCH,
+    SOURCE,
+)
+from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.elimination import factorise, solve_factored
+from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, TWO_WAY, choose_side, other_side_flow
+from ventsim.engine.stepper import (
+    assemble,
+    dense_pressure,
+    evaluate,
+    find_fixed,
+    gate_pressures,
+    impose,
+    imposes,
+)
+
+# A valve keeps its state while its pressure difference is this close to the switching point [cmH2O].
+INDIFFERENCE = 1e-10
+# Junction inflow [L/s] at which the algebraic equations count as solved, and as no longer improvable.
+SOLVED, STALLED = 1e-13, 1e-9
+# A source that starts from nothing opens valves as if it gave this flow [L/s].
+FIRST_BREATH_OF_FLOW = 1e-9
+# Conductance [L/s/cmH2O] that gives a direction to a junction which every valve cuts off, and its largest move.
+FAINT, LARGEST_MOVE = 1e-9, 50.0
+# Largest number of Newton steps, of halvings within one, of rounds over the ideal gates, of steps to a crossing.
+NEWTON_STEPS, HALVINGS, ROUNDS, ROOT_STEPS = 60, 40, 20, 30
+
+
+@compiled
+def pick_branch_sides(branch, node_at, is_open, side):
+    """Set the side of every branch whose law has two."""
+    for k in range(branch.shape[0]):
+        if branch[k].kind == TWO_WAY:
+            continue
+        excess = node_at[branch[k].start].pressure - node_at[branch[k].end].pressure - branch[k].opening
+        if abs(excess) > INDIFFERENCE and is_open[k] != (excess > 0.0):
+            is_open[k] = excess > 0.0
+            choose_side(branch[k], is_open[k], side[k])
+
+
+@inlined
+def gate_is_active(gate, segment, g):
+    """Whether the segment allows a gate to open at all."""
+    if g == SOURCE:
+        return segment.drive == DRIVE_PRESSURE
+    if g == EXHALATION:
+        return segment.exhaling
+    return gate[RELIEF].node >= 0
+
+
+@inlined
+def gate_drop(gate, node_at, gate_at, g):
+    """Pressure difference that drives gas through a gate in its direction [cmH2O]."""
+    return gate[g].sign * (gate_at[g].pressure - node_at[gate[g].node].pressure)
+
+
+@inlined
+def _relief_is_idle(gate, gate_mode):
+    """Whether source or exhalation valve already imposes the pressure at the closed relief valve's node."""
+    if gate_mode[RELIEF] != GATE_CLOSED:
+        return False
+    for g in range(RELIEF):
+        if gate[g].node == gate[RELIEF].node and imposes(gate[g], gate_mode[g]):
+            return True
+    return False
+
+
+@compiled
+def _wanted_mode(gate, segment, mode, node_at, gate_at, g):
+    """State that a gate should have at given pressures and, for an open ideal one, flow."""
+    if not gate_is_active(gate, segment, g):
+        return GATE_CLOSED
+    drop, full = gate_drop(gate, node_at, gate_at, g), gate[g].limit
+    if mode == GATE_LIMITED:
+        return GATE_OPEN if drop < gate[g].resistance * full - INDIFFERENCE else GATE_LIMITED
+    if mode == GATE_OPEN and gate[g].resistance == 0.0:
+        if gate_at[g].flow < -SOLVED:
+            return GATE_CLOSED
+        return GATE_LIMITED if gate_at[g].flow > full * (1.0 + 1e-12) else GATE_OPEN
+    if gate[g].resistance > 0.0 and drop > gate[g].resistance * full * (1.0 + 1e-12):
+        return GATE_LIMITED
+    if abs(drop) <= INDIFFERENCE:
+        return mode
+    return GATE_OPEN if drop > 0.0 else GATE_CLOSED
+
+
+@compiled
+def _pick_gate_modes(gate, segment, node_at, gate_at, gate_mode, ideal):
+    """Set the states of the ideal gates, or of those with resistance; return whether any changed."""
+    changed = False
+    for g in range(GATES):
+        if (gate[g].resistance == 0.0) != ideal or (g == RELIEF and _relief_is_idle(gate, gate_mode)):
+            continue
+        mode = _wanted_mode(gate, segment, gate_mode[g], node_at, gate_at, g)
+        if mode != gate_mode[g]:
+            gate_mode[g] = mode
+            changed = True
+    return changed
+
+
+@inlined
+def junction_residual(node, node_at):
+    """Largest net inflow [L/s] of a node that stores nothing."""
+    worst = 0.0
+    for i in range(node.shape[0]):
+        if node[i].compliance == 0.0:
+            worst = max(worst, abs(node_at[i].inflow))
+    return worst
+
+
+@compiled
+def _refresh(net, segment, injection, run):
+    """Sides, flows and inflows at the pressures of slot NOW; return the largest junction residual."""
+    node_at, gate_at = run.node_at[NOW], run.gate_at[NOW]
+    pick_branch_sides(net.branch, node_at, run.is_open, run.side)
+    _pick_gate_modes(net.gate, segment, node_at, gate_at, run.gate_mode, False)
+    evaluate(run.side, net.gate, run.gate_mode, injection, node_at, run.branch_at[NOW], gate_at)
+    return junction_residual(net.node, node_at)
+
+
+@compiled
+def _newton_direction(net, run):
+    """Column `right`: movement of the junctions that would balance them if the laws were straight lines."""
+    row, node_at = run.row, run.node_at[NOW]
+    find_fixed(net.gate, run.gate_mode, row)
+    for i in range(row.shape[0]):
+        row[i].held = row[i].fixed or net.node[i].compliance > 0.0
+    assemble(net.node, net.branch, net.gate, run.gate_mode, run.branch_at[NOW], 0.0, row, run.coupling)
+    for i in range(row.shape[0]):
+        row[i].diagonal += FAINT
+        row[i].right = 0.0 if row[i].held else node_at[i].inflow
+    factorise(net.first, net.later, net.target, row, run.coupling)
+    solve_factored(net.first, net.later, row, run.coupling)
+
+
+@compiled
+def _solve_junctions(net, segment, injection, run):
+    """Damped Newton on the pressures of the junctions, all that stores gas held; return the residual."""
+    now, start = run.node_at[NOW], run.node_at[SCRATCH]
+    residual = _refresh(net, segment, injection, run)
+    for _ in range(NEWTON_STEPS):
+        if residual <= SOLVED:
+            break
+        _newton_direction(net, run)
+        for i in range(now.shape[0]):
+            start[i].pressure = now[i].pressure
+        scale, trial = 1.0, residual
+        for _ in range(HALVINGS):
+            for i in range(now.shape[0]):
+                move = min(max(run.row[i].right, -LARGEST_MOVE), LARGEST_MOVE)
+                now[i].pressure = start[i].pressure + (0.0 if run.row[i].held else scale * move)
+            trial = _refresh(net, segment, injection, run)
+            if trial < residual:
+                break
+            scale *= 0.5
+        if trial >= residual:
+            for i in range(now.shape[0]):
+                now[i].pressure = start[i].pressure
+            return _refresh(net, segment, injection, run)
+        residual = trial
+    return residual
+
+
+@compiled
+def settle(net, segment, elapsed, run):
+    """Make valve states, junction pressures and flows of slot NOW consistent; return the junction residual.
+
+    What stores gas keeps its pressure.  Called where the source jumps and where a valve has switched.
+    """
+    injection, slope = gate_pressures(net.relief_pressure, segment, elapsed, run.gate_at[NOW])
+    if segment.drive == DRIVE_FLOW and injection == 0.0 and slope > 0.0:
+        injection = FIRST_BREATH_OF_FLOW
+    for g in range(GATES):
+        if not gate_is_active(net.gate, segment, g):
+            run.gate_mode[g] = GATE_CLOSED
+    residual = 0.0
+    for _ in range(ROUNDS):
+        impose(net.gate, run.gate_mode, run.node_at[NOW], run.gate_at[NOW])
+        residual = _solve_junctions(net, segment, injection, run)
+        if not _pick_gate_modes(net.gate, segment, run.node_at[NOW], run.gate_at[NOW], run.gate_mode, True):
+            break
+    return residual
+
+
+@compiled
+def _crossing_fraction(run, a, b, opening):
+    """Fraction of the step at which the pressure difference of two nodes reaches the switching point.
+
+    Regula falsi on the continuous output, with the Illinois rule against one-sided convergence.
+    """
+    low, high = 0.0, 1.0
+    at_low = dense_pressure(run, a, low) - dense_pressure(run, b, low) - opening
+    at_high = dense_pressure(run, a, high) - dense_pressure(run, b, high) - opening
+    if at_low * at_high >= 0.0:
+        return 0.0
+    for _ in range(ROOT_STEPS):
+        middle = high - at_high * (high - low) / (at_high - at_low)
+        value = dense_pressure(run, a, middle) - dense_pressure(run, b, middle) - opening
+        if abs(value) <= INDIFFERENCE:
+            return middle
+        if value * at_high < 0.0:
+            low, at_low = high, at_high
+        else:
+            at_low *= 0.5
+        high, at_high = middle, value
+    return high
+
+
+@inlined
+def _branch_switch(branch, h, allowed, run):
+    """`find_switch` for the branches."""
+    keep, which, crossed = 1.0, -1, False
+    new, flows = run.node_at[NEXT], run.branch_at[NEXT]
+    for k in range(branch.shape[0]):
+        if branch[k].kind == TWO_WAY:
+            continue
+        a, b, opening = branch[k].start, branch[k].end, branch[k].opening
+        drop = new[a].pressure - new[b].pressure
+        if abs(drop - opening) <= INDIFFERENCE or run.is_open[k] == (drop > opening):
+            continue
+        crossed = True
+        wrong_flow = abs(flows[k].flow - other_side_flow(branch[k], run.is_open[k], drop))
+        if 0.5 * wrong_flow * h > allowed:
+            fraction = _crossing_fraction(run, a, b, opening)
+            if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > allowed:
+                keep, which = fraction, k
+    return keep, which, crossed
+
+
+@inlined
+def _gate_excess(gate, mode, node_at, gate_at, g):
+    """How far a gate is beyond its state: what is positive calls for another state.
+
+    In cmH2O for a gate that should open or leave its limit, in L/s for one that should close or is limited.
+    """
+    if mode == GATE_OPEN:
+        return max(-gate_at[g].flow, gate_at[g].flow - gate[g].limit)
+    drop = gate_drop(gate, node_at, gate_at, g)
+    return drop if mode == GATE_CLOSED else gate[g].resistance * gate[g].limit - drop
+
+
+@compiled
+def _gate_slope(branch, gate, branch_at, g):
+    """Flow per pressure [L/s/cmH2O] with which a gate would feed or drain its node."""
+    if gate[g].resistance > 0.0:
+        return 1.0 / gate[g].resistance
+    total, node = 0.0, gate[g].node
+    for k in range(branch.shape[0]):
+        if branch[k].start == node or branch[k].end == node:
+            total += branch_at[k].slope
+    return total
+
+
+@inlined
+def find_switch(net, segment, h, allowed, run):
+    """Look for valves that the trial step has carried past their switching point.
+
+    Returns the fraction of the step to keep (1 if the whole step stands), the branch that switches there (-1 if
+    it is a gate) and whether any valve has crossed.  `allowed` is the volume [L] that may pass a valve in the
+    wrong state.
+    """
+    gate = net.gate
+    keep, which, crossed = _branch_switch(net.branch, h, allowed, run)
+    for g in range(GATES):
+        if not gate_is_active(gate, segment, g) or (g == RELIEF and _relief_is_idle(gate, run.gate_mode)):
+            continue
+        mode = run.gate_mode[g]
+        after = _gate_excess(gate, mode, run.node_at[NEXT], run.gate_at[NEXT], g)
+        if after <= INDIFFERENCE:
+            continue
+        crossed = True
+        before = min(_gate_excess(gate, mode, run.node_at[NOW], run.gate_at[NOW], g), 0.0)
+        fraction, wrong_flow = before / (before - after), after
+        if mode != GATE_OPEN:
+            wrong_flow *= _gate_slope(net.branch, gate, run.branch_at[NEXT], g)
+        if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > allowed:
+            keep, which = fraction, -1
+    return keep, which, crossed
