@@ -1,0 +1,66 @@
+"""How far the numbers of a run are from those of a much more careful one."""
+
+import numpy as np
+import xarray as xr
+
+from ventsim.circuit import Circuit
+from ventsim.metrics import breath_measures
+from ventsim.schema import label
+from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, DEFAULT_TOLERANCE
+from ventsim.simulation.run import steady_breath
+from ventsim.ventilator import BreathSettings
+
+_TIGHTER = 1e-4
+
+
+def numerical_error(
+    circuit: Circuit,
+    settings: BreathSettings,
+    *,
+    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
+    tolerance: float = DEFAULT_TOLERANCE,
+) -> xr.Dataset:
+    """Numerical error of every measure of the steady breath: its value minus that at a 10,000 times tighter tolerance.
+
+    The error of the model itself, which is larger, is not in it.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Ventilator, lungs and what joins them.
+    settings : PressureControl or VolumeControl
+        The breath.
+    sample_interval : float, default 0.01
+        Distance of samples; peaks are the largest sample. [s]
+    tolerance : float, default 1e-5
+        The tolerance whose error is wanted. [1]
+
+    Returns
+    -------
+    xarray.Dataset
+        Measures of the steady breath, each the difference of the two calculations.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range, or circuit and settings do not fit together.
+    SolverError
+        If the solver fails at the tighter tolerance.
+
+    Examples
+    --------
+    >>> import ventsim as vs
+    >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10))
+    >>> settings = vs.PressureControl(inspiratory_pressure=15, rate=15, inspiratory_time=1)
+    >>> error = vs.numerical_error(circuit, settings)
+    >>> bool(abs(error.inspired_tidal_volume).max() < 0.01)
+    True
+    """
+    tight = max(tolerance * _TIGHTER, 1e-11)
+    coarse, fine = (
+        breath_measures(steady_breath(circuit, settings, sample_interval=sample_interval, tolerance=t))
+        for t in (tolerance, tight)
+    )
+    with np.errstate(invalid="ignore"):
+        difference = coarse - fine
+    return label(difference.assign_attrs(coarse.attrs, reference_tolerance=tight))

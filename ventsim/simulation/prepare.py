@@ -1,0 +1,118 @@
+"""What every run needs: the compiled circuit, the segments of the breath, numerical demands, a start."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from ventsim.circuit import Circuit
+from ventsim.engine.arrays import Demands
+from ventsim.engine.breathing import FINISHED, JUNCTION_UNSOLVED, STEP_TOO_SMALL, VALVES_CHATTER
+from ventsim.engine.network import CompiledCircuit, compile_circuit, segment_table
+from ventsim.errors import InputError, SchemaError, SolverError, nearest_names
+from ventsim.units import ML_PER_L
+from ventsim.ventilator import BreathSettings, check_settings
+
+FloatArray = NDArray[np.float64]
+
+DEFAULT_TOLERANCE = 1e-5
+"""Default of the relative error allowed per step; tidal volumes come out better than 1e-5. [1]"""
+
+DEFAULT_SAMPLE_INTERVAL = 0.01
+"""Default distance of samples. [s]"""
+
+_SHORTEST_INTERVAL = 1e-6
+_LARGEST_TOLERANCE, _SMALLEST_TOLERANCE = 1e-2, 1e-12
+
+_REMEDIES = {
+    STEP_TOO_SMALL: "the step became too small to go on. Look for a resistance or compliance that is far too "
+    "small, or allow a larger tolerance.",
+    JUNCTION_UNSOLVED: "the flows at a junction without stored gas could not be balanced. Give the parts around "
+    "it some gas volume, or remove valves that leave the flow no way out.",
+    VALVES_CHATTER: "valves kept opening and closing at one instant. Give the valves an opening pressure or the "
+    "parts between them some gas volume.",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Prepared:
+    """A circuit and its breath, ready for the engine."""
+
+    circuit: Circuit
+    settings: BreathSettings
+    compiled: CompiledCircuit
+    segments: NDArray[np.void]
+    demands: Demands
+
+    @property
+    def period(self) -> float:
+        """Duration of a breath, as the engine adds it up. [s]"""
+        return float(self.segments["duration"].sum())
+
+    def resting_pressure(self) -> FloatArray:
+        """Everything at PEEP, shape (n_nodes,). [cmH2O]"""
+        return np.full(len(self.compiled.network.node), float(self.settings.peep))
+
+
+def prepare(circuit: Circuit, settings: BreathSettings, *, tolerance: float) -> Prepared:
+    """Compile a circuit and its settings after checking that they fit together."""
+    for value, kind, what in ((circuit, Circuit, "circuit"), (settings, BreathSettings, "settings")):
+        if not isinstance(value, kind):
+            wanted = "a Circuit" if kind is Circuit else "PressureControl or VolumeControl"
+            raise InputError(f"{what}: got {type(value).__name__}, but {wanted} is needed.")
+    check_number("tolerance", tolerance, unit="1", low=_SMALLEST_TOLERANCE, high=_LARGEST_TOLERANCE)
+    check_settings(circuit.ventilator, settings)
+    demands = Demands(absolute=10.0 * tolerance, relative=tolerance, late_volume=1e-2 * tolerance)
+    return Prepared(circuit, settings, compile_circuit(circuit), segment_table(settings), demands)
+
+
+def check_number(name: str, value: float, *, unit: str, low: float, high: float = math.inf) -> None:
+    """Refuse a number of a run that is not finite or outside its limits."""
+    if isinstance(value, bool) or not isinstance(value, int | float | np.number):
+        raise InputError(f"{name}: got {value!r}, but a number is needed. [{unit}]")
+    if not (math.isfinite(value) and low <= value <= high):
+        limit = f"at least {low:g}" if high == math.inf else f"{low:g} to {high:g}"
+        raise InputError(f"{name} {value:g} {unit} is not possible.\n  Give {limit} {unit}.")
+
+
+def check_sampling(sample_interval: float, period: float) -> None:
+    """Refuse a sample interval that cannot show a breath."""
+    check_number("sample_interval", sample_interval, unit="s", low=_SHORTEST_INTERVAL, high=period)
+
+
+def start_pressure(prepared: Prepared, start: xr.Dataset | None) -> FloatArray:
+    """Pressures from which a run sets out: everything at PEEP, or where an earlier run ended."""
+    pressure = prepared.resting_pressure()
+    if start is None:
+        return pressure
+    for needed in ("final_volume", "node_pressure"):
+        if needed not in start:
+            raise SchemaError(
+                f"start: the Dataset has no variable '{needed}'.\n"
+                "  Use the result of simulate() or steady_breath()."
+            )
+    have = [str(name) for name in start["node"].values]
+    missing = [name for name in prepared.compiled.nodes if name not in have]
+    if missing:
+        near = nearest_names(missing[0], have)
+        raise SchemaError(
+            f"start: the earlier run has no point '{missing[0]}', which this circuit has.\n"
+            f"  Start from a run of a circuit with the same parts and joints (nearest: {', '.join(near) or 'none'})."
+        )
+    place = [have.index(name) for name in prepared.compiled.nodes]
+    pressure[:] = start["node_pressure"].isel(time=-1).values[place]
+    compliance = prepared.compiled.network.node["compliance"]
+    held = start["final_volume"].values[place] / ML_PER_L
+    stores = compliance > 0
+    if not np.isfinite(held[stores]).all() or not np.isfinite(pressure).all():
+        raise SchemaError("start: the earlier run ended with values that are not finite.\n  Start from a whole run.")
+    pressure[stores] = held[stores] / compliance[stores]
+    return pressure
+
+
+def raise_on_failure(status: int, time: float) -> None:
+    """Turn the status of a failed run into an error that says what to do."""
+    if status != FINISHED:
+        raise SolverError(f"the run stopped at {time:.6g} s: {_REMEDIES[status]}")

@@ -1,0 +1,190 @@
+"""simulate() and steady_breath(): compile, integrate, label."""
+
+import math
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from ventsim.circuit import Circuit
+from ventsim.engine.arrays import Record, Run, new_record, new_run
+from ventsim.engine.breathing import run_breaths
+from ventsim.engine.steady import find_steady_start
+from ventsim.errors import SolverError
+from ventsim.simulation.prepare import (
+    DEFAULT_SAMPLE_INTERVAL,
+    DEFAULT_TOLERANCE,
+    Prepared,
+    check_number,
+    check_sampling,
+    prepare,
+    raise_on_failure,
+    start_pressure,
+)
+from ventsim.simulation.signals import numerics, waves_dataset
+from ventsim.ventilator import BreathSettings
+
+FloatArray = NDArray[np.float64]
+
+LONGEST_RUN = 1e7
+_MOST_SAMPLES = 20_000_000
+_MOST_STEADY_BREATHS = 2000
+
+
+def simulate(
+    circuit: Circuit,
+    settings: BreathSettings,
+    *,
+    duration: float = 60.0,
+    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
+    tolerance: float = DEFAULT_TOLERANCE,
+    start: xr.Dataset | None = None,
+) -> xr.Dataset:
+    """Run breaths and return the waveforms of every lung, port, point and part.
+
+    The run starts with a breath, everything at PEEP or where `start` ended. Samples do not steer the steps of
+    the solver; beside the uniform ones there is one just before and one just after every instant at which the
+    source jumps.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Ventilator, lungs and what joins them.
+    settings : PressureControl or VolumeControl
+        The breath.
+    duration : float, default 60
+        How long to run. A breath that is not over by then is cut off. [s]
+    sample_interval : float, default 0.01
+        Distance of samples. [s]
+    tolerance : float, default 1e-5
+        Relative error allowed per step of the solver. [1]
+    start : xarray.Dataset or None, default None
+        Result of an earlier run of a circuit with the same points; its last state is the first one.
+
+    Returns
+    -------
+    xarray.Dataset
+        Waves as the schema describes them, with the numerics in the attributes.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range, or circuit and settings do not fit together.
+    SolverError
+        If the solver fails; the message says when and what to do.
+
+    Examples
+    --------
+    >>> import ventsim as vs
+    >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
+    >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
+    >>> waves = vs.simulate(circuit, settings, duration=20)
+    >>> float(vs.breath_measures(waves).inspired_tidal_volume[-1, 0])
+    694.75
+    """
+    check_number("duration", duration, unit="s", low=1e-3, high=LONGEST_RUN)
+    prepared = prepare(circuit, settings, tolerance=tolerance)
+    check_sampling(sample_interval, prepared.period)
+    check_number("duration / sample_interval", duration / sample_interval, unit="samples", low=0, high=_MOST_SAMPLES)
+    pressure = start_pressure(prepared, start)
+    n_breaths = max(math.ceil(duration / prepared.period - 1e-9), 1)
+    record, run = run_and_record(prepared, pressure, n_breaths, duration=duration, sample_interval=sample_interval)
+    attrs = describe(prepared) | {"sample_interval_s": sample_interval} | numerics(prepared, run, pressure)
+    return waves_dataset(prepared, record, run, start=pressure, n_breaths=n_breaths, attrs=attrs)
+
+
+def run_and_record(
+    prepared: Prepared, pressure: FloatArray, n_breaths: int, *, duration: float, sample_interval: float
+) -> tuple[Record, Run]:
+    """Run breaths from the given pressures and record every part; raise if the solver fails."""
+    segments = prepared.segments
+    rows = math.ceil(duration / sample_interval) + 2 * len(segments) * n_breaths + 2
+    network = prepared.compiled.network
+    record = new_record(network, rows, every_part=True)
+    run = new_run(network, len(segments), pressure, prepared.demands)
+    # A run of whole breaths ends with its last segment, whatever rounding made of the duration.
+    whole = abs(duration - n_breaths * prepared.period) <= 1e-9 * prepared.period
+    stop = math.inf if whole else duration
+    status = run_breaths(network, segments, 0, n_breaths, stop, prepared.demands, sample_interval, run, record)
+    raise_on_failure(status, float(record.time[record.used[0] - 1]))
+    return record, run
+
+
+def steady_breath(
+    circuit: Circuit,
+    settings: BreathSettings,
+    *,
+    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
+    tolerance: float = DEFAULT_TOLERANCE,
+) -> xr.Dataset:
+    """The breath that repeats itself, found directly instead of by waiting.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Ventilator, lungs and what joins them.
+    settings : PressureControl or VolumeControl
+        The breath.
+    sample_interval : float, default 0.01
+        Distance of samples. [s]
+    tolerance : float, default 1e-5
+        Relative error allowed per step of the solver; the start of the breath is found to a tenth of it. [1]
+
+    Returns
+    -------
+    xarray.Dataset
+        Waves of one breath from time 0. The attributes say how the start was found (``steady_method``, shooting
+        or repetition), after how many breaths, and how much the pressures still changed over the breath.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range, or circuit and settings do not fit together.
+    SolverError
+        If the solver fails, or no steady breath is found.
+
+    Examples
+    --------
+    >>> import ventsim as vs
+    >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
+    >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
+    >>> breath = vs.breath_measures(vs.steady_breath(circuit, settings))
+    >>> float(breath.auto_peep[0, 0])
+    0.0674
+    """
+    prepared = prepare(circuit, settings, tolerance=tolerance)
+    check_sampling(sample_interval, prepared.period)
+    enough = max(0.1 * tolerance, 1e-11)
+    found = find_steady_start(
+        prepared.compiled.network, prepared.segments, prepared.resting_pressure(), prepared.demands,
+        tolerance=enough, most_breaths=_MOST_STEADY_BREATHS,
+    )  # fmt: skip
+    raise_on_failure(found.status, found.breaths * prepared.period)
+    if not found.residual <= 100.0 * enough:
+        raise SolverError(
+            f"no steady breath: after {found.breaths} breaths pressures still change by {found.residual:.3g} cmH2O "
+            f"from breath to breath (allowed: {enough:.1g}).\n"
+            "  Look at the approach with simulate(), or allow a larger tolerance."
+        )
+    record, run = run_and_record(
+        prepared, found.pressure, 1, duration=prepared.period, sample_interval=sample_interval
+    )
+    attrs = describe(prepared) | {
+        "sample_interval_s": sample_interval,
+        "steady_method": found.method,
+        "steady_breaths": found.breaths,
+        "steady_residual_cmH2O": found.residual,
+    }
+    attrs |= numerics(prepared, run, found.pressure)
+    return waves_dataset(prepared, record, run, start=found.pressure, n_breaths=1, attrs=attrs)
+
+
+def describe(prepared: Prepared) -> dict[str, Any]:
+    """Attributes that say what was run and by what."""
+    return {
+        "title": f"{len(prepared.compiled.lungs)} lungs, {prepared.settings.kind}",
+        "source": f"ventsim {version('ventsim')}",
+        "caution": "For research, teaching and engineering; not for deciding about a patient.",
+    }

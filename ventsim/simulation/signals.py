@@ -1,0 +1,151 @@
+"""From the engine's record to labelled results: units of the trade, names of the schema."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from ventsim.engine.arrays import (
+    AIRWAY_INTEGRAL,
+    ALVEOLAR_INTEGRAL,
+    COUNTERS,
+    EXHALATION,
+    INSPIRED,
+    NOW,
+    REJECTED,
+    RELIEF,
+    SETTLINGS,
+    SOURCE,
+    STEPS,
+    SWITCHES,
+    WORK,
+    Record,
+    Run,
+)
+from ventsim.metrics import LUNG_SIGNALS, PORT_SIGNALS
+from ventsim.schema import label
+from ventsim.simulation.prepare import Prepared
+from ventsim.units import CMH2O_L_J, ML_PER_L
+
+FloatArray = NDArray[np.float64]
+
+_COUNTER_NAMES = {STEPS: "steps", REJECTED: "rejected_steps", SWITCHES: "steps_cut_at_valves", SETTLINGS: "restarts"}
+assert len(_COUNTER_NAMES) == COUNTERS
+
+
+def lung_signals(prepared: Prepared, record: Record, *, held_at_start: FloatArray) -> FloatArray:
+    """Waveforms of the lungs, shape (n, n_lungs, 9) in the order of `LUNG_SIGNALS`.
+
+    `held_at_start`, shape (n_lungs,) [mL], is what the lungs held when the running integrals were 0.
+    """
+    n = record.used[0]
+    network = prepared.compiled.network
+    compliance = network.node["compliance"][network.lung["alveoli"]] * ML_PER_L
+    wave, total = record.lung_wave[:n], record.lung_sum[:n]
+    volume = compliance * wave[:, :, 1]
+    inspired = total[:, :, INSPIRED] * ML_PER_L
+    columns = {
+        "airway_pressure": wave[:, :, 0],
+        "alveolar_pressure": wave[:, :, 1],
+        "flow": wave[:, :, 2],
+        "volume": volume,
+        "inspired_volume": inspired,
+        "expired_volume": inspired - (volume - held_at_start),
+        "airway_pressure_integral": total[:, :, AIRWAY_INTEGRAL],
+        "alveolar_pressure_integral": total[:, :, ALVEOLAR_INTEGRAL],
+        "inspiratory_work": total[:, :, WORK] * CMH2O_L_J,
+    }
+    return np.stack([columns[name] for name in LUNG_SIGNALS], axis=-1)
+
+
+def port_signals(record: Record) -> FloatArray:
+    """Waveforms of the ventilator's ports, shape (n, 7) in the order of `PORT_SIGNALS`."""
+    n = record.used[0]
+    passed = record.passed[:n] * ML_PER_L
+    columns = {
+        "inspiratory_port_pressure": record.port_pressure[:n, 0],
+        "expiratory_port_pressure": record.port_pressure[:n, 1],
+        "delivered_volume": passed[:, SOURCE] - passed[:, RELIEF],
+        "returned_volume": passed[:, EXHALATION],
+        "relief_volume": passed[:, RELIEF],
+        "inspiratory_port_pressure_integral": record.port_sum[:n],
+        "circuit_volume": record.circuit_volume[:n] * ML_PER_L,
+    }
+    return np.stack([columns[name] for name in PORT_SIGNALS], axis=-1)
+
+
+def breath_timing(prepared: Prepared, first_breath: int, n_breaths: int) -> dict[str, FloatArray]:
+    """Instants of breaths counted from 0, and set PEEP: arrays of shape (n_breaths,)."""
+    starts = (first_breath + np.arange(n_breaths)) * prepared.period
+    phases = [segment.phase for segment in prepared.settings.segments()]
+    # The engine adds up durations in this order; so do the marks, so that both are the same to the last bit.
+    marks = {"flow_end": starts.copy(), "inspiration_end": starts.copy()}
+    for segment, phase in zip(prepared.segments, phases, strict=True):
+        if phase == "inspiration":
+            marks["flow_end"] = marks["flow_end"] + segment["duration"]
+        if phase != "expiration":
+            marks["inspiration_end"] = marks["inspiration_end"] + segment["duration"]
+    ends = (first_breath + np.arange(n_breaths) + 1) * prepared.period
+    peep = np.full(n_breaths, float(prepared.settings.peep))
+    return {"breath_start": starts, **marks, "breath_end": ends, "set_peep": peep}
+
+
+def held_by_lungs(prepared: Prepared, pressure: FloatArray) -> FloatArray:
+    """Volume of each lung above its relaxed volume at given node pressures, shape (n_lungs,). [mL]"""
+    network = prepared.compiled.network
+    alveoli = network.lung["alveoli"]
+    return network.node["compliance"][alveoli] * pressure[alveoli] * ML_PER_L
+
+
+def body_weights(prepared: Prepared) -> FloatArray:
+    """Body weight of each lung's patient, NaN where unknown, shape (n_lungs,). [kg]"""
+    weights = [lung.body_weight for lung in prepared.circuit.lungs.values()]
+    return np.array([np.nan if weight is None else weight for weight in weights])
+
+
+def waves_dataset(
+    prepared: Prepared, record: Record, run: Run, *, start: FloatArray, n_breaths: int, attrs: Mapping[str, Any]
+) -> xr.Dataset:
+    """Everything that was recorded as a labelled Dataset."""
+    n, compiled = record.used[0], prepared.compiled
+    lungs = lung_signals(prepared, record, held_at_start=held_by_lungs(prepared, start))
+    ports = port_signals(record)
+    compliance = compiled.network.node["compliance"] * ML_PER_L
+    final = np.where(compliance > 0, compliance * run.node_at[NOW]["pressure"], np.nan)
+    variables: dict[str, Any] = {name: (("time", "lung"), lungs[:, :, k]) for k, name in enumerate(LUNG_SIGNALS)}
+    variables |= {name: ("time", ports[:, k]) for k, name in enumerate(PORT_SIGNALS)}
+    variables |= {
+        "inspiratory_port_flow": ("time", record.gate_flow[:n, SOURCE] - record.gate_flow[:n, RELIEF]),
+        "expiratory_port_flow": ("time", record.gate_flow[:n, EXHALATION]),
+        "node_pressure": (("time", "node"), record.node_pressure[:n]),
+        "branch_flow": (("time", "branch"), record.branch_flow[:n]),
+        "body_weight": ("lung", body_weights(prepared)),
+        "final_volume": ("node", final),
+    }
+    variables |= {name: ("breath", values) for name, values in breath_timing(prepared, 0, n_breaths).items()}
+    coords = {
+        "time": record.time[:n],
+        "lung": list(compiled.lungs),
+        "node": list(compiled.nodes),
+        "branch": list(compiled.branches),
+        "breath": np.arange(1, n_breaths + 1),
+    }
+    return label(xr.Dataset(variables, coords=coords, attrs=dict(attrs)))
+
+
+def numerics(prepared: Prepared, run: Run, start: FloatArray) -> dict[str, Any]:
+    """Attributes that record how the numbers came about: tolerances, counts and the balance of gas."""
+    compliance = prepared.compiled.network.node["compliance"]
+    stored = float((compliance * (run.node_at[NOW]["pressure"] - start)).sum())
+    delivered = float(run.passed[SOURCE] - run.passed[RELIEF])
+    residual = (delivered - float(run.passed[EXHALATION]) - stored) * ML_PER_L
+    return {
+        "method": "Rosenbrock (RODAS), order 4",
+        "relative_tolerance": prepared.demands.relative,
+        "absolute_tolerance_cmH2O": prepared.demands.absolute,
+        **{name: int(run.counters[entry]) for entry, name in _COUNTER_NAMES.items()},
+        "volume_balance_residual_mL": residual,
+        "status": "finished",
+    }
