@@ -41,8 +41,8 @@ LUNG = np.dtype([("airway", "i8"), ("alveoli", "i8"), ("branch", "i8")], align=T
 # The side of its law that each branch is on.
 SIDE = np.dtype(
     [
-        ("start", "i8"),
-        ("end", "i8"),
+        ("start", "u8"),
+        ("end", "u8"),
         ("linear", "f8"),
         ("quadratic", "f8"),
         ("opening", "f8"),
@@ -89,6 +89,10 @@ GATE_CLOSED, GATE_OPEN, GATE_LIMITED = range(3)
 # First step tried in a segment that has not been run before [s].
 FIRST_STEP = 1e-4
 
+# An error of pressure matters by the gas that it stands for.  A node that holds as much gas per pressure as this
+# [L/cmH2O] is allowed twice the error of a large one, smaller ones more, up to a limit.
+EASING_STORE, MOST_EASING = 0.03, 300.0
+
 # Stages of the stepper.
 STAGES = 6
 
@@ -100,9 +104,9 @@ class Network(NamedTuple):
     branch: NDArray[np.void]  # (n_branches,) of BRANCH
     gate: NDArray[np.void]  # (3,) of GATE
     lung: NDArray[np.void]  # (n_lungs,) of LUNG
-    first: NDArray[np.int64]  # pattern of the factorisation, see `elimination.Elimination`
-    later: NDArray[np.int64]
-    target: NDArray[np.int64]
+    first: NDArray[np.uint64]  # pattern of the factorisation, see `elimination.Elimination`
+    later: NDArray[np.uint64]
+    target: NDArray[np.uint64]
     relief_pressure: float  # [cmH2O]
 
 
@@ -181,7 +185,9 @@ def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demand
     )
     run.side["start"], run.side["end"] = net.branch["start"], net.branch["end"]
     run.node_at["pressure"] = pressure
-    run.row["tolerance"] = demands.absolute
+    with np.errstate(divide="ignore"):
+        ease = 1.0 + EASING_STORE / net.node["compliance"]
+    run.row["tolerance"] = demands.absolute * np.minimum(ease, MOST_EASING)
     return run
 
 

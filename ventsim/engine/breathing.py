@@ -2,12 +2,12 @@
 
 import numpy as np
 
-from ventsim.engine.arrays import GATES, NEXT, NOW, REJECTED, SETTLINGS, STEPS, SWITCHES
+from ventsim.engine.arrays import GATES, LUNG_INTEGRALS, NEXT, NOW, REJECTED, SETTLINGS, STEPS, SWITCHES
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.laws import choose_side
 from ventsim.engine.sampling import advance_integrals, record_state, write_samples
 from ventsim.engine.stepper import ORDER, cut_step, prepare_dense, take_step
-from ventsim.engine.switching import find_switch, junction_residual, settle
+from ventsim.engine.switching import find_switch, junction_residual, settle, switch
 
 # How a run can end.
 FINISHED, STEP_TOO_SMALL, JUNCTION_UNSOLVED, VALVES_CHATTER = range(4)
@@ -33,7 +33,9 @@ def _take_over(run):
     for g in range(GATES):
         run.gate_at[NOW, g].flow = run.gate_at[NEXT, g].flow
         run.passed[g] += run.next_passed[g]
-    run.lung_sum[:] = run.next_lung_sum
+    for m in range(run.lung_sum.shape[0]):
+        for column in range(LUNG_INTEGRALS):
+            run.lung_sum[m, column] = run.next_lung_sum[m, column]
     run.port_sum[0] = run.next_port_sum[0]
     run.counters[STEPS] += 1
 
@@ -66,12 +68,18 @@ def run_segment(net, segment, index, began, limit, demands, interval, run, recor
         keep, which, crossed = find_switch(net, segment, trial, demands.late_volume, run)
         if keep < 1.0:
             run.counters[SWITCHES] += 1
-            cut_step(net, segment, elapsed, trial, keep, run)
             standstills = standstills + 1 if keep * trial < SMALLEST_STEP else 0
             if standstills > MOST_STANDSTILLS:
                 return VALVES_CHATTER
             # What follows is tried with the length that the laws allowed before the valve was met.
-            h, trial, is_last = trial, keep * trial, False
+            h, is_last = trial, False
+            if standstills > 0:
+                switch(net, run, which)
+                if not settle(net, segment, elapsed, run) <= JUNCTION_FAILURE:
+                    return JUNCTION_UNSOLVED
+                continue
+            cut_step(net, segment, elapsed, trial, keep, run)
+            trial *= keep
         if is_first and not is_last:
             run.first_step[index] = max(trial, SHORTEST_FIRST_STEP)
         is_first = False
@@ -83,8 +91,7 @@ def run_segment(net, segment, index, began, limit, demands, interval, run, recor
         if crossed or junction_residual(net.node, run.node_at[NOW]) > JUNCTION_DRIFT:
             run.counters[SETTLINGS] += 1
             if which >= 0:
-                run.is_open[which] = not run.is_open[which]
-                choose_side(net.branch[which], run.is_open[which], run.side[which])
+                switch(net, run, which)
             if not settle(net, segment, elapsed, run) <= JUNCTION_FAILURE:
                 return JUNCTION_UNSOLVED
     if recording:

@@ -24,9 +24,9 @@ class Elimination(NamedTuple):
     which `factorise` visits them, where the product of two couplings goes.
     """
 
-    first: NDArray[np.int64]
-    later: NDArray[np.int64]
-    target: NDArray[np.int64]
+    first: NDArray[np.uint64]
+    later: NDArray[np.uint64]
+    target: NDArray[np.uint64]
 
 
 def minimum_degree_order(n_nodes: int, couples: Iterable[tuple[int, int]]) -> list[int]:
@@ -56,8 +56,8 @@ def plan_elimination(n_nodes: int, couples: Iterable[tuple[int, int]]) -> Elimin
         ordered = sorted(later[i])
         for position, a in enumerate(ordered):
             later[a].update(ordered[position + 1 :])
-    first = np.concatenate(([0], np.cumsum([len(nodes) for nodes in later]))).astype(np.int64)
-    flat = np.array([j for nodes in later for j in sorted(nodes)], dtype=np.int64)
+    first = np.concatenate(([0], np.cumsum([len(nodes) for nodes in later]))).astype(np.uint64)
+    flat = np.array([j for nodes in later for j in sorted(nodes)], dtype=np.uint64)
     place = {(i, int(flat[s])): s for i in range(n_nodes) for s in range(first[i], first[i + 1])}
     target = [
         place[(int(flat[s]), int(flat[t]))]
@@ -65,7 +65,7 @@ def plan_elimination(n_nodes: int, couples: Iterable[tuple[int, int]]) -> Elimin
         for s in range(first[i], first[i + 1])
         for t in range(s + 1, first[i + 1])
     ]
-    return Elimination(first, flat, np.array(target, dtype=np.int64))
+    return Elimination(first, flat, np.array(target, dtype=np.uint64))
 
 
 def coupling_position(plan: Elimination, a: int, b: int) -> int:

@@ -8,6 +8,7 @@ from ventsim.engine.arrays import (
     EXHALATION,
     GATES,
     INSPIRED,
+    LUNG_INTEGRALS,
     NEXT,
     NOW,
     SCRATCH,
@@ -103,8 +104,11 @@ def _write_row(net, time, node_at, branch_at, gate_at, record):
 def record_state(net, time, run, record):
     """Write a sample of slot NOW (at an instant where the source jumps)."""
     row = _write_row(net, time, run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], record)
-    record.lung_sum[row] = run.lung_sum
-    record.passed[row] = run.passed
+    for m in range(run.lung_sum.shape[0]):
+        for column in range(LUNG_INTEGRALS):
+            record.lung_sum[row, m, column] = run.lung_sum[m, column]
+    for g in range(GATES):
+        record.passed[row, g] = run.passed[g]
     record.port_sum[row] = run.port_sum[0]
 
 

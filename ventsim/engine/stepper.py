@@ -133,7 +133,8 @@ def assemble(node, branch, gate, gate_mode, branch_at, storage_factor, row, coup
     """Matrix C·storage_factor + L, with unit rows where the pressure is `held`."""
     for i in range(row.shape[0]):
         row[i].diagonal = node[i].compliance * storage_factor
-    coupling[:] = 0.0
+    for s in range(coupling.shape[0]):
+        coupling[s] = 0.0
     for k in range(branch.shape[0]):
         a, b, slope = branch[k].start, branch[k].end, branch_at[k].slope
         row[a].diagonal += slope

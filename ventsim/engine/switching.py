@@ -32,6 +32,8 @@ from ventsim.engine.stepper import (
 
 # A valve keeps its state while its pressure difference is this close to the switching point [cmH2O].
 INDIFFERENCE = 1e-10
+# Code of a switch that belongs to gate 0; those of the other gates follow below.
+GATE_SWITCH = -2
 # Junction inflow [L/s] at which the algebraic equations count as solved, and as no longer improvable.
 SOLVED, STALLED = 1e-13, 1e-9
 # A source that starts from nothing opens valves as if it gave this flow [L/s].
@@ -267,13 +269,27 @@ def _gate_slope(branch, gate, branch_at, g):
     return total
 
 
+@compiled
+def switch(net, run, which):
+    """Put what `find_switch` has named into its other state."""
+    if which >= 0:
+        run.is_open[which] = not run.is_open[which]
+        choose_side(net.branch[which], run.is_open[which], run.side[which])
+        return
+    g = GATE_SWITCH - which
+    if run.gate_mode[g] != GATE_OPEN:
+        run.gate_mode[g] = GATE_OPEN
+    else:
+        run.gate_mode[g] = GATE_LIMITED if run.gate_at[NOW, g].flow > 0.0 else GATE_CLOSED
+
+
 @inlined
 def find_switch(net, segment, h, allowed, run):
     """Look for valves that the trial step has carried past their switching point.
 
-    Returns the fraction of the step to keep (1 if the whole step stands), the branch that switches there (-1 if
-    it is a gate) and whether any valve has crossed.  `allowed` is the volume [L] that may pass a valve in the
-    wrong state.
+    Returns the fraction of the step to keep (1 if the whole step stands), what switches there (the number of a
+    branch, or `GATE_SWITCH - g` for gate g) and whether any valve has crossed.  `allowed` is the volume [L] that
+    may pass a valve in the wrong state.
     """
     gate = net.gate
     keep, which, crossed = _branch_switch(net.branch, h, allowed, run)
@@ -290,5 +306,5 @@ def find_switch(net, segment, h, allowed, run):
         if mode != GATE_OPEN:
             wrong_flow *= _gate_slope(net.branch, gate, run.branch_at[NEXT], g)
         if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > allowed:
-            keep, which = fraction, -1
+            keep, which = fraction, GATE_SWITCH - g
     return keep, which, crossed

@@ -32,7 +32,7 @@ def numerical_error(
         The breath.
     sample_interval : float, default 0.01
         Distance of samples; peaks are the largest sample. [s]
-    tolerance : float, default 1e-5
+    tolerance : float, default 5e-7
         The tolerance whose error is wanted. [1]
 
     Returns

@@ -17,8 +17,8 @@ from ventsim.ventilator import BreathSettings, check_settings
 
 FloatArray = NDArray[np.float64]
 
-DEFAULT_TOLERANCE = 1e-5
-"""Default of the relative error allowed per step; tidal volumes come out better than 1e-5. [1]"""
+DEFAULT_TOLERANCE = 5e-7
+"""Default of the relative error allowed per step; tidal volumes come out better than 1e-6. [1]"""
 
 DEFAULT_SAMPLE_INTERVAL = 0.01
 """Default distance of samples. [s]"""
@@ -64,7 +64,7 @@ def prepare(circuit: Circuit, settings: BreathSettings, *, tolerance: float) -> 
             raise InputError(f"{what}: got {type(value).__name__}, but {wanted} is needed.")
     check_number("tolerance", tolerance, unit="1", low=_SMALLEST_TOLERANCE, high=_LARGEST_TOLERANCE)
     check_settings(circuit.ventilator, settings)
-    demands = Demands(absolute=10.0 * tolerance, relative=tolerance, late_volume=1e-2 * tolerance)
+    demands = Demands(absolute=3.0 * tolerance, relative=tolerance, late_volume=1e-2 * tolerance)
     return Prepared(circuit, settings, compile_circuit(circuit), segment_table(settings), demands)
 
 

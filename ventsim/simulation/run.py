@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ventsim.circuit import Circuit
 from ventsim.engine.arrays import Record, Run, new_record, new_run
 from ventsim.engine.breathing import run_breaths
+from ventsim.engine.notice import CompileNotice
 from ventsim.engine.steady import find_steady_start
 from ventsim.errors import SolverError
 from ventsim.simulation.prepare import (
@@ -58,7 +59,7 @@ def simulate(
         How long to run. A breath that is not over by then is cut off. [s]
     sample_interval : float, default 0.01
         Distance of samples. [s]
-    tolerance : float, default 1e-5
+    tolerance : float, default 5e-7
         Relative error allowed per step of the solver. [1]
     start : xarray.Dataset or None, default None
         Result of an earlier run of a circuit with the same points; its last state is the first one.
@@ -107,7 +108,10 @@ def run_and_record(
     # A run of whole breaths ends with its last segment, whatever rounding made of the duration.
     whole = abs(duration - n_breaths * prepared.period) <= 1e-9 * prepared.period
     stop = math.inf if whole else duration
-    status = run_breaths(network, segments, 0, n_breaths, stop, prepared.demands, sample_interval, run, record)
+    with CompileNotice():
+        status = run_breaths(
+            network, segments, 0, n_breaths, stop, prepared.demands, sample_interval, run, record
+        )
     raise_on_failure(status, float(record.time[record.used[0] - 1]))
     return record, run
 
@@ -129,7 +133,7 @@ def steady_breath(
         The breath.
     sample_interval : float, default 0.01
         Distance of samples. [s]
-    tolerance : float, default 1e-5
+    tolerance : float, default 5e-7
         Relative error allowed per step of the solver; the start of the breath is found to a tenth of it. [1]
 
     Returns
@@ -157,10 +161,11 @@ def steady_breath(
     prepared = prepare(circuit, settings, tolerance=tolerance)
     check_sampling(sample_interval, prepared.period)
     enough = max(0.1 * tolerance, 1e-11)
-    found = find_steady_start(
-        prepared.compiled.network, prepared.segments, prepared.resting_pressure(), prepared.demands,
-        tolerance=enough, most_breaths=_MOST_STEADY_BREATHS,
-    )  # fmt: skip
+    with CompileNotice():
+        found = find_steady_start(
+            prepared.compiled.network, prepared.segments, prepared.resting_pressure(), prepared.demands,
+            tolerance=enough, most_breaths=_MOST_STEADY_BREATHS,
+        )  # fmt: skip
     raise_on_failure(found.status, found.breaths * prepared.period)
     if not found.residual <= 100.0 * enough:
         raise SolverError(

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from ventsim.circuit import Circuit
 from ventsim.engine.arrays import Record, new_record, new_run
 from ventsim.engine.breathing import run_breaths
+from ventsim.engine.notice import CompileNotice
 from ventsim.metrics import LUNG_MEASURES, PORT_MEASURES, TIMING, measure_breath
 from ventsim.schema import label
 from ventsim.simulation.prepare import (
@@ -54,7 +55,7 @@ def simulate_breaths(
         How long to run; only whole breaths are run. [s]
     sample_interval : float, default 0.01
         Distance of the samples from which peaks are taken. [s]
-    tolerance : float, default 1e-5
+    tolerance : float, default 5e-7
         Relative error allowed per step of the solver. [1]
     start : xarray.Dataset or None, default None
         Result of an earlier run of a circuit with the same points; its last state is the first one.
@@ -95,9 +96,10 @@ def simulate_breaths(
     for first in range(0, n_breaths, _CHUNK):
         last = min(first + _CHUNK, n_breaths)
         record.used[0] = 0
-        status = run_breaths(
-            network, segments, first, last - first, math.inf, prepared.demands, sample_interval, run, record
-        )
+        with CompileNotice():
+            status = run_breaths(
+                network, segments, first, last - first, math.inf, prepared.demands, sample_interval, run, record
+            )
         raise_on_failure(status, float(record.time[record.used[0] - 1]))
         _measure(prepared, record, timing[first:last], held, lung_out[first:last], port_out[first:last])
     variables = {name: ("breath", timing[:, k]) for k, name in enumerate(TIMING)}
