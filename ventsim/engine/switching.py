@@ -37,11 +37,11 @@ GATE_SWITCH = -2
 # Junction inflow [L/s] at which the algebraic equations count as solved, and as no longer improvable.
 SOLVED, STALLED = 1e-13, 1e-9
 # A source that starts from nothing opens valves as if it gave this flow [L/s].
-FIRST_BREATH_OF_FLOW = 1e-9
+FIRST_BREATH_OF_FLOW = 1e-7
 # Conductance [L/s/cmH2O] that gives a direction to a junction which every valve cuts off, and its largest move.
 FAINT, LARGEST_MOVE = 1e-9, 50.0
 # Largest number of Newton steps, of halvings within one, of rounds over the ideal gates, of steps to a crossing.
-NEWTON_STEPS, HALVINGS, ROUNDS, ROOT_STEPS = 60, 40, 20, 30
+NEWTON_STEPS, HALVINGS, ROUNDS, ROOT_STEPS = 80, 60, 20, 30
 
 
 @compiled
@@ -152,9 +152,33 @@ def _newton_direction(net, run):
 
 
 @compiled
+def _move(now, start, row, scale):
+    """Put the junctions at a part of the way along the Newton direction; return nothing."""
+    for i in range(now.shape[0]):
+        if not row[i].held:
+            way = min(max(row[i].right, -LARGEST_MOVE), LARGEST_MOVE)
+            now[i].pressure = start[i].pressure + scale * way
+
+
+@compiled
+def _pull(now, row):
+    """Net inflows along the direction: positive while the balance lies ahead, negative beyond it."""
+    total = 0.0
+    for i in range(now.shape[0]):
+        if not row[i].held:
+            total += now[i].inflow * min(max(row[i].right, -LARGEST_MOVE), LARGEST_MOVE)
+    return total
+
+
+@compiled
 def _solve_junctions(net, segment, injection, run):
-    """Damped Newton on the pressures of the junctions, all that stores gas held; return the residual."""
-    now, start = run.node_at[NOW], run.node_at[SCRATCH]
+    """Newton on the pressures of the junctions, all that stores gas held; return the residual.
+
+    Flows rise with pressure differences, so the balance is the minimum of a convex function and the pull along
+    any direction falls steadily.  A full step that overshoots (a valve that opens half-way) is cut back to where
+    the pull has vanished, which converges from anywhere.
+    """
+    now, start, row = run.node_at[NOW], run.node_at[SCRATCH], run.row
     residual = _refresh(net, segment, injection, run)
     for _ in range(NEWTON_STEPS):
         if residual <= SOLVED:
@@ -162,21 +186,34 @@ def _solve_junctions(net, segment, injection, run):
         _newton_direction(net, run)
         for i in range(now.shape[0]):
             start[i].pressure = now[i].pressure
-        scale, trial = 1.0, residual
+        pull = _pull(now, row)
+        low, high, scale = 0.0, 1.0, 1.0
         for _ in range(HALVINGS):
-            for i in range(now.shape[0]):
-                move = min(max(run.row[i].right, -LARGEST_MOVE), LARGEST_MOVE)
-                now[i].pressure = start[i].pressure + (0.0 if run.row[i].held else scale * move)
-            trial = _refresh(net, segment, injection, run)
-            if trial < residual:
+            _move(now, start, row, scale)
+            last = _refresh(net, segment, injection, run)
+            ahead = _pull(now, row)
+            if abs(ahead) <= 0.5 * pull or (scale == 1.0 and ahead > 0.0):
                 break
-            scale *= 0.5
-        if trial >= residual:
-            for i in range(now.shape[0]):
-                now[i].pressure = start[i].pressure
-            return _refresh(net, segment, injection, run)
-        residual = trial
+            if ahead > 0.0:
+                low = scale
+            else:
+                high = scale
+            scale = 0.5 * (low + high)
+        if last > 0.5 * residual and last <= STALLED:
+            residual = last
+            break
+        residual = last
     return residual
+
+
+@compiled
+def _account_for_imposing(net, run):
+    """Book the gas that a gate moves when it puts a node that stores gas at its pressure."""
+    for g in range(GATES):
+        if imposes(net.gate[g], run.gate_mode[g]):
+            node = net.gate[g].node
+            rise = run.gate_at[NOW, g].pressure - run.node_at[NOW, node].pressure
+            run.passed[g] += net.gate[g].sign * net.node[node].compliance * rise
 
 
 @compiled
@@ -193,6 +230,7 @@ def settle(net, segment, elapsed, run):
             run.gate_mode[g] = GATE_CLOSED
     residual = 0.0
     for _ in range(ROUNDS):
+        _account_for_imposing(net, run)
         impose(net.gate, run.gate_mode, run.node_at[NOW], run.gate_at[NOW])
         residual = _solve_junctions(net, segment, injection, run)
         if not _pick_gate_modes(net.gate, segment, run.node_at[NOW], run.gate_at[NOW], run.gate_mode, True):

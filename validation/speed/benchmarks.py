@@ -1,0 +1,216 @@
+"""Speed of ventsim, measured against a general-purpose peer in the same run and at equal measured error.
+
+    python validation/speed/benchmarks.py            print the table
+    python validation/speed/benchmarks.py --write    and write it to validation/speed/README.md
+"""
+
+import argparse
+import gc
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from peer import Peer
+
+import ventsim as vs
+
+HERE = Path(__file__).parent
+ERROR = 1e-5  # largest relative error of a tidal volume that a contestant may have
+SETTINGS = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=16, inspiratory_time=1.25)
+COMPLIANCES, RESISTANCES = (50, 35, 25, 60), (10, 12, 8, 15)
+
+
+def lungs(n: int) -> dict[str, vs.Lung]:
+    """Unequal lungs, invented: four kinds in turn."""
+    return {
+        f"lung {i + 1}": vs.Lung(compliance=COMPLIANCES[i % 4], resistance=RESISTANCES[i % 4]) for i in range(n)
+    }
+
+
+def best_time(work: Callable[[], object], repeats: int) -> float:
+    """Shortest of several runs [s]: the one that was disturbed least."""
+    times = []
+    for _ in range(repeats):
+        gc.collect()
+        began = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - began)
+    return min(times)
+
+
+def gained_volume(circuit: vs.Circuit, n_breaths: int, tolerance: float) -> np.ndarray:
+    """Volume [mL] that each lung gained in the inspiration of the last of `n_breaths` breaths."""
+    waves = vs.simulate(circuit, SETTINGS, duration=n_breaths * SETTINGS.period, tolerance=tolerance)
+    began, ended = float(waves.breath_start[-1]), float(waves.inspiration_end[-1])
+    return (waves.volume.sel(time=ended) - waves.volume.sel(time=began)).values
+
+
+def against_lsoda() -> dict[str, float]:
+    """Four lungs, quadratic tubes, one-way valves: time per breath at equal error."""
+    circuit, n = vs.layouts.shared(lungs(4)), 6
+    exact = gained_volume(circuit, n, 1e-11)
+
+    def ventsim_run(tolerance: float, breaths: int) -> Callable[[], object]:
+        # One sample per breath: the peer takes none at all.
+        return lambda: vs.simulate_breaths(
+            circuit, SETTINGS, duration=breaths * SETTINGS.period, sample_interval=SETTINGS.period,
+            tolerance=tolerance,
+        )  # fmt: skip
+
+    def peer_run(tolerance: float, breaths: int) -> np.ndarray:
+        pressure = np.full(len(peer.compliance), float(SETTINGS.peep))
+        for _ in range(breaths):
+            pressure, gained = peer.breath(pressure, tolerance)
+        return gained
+
+    peer = Peer(circuit, SETTINGS)
+    tolerances = 10.0 ** np.arange(-3.0, -8.1, -0.25)
+    mine = next(t for t in tolerances if _worst(gained_volume(circuit, n, t), exact) <= ERROR)
+    theirs = next(t for t in tolerances if _worst(peer_run(t, n), exact) <= ERROR)
+    ours_s = best_time(ventsim_run(mine, 400), 7) / 400
+    default_s = best_time(ventsim_run(5e-7, 400), 7) / 400
+    peer_s = best_time(lambda: peer_run(theirs, n), 5) / n
+    return {
+        "ventsim tolerance": mine,
+        "ventsim error": _worst(gained_volume(circuit, n, mine), exact),
+        "ventsim ms per breath": 1e3 * ours_s,
+        "ventsim ms per breath at the default tolerance": 1e3 * default_s,
+        "LSODA tolerance": theirs,
+        "LSODA error": _worst(peer_run(theirs, n), exact),
+        "LSODA ms per breath": 1e3 * peer_s,
+        "ratio": peer_s / ours_s,
+    }
+
+
+def _worst(value: np.ndarray, exact: np.ndarray) -> float:
+    return float(np.abs(value / exact - 1.0).max())
+
+
+_HOURS_SCRIPT = """
+import json, resource, time
+import ventsim as vs
+from benchmarks import SETTINGS, lungs
+circuit = vs.layouts.shared(lungs(4))
+vs.simulate_breaths(circuit, SETTINGS, duration=60)
+began = time.perf_counter()
+measures = vs.simulate_breaths(circuit, SETTINGS, duration={hours} * 3600)
+seconds = time.perf_counter() - began
+print(json.dumps([seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, measures.nbytes / 2**20]))
+"""
+
+
+def hours() -> dict[str, float]:
+    """Hours of four lungs with measures per breath: seconds and peak memory, each in its own process."""
+    rows: dict[str, float] = {}
+    for length in (1, 6, 24):
+        seconds, peak, result = json.loads(_script(_HOURS_SCRIPT.format(hours=length)).splitlines()[-1])
+        rows |= {f"{length} h: seconds": seconds, f"{length} h: peak memory MB": peak, f"{length} h: result MB": result}
+    return rows
+
+
+def steady() -> dict[str, float]:
+    """The steady breath found directly against waiting for it, to the same change per breath."""
+    slow = {name: lung.changed({"resistance": 2.5 * lung.resistance}) for name, lung in lungs(4).items()}
+    circuit = vs.layouts.shared(slow)
+    quick = SETTINGS.changed({"rate": 24, "inspiratory_time": 1.0})
+    found = vs.steady_breath(circuit, quick)
+    residual = found.attrs["steady_residual_cmH2O"]
+    long = vs.simulate(circuit, quick, duration=100 * quick.period)
+    starts = long.alveolar_pressure.sel(time=long.breath_start.values[:-1]).values
+    change = np.abs(np.diff(starts, axis=0)).max(axis=1)
+    needed = int(np.argmax(change <= max(residual, 1e-6)) + 2)
+    direct_s = best_time(lambda: vs.steady_breath(circuit, quick), 5)
+    waiting_s = best_time(
+        lambda: vs.simulate_breaths(circuit, quick, duration=needed * quick.period, sample_interval=quick.period), 5
+    )
+    return {
+        "breaths used directly": found.attrs["steady_breaths"],
+        "breaths of waiting": needed,
+        "ratio of breaths": needed / found.attrs["steady_breaths"],
+        "direct ms (with labelled waveforms)": 1e3 * direct_s,
+        "waiting ms": 1e3 * waiting_s,
+    }
+
+
+def growth() -> dict[str, float]:
+    """Time per breath from 2 to 32 lungs, and the exponent of its growth."""
+    sizes, times = (2, 4, 8, 16, 32), []
+    for n in sizes:
+        circuit = vs.layouts.shared(lungs(n))
+        vs.simulate_breaths(circuit, SETTINGS, duration=60)
+        run = 100 * SETTINGS.period
+        times.append(
+            best_time(
+                lambda c=circuit, d=run: vs.simulate_breaths(c, SETTINGS, duration=d, sample_interval=SETTINGS.period), 5
+            )
+            / 100
+        )
+    exponent = float(np.polyfit(np.log(sizes), np.log(times), 1)[0])
+    return {f"{n} lungs: ms per breath": 1e3 * t for n, t in zip(sizes, times, strict=True)} | {"exponent": exponent}
+
+
+_FIRST_SCRIPT = """
+import time
+began = time.perf_counter()
+import ventsim as vs
+imported = time.perf_counter()
+circuit = vs.layouts.shared({"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=10)})
+settings = vs.PressureControl(inspiratory_pressure=15, rate=15, inspiratory_time=1.2)
+vs.breath_measures(vs.simulate(circuit, settings))
+print(imported - began, time.perf_counter() - began)
+"""
+
+
+def first_result() -> dict[str, float]:
+    """Import and first simulated minute in a fresh process, with cold and with warm compile cache."""
+    with tempfile.TemporaryDirectory() as cache:
+        cold = [float(x) for x in _script(_FIRST_SCRIPT, cache).split()]
+        warm = [float(x) for x in _script(_FIRST_SCRIPT, cache).split()]
+    return {"import s": warm[0], "cold: first result s": cold[1], "warm: first result s": warm[1]}
+
+
+def _script(code: str, cache: str | None = None) -> str:
+    import os
+
+    environment = dict(os.environ)
+    if cache is not None:
+        environment["NUMBA_CACHE_DIR"] = cache
+    run = subprocess.run(
+        [sys.executable, "-c", code], cwd=HERE, env=environment, capture_output=True, text=True, check=True
+    )
+    return run.stdout
+
+
+BENCHMARKS = {
+    "against LSODA": against_lsoda,
+    "hours": hours,
+    "steady breath": steady,
+    "growth": growth,
+    "first result": first_result,
+}
+
+
+def main() -> None:
+    """Run all benchmarks, print them and write them on request."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--write", action="store_true", help="write the table to README.md beside this file")
+    parser.add_argument("--only", choices=sorted(BENCHMARKS), help="run one benchmark")
+    arguments = parser.parse_args()
+    lines: list[str] = []
+    for name, benchmark in BENCHMARKS.items():
+        if arguments.only in (None, name):
+            lines += [f"## {name}", "", (benchmark.__doc__ or "").strip(), "", "| what | value |", "| --- | --- |"]
+            lines += [f"| {what} | {value:.4g} |" for what, value in benchmark().items()] + [""]
+            print("\n".join(lines[lines.index(f"## {name}") :]), flush=True)
+    if arguments.write and arguments.only is None:
+        head = (HERE / "head.md").read_text(encoding="utf-8")
+        (HERE / "README.md").write_text(head + "\n" + "\n".join(lines), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
