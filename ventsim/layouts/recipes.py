@@ -1,90 +1,20 @@
-"""Ready-made circuits: one lung, or several that share one ventilator.
+"""Functions that make a circuit from lungs and a few choices."""
 
->>> from ventsim import layouts
->>> from ventsim.parts import Lung
->>> soft, stiff = Lung(compliance=50.0, resistance=10.0), Lung(compliance=30.0, resistance=10.0)
->>> circuit = layouts.shared({"a": soft, "b": stiff})
->>> sum(part.kind == "t-piece" for part in circuit.parts.values())
-2
-"""
+from collections.abc import Iterable, Mapping
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
-from types import MappingProxyType
-from typing import Annotated, ClassVar, Literal
-
-from pydantic import Field
-
-from ventsim.circuit import VENTILATOR, Circuit
-from ventsim.errors import CircuitError, InputError, PartError, suggestion
-from ventsim.parts import (
-    Adapter,
-    Description,
-    Filter,
-    Lung,
-    OneWayValve,
-    Part,
-    Restrictor,
-    TPiece,
-    Tube,
-    YPiece,
-)
+from ventsim.circuit import Circuit
+from ventsim.errors import CircuitError, suggestion
+from ventsim.layouts.branch import Branch
+from ventsim.layouts.manifolds import MANIFOLDS, Arrangement, Fittings, Plan
+from ventsim.parts import Adapter, Lung, OneWayValve, Part, TPiece, Tube
 from ventsim.ventilator import Ventilator
 
-__all__ = ["IDEAL_VENTILATOR", "Branch", "shared", "single"]
-
-Arrangement = Literal["tree", "chain", "star"]
+__all__ = ["IDEAL_VENTILATOR", "shared", "single"]
 
 IDEAL_VENTILATOR = Ventilator(
     source_resistance=0.0, exhalation_resistance=0.0, flow_limit=None, relief_pressure=None
 )
 """A ventilator that holds its ports exactly at the set pressure."""
-
-
-class Branch(Description):
-    """What lies between the fittings at the ventilator and one lung.
-
-    In this order: one-way valve, restrictor, inspiratory tube, Y-piece, with the filter and the lung at its
-    patient port; then expiratory tube, restrictor, one-way valve.
-
-    Parameters
-    ----------
-    inspiratory_tube, expiratory_tube : Tube, default Tube(length=1.5)
-        The two limbs.
-    inspiratory_restrictor, expiratory_restrictor : Restrictor or None, default None
-        Narrowings between the limbs and the fittings at the ventilator.
-    filter : Filter or None, default None
-        Filter between Y-piece and lung.
-    valve : OneWayValve, default OneWayValve()
-        The valve in each limb, where one-way valves are asked for.
-    y_piece : YPiece, default YPiece()
-        The Y-piece at the lung.
-
-    Raises
-    ------
-    PartError
-        If a value is not such a part.
-
-    Examples
-    --------
-    >>> Branch(filter=Filter()).filter.gas_volume
-    60.0
-    """
-
-    kind: ClassVar[str] = "branch"
-    error_type: ClassVar[type[InputError]] = PartError
-
-    inspiratory_tube: Annotated[Tube, Field(description="inspiratory limb")] = Tube(length=1.5)
-    expiratory_tube: Annotated[Tube, Field(description="expiratory limb")] = Tube(length=1.5)
-    inspiratory_restrictor: Annotated[
-        Restrictor | None, Field(description="narrowing at the beginning of the inspiratory limb")
-    ] = None
-    expiratory_restrictor: Annotated[
-        Restrictor | None, Field(description="narrowing at the end of the expiratory limb")
-    ] = None
-    filter: Annotated[Filter | None, Field(description="filter between Y-piece and lung")] = None
-    valve: Annotated[OneWayValve, Field(description="one-way valve in each limb")] = OneWayValve()
-    y_piece: Annotated[YPiece, Field(description="Y-piece at the lung")] = YPiece()
 
 
 def single(
@@ -205,14 +135,14 @@ def shared(
         if name not in lungs:
             raise CircuitError(f"branches: there is no lung '{name}'.\n  {suggestion(name, lungs)}")
     _check_types(lungs, (default, *own.values()))
-    build = _MANIFOLDS.get(arrangement)
+    build = MANIFOLDS.get(arrangement)
     if build is None:
-        hint = suggestion(str(arrangement), _MANIFOLDS)
+        hint = suggestion(str(arrangement), MANIFOLDS)
         raise CircuitError(f"there is no arrangement {arrangement!r}.\n  {hint}")
-    fittings = _Fittings(t_piece or TPiece(), adapter or Adapter(), extension or Tube(length=2.0))
+    fittings = Fittings(t_piece or TPiece(), adapter or Adapter(), extension or Tube(length=2.0))
     inspiratory = build("inspiratory", tuple(lungs), fittings)
     expiratory = build("expiratory", tuple(lungs), fittings)
-    plan = _Plan(inspiratory.pairs, inspiratory.joints)
+    plan = Plan(inspiratory.pairs, inspiratory.joints)
     for name, lung in lungs.items():
         ends = (inspiratory.outlets[name], expiratory.outlets[name])
         _add_branch(plan, name, lung, ends=ends, branch=own.get(name, default), one_way_valves=one_way_valves)
@@ -222,24 +152,6 @@ def shared(
         plan.pairs[:] = [(name, _without_side_effects(part)) for name, part in plan.pairs]
     machine = ventilator or (IDEAL_VENTILATOR if ideal else Ventilator())
     return Circuit.from_pairs(plan.pairs, joints=plan.joints, ventilator=machine)
-
-
-@dataclass(frozen=True, slots=True)
-class _Fittings:
-    """Patterns of the fittings at the ventilator."""
-
-    t_piece: TPiece
-    adapter: Adapter
-    extension: Tube
-
-
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    """Named parts and joints under construction, and the free end that each lung's limb takes."""
-
-    pairs: list[tuple[str, Part]] = field(default_factory=list)
-    joints: list[tuple[str, str]] = field(default_factory=list)
-    outlets: dict[str, str] = field(default_factory=dict)
 
 
 def _check_types(lungs: Mapping[str, Lung], branches: Iterable[Branch]) -> None:
@@ -253,71 +165,8 @@ def _check_types(lungs: Mapping[str, Lung], branches: Iterable[Branch]) -> None:
             )
 
 
-def _tree(limb: str, names: tuple[str, ...], fittings: _Fittings) -> _Plan:
-    """A T-piece at the root, adapters with two outlets below; for more than two, an adapter at the port."""
-    plan, port = _Plan(), f"{VENTILATOR}.{limb}"
-    if len(names) == 1:
-        plan.outlets[names[0]] = port
-        return plan
-    if len(names) > 2:
-        port = _add_adapter(plan, limb, port, fittings.adapter.changed({"outlets": 1}))[0]
-    tee = f"{limb} t-piece"
-    plan.pairs.append((tee, fittings.t_piece))
-    plan.joints.append((port, f"{tee}.stem"))
-    half = (len(names) + 1) // 2
-    waiting = [(f"{tee}.left", names[:half]), (f"{tee}.right", names[half:])]
-    while waiting:
-        end, group = waiting.pop(0)
-        if len(group) == 1:
-            plan.outlets[group[0]] = end
-            continue
-        first, second = _add_adapter(plan, limb, end, fittings.adapter.changed({"outlets": 2}))
-        half = (len(group) + 1) // 2
-        waiting += [(first, group[:half]), (second, group[half:])]
-    return plan
-
-
-def _star(limb: str, names: tuple[str, ...], fittings: _Fittings) -> _Plan:
-    """One adapter with an outlet for each lung."""
-    plan, ends = _Plan(), (f"{VENTILATOR}.{limb}",)
-    if len(names) > 1:
-        ends = _add_adapter(plan, limb, ends[0], fittings.adapter.changed({"outlets": len(names)}))
-    plan.outlets.update(zip(names, ends, strict=True))
-    return plan
-
-
-def _chain(limb: str, names: tuple[str, ...], fittings: _Fittings) -> _Plan:
-    """A T-piece for each lung but the last, and an extension tube behind each T-piece."""
-    plan, end = _Plan(), f"{VENTILATOR}.{limb}"
-    for number, name in enumerate(names[:-1], start=1):
-        tee, tube = f"{limb} t-piece {number}", f"{limb} extension {number}"
-        plan.pairs.extend([(tee, fittings.t_piece), (tube, fittings.extension)])
-        plan.joints.append((end, f"{tee}.stem"))
-        plan.outlets[name] = f"{tee}.left"
-        # Gas leaves the ventilator through one row and returns through the other.
-        near, far = ("inlet", "outlet") if limb == "inspiratory" else ("outlet", "inlet")
-        plan.joints.append((f"{tee}.right", f"{tube}.{near}"))
-        end = f"{tube}.{far}"
-    plan.outlets[names[-1]] = end
-    return plan
-
-
-_MANIFOLDS: Mapping[str, Callable[[str, tuple[str, ...], _Fittings], _Plan]] = MappingProxyType(
-    {"tree": _tree, "chain": _chain, "star": _star}
-)
-
-
-def _add_adapter(plan: _Plan, limb: str, end: str, adapter: Adapter) -> tuple[str, ...]:
-    """Put an adapter at a free end; the new free ends."""
-    count = sum(isinstance(part, Adapter) for _, part in plan.pairs)
-    name = f"{limb} adapter {count + 1}"
-    plan.pairs.append((name, adapter))
-    plan.joints.append((end, f"{name}.inlet"))
-    return tuple(f"{name}.{outlet}" for outlet in adapter.outlet_ports)
-
-
 def _add_branch(
-    plan: _Plan, name: str, lung: Lung, *, ends: tuple[str, str], branch: Branch, one_way_valves: bool
+    plan: Plan, name: str, lung: Lung, *, ends: tuple[str, str], branch: Branch, one_way_valves: bool
 ) -> None:
     """Both limbs of one lung, between its two ends at the fittings."""
     valve, y_piece = branch.valve if one_way_valves else None, f"{name} y-piece"
@@ -338,7 +187,7 @@ def _add_branch(
     _add_series(plan, f"{y_piece}.expiratory", away, ends[1])
 
 
-def _add_series(plan: _Plan, start: str, pieces: Iterable[tuple[str, Part | None]], finish: str) -> None:
+def _add_series(plan: Plan, start: str, pieces: Iterable[tuple[str, Part | None]], finish: str) -> None:
     """Parts with an inlet and an outlet, one behind the other; those that are None are left out."""
     for name, part in pieces:
         if part is not None:

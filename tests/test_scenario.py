@@ -1,0 +1,581 @@
+"""Scenarios: TOML there and back, built-ins, and what a wrong file is told.
+
+Expected texts of messages are the house form; numbers in them are those of the file in the test.
+"""
+
+import copy
+import inspect
+import pickle
+import tomllib
+import warnings
+
+import pytest
+import xarray as xr
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ventsim import layouts, simulate
+from ventsim.circuit import Circuit
+from ventsim.errors import (
+    CircuitError,
+    CircuitWarning,
+    PartError,
+    PlausibilityWarning,
+    ScenarioError,
+    SettingsError,
+)
+from ventsim.layouts import Branch, Layout
+from ventsim.parts import Adapter, Filter, Lung, OneWayValve, Restrictor, TPiece, Tube, YPiece
+from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
+from ventsim.ventilator import PressureControl, Ventilator, VolumeControl
+
+LUNG = Lung(compliance=50.0, resistance=10.0)
+PRESSURE = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
+SCENARIO = Scenario(title="two lungs", plan=Layout(lungs={"a": LUNG, "b": LUNG}), settings=PRESSURE)
+
+# Pieces of files, put together by the tests.
+TITLE = "title = 't'\n"
+SETTINGS = "[settings]\nkind = 'pressure control'\ninspiratory_pressure = 15\nrate = 15\nie_ratio = 0.5\n"
+LUNGS = "[lungs.a]\ncompliance = 50\nresistance = 10\n"
+JOINTS = (
+    "joints = [['ventilator.inspiratory', 'the y.inspiratory'], ['the y.patient', 'a.airway'],\n"
+    "          ['the y.expiratory', 'ventilator.expiratory']]\n"
+)
+PARTS = "[parts.a]\nkind = 'lung'\ncompliance = 50\nresistance = 10\n[parts.'the y']\nkind = 'y-piece'\n"
+
+
+# --- layouts as descriptions --------------------------------------------------------------------------------
+
+
+def test_layout_makes_the_circuit_of_the_function():
+    choices = {
+        "arrangement": "chain",
+        "branch": Branch(filter=Filter()),
+        "branches": {"b": Branch(inspiratory_tube=Tube(length=4.0))},
+        "one_way_valves": False,
+        "ideal": True,
+        "ventilator": Ventilator(source_resistance=2.0),
+        "t_piece": TPiece(gas_volume=20.0),
+        "adapter": Adapter(gas_volume=9.0),
+        "extension": Tube(length=3.0),
+    }
+    lungs = {"a": LUNG, "b": LUNG}
+    assert Layout(lungs=lungs, **choices).circuit() == layouts.shared(lungs, **choices)
+    assert Layout(lungs=lungs).circuit() == layouts.shared(lungs)
+
+
+def test_layout_survives_plain_values_and_copies():
+    layout = Layout(lungs={"a": LUNG}, branches={"a": Branch(filter=Filter())}, branch=Branch())
+    for other in (Layout.from_dict(layout.model_dump()), copy.deepcopy(layout)):
+        assert other == layout and hash(other) == hash(layout)
+    assert pickle.loads(pickle.dumps(layout)) == layout
+
+
+@pytest.mark.parametrize(
+    ("values", "error", "message"),
+    [
+        ({"lungs": {}}, CircuitError, r"lungs \{\} holds no lung"),
+        ({"lungs": 3}, CircuitError, r"layout: lungs: 3 is not a mapping of names\.\n  Give \{'a': Lung"),
+        ({"lungs": {"a": 3}}, CircuitError, r"layout: lungs: part 'a': 3 is not a part"),
+        ({"lungs": {"a": TPiece()}}, CircuitError, r"lungs: 'a' is .*, not a lung"),
+        ({"lungs": {"a.b": LUNG}}, CircuitError, r"layout: lungs: 'a\.b' cannot be the name of a part"),
+        (
+            {"lungs": {"a": {"compliance": -1.0}}},
+            PartError,
+            r"lungs: lung 'a': compliance -1 mL/cmH2O is not",
+        ),
+        (
+            {"lungs": {"a": LUNG}, "branches": {"c": Branch()}},
+            CircuitError,
+            r"branches: there is no lung 'c'",
+        ),
+        ({"lungs": {"a": LUNG}, "branches": {"a": 2}}, CircuitError, r"branch 2 is not a Branch"),
+        ({"lungs": {"a": LUNG}, "ideal": "yes"}, CircuitError, r"ideal: 'yes' is neither true nor false"),
+        ({"lungs": {"a": LUNG}, "arrangement": "treee"}, CircuitError, r"'treee' .*\n  Did you mean 'tree'"),
+        ({"lungs": {"a": LUNG}, "branche": 1}, CircuitError, r"no 'branche'\.\n  Did you mean 'branches'"),
+    ],
+)
+def test_impossible_layout(values, error, message):
+    with pytest.raises(error, match=message):
+        Layout(**values)
+
+
+# --- scenarios ----------------------------------------------------------------------------------------------
+
+
+def test_scenario_gives_the_circuit_either_way():
+    circuit = layouts.shared({"a": LUNG, "b": LUNG})
+    assert SCENARIO.circuit == circuit
+    assert SCENARIO.changed({"plan": circuit}).circuit is circuit
+
+
+def test_scenario_is_a_frozen_description():
+    assert hash(SCENARIO) == hash(copy.deepcopy(SCENARIO))
+    assert pickle.loads(pickle.dumps(SCENARIO)) == SCENARIO
+    assert SCENARIO.changed({"duration": 20.0}).duration == 20.0
+    assert SCENARIO.duration == 60.0
+    with pytest.raises(ScenarioError, match=r"scenario: duration cannot be set"):
+        SCENARIO.duration = 20.0
+    for scenario in (SCENARIO, SCENARIO.changed({"plan": SCENARIO.circuit})):
+        assert Scenario.from_dict(scenario.model_dump()) == scenario
+
+
+@pytest.mark.parametrize(
+    ("change", "error", "message"),
+    [
+        ({"title": " "}, ScenarioError, r"scenario: title: ' ' is not a title\.\n  Give one line"),
+        ({"title": "a\nb"}, ScenarioError, r"is not a title"),
+        ({"title": 5}, ScenarioError, r"title: 5 is not text"),
+        ({"about": 5}, ScenarioError, r"about: 5 is not text"),
+        ({"plan": 5}, ScenarioError, r"plan: 5 is neither a layout nor a circuit\.\n  Give Layout"),
+        ({"settings": 5}, ScenarioError, r"settings: 5 is not a breath setting\.\n  Give PressureControl"),
+        (
+            {"settings": {"kind": "volume"}},
+            ScenarioError,
+            r"kind 'volume'\.\n  Did you mean 'volume control'",
+        ),
+        ({"duration": 0.0}, ScenarioError, r"duration 0 s is not allowed\.\n  Allowed: at least 0\.001"),
+        (
+            {"duration": 1e6},
+            ScenarioError,
+            r"duration 1e\+06 s makes 1e\+08 samples\.\n  Allowed: at most 2e\+07",
+        ),
+        ({"sample_interval": 5.0}, ScenarioError, r"5 s is longer than a breath\.\n  Allowed: at most 4 s"),
+        ({"tolerance": 0.1}, ScenarioError, r"tolerance 0\.1 is not allowed"),
+        (
+            {"settings": PRESSURE.changed({"inspiratory_pressure": 58.0})},
+            SettingsError,
+            r"set pressure of 63 cm",
+        ),
+        ({"duraton": 5.0}, ScenarioError, r"there is no 'duraton'\.\n  Did you mean 'duration'"),
+    ],
+)
+def test_impossible_scenario(change, error, message):
+    with pytest.raises(error, match=message):
+        SCENARIO.changed(change)
+
+
+# --- there and back -----------------------------------------------------------------------------------------
+
+NAMES = st.text(min_size=1, max_size=8).filter(lambda text: text.strip() and "." not in text)
+
+
+def numbers(low, high):
+    return st.floats(low, high, allow_nan=False)
+
+
+LUNG_VALUES = st.builds(
+    Lung,
+    compliance=numbers(0.2, 300.0),
+    resistance=numbers(0.5, 300.0),
+    expiratory_resistance=st.none() | numbers(0.5, 300.0),
+    relaxed_volume=numbers(5.0, 8000.0),
+    body_weight=st.none() | numbers(0.3, 150.0),
+)
+TUBES = st.builds(
+    Tube,
+    length=numbers(0.0, 10.0),
+    bore=numbers(2.5, 40.0),
+    resistance=st.none() | numbers(0.0, 300.0),
+    quadratic_resistance=st.none() | numbers(0.0, 1000.0),
+    gas_volume=st.none() | numbers(0.0, 5000.0),
+    wall_compliance=st.none() | numbers(0.0, 20.0),
+)
+BRANCHES = st.builds(
+    Branch,
+    inspiratory_tube=TUBES,
+    expiratory_tube=TUBES,
+    inspiratory_restrictor=st.none() | st.builds(Restrictor, linear_resistance=numbers(0.0, 2000.0)),
+    expiratory_restrictor=st.none() | st.builds(Restrictor, quadratic_resistance=numbers(0.0, 1e4)),
+    filter=st.none() | st.builds(Filter, gas_volume=numbers(0.0, 300.0)),
+    valve=st.builds(OneWayValve, opening_pressure=numbers(0.0, 5.0), back_leak=numbers(0.0, 200.0)),
+    y_piece=st.builds(YPiece, gas_volume=numbers(0.0, 1000.0)),
+)
+VENTILATORS = st.builds(
+    Ventilator,
+    source_resistance=numbers(0.0, 50.0),
+    flow_limit=st.none() | numbers(0.05, 10.0),
+    relief_pressure=st.none() | numbers(100.0, 150.0),
+)
+BREATHS = st.builds(
+    PressureControl,
+    inspiratory_pressure=numbers(2.0, 30.0),
+    rate=numbers(3.0, 60.0),
+    peep=numbers(0.0, 30.0),
+    ie_ratio=numbers(0.2, 4.0),
+    rise_time=numbers(0.0, 0.1),
+    rise_shape=st.sampled_from(["linear", "exponential"]),
+) | st.builds(
+    VolumeControl,
+    tidal_volume=numbers(2.0, 8000.0),
+    rate=numbers(3.0, 60.0),
+    peep=numbers(0.0, 30.0),
+    inspiratory_time=numbers(0.2, 0.9),
+    pause_time=numbers(0.0, 0.1),
+    flow_pattern=st.sampled_from(["constant", "decelerating", "sine"]),
+)
+
+
+@st.composite
+def plans(draw):
+    lungs = draw(st.dictionaries(NAMES, LUNG_VALUES, min_size=1, max_size=4))
+    layout = Layout(
+        lungs=lungs,
+        arrangement=draw(st.sampled_from(["tree", "chain", "star"])),
+        branch=draw(st.none() | BRANCHES),
+        branches=draw(st.dictionaries(st.sampled_from(list(lungs)), BRANCHES, max_size=2)),
+        one_way_valves=draw(st.booleans()),
+        ideal=draw(st.booleans()),
+        ventilator=draw(st.none() | VENTILATORS),
+        t_piece=draw(st.none() | st.builds(TPiece, gas_volume=numbers(0.0, 1000.0))),
+        adapter=draw(st.none() | st.builds(Adapter, gas_volume=numbers(0.0, 1000.0))),
+        extension=draw(st.none() | TUBES),
+    )
+    return layout if draw(st.booleans()) else layout.circuit()
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    title=st.text(min_size=1, max_size=20).filter(lambda text: text.strip() and "\n" not in text),
+    about=st.text(max_size=60) | st.sampled_from(['"""\n', "a\r\nb", "\\n", "end\n"]),
+    plan=plans(),
+    breath=BREATHS,
+    duration=numbers(1.0, 1000.0),
+    tolerance=numbers(1e-12, 1e-2),
+)
+def test_a_scenario_survives_toml(title, about, plan, breath, duration, tolerance):
+    """The text says everything: the scenario that is read back is equal, with lungs and parts in order."""
+    scenario = Scenario(
+        title=title, about=about, plan=plan, settings=breath, duration=duration, tolerance=tolerance
+    )
+    back = Scenario.from_toml(scenario.to_toml())
+    assert back == scenario
+    assert type(back.plan) is type(plan)
+    assert list(back.circuit.parts) == list(scenario.circuit.parts)
+    assert list(back.circuit.lungs) == list(scenario.circuit.lungs)
+
+
+def test_text_is_readable():
+    text = SCENARIO.changed({"about": "line one\nline two"}).to_toml()
+    assert text.startswith("# Scenario of ventsim. Units: pressure cmH2O")
+    heads = [line for line in text.splitlines() if line.startswith("[")]
+    assert heads == ["[run]", "[settings]", "[layout]", "[lungs.a]", "[lungs.b]"]
+    assert "line one\nline two" in text
+    explicit = SCENARIO.changed({"plan": SCENARIO.circuit}).to_toml()
+    assert '    ["a y-piece.patient", "a.airway"],\n' in explicit
+    assert explicit.index("joints = [") < explicit.index("[run]") < explicit.index('[parts."a y-piece"]')
+
+
+def test_none_is_kept_where_a_default_would_take_its_place():
+    plan = Layout(lungs={"a": LUNG}, ventilator=layouts.IDEAL_VENTILATOR)
+    text = SCENARIO.changed({"plan": plan}).to_toml()
+    assert 'flow_limit = "none"' in text and 'relief_pressure = "none"' in text
+    assert Scenario.from_toml(text).circuit.ventilator == layouts.IDEAL_VENTILATOR
+
+
+def test_a_short_file_is_enough():
+    scenario = Scenario.from_toml(TITLE + SETTINGS + LUNGS)
+    assert scenario.plan == Layout(lungs={"a": LUNG})
+    wanted = inspect.signature(simulate).parameters
+    for name in ("duration", "sample_interval", "tolerance"):
+        assert getattr(scenario, name) == wanted[name].default  # a file that says nothing runs as a call does
+    explicit = Scenario.from_toml(TITLE + JOINTS + SETTINGS + PARTS)
+    assert isinstance(explicit.plan, Circuit) and list(explicit.circuit.parts) == ["a", "the y"]
+
+
+def test_files(tmp_path):
+    file = tmp_path / "ward.toml"
+    SCENARIO.write(file)
+    assert Scenario.read(file) == SCENARIO == Scenario.read(str(file))
+    file.write_bytes(b"\xef\xbb\xbf" + SCENARIO.to_toml().replace("\n", "\r\n").encode())
+    assert Scenario.read(file) == SCENARIO  # as an editor on another system leaves it
+
+
+def test_scenario_of_a_dataset():
+    assert Scenario.from_dataset(xr.Dataset(attrs={"scenario": SCENARIO.to_toml()})) == SCENARIO
+    with pytest.raises(ScenarioError, match=r"no attribute 'scenario', so the run cannot be repeated"):
+        Scenario.from_dataset(xr.Dataset())
+    with pytest.raises(ScenarioError, match=r"scenario of the Dataset: this is not TOML: Invalid"):
+        Scenario.from_dataset(xr.Dataset(attrs={"scenario": "x ="}))
+
+
+# --- what a wrong file is told ------------------------------------------------------------------------------
+
+WRONG = {
+    # not TOML
+    "no equals sign": (
+        "title 'x'",
+        r"not TOML: Expected '=' .*, at line 1, column 7\.\n    title 'x'\n  Write",
+    ),
+    "no value": ("title = 'x'\n\nfoo = \n", r"not TOML: Invalid value, at line 3, column 7\.\n    foo =\n"),
+    "open end": ("x = '''abc", r"not TOML: Expected \"'''\", at end of document\.\n  Write"),
+    "too deep": ("x = " + "[" * 5000, r"not TOML: maximum recursion depth"),
+    "huge number": ("x = " + "9" * 5000, r"not TOML: Exceeds the limit \(4300 digits\)"),
+    # title and sections
+    "no title": (SETTINGS + LUNGS, r"ward\.toml: title is missing\.\n  Write title = "),
+    "title": ("title = 5\n" + SETTINGS + LUNGS, r"ward\.toml: title: 5 is not text"),
+    "unknown": (TITLE + "tabel = 1\n", r"ward\.toml: tabel: there is no such key here\.\n  Allowed: 'title'"),
+    "near": ("tittle = 't'\n", r"ward\.toml: tittle: .*\n  Did you mean 'title'"),
+    "home of duration": ("duration = 5\n", r"duration: .*\n  Write it in section \[run\]"),
+    "home of peep": ("peep = 5\n", r"peep: .*\n  Write it in section \[settings\]"),
+    "home of ideal": ("ideal = true\n", r"ideal: .*\n  Write it in section \[layout\]"),
+    "home of limit": ("flow_limit = 5\n", r"flow_limit: .*\n  Write it in section \[ventilator\]"),
+    "home of compliance": ("compliance = 5\n", r"compliance: .*\n  Write it in section \[lungs\.NAME\]"),
+    # settings
+    "no settings": (
+        TITLE + LUNGS,
+        r"section \[settings\] is missing\.\n  Write \[settings\] and below it kind",
+    ),
+    "settings": (TITLE + "settings = 5\n" + LUNGS, r"settings: 5 is not a section\.\n  Write \[settings\]"),
+    "no kind": (
+        TITLE + LUNGS + "[settings]\n",
+        r"settings: kind is missing\.\n  Allowed: 'pressure control'",
+    ),
+    "kind": (
+        TITLE + LUNGS + "[settings]\nkind = 'presure control'\n",
+        r"settings\.kind: 'presure control' is unknown\.\n  Did you mean 'pressure control'",
+    ),
+    "kind of wrong type": (TITLE + LUNGS + "[settings]\nkind = 5\n", r"settings\.kind: 5 is unknown"),
+    "setting": (
+        TITLE + SETTINGS + "inspirtory_time = 1\n" + LUNGS,
+        r"ward\.toml: settings\.inspirtory_time: .*\n  Did you mean 'inspiratory_time'",
+    ),
+    "times": (
+        TITLE + SETTINGS + "inspiratory_time = 1\n" + LUNGS,
+        r"ward\.toml: settings: needs exactly one of",
+    ),
+    "rise time": (
+        TITLE + SETTINGS + "rise_time = 9\n" + LUNGS,
+        r"ward\.toml: settings\.rise_time 9 s is longer",
+    ),
+    "shape": (
+        TITLE + SETTINGS + "rise_shape = 'linea'\n" + LUNGS,
+        r"ward\.toml: settings\.rise_shape 'linea' .*\n  Did you mean 'linear'",
+    ),
+    "relief": (
+        TITLE + SETTINGS + LUNGS + "[ventilator]\nrelief_pressure = 18\n",
+        r"ward\.toml: settings: the set pressure of 20 cmH2O, .*relief_pressure of 18 cmH2O\.\n  Allowed",
+    ),
+    # run
+    "duration": (
+        TITLE + SETTINGS + LUNGS + "[run]\nduration = -1\n",
+        r"ward\.toml: run\.duration -1 s is not allowed\.\n  Allowed: at least 0\.001 and at most 1e\+07 s",
+    ),
+    "run": (
+        TITLE + SETTINGS + LUNGS + "[run]\nduraton = 1\n",
+        r"run\.duraton: .*\n  Did you mean 'duration'",
+    ),
+    "samples": (
+        TITLE + SETTINGS + LUNGS + "[run]\nsample_interval = 9\n",
+        r"run\.sample_interval 9 s is longer",
+    ),
+    # lungs
+    "no lungs": (TITLE + SETTINGS, r"ward\.toml: there is no lung\.\n  Write \[lungs\.NAME\]"),
+    "empty lungs": (
+        TITLE + SETTINGS + "[lungs]\n",
+        r"ward\.toml: there is no lung\.\n  Write \[lungs\.NAME\]",
+    ),
+    "lungs": ("lungs = 5\n" + TITLE + SETTINGS, r"lungs: 5 is not a section"),
+    "nameless lung": (
+        TITLE + SETTINGS + "[lungs]\ncompliance = 50\n",
+        r"lungs\.compliance: which lung is meant\?\n  Write \[lungs\.NAME\]",
+    ),
+    "name of lung": (
+        TITLE + SETTINGS + "[lungs.'a.b']\ncompliance = 50\nresistance = 5\n",
+        r"ward\.toml: lungs: 'a\.b' cannot be the name of a part",
+    ),
+    "compliance": (
+        TITLE + SETTINGS + LUNGS + "[lungs.b]\ncompliance = -1\n",
+        r"(?s)ward\.toml: lungs\.b\.compliance -1 mL/cmH2O is not allowed\.\n  Allowed: above 0 mL/cmH2O; .*"
+        r"\nward\.toml: lungs\.b\.resistance is missing\.\n  Give resistance=\.\.\. in cmH2O·s/L",
+    ),
+    "text for number": (
+        TITLE + SETTINGS + "[lungs.b]\ncompliance = '50'\nresistance = 10\n",
+        r"ward\.toml: lungs\.b\.compliance '50' is not a number\.\n  Allowed: above 0 mL/cmH2O",
+    ),
+    "date for number": (
+        TITLE + SETTINGS + "[lungs.b]\ncompliance = 2020-01-01\nresistance = 10\n",
+        r"lungs\.b\.compliance datetime\.date\(2020, 1, 1\) is not a number",
+    ),
+    "infinite": (
+        TITLE + SETTINGS + "[lungs.b]\ncompliance = inf\nresistance = 10\n",
+        r"lungs\.b\.compliance inf mL/cmH2O is not allowed",
+    ),
+    "key of lung": (
+        TITLE + SETTINGS + "[lungs.b]\ncomplience = 50\n",
+        r"ward\.toml: lungs\.b\.complience: .*\n  Did you mean 'compliance'",
+    ),
+    "kind of lung": (
+        TITLE + SETTINGS + LUNGS + "kind = 'tube'\n",
+        r"lungs\.a: the kind is 'tube', not 'lung'",
+    ),
+    "none": (
+        TITLE + SETTINGS + LUNGS + "relaxed_volume = 'none'\n",
+        r"lungs\.a\.relaxed_volume 'none' is not a number",
+    ),
+    # layout and fittings
+    "layout": (
+        TITLE + SETTINGS + LUNGS + "[layout]\narangement = 'tree'\n",
+        r"ward\.toml: layout\.arangement: .*\n  Did you mean 'arrangement'",
+    ),
+    "arrangement": (
+        TITLE + SETTINGS + LUNGS + "[layout]\narrangement = 'chian'\n",
+        r"ward\.toml: layout\.arrangement 'chian' is not one of the choices\.\n  Did you mean 'chain'",
+    ),
+    "flag": (
+        TITLE + SETTINGS + LUNGS + "[layout]\nideal = 1\n",
+        r"layout\.ideal: 1 is neither true nor false",
+    ),
+    "tube of branch": (
+        TITLE + SETTINGS + LUNGS + "[branch.inspiratory_tube]\nlength = -1\n",
+        r"ward\.toml: branch\.inspiratory_tube\.length -1 m is not allowed\.\n  Allowed: at least 0 m",
+    ),
+    "part of branch": (
+        TITLE + SETTINGS + LUNGS + "[branches.a.inspiratry_tube]\nlength = 1\n",
+        r"branches\.a\.inspiratry_tube: .*\n  Did you mean 'inspiratory_tube'",
+    ),
+    "name of branch": (
+        TITLE + SETTINGS + LUNGS + "[branches.b.inspiratory_tube]\nlength = 1\n",
+        r"ward\.toml: branches: there is no lung 'b'\.\n  Allowed: 'a'",
+    ),
+    "tube that must be": (
+        TITLE + SETTINGS + LUNGS + "[branch]\ninspiratory_tube = 'none'\n",
+        r"branch\.inspiratory_tube: 'none' is not a section",
+    ),
+    "extension": (TITLE + SETTINGS + LUNGS + "[extension]\nbore = 22\n", r"extension\.length is missing"),
+    "ventilator": (
+        TITLE + SETTINGS + LUNGS + "[ventilator]\nflow_limit = 'non'\n",
+        r"ward\.toml: ventilator\.flow_limit 'non' is not a number",
+    ),
+    # circuits of single parts
+    "two kinds of circuit": (
+        TITLE + JOINTS + SETTINGS + LUNGS,
+        r"'lungs' belongs to a ready-made layout, 'joints' to .*\n  Give either \[lungs\.NAME\]",
+    ),
+    "no joints": (TITLE + SETTINGS + PARTS, r"ward\.toml: joints is missing\.\n  Write joints = "),
+    "late joints": (
+        TITLE + SETTINGS + PARTS + JOINTS,
+        r'parts\."the y"\.joints: .*\n  Write it above the first \[section\]',
+    ),
+    "joints": ("joints = 5\n" + TITLE + SETTINGS + PARTS, r"ward\.toml: joints: 5 is not a list of joints"),
+    "end of joint": (
+        TITLE + JOINTS.replace("the y.patient", "the x.patient") + SETTINGS + PARTS,
+        r"ward\.toml: joint \('the x\.patient', 'a\.airway'\): there is no part .*\n  Did you mean 'the y'",
+    ),
+    "kind of part": (
+        TITLE + JOINTS + SETTINGS + PARTS.replace("y-piece", "y pice"),
+        r"ward\.toml: parts\.\"the y\"\.kind: 'y pice' is unknown\.\n  Did you mean 'y-piece'",
+    ),
+    "kindless part": (
+        TITLE + JOINTS + SETTINGS + PARTS.replace("kind = 'y-piece'", ""),
+        r"parts\.\"the y\": kind is missing\.\n  Allowed: 'lung', 'tube'",
+    ),
+    "value of part": (
+        TITLE + JOINTS + SETTINGS + PARTS + "gas_volume = -3\n",
+        r"ward\.toml: parts\.\"the y\"\.gas_volume -3 mL is not allowed\.\n  Allowed: at least 0 mL",
+    ),
+    "parts": (TITLE + JOINTS + "parts = 5\n" + SETTINGS, r"parts: 5 is not a section"),
+    "part": (TITLE + JOINTS + SETTINGS + PARTS + "[parts]\nx = 5\n", r"parts\.x: 5 is not a section"),
+}
+
+
+@pytest.mark.parametrize(("text", "message"), WRONG.values(), ids=WRONG.keys())
+def test_wrong_file(text, message):
+    with pytest.raises(ScenarioError, match=message) as caught:
+        Scenario.from_toml(text, source="ward.toml")
+    assert str(caught.value).startswith("ward.toml: ")
+
+
+def test_text_that_is_no_text():
+    with pytest.raises(ScenarioError, match=r"ward\.toml: 5 is not text"):
+        Scenario.from_toml(5, source="ward.toml")
+
+
+def test_doubts_name_the_path():
+    text = TITLE + SETTINGS + LUNGS + "[lungs.b]\ncompliance = 0.05\nresistance = 10\n"
+    with pytest.warns(PlausibilityWarning, match=r"'lungs\.b': compliance 0\.05 .*\n  Did you mean 50"):
+        Scenario.from_toml(text)
+    text = TITLE + SETTINGS + LUNGS + "[branches.a.expiratory_tube]\nlength = 150\n"
+    with pytest.warns(
+        PlausibilityWarning, match=r"'branches\.a\.expiratory_tube': length 150 m .*\n  Did you"
+    ):
+        Scenario.from_toml(text)
+
+
+def test_a_valve_the_wrong_way_round_is_still_told():
+    scenario = SCENARIO.changed({"plan": SCENARIO.circuit})
+    text = scenario.to_toml()
+    for old, new in ((".inlet", ".x"), (".outlet", ".inlet"), (".x", ".outlet")):
+        text = text.replace(f"a inspiratory valve{old}", f"a inspiratory valve{new}")
+    with pytest.warns(CircuitWarning, match=r"one-way valve 'a inspiratory valve' points against the flow"):
+        Scenario.from_toml(text)
+
+
+@pytest.mark.parametrize(
+    ("name", "message"),
+    [
+        ("wrad.toml", r"there is no file '.*wrad\.toml'\.\n  Did you mean '.*ward\.toml'"),
+        (".", r"is a folder, not a file\.\n  "),
+        ("none/ward.toml", r"there is no file '.*ward\.toml'\.\n  Neither scenario nor result is in"),
+        ("bits.toml", r"is not a text file in UTF-8\.\n  A scenario is TOML text"),
+        ("x" * 400, r"cannot read '.*x': File name too long\.\n  Give a file that can be read"),
+        ("a\0b", r"cannot read .*null byte"),
+    ],
+)
+def test_unreadable_file(tmp_path, name, message):
+    SCENARIO.write(tmp_path / "ward.toml")
+    (tmp_path / "bits.toml").write_bytes(b"\x89HDF\xff\xfe")
+    with pytest.raises(ScenarioError, match=message):
+        Scenario.read(tmp_path / name)
+
+
+def test_unwritable_file(tmp_path):
+    with pytest.raises(
+        ScenarioError, match=r"cannot write '.*ward\.toml': No such file or directory\.\n  Give"
+    ):
+        SCENARIO.write(tmp_path / "none" / "ward.toml")
+
+
+# --- built-ins ----------------------------------------------------------------------------------------------
+
+
+def test_names_of_the_builtins():
+    assert builtin_names() == (
+        "beds-in-a-row",
+        "four-equal-lungs",
+        "four-equal-lungs-volume-control",
+        "four-unequal-lungs",
+        "two-unequal-lungs",
+        "two-unequal-lungs-volume-control",
+    )
+    with pytest.raises(
+        ScenarioError, match=r"no built-in scenario 'four-equal'\.\n  Did you mean 'four-equal-lungs'"
+    ):
+        builtin("four-equal")
+    with pytest.raises(ScenarioError, match=r"no built-in scenario '\.\./x'\.\n  Allowed: 'beds-in-a-row'"):
+        builtin_text("../x")
+
+
+@pytest.mark.parametrize("name", builtin_names())
+def test_builtin_is_invented_silent_and_survives_toml(name):
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        scenario = builtin(name)
+    assert scenario.about.startswith("Invented for demonstration: ")
+    assert "invented for demonstration" in tomllib.loads(builtin_text(name))["about"].lower()
+    assert Scenario.from_toml(scenario.to_toml()) == scenario
+
+
+def test_content_of_the_builtins():
+    """As the titles and comments of the files say."""
+    scenarios = {name: builtin(name) for name in builtin_names()}
+    assert [len(scenario.circuit.lungs) for scenario in scenarios.values()] == [3, 4, 4, 4, 2, 2]
+    for name, scenario in scenarios.items():
+        lungs = list(scenario.circuit.lungs.values())
+        assert (len(set(lungs)) > 1) == ("unequal" in name)
+        kind = "pressure control" if scenario.title.endswith(", pressure control") else "volume control"
+        assert scenario.settings.kind == kind
+        assert isinstance(scenario.plan, Layout)
+    assert scenarios["four-equal-lungs-volume-control"].settings.tidal_volume == 2000.0
+    assert scenarios["four-unequal-lungs"].circuit.parts["d inspiratory tube"].length == 3.0
+    assert scenarios["beds-in-a-row"].plan.arrangement == "chain"

@@ -1,0 +1,15 @@
+"""Ready-made circuits: one lung, or several that share one ventilator.
+
+>>> from ventsim import layouts
+>>> from ventsim.parts import Lung
+>>> soft, stiff = Lung(compliance=50.0, resistance=10.0), Lung(compliance=30.0, resistance=10.0)
+>>> circuit = layouts.shared({"a": soft, "b": stiff})
+>>> sum(part.kind == "t-piece" for part in circuit.parts.values())
+2
+"""
+
+from ventsim.layouts.branch import Branch
+from ventsim.layouts.layout import Layout
+from ventsim.layouts.recipes import IDEAL_VENTILATOR, shared, single
+
+__all__ = ["IDEAL_VENTILATOR", "Branch", "Layout", "shared", "single"]

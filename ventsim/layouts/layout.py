@@ -1,0 +1,145 @@
+"""A ready-made circuit as a description, so that a scenario can hold the recipe instead of every part."""
+
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Self
+
+from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, model_validator
+
+from ventsim.circuit import Circuit, FrozenParts
+from ventsim.circuit.named_parts import read_parts
+from ventsim.errors import CircuitError, InputError
+from ventsim.layouts.branch import Branch
+from ventsim.layouts.manifolds import Arrangement
+from ventsim.layouts.recipes import shared
+from ventsim.parts import Adapter, Description, Lung, TPiece, Tube
+from ventsim.parts.base import named
+from ventsim.ventilator import Ventilator
+
+__all__ = ["Layout"]
+
+
+def _read_each(cls: type[Description], value: object) -> FrozenParts:
+    """Descriptions by name, from a mapping of them or of the plain values of each."""
+    if not isinstance(value, Mapping):
+        raise CircuitError(f"{value!r} is not a mapping of names.\n  Give {{'a': {cls.__name__}(...), ...}}.")
+    items = {}
+    for name, item in value.items():
+        if isinstance(item, Mapping):
+            with named(str(name)):
+                item = cls.from_dict(item)
+        items[name] = item
+    return FrozenParts(items)
+
+
+def _read_lungs(value: object) -> FrozenParts:
+    return read_parts(_read_each(Lung, value))
+
+
+def _read_branches(value: object) -> FrozenParts:
+    return _read_each(Branch, {} if value is None else value)
+
+
+def _read_flag(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise CircuitError(f"{value!r} is neither true nor false.\n  Give one of the two, without quotes.")
+    return value
+
+
+def _dump_each(items: Mapping[str, Description], info: SerializationInfo) -> dict[str, Any]:
+    return {
+        name: item.model_dump(mode=info.mode, exclude_none=info.exclude_none) for name, item in items.items()
+    }
+
+
+_Flag = Annotated[bool, PlainValidator(_read_flag)]
+
+
+class Layout(Description):
+    """The arguments of :func:`ventsim.layouts.shared`, kept as a description.
+
+    Parameters
+    ----------
+    lungs : mapping of str to Lung
+        The lungs by name, at least one.
+    arrangement : {"tree", "chain", "star"}, default "tree"
+        How the limbs leave the ports.
+    branch : Branch or None, default None
+        The limbs of every lung; None: the default ones.
+    branches : mapping of str to Branch, default {}
+        Limbs of single lungs by the lung's name, in place of `branch`.
+    one_way_valves : bool, default True
+        Whether each limb gets a one-way valve.
+    ideal : bool, default False
+        Whether to leave out the effects of the circuit.
+    ventilator : Ventilator or None, default None
+        The machine; None: the default one, or an ideal one in an ideal circuit.
+    t_piece : TPiece or None, default None
+        T-pieces at the ports; None: the default one.
+    adapter : Adapter or None, default None
+        Adapters at the ports, whatever its number of outlets; None: the default one.
+    extension : Tube or None, default None
+        Tube from bed to bed in a chain; None: 2 m of adult tube.
+
+    Raises
+    ------
+    CircuitError
+        If a value has the wrong type, there is no lung, or a name does not fit.
+    PartError
+        If a part is impossible.
+
+    Examples
+    --------
+    >>> layout = Layout(lungs={"a": Lung(compliance=50.0, resistance=10.0)}, one_way_valves=False)
+    >>> list(layout.circuit().parts)
+    ['a inspiratory tube', 'a y-piece', 'a', 'a expiratory tube']
+    """
+
+    kind: ClassVar[str] = "layout"
+    error_type: ClassVar[type[InputError]] = CircuitError
+
+    lungs: Annotated[
+        Mapping[str, Lung],
+        PlainValidator(_read_lungs),
+        PlainSerializer(_dump_each),
+        Field(description="the lungs by name"),
+    ]
+    arrangement: Annotated[Arrangement, Field(description="how the limbs leave the ports")] = "tree"
+    branch: Annotated[Branch | None, Field(description="limbs of every lung")] = None
+    branches: Annotated[
+        Mapping[str, Branch],
+        PlainValidator(_read_branches),
+        PlainSerializer(_dump_each),
+        Field(description="limbs of single lungs by the lung's name"),
+    ] = FrozenParts({})
+    one_way_valves: Annotated[_Flag, Field(description="whether each limb gets a one-way valve")] = True
+    ideal: Annotated[_Flag, Field(description="whether to leave out the effects of the circuit")] = False
+    ventilator: Annotated[Ventilator | None, Field(description="the machine")] = None
+    t_piece: Annotated[TPiece | None, Field(description="T-pieces at the ports")] = None
+    adapter: Annotated[Adapter | None, Field(description="adapters at the ports")] = None
+    extension: Annotated[Tube | None, Field(description="tube from bed to bed in a chain")] = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        self.circuit()
+        return self
+
+    def circuit(self) -> Circuit:
+        """The circuit, made by :func:`ventsim.layouts.shared`.
+
+        Returns
+        -------
+        Circuit
+            The checked circuit.
+        """
+        return shared(
+            self.lungs,
+            arrangement=self.arrangement,
+            branch=self.branch,
+            branches=self.branches,
+            one_way_valves=self.one_way_valves,
+            ideal=self.ideal,
+            ventilator=self.ventilator,
+            t_piece=self.t_piece,
+            adapter=self.adapter,
+            extension=self.extension,
+        )

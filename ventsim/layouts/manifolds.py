@@ -1,0 +1,95 @@
+"""The fittings that divide the inspiratory port and join the expiratory one, for each arrangement."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Literal
+
+from ventsim.circuit import VENTILATOR
+from ventsim.parts import Adapter, Part, TPiece, Tube
+
+__all__ = ["MANIFOLDS", "Arrangement", "Fittings", "Plan"]
+
+Arrangement = Literal["tree", "chain", "star"]
+"""How the limbs leave the ports."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fittings:
+    """Patterns of the fittings at the ventilator."""
+
+    t_piece: TPiece
+    adapter: Adapter
+    extension: Tube
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Named parts and joints under construction, and the free end that each lung's limb takes."""
+
+    pairs: list[tuple[str, Part]] = field(default_factory=list)
+    joints: list[tuple[str, str]] = field(default_factory=list)
+    outlets: dict[str, str] = field(default_factory=dict)
+
+
+def _tree(limb: str, names: tuple[str, ...], fittings: Fittings) -> Plan:
+    """A T-piece at the root, adapters with two outlets below; for more than two, an adapter at the port."""
+    plan, port = Plan(), f"{VENTILATOR}.{limb}"
+    if len(names) == 1:
+        plan.outlets[names[0]] = port
+        return plan
+    if len(names) > 2:
+        port = _add_adapter(plan, limb, port, fittings.adapter.changed({"outlets": 1}))[0]
+    tee = f"{limb} t-piece"
+    plan.pairs.append((tee, fittings.t_piece))
+    plan.joints.append((port, f"{tee}.stem"))
+    half = (len(names) + 1) // 2
+    waiting = [(f"{tee}.left", names[:half]), (f"{tee}.right", names[half:])]
+    while waiting:
+        end, group = waiting.pop(0)
+        if len(group) == 1:
+            plan.outlets[group[0]] = end
+            continue
+        first, second = _add_adapter(plan, limb, end, fittings.adapter.changed({"outlets": 2}))
+        half = (len(group) + 1) // 2
+        waiting += [(first, group[:half]), (second, group[half:])]
+    return plan
+
+
+def _star(limb: str, names: tuple[str, ...], fittings: Fittings) -> Plan:
+    """One adapter with an outlet for each lung."""
+    plan, ends = Plan(), (f"{VENTILATOR}.{limb}",)
+    if len(names) > 1:
+        ends = _add_adapter(plan, limb, ends[0], fittings.adapter.changed({"outlets": len(names)}))
+    plan.outlets.update(zip(names, ends, strict=True))
+    return plan
+
+
+def _chain(limb: str, names: tuple[str, ...], fittings: Fittings) -> Plan:
+    """A T-piece for each lung but the last, and an extension tube behind each T-piece."""
+    plan, end = Plan(), f"{VENTILATOR}.{limb}"
+    for number, name in enumerate(names[:-1], start=1):
+        tee, tube = f"{limb} t-piece {number}", f"{limb} extension {number}"
+        plan.pairs.extend([(tee, fittings.t_piece), (tube, fittings.extension)])
+        plan.joints.append((end, f"{tee}.stem"))
+        plan.outlets[name] = f"{tee}.left"
+        # Gas leaves the ventilator through one row and returns through the other.
+        near, far = ("inlet", "outlet") if limb == "inspiratory" else ("outlet", "inlet")
+        plan.joints.append((f"{tee}.right", f"{tube}.{near}"))
+        end = f"{tube}.{far}"
+    plan.outlets[names[-1]] = end
+    return plan
+
+
+MANIFOLDS: Mapping[str, Callable[[str, tuple[str, ...], Fittings], Plan]] = MappingProxyType(
+    {"tree": _tree, "chain": _chain, "star": _star}
+)
+
+
+def _add_adapter(plan: Plan, limb: str, end: str, adapter: Adapter) -> tuple[str, ...]:
+    """Put an adapter at a free end; the new free ends."""
+    count = sum(isinstance(part, Adapter) for _, part in plan.pairs)
+    name = f"{limb} adapter {count + 1}"
+    plan.pairs.append((name, adapter))
+    plan.joints.append((end, f"{name}.inlet"))
+    return tuple(f"{name}.{outlet}" for outlet in adapter.outlet_ports)

@@ -1,0 +1,11 @@
+"""Scenarios: circuit, breath settings and run options in one description, kept as TOML text.
+
+>>> from ventsim.scenario import builtin
+>>> list(builtin("two-unequal-lungs").circuit.lungs)
+['a', 'b']
+"""
+
+from ventsim.scenario.builtin import builtin, builtin_names, builtin_text
+from ventsim.scenario.description import Scenario
+
+__all__ = ["Scenario", "builtin", "builtin_names", "builtin_text"]

@@ -1,0 +1,271 @@
+"""The scenario itself."""
+
+from collections.abc import Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
+
+from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, model_validator
+
+from ventsim.circuit import Circuit
+from ventsim.errors import InputError, ScenarioError, suggestion
+from ventsim.layouts import Layout
+from ventsim.parts import Description
+from ventsim.parts.quantity import TIME_SLIPS, Quantity
+from ventsim.scenario.files import read_text, write_text
+from ventsim.scenario.messages import Place
+from ventsim.scenario.reading import read_values
+from ventsim.scenario.writing import write_toml
+from ventsim.ventilator import SETTINGS_KINDS, BreathSettings, check_settings
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["MOST_SAMPLES", "Scenario"]
+
+MOST_SAMPLES = 20_000_000
+"""Largest number of samples of one run. [1]"""
+
+
+def _read_text(value: object) -> str:
+    if not isinstance(value, str):
+        raise ScenarioError(f'{value!r} is not text.\n  Write it in quotes: "...".')
+    return value
+
+
+def _read_title(value: object) -> str:
+    title = _read_text(value)
+    if not title.strip() or "\n" in title:
+        raise ScenarioError(f"{title!r} is not a title.\n  Give one line of text that is not empty.")
+    return title
+
+
+def _read_plan(value: object) -> Layout | Circuit:
+    if isinstance(value, Layout | Circuit):
+        return value
+    if isinstance(value, Mapping):
+        return Layout.from_dict(value) if "lungs" in value else Circuit.from_dict(value)
+    raise ScenarioError(
+        f"{value!r} is neither a layout nor a circuit.\n  Give Layout(lungs={{...}}) or a Circuit."
+    )
+
+
+def _read_settings(value: object) -> BreathSettings:
+    if isinstance(value, BreathSettings):
+        return value
+    if not isinstance(value, Mapping):
+        raise ScenarioError(
+            f"{value!r} is not a breath setting.\n  Give PressureControl(...) or VolumeControl(...)."
+        )
+    kind = value.get("kind")
+    if kind not in SETTINGS_KINDS:
+        raise ScenarioError(f"there is no kind {kind!r}.\n  {suggestion(str(kind or ''), SETTINGS_KINDS)}")
+    return SETTINGS_KINDS[kind].from_dict(value)
+
+
+def _dump(item: Description, info: SerializationInfo) -> dict[str, Any]:
+    return item.model_dump(mode=info.mode, exclude_none=info.exclude_none)
+
+
+class Scenario(Description):
+    """All that one run needs: what is ventilated, how, for how long and how precisely.
+
+    Parameters
+    ----------
+    title : str
+        One line that says what it is.
+    about : str, default ""
+        Free text: purpose, and where the numbers come from.
+    plan : Layout or Circuit
+        What is ventilated: a recipe for a ready-made circuit, or a circuit with all its parts.
+    settings : PressureControl or VolumeControl
+        The breath settings.
+    duration : float, default 60
+        How long to run. [s]
+    sample_interval : float, default 0.01
+        Distance of samples. [s]
+    tolerance : float, default 5e-7
+        Relative error allowed per step of the solver. [1]
+
+    Raises
+    ------
+    ScenarioError
+        If a value is impossible or of the wrong type.
+    SettingsError
+        If the ventilator cannot carry out the settings.
+
+    Examples
+    --------
+    >>> from ventsim.parts import Lung
+    >>> from ventsim.ventilator import PressureControl
+    >>> scenario = Scenario(
+    ...     title="one lung",
+    ...     plan=Layout(lungs={"a": Lung(compliance=50.0, resistance=10.0)}),
+    ...     settings=PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5),
+    ... )
+    >>> scenario.changed({"duration": 20.0}).duration
+    20.0
+    >>> Scenario.from_toml(scenario.to_toml()) == scenario
+    True
+    """
+
+    kind: ClassVar[str] = "scenario"
+    error_type: ClassVar[type[InputError]] = ScenarioError
+
+    title: Annotated[str, PlainValidator(_read_title), Field(description="one line that says what it is")]
+    about: Annotated[str, PlainValidator(_read_text), Field(description="purpose, source of numbers")] = ""
+    plan: Annotated[
+        Layout | Circuit,
+        PlainValidator(_read_plan),
+        PlainSerializer(_dump),
+        Field(description="what is ventilated: a layout or a circuit"),
+    ]
+    settings: Annotated[
+        BreathSettings,
+        PlainValidator(_read_settings),
+        PlainSerializer(_dump),
+        Field(description="the breath settings"),
+    ]
+    duration: Annotated[
+        float, Quantity(unit="s", meaning="how long to run", at_least=1e-3, at_most=1e7, slips=TIME_SLIPS)
+    ] = 60.0
+    sample_interval: Annotated[
+        float, Quantity(unit="s", meaning="distance of samples", at_least=1e-6, slips=TIME_SLIPS)
+    ] = 0.01
+    tolerance: Annotated[
+        float, Quantity(unit="1", meaning="relative error allowed per step", at_least=1e-12, at_most=1e-2)
+    ] = 5e-7
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        check_settings(self.circuit.ventilator, self.settings)
+        if self.sample_interval > self.settings.period:
+            raise ScenarioError(
+                f"sample_interval {self.sample_interval:.6g} s is longer than a breath.\n"
+                f"  Allowed: at most {self.settings.period:.6g} s. Lower sample_interval or rate."
+            )
+        if self.duration > MOST_SAMPLES * self.sample_interval:
+            raise ScenarioError(
+                f"duration {self.duration:.6g} s makes {self.duration / self.sample_interval:.3g} samples.\n"
+                f"  Allowed: at most {MOST_SAMPLES:.0e}. Lower duration or raise sample_interval."
+            )
+        return self
+
+    @cached_property
+    def circuit(self) -> Circuit:
+        """The circuit with all its parts."""
+        return self.plan.circuit() if isinstance(self.plan, Layout) else self.plan
+
+    def to_toml(self) -> str:
+        """The scenario as TOML text, with every value that is not None.
+
+        Returns
+        -------
+        str
+            Text that :meth:`from_toml` reads back to an equal scenario.
+        """
+        return write_toml(
+            title=self.title,
+            about=self.about,
+            plan=self.plan,
+            settings=self.settings,
+            run={name: getattr(self, name) for name in ("duration", "sample_interval", "tolerance")},
+        )
+
+    @classmethod
+    def from_toml(cls, text: str, *, source: str = "scenario") -> Self:
+        """Read a scenario from TOML text.
+
+        Parameters
+        ----------
+        text : str
+            The text.
+        source : str, default "scenario"
+            Where it comes from, for messages.
+
+        Returns
+        -------
+        Scenario
+            The checked scenario.
+
+        Raises
+        ------
+        ScenarioError
+            With source, key path, value, unit, what is allowed and the nearest right name.
+
+        Examples
+        --------
+        >>> Scenario.from_toml("title = 'a'\\n[lungs.a]\\ncompliance = -1", source="ward.toml")
+        Traceback (most recent call last):
+        ventsim.errors.ScenarioError: ward.toml: lungs.a.compliance -1 mL/cmH2O is not allowed.
+          Allowed: above 0 mL/cmH2O; usual: 0.2 to 300 mL/cmH2O.
+        ward.toml: lungs.a.resistance is missing.
+          Give resistance=... in cmH2O·s/L, airway resistance in inspiration.
+        """
+        values = read_values(text, source=source)
+        paths = {name: f"run.{name}" for name in ("duration", "sample_interval", "tolerance")}
+        with Place(source).messages_of(cls, paths=paths):
+            return cls(**values)
+
+    @classmethod
+    def from_dataset(cls, dataset: "xr.Dataset") -> Self:
+        """The scenario that made a result, from the attribute ``scenario`` of the Dataset.
+
+        Parameters
+        ----------
+        dataset : xarray.Dataset
+            Result of a run, also one read from a file.
+
+        Returns
+        -------
+        Scenario
+            The checked scenario.
+
+        Raises
+        ------
+        ScenarioError
+            If the Dataset holds no scenario, or one that cannot be read.
+        """
+        text = dataset.attrs.get("scenario")
+        if not isinstance(text, str):
+            raise ScenarioError(
+                "the Dataset has no attribute 'scenario', so the run cannot be repeated from it.\n"
+                "  Give the result of a run of ventsim, or write a scenario."
+            )
+        return cls.from_toml(text, source="scenario of the Dataset")
+
+    @classmethod
+    def read(cls, path: str | Path) -> Self:
+        """Read a scenario from a TOML file.
+
+        Parameters
+        ----------
+        path : str or Path
+            The file.
+
+        Returns
+        -------
+        Scenario
+            The checked scenario.
+
+        Raises
+        ------
+        ScenarioError
+            If the file cannot be read, or as :meth:`from_toml`.
+        """
+        return cls.from_toml(read_text(Path(path)), source=str(path))
+
+    def write(self, path: str | Path) -> None:
+        """Write the scenario to a TOML file; a file that exists is replaced.
+
+        Parameters
+        ----------
+        path : str or Path
+            The file.
+
+        Raises
+        ------
+        ScenarioError
+            If the file cannot be written.
+        """
+        write_text(Path(path), self.to_toml())

@@ -1,0 +1,100 @@
+"""From a scenario to TOML text."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import tomli_w
+
+from ventsim.circuit import Circuit
+from ventsim.layouts import Layout
+from ventsim.parts import Description
+from ventsim.scenario.reading import FITTINGS, LAYOUT_OPTIONS, NO_VALUE
+from ventsim.ventilator import BreathSettings
+
+__all__ = ["HEADER", "write_toml"]
+
+HEADER = """\
+# Scenario of ventsim. Units: pressure cmH2O, volume mL, compliance mL/cmH2O, flow L/s, time s, rate 1/min,
+# resistance cmH2O·s/L (quadratic cmH2O·s²/L²), tube length m, bore mm, back leak mL/min per cmH2O, weight kg.
+"""
+"""Comment at the head of every file that is written."""
+
+
+def write_toml(
+    *,
+    title: str,
+    about: str,
+    plan: Layout | Circuit,
+    settings: BreathSettings,
+    run: Mapping[str, float],
+) -> str:
+    """The values of a scenario as TOML text.
+
+    Values that a description has by default are written too, so that a file keeps its meaning if a default
+    changes; what is None is left out.
+
+    Parameters
+    ----------
+    title : str
+        One line.
+    about : str
+        Free text.
+    plan : Layout or Circuit
+        What is ventilated.
+    settings : BreathSettings
+        The breath settings.
+    run : mapping of str to float
+        Run options by name. [s, s, 1]
+
+    Returns
+    -------
+    str
+        The text.
+    """
+    head = {"title": title} | ({"about": about} if about else {})
+    joints = "" if isinstance(plan, Layout) else _joints(plan.joints)
+    sections: dict[str, Any] = {"run": dict(run), "settings": {"kind": settings.kind, **_plain(settings)}}
+    if plan.ventilator is not None:
+        sections["ventilator"] = _plain(plan.ventilator)
+    if isinstance(plan, Layout):
+        sections |= _layout(plan)
+    else:
+        sections["parts"] = {name: {"kind": part.kind, **_plain(part)} for name, part in plan.parts.items()}
+    # Several lines are easier to read, but would turn a carriage return before a line feed into nothing.
+    several = "\r\n" not in about
+    return f"{HEADER}\n{tomli_w.dumps(head, multiline_strings=several)}{joints}\n{tomli_w.dumps(sections)}"
+
+
+def _layout(plan: Layout) -> dict[str, Any]:
+    sections: dict[str, Any] = {"layout": {name: getattr(plan, name) for name in LAYOUT_OPTIONS}}
+    sections["lungs"] = {name: _plain(lung) for name, lung in plan.lungs.items()}
+    for name in FITTINGS:
+        if getattr(plan, name) is not None:
+            sections[name] = _plain(getattr(plan, name))
+    if plan.branches:
+        sections["branches"] = {name: _plain(branch) for name, branch in plan.branches.items()}
+    return sections
+
+
+def _plain(item: Description) -> dict[str, Any]:
+    """Values by name, nested as the description is."""
+    values: dict[str, Any] = {}
+    for name, info in type(item).model_fields.items():
+        value = getattr(item, name)
+        if isinstance(value, Description):
+            values[name] = _plain(value)
+        elif value is not None:
+            values[name] = value
+        elif info.default is not None:
+            values[name] = NO_VALUE
+    return values
+
+
+def _joints(joints: Sequence[tuple[str, str]]) -> str:
+    """One joint on each line; the writer of TOML would use four."""
+    lines = [f"    [{_quoted(start)}, {_quoted(end)}],\n" for start, end in joints]
+    return f"joints = [\n{''.join(lines)}]\n"
+
+
+def _quoted(text: str) -> str:
+    return tomli_w.dumps({"x": text}).removeprefix("x = ").rstrip("\n")
