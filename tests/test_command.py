@@ -1,0 +1,325 @@
+"""The command line, as its user meets it: what it prints, writes and refuses.
+
+Runs last a few breaths only; what the numbers are is tested where they are made.
+"""
+
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import matplotlib.image
+import numpy as np
+import pytest
+import xarray as xr
+
+import ventsim
+from ventsim.__main__ import CAUTION, main
+from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
+from ventsim.schema import check_dataset
+
+NAME = "two-unequal-lungs"
+SHORT = ("--duration", "12.9")  # three breaths of 60 / 14 s are 12.857 s
+
+
+@pytest.fixture(scope="module", autouse=True)
+def compiled():
+    """The engine, compiled before the first test, so that the word on compiling is in none of them."""
+    scenario = builtin(NAME)
+    ventsim.breath_measures(ventsim.simulate(scenario.circuit, scenario.settings, duration=5.0))
+
+
+@pytest.fixture
+def here(tmp_path, monkeypatch):
+    """An empty current folder."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.fixture
+def no_run(monkeypatch):
+    """A run that must not begin."""
+
+    def simulate(*args, **kwargs):
+        raise AssertionError("the run has begun")
+
+    monkeypatch.setattr(ventsim, "simulate", simulate)
+
+
+def names(folder):
+    return sorted(path.name for path in Path(folder).iterdir())
+
+
+# --- a run --------------------------------------------------------------------------------------------------
+
+
+def test_run_prints_and_writes(here, capsys):
+    assert main(["run", NAME, *SHORT]) == 0
+    printed = capsys.readouterr()
+    lines = printed.out.splitlines()
+    assert lines[0] == "Two unequal lungs, pressure control (built-in, invented for demonstration)"
+    assert lines[2].startswith("Breath 3: 8.571 to 12.857 s")
+    assert [line.split()[0] for line in lines[7:10]] == ["a", "b", "total"]
+    assert any(line.startswith("volume held by the circuit at end of inspiration") for line in lines)
+    assert [line.split(":")[0] for line in lines[-6:-2]] == ["Gas", "Steadiness", "Numerics", "Written"]
+    assert lines[-3] == f"Written:    {NAME}.nc, {NAME}.png"
+    assert lines[-1] == CAUTION
+    assert printed.out.count("not for deciding about a patient") == 1
+    assert printed.err == ""
+    assert names(here) == [f"{NAME}.nc", f"{NAME}.png"]
+
+
+def test_result_holds_waves_and_scenario(here, capsys):
+    assert main(["run", NAME, *SHORT, "--out", "results/today"]) == 0
+    scenario = builtin(NAME).changed({"duration": 12.9})
+    expected = ventsim.simulate(scenario.circuit, scenario.settings, duration=12.9)
+    with xr.open_dataset(here / "results" / "today" / f"{NAME}.nc") as result:
+        check_dataset(result, "waves")
+        xr.testing.assert_equal(result.load(), expected)
+        assert result.attrs["title"] == scenario.title
+        assert Scenario.from_dataset(result) == scenario
+    assert f"Written:    results/today/{NAME}.nc" in capsys.readouterr().out
+
+
+def test_picture_is_drawn(here):
+    assert main(["run", NAME, *SHORT]) == 0
+    picture = matplotlib.image.imread(here / f"{NAME}.png")
+    assert picture.shape[1] == 1200  # 8 inches at 150 dots per inch, as the command asks for
+    assert 0.01 < np.mean(picture[:, :, :3].min(axis=2) < 0.9) < 0.5
+
+
+def test_a_result_can_be_run_again(here, capsys):
+    """The same numbers, and the file that was read is left alone."""
+    main(["run", NAME, *SHORT])
+    first = capsys.readouterr().out.splitlines()
+    before = Path(f"{NAME}.nc").read_bytes()
+    assert main(["run", f"{NAME}.nc"]) == 0
+    again = capsys.readouterr().out.splitlines()
+    assert again[0] == f"Two unequal lungs, pressure control (from {NAME}.nc)"
+    assert again[1:-3] == first[1:-3]
+    assert Path(f"{NAME}.nc").read_bytes() == before
+    assert names(here) == [f"{NAME}-again.nc", f"{NAME}-again.png", f"{NAME}.nc", f"{NAME}.png"]
+    with xr.open_dataset(f"{NAME}.nc") as one, xr.open_dataset(f"{NAME}-again.nc") as other:
+        xr.testing.assert_identical(one, other)
+
+
+def test_a_file_can_be_shown_changed_and_run(here, capsys):
+    assert main(["scenario", NAME]) == 0
+    text = capsys.readouterr().out
+    assert text == builtin_text(NAME)
+    Path("mine.toml").write_text(
+        text.replace("rate = 14 ", "rate = 20 ").replace("duration = 60", "duration = 3")
+    )
+    assert main(["run", "mine.toml"]) == 0
+    assert "Breath 1: 0.000 to 3.000 s" in capsys.readouterr().out
+    assert names(here) == ["mine.nc", "mine.png", "mine.toml"]
+    assert main(["scenario", "mine.nc"]) == 0
+    assert Scenario.from_toml(capsys.readouterr().out) == Scenario.read("mine.toml")
+
+
+def test_one_breath_has_none_to_compare_with(here, capsys):
+    assert main(["run", NAME, "--duration", "5"]) == 0
+    assert "Steadiness: one breath only." in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", builtin_names())
+def test_every_builtin_runs(here, capsys, name):
+    """All gas is found again, and the shares of equal lungs are equal."""
+    assert main(["run", name]) == 0
+    assert "0.0 mL more held by lungs and circuit" in capsys.readouterr().out
+    with xr.open_dataset(f"{name}.nc") as waves:
+        last = ventsim.breath_measures(waves.load()).isel(breath=-1)
+    np.testing.assert_allclose(last.unaccounted_volume, 0.0, atol=1e-6)
+    if name.startswith("four-equal"):
+        np.testing.assert_allclose(last.share, 0.25, rtol=1e-9)
+    if "volume-control" in name:
+        set_volume = builtin(name).settings.tidal_volume
+        np.testing.assert_allclose(last.port_delivered_volume, set_volume, rtol=1e-9)
+
+
+def test_doubts_are_plain_lines_told_once(here, capsys):
+    text = (
+        builtin_text(NAME)
+        .replace("compliance = 25 ", "compliance = 0.25 # ")
+        .replace("gth = 1.5", "gth = 15")
+    )
+    Path("mine.toml").write_text(text.replace("compliance = 0.25", "compliance = 0.025"))
+    assert main(["run", "mine.toml", *SHORT]) == 0
+    assert capsys.readouterr().err.splitlines() == [
+        "ventsim: please check: lung 'lungs.b': compliance 0.025 mL/cmH2O is outside 0.2 to 300.",
+        "  Did you mean 25 (0.025 L/cmH2O)?",
+        "ventsim: please check: tube 'branch.inspiratory_tube': length 15 m is outside 0 to 10.",
+        "  Did you mean 0.15 (15 cm)?",
+        "ventsim: please check: tube 'branch.expiratory_tube': length 15 m is outside 0 to 10.",
+        "  Did you mean 0.15 (15 cm)?",
+    ]
+
+
+def test_a_doubt_about_many_fittings_is_told_once(here, capsys):
+    """The adapter of the file is the pattern of six adapters in the circuit, which is made more than once."""
+    Path("mine.toml").write_text(builtin_text("four-equal-lungs") + "[adapter]\ngas_volume = 1500\n")
+    assert main(["run", "mine.toml", *SHORT]) == 0
+    told = capsys.readouterr().err.splitlines()[::2]
+    assert told[0] == "ventsim: please check: adapter 'adapter': gas_volume 1500 mL is outside 0 to 1000."
+    assert len(told) == len(set(told)) == 2  # once for the file and once for the circuit
+
+
+# --- lists --------------------------------------------------------------------------------------------------
+
+
+def test_scenarios_are_listed(capsys):
+    assert main(["scenarios"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.split()[0] for line in lines[:-2]] == list(builtin_names())
+    assert all(line.endswith(builtin(line.split()[0]).title) for line in lines[:-2])
+    assert lines[-1].startswith("All invented for demonstration.")
+
+
+def test_version_and_help(capsys):
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out == f"ventsim {ventsim.__version__}\n"
+    assert main(["--help"]) == 0
+    text = capsys.readouterr().out
+    assert all(command in text for command in ("run", "scenarios", "scenario"))
+    assert "not for deciding about a patient" in text
+
+
+# --- what is refused ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ([], "there is no command.\n  Write one of: run, scenarios, scenario; or ventsim --help."),
+        (["rnu", NAME], "there is no command 'rnu'.\n  Did you mean 'run'?"),
+        ([NAME], f"there is no command '{NAME}'.\n  Did you mean: ventsim run {NAME}"),
+        (["--verson"], "there is no command '--verson'.\n  Did you mean '--version'?"),
+        (["run"], "the following arguments are required: NAME_OR_FILE.\n  Write: ventsim run [-h]"),
+        (["run", NAME, "other"], "run: 'other' is not expected.\n  Put a name with spaces in quotes."),
+        (["run", NAME, "--durtion", "5"], "run: '--durtion' is not expected.\n  Did you mean '--duration'?"),
+        (["run", NAME, "--duration"], "argument --duration: expected one argument.\n  Write: ventsim run"),
+        (
+            ["run", NAME, "--duration", "abc"],
+            "argument --duration: 'abc' is not a number of seconds.\n  Write",
+        ),
+        (["run", NAME, "--duration", "-5"], "scenario: duration -5 s is not allowed.\n  Allowed: at least"),
+        (["run", NAME, "--duration", "nan"], "scenario: duration nan s is not allowed.\n  Allowed: at least"),
+        (
+            ["run", NAME, "--duration", "3"],
+            "duration 3 s holds no whole breath, so there is nothing to measure.\n",
+        ),
+        (
+            ["run", "two-unequal"],
+            f"there is no built-in scenario and no file 'two-unequal'.\n  Did you mean '{NAME}'",
+        ),
+        (["run", "zzz"], "there is no built-in scenario and no file 'zzz'.\n  Allowed: 'beds-in-a-row',"),
+        (["run", "x" * 400], "there is no built-in scenario and no file 'xxx"),
+        (["run", "wrad.toml"], "there is no file 'wrad.toml'.\n  Did you mean 'ward.toml'?"),
+        (
+            ["run", "none/ward.toml"],
+            "there is no file 'none/ward.toml'.\n  Neither scenario nor result is in 'none'.",
+        ),
+        (["run", "ward.toml"], "ward.toml: title is missing.\n  Write title = "),
+        (["run", "."], "'.' is a folder, not a file.\n"),
+        (["run", "bits.toml"], "'bits.toml' is not a text file in UTF-8.\n"),
+        (["run", "broken.nc"], "cannot read 'broken.nc': "),
+        (["run", "foreign.nc"], "foreign.nc: the Dataset has no attribute 'scenario'"),
+        (
+            ["scenario", "two-unequal-lung"],
+            "there is no built-in scenario and no file 'two-unequal-lung'.\n  Did",
+        ),
+        (["scenarios", "extra"], "scenarios: 'extra' is not expected.\n"),
+        (
+            ["run", NAME, "--out", "ward.toml"],
+            "cannot write results into 'ward.toml': File exists: 'ward.toml'.\n",
+        ),
+        (["run", NAME, "--out", "ward.toml/x"], "cannot write results into 'ward.toml/x': Not a directory: "),
+        (
+            ["run", NAME, "--out", "taken"],
+            "cannot write results into 'taken': Is a directory: 'taken/two-unequal",
+        ),
+    ],
+)
+def test_wrong_input(here, capsys, no_run, words, message):
+    """Exit code 2, one message on the error stream, and nothing is run or written."""
+    Path("ward.toml").write_text("about = 'no title'\n")
+    Path("bits.toml").write_bytes(b"\xff\xfe\x00")
+    Path("broken.nc").write_bytes(b"\x89HDF\r\n\x1a\n and no more")
+    xr.Dataset({"x": 1.0}).to_netcdf("foreign.nc", engine="h5netcdf")
+    (here / "taken" / f"{NAME}.nc").mkdir(parents=True)
+    before = names(here)
+    assert main(words) == 2
+    printed = capsys.readouterr()
+    assert printed.err.startswith(f"ventsim: {message}")
+    assert "Traceback" not in printed.err
+    assert printed.out == ""
+    assert names(here) == before
+
+
+def test_unwritable_folder_is_told_before_the_run(here, capsys, no_run, monkeypatch):
+    """The refusal is put in place of the system's, because an administrator may write anywhere."""
+
+    def refuse(*, dir):
+        raise PermissionError(13, "Permission denied", str(dir))
+
+    monkeypatch.setattr(tempfile, "TemporaryFile", refuse)
+    assert main(["run", NAME, "--out", "locked"]) == 2
+    expected = "ventsim: cannot write results into 'locked': Permission denied: 'locked'.\n  Give a folder"
+    assert capsys.readouterr().err.startswith(expected)
+
+
+def test_full_disk_is_told(here, capsys, monkeypatch):
+    def refuse(self, *args, **kwargs):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(xr.Dataset, "to_netcdf", refuse)
+    assert main(["run", NAME, *SHORT]) == 2
+    assert (
+        "its files could not be written: [Errno 28] No space left on device.\n  Make room"
+        in capsys.readouterr().err
+    )
+
+
+def test_failed_run_is_told(here, capsys, monkeypatch):
+    def simulate(*args, **kwargs):
+        raise ventsim.errors.SolverError("the run stopped at 3 s: why.\n  What to do.")
+
+    monkeypatch.setattr(ventsim, "simulate", simulate)
+    assert main(["run", NAME]) == 2
+    assert capsys.readouterr().err == "ventsim: the run stopped at 3 s: why.\n  What to do.\n"
+
+
+def test_stop_by_the_user(here, capsys, monkeypatch):
+    def simulate(*args, **kwargs):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(ventsim, "simulate", simulate)
+    assert main(["run", NAME]) == 130
+    assert capsys.readouterr().err == "ventsim: stopped by Ctrl-C; results of this run are not complete.\n"
+    assert names(here) == []
+
+
+# --- as a program -------------------------------------------------------------------------------------------
+
+
+def test_as_a_program():
+    """The list comes from a process of its own, which loads nothing that draws."""
+    script = "import sys; from ventsim.__main__ import main; code = main(['scenarios']); "
+    script += "sys.exit(code or 'matplotlib' in sys.modules)"
+    listed = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
+    assert (listed.returncode, listed.stderr) == (0, "")
+    assert NAME in listed.stdout
+    wrong = subprocess.run(
+        [sys.executable, "-m", "ventsim", "rnu"], capture_output=True, text=True, timeout=60
+    )
+    assert (wrong.returncode, wrong.stdout) == (2, "")
+    assert wrong.stderr == "ventsim: there is no command 'rnu'.\n  Did you mean 'run'?\n"
+
+
+def test_a_reader_that_leaves_early_is_no_error():
+    """As with ``ventsim scenario NAME | head -1``; the reader is gone before anything is printed."""
+    command = [sys.executable, "-m", "ventsim", "scenario", NAME]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as program:
+        program.stdout.close()
+        assert program.stderr.read() == ""
+        assert program.wait(timeout=60) == 141  # 128 and the number of the signal, as a shell tells it
