@@ -20,7 +20,7 @@ from ventsim.engine.elimination import (
 )
 from ventsim.engine.laws import ONE_WAY, TWO_WAY, branch_flow, choose_side, rohrer_flow
 from ventsim.engine.network import compile_circuit, segment_table
-from ventsim.engine.switching import settle
+from ventsim.engine.switching import NOTHING_HELD, settle
 
 # --- coefficients -------------------------------------------------------------------------------------------
 
@@ -113,7 +113,7 @@ def _march(circuit, n_steps, span=0.4):
     run = new_run(net, 1, np.full(len(net.node), 6.0), demands)
     run_breaths(net, segment_table(SMOOTH_RISE), 0, 1, 0.05, demands, 1.0, run, new_record(net, 0, every_part=False))
     begin = 0.05
-    settle(net, segment, begin, run)
+    settle(net, segment, begin, NOTHING_HELD, run)
     h = span / n_steps
     for k in range(n_steps):
         stepper.take_step(net, segment, begin + k * h, h, 1e-6, run)

@@ -8,7 +8,8 @@ from ventsim.circuit import Circuit
 from ventsim.layouts import Branch
 from ventsim.metrics import breath_measures, breath_table
 from ventsim.parts import Adapter, Filter, Lung, OneWayValve, Restrictor, TPiece, Tube, YPiece
-from ventsim.simulation import numerical_error, simulate, simulate_breaths, steady_breath
+from ventsim.scenario import Scenario, builtin, builtin_names
+from ventsim.simulation import numerical_error, simulate, simulate_breaths, simulate_scenario, steady_breath
 from ventsim.ventilator import PressureControl, Ventilator, VolumeControl
 
 __version__ = "0.1.0"
@@ -22,6 +23,7 @@ __all__ = [
     "OneWayValve",
     "PressureControl",
     "Restrictor",
+    "Scenario",
     "TPiece",
     "Tube",
     "Ventilator",
@@ -29,11 +31,14 @@ __all__ = [
     "YPiece",
     "breath_measures",
     "breath_table",
+    "builtin",
+    "builtin_names",
     "layouts",
     "numerical_error",
     "plot",
     "simulate",
     "simulate_breaths",
+    "simulate_scenario",
     "steady_breath",
     "theory",
 ]

@@ -7,7 +7,7 @@ from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.laws import choose_side
 from ventsim.engine.sampling import advance_integrals, record_state, write_samples
 from ventsim.engine.stepper import ORDER, cut_step, prepare_dense, take_step
-from ventsim.engine.switching import find_switch, junction_residual, settle, switch
+from ventsim.engine.switching import NOTHING_HELD, find_switch, junction_residual, settle, switch
 
 # How a run can end.
 FINISHED, STEP_TOO_SMALL, JUNCTION_UNSOLVED, VALVES_CHATTER = range(4)
@@ -41,11 +41,12 @@ def _take_over(run):
 
 
 @compiled
-def run_segment(net, segment, index, began, limit, demands, interval, run, record):
-    """Run one segment, or its first `limit` seconds, from the state; return how it ended."""
+def run_segment(net, segment, index, began, ends, demands, interval, run, record):
+    """Run one segment from time `began` to time `ends`, from the state; return how it ended."""
+    limit = min(segment.duration, ends - began)
     recording = record.time.shape[0] > 0
     run.counters[SETTLINGS] += 1
-    if not settle(net, segment, 0.0, run) <= JUNCTION_FAILURE:
+    if not settle(net, segment, 0.0, NOTHING_HELD, run) <= JUNCTION_FAILURE:
         return JUNCTION_UNSOLVED
     if recording:
         record_state(net, began, run, record)
@@ -75,7 +76,7 @@ def run_segment(net, segment, index, began, limit, demands, interval, run, recor
             h, is_last = trial, False
             if standstills > 0:
                 switch(net, run, which)
-                if not settle(net, segment, elapsed, run) <= JUNCTION_FAILURE:
+                if not settle(net, segment, elapsed, which, run) <= JUNCTION_FAILURE:
                     return JUNCTION_UNSOLVED
                 continue
             cut_step(net, segment, elapsed, trial, keep, run)
@@ -85,17 +86,19 @@ def run_segment(net, segment, index, began, limit, demands, interval, run, recor
         is_first = False
         advance_integrals(net, trial, run)
         if recording:
-            write_samples(net, segment, began, elapsed, trial, limit, interval, run, record)
+            write_samples(net, segment, began, ends, elapsed, trial, interval, run, record)
         _take_over(run)
         elapsed = limit if is_last else elapsed + trial
         if crossed or junction_residual(net.node, run.node_at[NOW]) > JUNCTION_DRIFT:
             run.counters[SETTLINGS] += 1
-            if which >= 0:
-                switch(net, run, which)
-            if not settle(net, segment, elapsed, run) <= JUNCTION_FAILURE:
+            # The instant of a gate is only estimated, so that its pressures decide; that of a branch is exact.
+            held = which if which >= 0 else NOTHING_HELD
+            if held >= 0:
+                switch(net, run, held)
+            if not settle(net, segment, elapsed, held, run) <= JUNCTION_FAILURE:
                 return JUNCTION_UNSOLVED
     if recording:
-        record_state(net, np.nextafter(began + limit, -np.inf), run, record)
+        record_state(net, np.nextafter(ends, -np.inf), run, record)
     return FINISHED
 
 
@@ -112,13 +115,16 @@ def run_breaths(net, segments, first_breath, n_breaths, stop, demands, interval,
     for index in range(segments.shape[0]):
         period += segments[index].duration
     for breath in range(first_breath, first_breath + n_breaths):
-        began = breath * period
+        start, offset = breath * period, 0.0
         for index in range(segments.shape[0]):
-            limit = min(segments[index].duration, stop - began)
-            if limit <= SMALLEST_STEP:
+            began = start + offset
+            offset += segments[index].duration
+            is_last = index == segments.shape[0] - 1
+            # One segment ends at the very number at which the next begins, whatever the rounding.
+            ends = min((breath + 1) * period if is_last else start + offset, stop)
+            if ends - began <= SMALLEST_STEP:
                 return FINISHED
-            status = run_segment(net, segments[index], index, began, limit, demands, interval, run, record)
+            status = run_segment(net, segments[index], index, began, ends, demands, interval, run, record)
             if status != FINISHED:
                 return status
-            began += segments[index].duration
     return FINISHED

@@ -13,7 +13,3 @@ compiled = njit(**_OPTIONS)
 
 # For the smallest functions, which are called more often than their arithmetic is worth a call.
 inlined = njit(inline="always", **_OPTIONS)
-
-
-def cache_is_cold() -> bool:
-    return False

@@ -16,6 +16,7 @@ from ventsim.engine.arrays import (
     WORK,
 )
 from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.laws import ONE_WAY
 from ventsim.engine.stepper import dense_pressure, evaluate, gate_pressures, impose
 
 
@@ -96,7 +97,10 @@ def _write_row(net, time, node_at, branch_at, gate_at, record):
         for i in range(node_at.shape[0]):
             record.node_pressure[row, i] = node_at[i].pressure
         for k in range(branch_at.shape[0]):
-            record.branch_flow[row, k] = branch_at[k].flow
+            flow, drop = branch_at[k].flow, node_at[net.branch[k].start].pressure - node_at[net.branch[k].end].pressure
+            # By the law of a valve: only its leak flows back, however close to closing the sample lies.
+            one_way = net.branch[k].kind == ONE_WAY
+            record.branch_flow[row, k] = max(flow, net.branch[k].leak * drop) if one_way else flow
     return row
 
 
@@ -144,7 +148,7 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
 
 
 @compiled
-def write_samples(net, segment, began, elapsed, h, limit, interval, run, record):
+def write_samples(net, segment, began, ends, elapsed, h, interval, run, record):
     """Write the samples of the uniform grid inside the accepted step; both ends of the segment are left out."""
     nearly = 1e-9 * interval
     first, last = began + elapsed, began + elapsed + h
@@ -152,7 +156,7 @@ def write_samples(net, segment, began, elapsed, h, limit, interval, run, record)
     while index * interval < last - nearly:
         time = index * interval
         index += 1
-        if time <= began + nearly or time >= began + limit - nearly:
+        if time <= began + nearly or time >= ends - nearly:
             continue
         fraction = min(max((time - first) / h, 0.0), 1.0)
         _record_inside(net, time, segment, elapsed, h, fraction, run, record)

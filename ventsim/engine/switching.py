@@ -5,6 +5,8 @@ compared with the pressures; a step that carried too much gas through a valve in
 to the instant of switching.
 """
 
+import math
+
 from ventsim.engine.arrays import (
     EXHALATION,
     GATE_CLOSED,
@@ -19,7 +21,7 @@ from ventsim.engine.arrays import (
 )
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.elimination import factorise, solve_factored
-from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, TWO_WAY, choose_side, other_side_flow
+from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, ONE_WAY, TWO_WAY, choose_side, other_side_flow
 from ventsim.engine.stepper import (
     assemble,
     dense_pressure,
@@ -32,8 +34,10 @@ from ventsim.engine.stepper import (
 
 # A valve keeps its state while its pressure difference is this close to the switching point [cmH2O].
 INDIFFERENCE = 1e-10
-# Code of a switch that belongs to gate 0; those of the other gates follow below.
-GATE_SWITCH = -2
+# Code of a switch that belongs to gate 0 (those of the other gates follow below), and of none.
+GATE_SWITCH, NOTHING_HELD = -2, -1
+# How closely the instant of a crossing is sought [cmH2O].
+ROOT_TOLERANCE = 1e-13
 # Junction inflow [L/s] at which the algebraic equations count as solved, and as no longer improvable.
 SOLVED, STALLED = 1e-13, 1e-9
 # A source that starts from nothing opens valves as if it gave this flow [L/s].
@@ -45,10 +49,10 @@ NEWTON_STEPS, HALVINGS, ROUNDS, ROOT_STEPS = 80, 60, 20, 30
 
 
 @compiled
-def pick_branch_sides(branch, node_at, is_open, side):
-    """Set the side of every branch whose law has two."""
+def pick_branch_sides(branch, node_at, is_open, side, held):
+    """Set the side of every branch whose law has two, except of the one that is `held` where it is."""
     for k in range(branch.shape[0]):
-        if branch[k].kind == TWO_WAY:
+        if branch[k].kind == TWO_WAY or k == held:
             continue
         excess = node_at[branch[k].start].pressure - node_at[branch[k].end].pressure - branch[k].opening
         if abs(excess) > INDIFFERENCE and is_open[k] != (excess > 0.0):
@@ -88,26 +92,30 @@ def _wanted_mode(gate, segment, mode, node_at, gate_at, g):
     """State that a gate should have at given pressures and, for an open ideal one, flow."""
     if not gate_is_active(gate, segment, g):
         return GATE_CLOSED
-    drop, full = gate_drop(gate, node_at, gate_at, g), gate[g].limit
-    if mode == GATE_LIMITED:
-        return GATE_OPEN if drop < gate[g].resistance * full - INDIFFERENCE else GATE_LIMITED
     if mode == GATE_OPEN and gate[g].resistance == 0.0:
-        if gate_at[g].flow < -SOLVED:
+        if gate_at[g].flow < -INDIFFERENCE:
             return GATE_CLOSED
-        return GATE_LIMITED if gate_at[g].flow > full * (1.0 + 1e-12) else GATE_OPEN
-    if gate[g].resistance > 0.0 and drop > gate[g].resistance * full * (1.0 + 1e-12):
-        return GATE_LIMITED
-    if abs(drop) <= INDIFFERENCE:
+        return GATE_LIMITED if gate_at[g].flow > gate[g].limit + INDIFFERENCE else GATE_OPEN
+    drop = gate_drop(gate, node_at, gate_at, g)
+    # At the limit of flow the pressure difference is that of the resistance; without a limit it is infinite.
+    full = gate[g].resistance * gate[g].limit if gate[g].limit < math.inf else math.inf
+    if abs(drop) <= INDIFFERENCE or abs(drop - full) <= INDIFFERENCE:
         return mode
-    return GATE_OPEN if drop > 0.0 else GATE_CLOSED
+    if drop < 0.0:
+        return GATE_CLOSED
+    if gate[g].resistance == 0.0:
+        return mode if mode == GATE_LIMITED else GATE_OPEN
+    return GATE_LIMITED if drop > full else GATE_OPEN
 
 
 @compiled
-def _pick_gate_modes(gate, segment, node_at, gate_at, gate_mode, ideal):
+def _pick_gate_modes(gate, segment, node_at, gate_at, gate_mode, held, ideal):
     """Set the states of the ideal gates, or of those with resistance; return whether any changed."""
     changed = False
     for g in range(GATES):
-        if (gate[g].resistance == 0.0) != ideal or (g == RELIEF and _relief_is_idle(gate, gate_mode)):
+        if (gate[g].resistance == 0.0) != ideal or g == GATE_SWITCH - held:
+            continue
+        if g == RELIEF and _relief_is_idle(gate, gate_mode):
             continue
         mode = _wanted_mode(gate, segment, gate_mode[g], node_at, gate_at, g)
         if mode != gate_mode[g]:
@@ -127,11 +135,11 @@ def junction_residual(node, node_at):
 
 
 @compiled
-def _refresh(net, segment, injection, run):
+def _refresh(net, segment, injection, held, run):
     """Sides, flows and inflows at the pressures of slot NOW; return the largest junction residual."""
     node_at, gate_at = run.node_at[NOW], run.gate_at[NOW]
-    pick_branch_sides(net.branch, node_at, run.is_open, run.side)
-    _pick_gate_modes(net.gate, segment, node_at, gate_at, run.gate_mode, False)
+    pick_branch_sides(net.branch, node_at, run.is_open, run.side, held)
+    _pick_gate_modes(net.gate, segment, node_at, gate_at, run.gate_mode, held, False)
     evaluate(run.side, net.gate, run.gate_mode, injection, node_at, run.branch_at[NOW], gate_at)
     return junction_residual(net.node, node_at)
 
@@ -171,7 +179,7 @@ def _pull(now, row):
 
 
 @compiled
-def _solve_junctions(net, segment, injection, run):
+def _solve_junctions(net, segment, injection, held, run):
     """Newton on the pressures of the junctions, all that stores gas held; return the residual.
 
     Flows rise with pressure differences, so the balance is the minimum of a convex function and the pull along
@@ -179,7 +187,7 @@ def _solve_junctions(net, segment, injection, run):
     the pull has vanished, which converges from anywhere.
     """
     now, start, row = run.node_at[NOW], run.node_at[SCRATCH], run.row
-    residual = _refresh(net, segment, injection, run)
+    residual = _refresh(net, segment, injection, held, run)
     for _ in range(NEWTON_STEPS):
         if residual <= SOLVED:
             break
@@ -190,7 +198,7 @@ def _solve_junctions(net, segment, injection, run):
         low, high, scale = 0.0, 1.0, 1.0
         for _ in range(HALVINGS):
             _move(now, start, row, scale)
-            last = _refresh(net, segment, injection, run)
+            last = _refresh(net, segment, injection, held, run)
             ahead = _pull(now, row)
             if abs(ahead) <= 0.5 * pull or (scale == 1.0 and ahead > 0.0):
                 break
@@ -217,10 +225,11 @@ def _account_for_imposing(net, run):
 
 
 @compiled
-def settle(net, segment, elapsed, run):
+def settle(net, segment, elapsed, held, run):
     """Make valve states, junction pressures and flows of slot NOW consistent; return the junction residual.
 
-    What stores gas keeps its pressure.  Called where the source jumps and where a valve has switched.
+    What stores gas keeps its pressure.  Called where the source jumps and where a valve has switched; `held` is
+    the valve that was just put into its state by `switch`, as named by `find_switch`, or `NOTHING_HELD`.
     """
     injection, slope = gate_pressures(net.relief_pressure, segment, elapsed, run.gate_at[NOW])
     if segment.drive == DRIVE_FLOW and injection == 0.0 and slope > 0.0:
@@ -232,8 +241,9 @@ def settle(net, segment, elapsed, run):
     for _ in range(ROUNDS):
         _account_for_imposing(net, run)
         impose(net.gate, run.gate_mode, run.node_at[NOW], run.gate_at[NOW])
-        residual = _solve_junctions(net, segment, injection, run)
-        if not _pick_gate_modes(net.gate, segment, run.node_at[NOW], run.gate_at[NOW], run.gate_mode, True):
+        residual = _solve_junctions(net, segment, injection, held, run)
+        node_at, gate_at = run.node_at[NOW], run.gate_at[NOW]
+        if not _pick_gate_modes(net.gate, segment, node_at, gate_at, run.gate_mode, held, True):
             break
     return residual
 
@@ -252,7 +262,7 @@ def _crossing_fraction(run, a, b, opening):
     for _ in range(ROOT_STEPS):
         middle = high - at_high * (high - low) / (at_high - at_low)
         value = dense_pressure(run, a, middle) - dense_pressure(run, b, middle) - opening
-        if abs(value) <= INDIFFERENCE:
+        if abs(value) <= ROOT_TOLERANCE:
             return middle
         if value * at_high < 0.0:
             low, at_low = high, at_high
@@ -265,7 +275,7 @@ def _crossing_fraction(run, a, b, opening):
 @inlined
 def _branch_switch(branch, h, allowed, run):
     """`find_switch` for the branches."""
-    keep, which, crossed = 1.0, -1, False
+    keep, which, crossed = 1.0, NOTHING_HELD, False
     new, flows = run.node_at[NEXT], run.branch_at[NEXT]
     for k in range(branch.shape[0]):
         if branch[k].kind == TWO_WAY:
@@ -276,9 +286,11 @@ def _branch_switch(branch, h, allowed, run):
             continue
         crossed = True
         wrong_flow = abs(flows[k].flow - other_side_flow(branch[k], run.is_open[k], drop))
-        if 0.5 * wrong_flow * h > allowed:
+        # Nothing may flow back through a valve; a valve that opens a little late does no harm.
+        late = 0.0 if run.is_open[k] and branch[k].kind == ONE_WAY else allowed
+        if 0.5 * wrong_flow * h > late:
             fraction = _crossing_fraction(run, a, b, opening)
-            if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > allowed:
+            if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > late:
                 keep, which = fraction, k
     return keep, which, crossed
 
@@ -287,12 +299,15 @@ def _branch_switch(branch, h, allowed, run):
 def _gate_excess(gate, mode, node_at, gate_at, g):
     """How far a gate is beyond its state: what is positive calls for another state.
 
-    In cmH2O for a gate that should open or leave its limit, in L/s for one that should close or is limited.
+    In L/s for an ideal gate that is open, otherwise in cmH2O.
     """
-    if mode == GATE_OPEN:
+    if mode == GATE_OPEN and gate[g].resistance == 0.0:
         return max(-gate_at[g].flow, gate_at[g].flow - gate[g].limit)
     drop = gate_drop(gate, node_at, gate_at, g)
-    return drop if mode == GATE_CLOSED else gate[g].resistance * gate[g].limit - drop
+    if mode == GATE_CLOSED:
+        return drop
+    full = gate[g].resistance * gate[g].limit if gate[g].limit < math.inf else math.inf
+    return full - drop if mode == GATE_LIMITED else max(-drop, drop - full)
 
 
 @compiled
@@ -318,7 +333,8 @@ def switch(net, run, which):
     if run.gate_mode[g] != GATE_OPEN:
         run.gate_mode[g] = GATE_OPEN
     else:
-        run.gate_mode[g] = GATE_LIMITED if run.gate_at[NOW, g].flow > 0.0 else GATE_CLOSED
+        is_full = run.gate_at[NOW, g].flow > 0.5 * net.gate[g].limit
+        run.gate_mode[g] = GATE_LIMITED if is_full else GATE_CLOSED
 
 
 @inlined
@@ -341,7 +357,7 @@ def find_switch(net, segment, h, allowed, run):
         crossed = True
         before = min(_gate_excess(gate, mode, run.node_at[NOW], run.gate_at[NOW], g), 0.0)
         fraction, wrong_flow = before / (before - after), after
-        if mode != GATE_OPEN:
+        if mode != GATE_OPEN or gate[g].resistance > 0.0:
             wrong_flow *= _gate_slope(net.branch, gate, run.branch_at[NEXT], g)
         if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > allowed:
             keep, which = fraction, GATE_SWITCH - g

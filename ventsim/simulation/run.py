@@ -1,6 +1,7 @@
 """simulate() and steady_breath(): compile, integrate, label."""
 
 import math
+from collections.abc import Mapping
 from importlib.metadata import version
 from typing import Any
 
@@ -14,6 +15,7 @@ from ventsim.engine.breathing import run_breaths
 from ventsim.engine.notice import CompileNotice
 from ventsim.engine.steady import find_steady_start
 from ventsim.errors import SolverError
+from ventsim.scenario import Scenario
 from ventsim.simulation.prepare import (
     DEFAULT_SAMPLE_INTERVAL,
     DEFAULT_TOLERANCE,
@@ -92,8 +94,45 @@ def simulate(
     pressure = start_pressure(prepared, start)
     n_breaths = max(math.ceil(duration / prepared.period - 1e-9), 1)
     record, run = run_and_record(prepared, pressure, n_breaths, duration=duration, sample_interval=sample_interval)
-    attrs = describe(prepared) | {"sample_interval_s": sample_interval} | numerics(prepared, run, pressure)
+    options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
+    attrs = describe(prepared, options) | numerics(prepared, run, pressure)
     return waves_dataset(prepared, record, run, start=pressure, n_breaths=n_breaths, attrs=attrs)
+
+
+def simulate_scenario(scenario: Scenario) -> xr.Dataset:
+    """Run a scenario and return its waveforms.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Circuit, breath settings and run options.
+
+    Returns
+    -------
+    xarray.Dataset
+        As of :func:`simulate`, with the title and text of the scenario in the attributes.
+
+    Raises
+    ------
+    InputError
+        If circuit and settings do not fit together.
+    SolverError
+        If the solver fails; the message says when and what to do.
+
+    Examples
+    --------
+    >>> from ventsim.scenario import builtin
+    >>> simulate_scenario(builtin("two-unequal-lungs")).sizes["lung"]
+    2
+    """
+    waves = simulate(
+        scenario.circuit,
+        scenario.settings,
+        duration=scenario.duration,
+        sample_interval=scenario.sample_interval,
+        tolerance=scenario.tolerance,
+    )
+    return waves.assign_attrs(title=scenario.title, scenario=scenario.to_toml())
 
 
 def run_and_record(
@@ -176,8 +215,8 @@ def steady_breath(
     record, run = run_and_record(
         prepared, found.pressure, 1, duration=prepared.period, sample_interval=sample_interval
     )
-    attrs = describe(prepared) | {
-        "sample_interval_s": sample_interval,
+    options = {"duration": prepared.period, "sample_interval": sample_interval, "tolerance": tolerance}
+    attrs = describe(prepared, options) | {
         "steady_method": found.method,
         "steady_breaths": found.breaths,
         "steady_residual_cmH2O": found.residual,
@@ -186,10 +225,14 @@ def steady_breath(
     return waves_dataset(prepared, record, run, start=found.pressure, n_breaths=1, attrs=attrs)
 
 
-def describe(prepared: Prepared) -> dict[str, Any]:
-    """Attributes that say what was run and by what."""
+def describe(prepared: Prepared, options: Mapping[str, float]) -> dict[str, Any]:
+    """Attributes that say what was run and by what; the scenario is stored as text, so that it can be run again."""
+    title = f"{len(prepared.compiled.lungs)} lungs, {prepared.settings.kind}"
+    scenario = Scenario(title=title, plan=prepared.circuit, settings=prepared.settings, **options)
     return {
-        "title": f"{len(prepared.compiled.lungs)} lungs, {prepared.settings.kind}",
+        "title": title,
         "source": f"ventsim {version('ventsim')}",
         "caution": "For research, teaching and engineering; not for deciding about a patient.",
+        "scenario": scenario.to_toml(),
+        "sample_interval_s": options["sample_interval"],
     }

@@ -80,16 +80,23 @@ def breath_timing(prepared: Prepared, first_breath: int, n_breaths: int) -> dict
     """Instants of breaths counted from 0, and set PEEP: arrays of shape (n_breaths,)."""
     starts = (first_breath + np.arange(n_breaths)) * prepared.period
     phases = [segment.phase for segment in prepared.settings.segments()]
-    # The engine adds up durations in this order; so do the marks, so that both are the same to the last bit.
-    marks = {"flow_end": starts.copy(), "inspiration_end": starts.copy()}
+    # Durations are added up as the engine does it, so that both arrive at the same numbers to the last bit.
+    offset, flow_end, inspiration_end = 0.0, 0.0, 0.0
     for segment, phase in zip(prepared.segments, phases, strict=True):
+        offset += float(segment["duration"])
         if phase == "inspiration":
-            marks["flow_end"] = marks["flow_end"] + segment["duration"]
+            flow_end = offset
         if phase != "expiration":
-            marks["inspiration_end"] = marks["inspiration_end"] + segment["duration"]
+            inspiration_end = offset
     ends = (first_breath + np.arange(n_breaths) + 1) * prepared.period
     peep = np.full(n_breaths, float(prepared.settings.peep))
-    return {"breath_start": starts, **marks, "breath_end": ends, "set_peep": peep}
+    return {
+        "breath_start": starts,
+        "flow_end": starts + flow_end,
+        "inspiration_end": starts + inspiration_end,
+        "breath_end": ends,
+        "set_peep": peep,
+    }
 
 
 def held_by_lungs(prepared: Prepared, pressure: FloatArray) -> FloatArray:

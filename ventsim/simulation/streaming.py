@@ -23,7 +23,14 @@ from ventsim.simulation.prepare import (
     start_pressure,
 )
 from ventsim.simulation.run import LONGEST_RUN, describe
-from ventsim.simulation.signals import body_weights, breath_timing, held_by_lungs, lung_signals, numerics, port_signals
+from ventsim.simulation.signals import (
+    body_weights,
+    breath_timing,
+    held_by_lungs,
+    lung_signals,
+    numerics,
+    port_signals,
+)
 from ventsim.ventilator import BreathSettings
 
 FloatArray = NDArray[np.float64]
@@ -106,7 +113,8 @@ def simulate_breaths(
     variables |= {name: (("breath", "lung"), lung_out[:, :, k]) for k, name in enumerate(LUNG_MEASURES)}
     variables |= {name: ("breath", port_out[:, k]) for k, name in enumerate(PORT_MEASURES)}
     coords = {"breath": np.arange(1, n_breaths + 1), "lung": list(prepared.compiled.lungs)}
-    attrs = describe(prepared) | {"sample_interval_s": sample_interval} | numerics(prepared, run, pressure)
+    options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
+    attrs = describe(prepared, options) | numerics(prepared, run, pressure)
     return label(xr.Dataset(variables, coords=coords, attrs=attrs))
 
 
