@@ -5,7 +5,7 @@ part needs no change in the engine. A passage joins two points and a store sits 
 of the part (``"inlet"``) or points inside it (``"alveoli"``).
 """
 
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 
 __all__ = ["Element", "Passage", "Rohrer", "Store"]
 
@@ -100,6 +100,7 @@ class Passage:
     end: str
     forward: Rohrer
     backward: Rohrer | None
+    _: KW_ONLY
     opening_pressure: float = 0.0
     leak_conductance: float = 0.0
 

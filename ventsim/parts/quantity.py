@@ -210,7 +210,7 @@ def quantity_of(info: FieldInfo) -> Quantity | None:
 class FieldRow:
     """One line of the table of a description's fields, all as text.
 
-    Parameters
+    Attributes
     ----------
     name, unit, bounds, plausible, default, meaning : str
         As in the field's :class:`Quantity`; `bounds` lists the choices of a field that is not a number.

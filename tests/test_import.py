@@ -1,0 +1,44 @@
+"""Importing ventsim is quick and does not start what only some users need."""
+
+import subprocess
+import sys
+
+import pytest
+
+# Limit set by the design of the library: a user who types `import ventsim` should not wait. [s]
+LIMIT = 2.0
+# What must not be loaded by an import: the first is slow to start and chooses a window system.
+HEAVY = ("matplotlib.pyplot", "h5netcdf", "scipy.integrate", "tqdm", "IPython")
+
+SCRIPT = """
+import sys, time
+start = time.perf_counter()
+import ventsim
+print(time.perf_counter() - start)
+print(*(name for name in sys.argv[1:] if name in sys.modules))
+"""
+
+
+def run_script(*args: str) -> list[str]:
+    command = [sys.executable, "-c", SCRIPT, *args]
+    result = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60)
+    assert result.stderr == ""
+    return result.stdout.split("\n")
+
+
+@pytest.mark.slow
+def test_import_is_quick(record_property):
+    """The best of three, because other work on the machine and cold files only ever add to the time."""
+    seconds = min(float(run_script()[0]) for _ in range(3))
+    record_property("import_seconds", seconds)
+    assert seconds < LIMIT, f"import ventsim took {seconds:.2f} s"
+
+
+def test_import_loads_nothing_heavy():
+    loaded = run_script(*HEAVY)[1].split()
+    assert loaded == []
+
+
+def test_the_script_sees_what_is_loaded():
+    """The same script names a module that an import of ventsim cannot do without."""
+    assert run_script("xarray", *HEAVY)[1] == "xarray"
