@@ -75,6 +75,9 @@ def run_segment(net, segment, index, began, ends, demands, interval, run, record
             # What follows is tried with the length that the laws allowed before the valve was met.
             h, is_last = trial, False
             if standstills > 0:
+                # If neither state of the valve suits the step, the step is too long to tell.
+                if standstills > 1:
+                    h = 0.5 * trial
                 switch(net, run, which)
                 if not settle(net, segment, elapsed, which, run) <= JUNCTION_FAILURE:
                     return JUNCTION_UNSOLVED

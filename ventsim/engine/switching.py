@@ -44,8 +44,9 @@ SOLVED, STALLED = 1e-13, 1e-9
 FIRST_BREATH_OF_FLOW = 1e-7
 # Conductance [L/s/cmH2O] that gives a direction to a junction which every valve cuts off, and its largest move.
 FAINT, LARGEST_MOVE = 1e-9, 50.0
-# Largest number of Newton steps, of halvings within one, of rounds over the ideal gates, of steps to a crossing.
-NEWTON_STEPS, HALVINGS, ROUNDS, ROOT_STEPS = 80, 60, 20, 30
+# Largest number of Newton steps, of halvings within one, of rounds over the ideal gates, of steps to a crossing,
+# and of looks at how a step begins.
+NEWTON_STEPS, HALVINGS, ROUNDS, ROOT_STEPS, PROBES = 80, 60, 20, 30, 6
 
 
 @compiled
@@ -249,19 +250,30 @@ def settle(net, segment, elapsed, held, run):
 
 
 @compiled
+def _excess_at(run, a, b, opening, fraction):
+    """Pressure difference of two nodes beyond the switching point, at a fraction of the step [cmH2O]."""
+    return dense_pressure(run, a, fraction) - dense_pressure(run, b, fraction) - opening
+
+
+@compiled
 def _crossing_fraction(run, a, b, opening):
     """Fraction of the step at which the pressure difference of two nodes reaches the switching point.
 
-    Regula falsi on the continuous output, with the Illinois rule against one-sided convergence.
+    Regula falsi on the continuous output, with the Illinois rule against one-sided convergence.  A step that
+    begins at the switching point may first move away from it: then the later crossing counts.
     """
     low, high = 0.0, 1.0
-    at_low = dense_pressure(run, a, low) - dense_pressure(run, b, low) - opening
-    at_high = dense_pressure(run, a, high) - dense_pressure(run, b, high) - opening
-    if at_low * at_high >= 0.0:
+    at_low, at_high = _excess_at(run, a, b, opening, low), _excess_at(run, a, b, opening, high)
+    for _ in range(PROBES):
+        if abs(at_low) > INDIFFERENCE and at_low * at_high < 0.0:
+            break
+        low = 0.5 if low == 0.0 else 0.5 * low
+        at_low = _excess_at(run, a, b, opening, low)
+    if not at_low * at_high < 0.0:
         return 0.0
     for _ in range(ROOT_STEPS):
         middle = high - at_high * (high - low) / (at_high - at_low)
-        value = dense_pressure(run, a, middle) - dense_pressure(run, b, middle) - opening
+        value = _excess_at(run, a, b, opening, middle)
         if abs(value) <= ROOT_TOLERANCE:
             return middle
         if value * at_high < 0.0:
