@@ -49,7 +49,12 @@ def _order_residuals(alpha, gamma, b, order):
         1: [b.sum() - 1],
         2: [b @ c - 1 / 2],
         3: [b @ a**2 - 1 / 3, b @ beta @ c - 1 / 6],
-        4: [b @ a**3 - 1 / 4, b @ (a * (alpha @ c)) - 1 / 8, b @ beta @ a**2 - 1 / 12, b @ beta @ beta @ c - 1 / 24],
+        4: [
+            b @ a**3 - 1 / 4,
+            b @ (a * (alpha @ c)) - 1 / 8,
+            b @ beta @ a**2 - 1 / 12,
+            b @ beta @ beta @ c - 1 / 24,
+        ],
     }
     return [residual for k in range(1, order + 1) for residual in conditions[k]]
 
@@ -86,6 +91,9 @@ def test_the_method_is_l_stable():
 SMOOTH_RISE = vs.PressureControl(
     inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=1.2, rise_time=0.6, rise_shape="exponential"
 )
+PLAIN_VENTILATOR = vs.Ventilator(
+    source_resistance=3.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None
+)
 
 
 def _storing_circuit():
@@ -93,8 +101,7 @@ def _storing_circuit():
     tube = vs.Tube(length=1.5, resistance=4.0, quadratic_resistance=3.0, gas_volume=5000)
     lungs = {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=15)}
     branch = vs.Branch(inspiratory_tube=tube, expiratory_tube=tube)
-    machine = vs.Ventilator(source_resistance=3.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
-    return vs.layouts.shared(lungs, branch=branch, one_way_valves=False, ventilator=machine)
+    return vs.layouts.shared(lungs, branch=branch, one_way_valves=False, ventilator=PLAIN_VENTILATOR)
 
 
 def _junction_circuit():
@@ -102,8 +109,7 @@ def _junction_circuit():
     tube = vs.Tube(length=1.5, resistance=4.0, quadratic_resistance=3.0)
     lungs = {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=15)}
     branch = vs.Branch(inspiratory_tube=tube, expiratory_tube=tube)
-    machine = vs.Ventilator(source_resistance=3.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
-    return vs.layouts.shared(lungs, branch=branch, one_way_valves=False, ideal=True, ventilator=machine)
+    return vs.layouts.shared(lungs, branch=branch, one_way_valves=False, ideal=True, ventilator=PLAIN_VENTILATOR)
 
 
 def _march(circuit, n_steps, span=0.4):
@@ -111,7 +117,8 @@ def _march(circuit, n_steps, span=0.4):
     net, segment = compile_circuit(circuit).network, segment_table(SMOOTH_RISE)[0]
     demands = Demands(1e-6, 1e-6, 1e-9)
     run = new_run(net, 1, np.full(len(net.node), 6.0), demands)
-    run_breaths(net, segment_table(SMOOTH_RISE), 0, 1, 0.05, demands, 1.0, run, new_record(net, 0, every_part=False))
+    record = new_record(net, 0, every_part=False)
+    run_breaths(net, segment_table(SMOOTH_RISE), 0, 1, 0.05, demands, 1.0, run, record)
     begin = 0.05
     settle(net, segment, begin, NOTHING_HELD, run)
     h = span / n_steps

@@ -7,6 +7,7 @@
 import argparse
 import gc
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -55,13 +56,6 @@ def against_lsoda() -> dict[str, float]:
     circuit, n = vs.layouts.shared(lungs(4)), 6
     exact = gained_volume(circuit, n, 1e-11)
 
-    def ventsim_run(tolerance: float, breaths: int) -> Callable[[], object]:
-        # One sample per breath: the peer takes none at all.
-        return lambda: vs.simulate_breaths(
-            circuit, SETTINGS, duration=breaths * SETTINGS.period, sample_interval=SETTINGS.period,
-            tolerance=tolerance,
-        )  # fmt: skip
-
     def peer_run(tolerance: float, breaths: int) -> np.ndarray:
         pressure = np.full(len(peer.compliance), float(SETTINGS.peep))
         for _ in range(breaths):
@@ -72,8 +66,8 @@ def against_lsoda() -> dict[str, float]:
     tolerances = 10.0 ** np.arange(-3.0, -8.1, -0.25)
     mine = next(t for t in tolerances if _worst(gained_volume(circuit, n, t), exact) <= ERROR)
     theirs = next(t for t in tolerances if _worst(peer_run(t, n), exact) <= ERROR)
-    ours_s = best_time(ventsim_run(mine, 400), 7) / 400
-    default_s = best_time(ventsim_run(5e-7, 400), 7) / 400
+    ours_s = best_time(lambda: _breaths_only(circuit, SETTINGS, 400, mine), 7) / 400
+    default_s = best_time(lambda: _breaths_only(circuit, SETTINGS, 400, 5e-7), 7) / 400
     peer_s = best_time(lambda: peer_run(theirs, n), 5) / n
     return {
         "ventsim tolerance": mine,
@@ -85,6 +79,13 @@ def against_lsoda() -> dict[str, float]:
         "LSODA ms per breath": 1e3 * peer_s,
         "ratio": peer_s / ours_s,
     }
+
+
+def _breaths_only(circuit: vs.Circuit, settings: vs.PressureControl, breaths: int, tolerance: float) -> object:
+    """Run breaths with as few samples as may be: the peer takes none at all."""
+    return vs.simulate_breaths(
+        circuit, settings, duration=breaths * settings.period, sample_interval=settings.period, tolerance=tolerance
+    )
 
 
 def _worst(value: np.ndarray, exact: np.ndarray) -> float:
@@ -109,7 +110,8 @@ def hours() -> dict[str, float]:
     rows: dict[str, float] = {}
     for length in (1, 6, 24):
         seconds, peak, result = json.loads(_script(_HOURS_SCRIPT.format(hours=length)).splitlines()[-1])
-        rows |= {f"{length} h: seconds": seconds, f"{length} h: peak memory MB": peak, f"{length} h: result MB": result}
+        found = {"seconds": seconds, "peak memory MB": peak, "result MB": result}
+        rows |= {f"{length} h: {what}": value for what, value in found.items()}
     return rows
 
 
@@ -125,9 +127,7 @@ def steady() -> dict[str, float]:
     change = np.abs(np.diff(starts, axis=0)).max(axis=1)
     needed = int(np.argmax(change <= max(residual, 1e-6)) + 2)
     direct_s = best_time(lambda: vs.steady_breath(circuit, quick), 5)
-    waiting_s = best_time(
-        lambda: vs.simulate_breaths(circuit, quick, duration=needed * quick.period, sample_interval=quick.period), 5
-    )
+    waiting_s = best_time(lambda: _breaths_only(circuit, quick, needed, 5e-7), 5)
     return {
         "breaths used directly": found.attrs["steady_breaths"],
         "breaths of waiting": needed,
@@ -143,13 +143,7 @@ def growth() -> dict[str, float]:
     for n in sizes:
         circuit = vs.layouts.shared(lungs(n))
         vs.simulate_breaths(circuit, SETTINGS, duration=60)
-        run = 100 * SETTINGS.period
-        times.append(
-            best_time(
-                lambda c=circuit, d=run: vs.simulate_breaths(c, SETTINGS, duration=d, sample_interval=SETTINGS.period), 5
-            )
-            / 100
-        )
+        times.append(best_time(lambda c=circuit: _breaths_only(c, SETTINGS, 100, 5e-7), 5) / 100)
     exponent = float(np.polyfit(np.log(sizes), np.log(times), 1)[0])
     return {f"{n} lungs: ms per breath": 1e3 * t for n, t in zip(sizes, times, strict=True)} | {"exponent": exponent}
 
@@ -175,8 +169,6 @@ def first_result() -> dict[str, float]:
 
 
 def _script(code: str, cache: str | None = None) -> str:
-    import os
-
     environment = dict(os.environ)
     if cache is not None:
         environment["NUMBA_CACHE_DIR"] = cache

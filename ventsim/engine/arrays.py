@@ -108,6 +108,7 @@ class Network(NamedTuple):
     later: NDArray[np.uint64]
     target: NDArray[np.uint64]
     relief_pressure: float  # [cmH2O]
+    has_junctions: bool  # whether any node stores nothing
 
 
 class Run(NamedTuple):

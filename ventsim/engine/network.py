@@ -141,6 +141,7 @@ def _arrays(
         later=plan.later,
         target=plan.target,
         relief_pressure=np.inf if relief is None else float(relief),
+        has_junctions=bool((node["compliance"] == 0).any()),
     )
     nodes = tuple(_node_name(groups[roots[i]], lungs) for i in order)
     return CompiledCircuit(network=network, lungs=lungs, nodes=nodes, branches=tuple(names))
@@ -174,7 +175,9 @@ def _node_name(members: list[str], lungs: tuple[str, ...]) -> str:
     return members[0]
 
 
-def _gates(circuit: Circuit, inspiratory: int, expiratory: int, compliance: NDArray[np.float64]) -> NDArray[np.void]:
+def _gates(
+    circuit: Circuit, inspiratory: int, expiratory: int, compliance: NDArray[np.float64]
+) -> NDArray[np.void]:
     machine = circuit.ventilator
     for node, resistance, field, port in (
         (inspiratory, machine.source_resistance, "source_resistance", "inspiratory"),

@@ -34,8 +34,8 @@ from ventsim.engine.stepper import (
 
 # A valve keeps its state while its pressure difference is this close to the switching point [cmH2O].
 INDIFFERENCE = 1e-10
-# Code of a switch that belongs to gate 0 (those of the other gates follow below), and of none.
-GATE_SWITCH, NOTHING_HELD = -2, -1
+# Code of a switch that belongs to gate 0 (those of the other gates follow below), of none, and of all.
+GATE_SWITCH, NOTHING_HELD, ALL_HELD = -2, -1, -100
 # How closely the instant of a crossing is sought [cmH2O].
 ROOT_TOLERANCE = 1e-13
 # Junction inflow [L/s] at which the algebraic equations count as solved, and as no longer improvable.
@@ -53,7 +53,7 @@ NEWTON_STEPS, HALVINGS, ROUNDS, ROOT_STEPS, PROBES = 80, 60, 20, 30, 6
 def pick_branch_sides(branch, node_at, is_open, side, held):
     """Set the side of every branch whose law has two, except of the one that is `held` where it is."""
     for k in range(branch.shape[0]):
-        if branch[k].kind == TWO_WAY or k == held:
+        if branch[k].kind == TWO_WAY or k == held or held == ALL_HELD:
             continue
         excess = node_at[branch[k].start].pressure - node_at[branch[k].end].pressure - branch[k].opening
         if abs(excess) > INDIFFERENCE and is_open[k] != (excess > 0.0):
@@ -82,7 +82,7 @@ def _relief_is_idle(gate, gate_mode):
     """Whether source or exhalation valve already imposes the pressure at the closed relief valve's node."""
     if gate_mode[RELIEF] != GATE_CLOSED:
         return False
-    for g in range(RELIEF):
+    for g in range(RELIEF):  # noqa: SIM110 (generators are not compiled)
         if gate[g].node == gate[RELIEF].node and imposes(gate[g], gate_mode[g]):
             return True
     return False
@@ -114,7 +114,7 @@ def _pick_gate_modes(gate, segment, node_at, gate_at, gate_mode, held, ideal):
     """Set the states of the ideal gates, or of those with resistance; return whether any changed."""
     changed = False
     for g in range(GATES):
-        if (gate[g].resistance == 0.0) != ideal or g == GATE_SWITCH - held:
+        if (gate[g].resistance == 0.0) != ideal or g == GATE_SWITCH - held or held == ALL_HELD:
             continue
         if g == RELIEF and _relief_is_idle(gate, gate_mode):
             continue
@@ -146,13 +146,13 @@ def _refresh(net, segment, injection, held, run):
 
 
 @compiled
-def _newton_direction(net, run):
-    """Column `right`: movement of the junctions that would balance them if the laws were straight lines."""
-    row, node_at = run.row, run.node_at[NOW]
+def newton_direction(net, slot, run):
+    """Column `right`: movement of the junctions of a slot that would balance them if laws were straight lines."""
+    row, node_at = run.row, run.node_at[slot]
     find_fixed(net.gate, run.gate_mode, row)
     for i in range(row.shape[0]):
         row[i].held = row[i].fixed or net.node[i].compliance > 0.0
-    assemble(net.node, net.branch, net.gate, run.gate_mode, run.branch_at[NOW], 0.0, row, run.coupling)
+    assemble(net.node, net.branch, net.gate, run.gate_mode, run.branch_at[slot], 0.0, row, run.coupling)
     for i in range(row.shape[0]):
         row[i].diagonal += FAINT
         row[i].right = 0.0 if row[i].held else node_at[i].inflow
@@ -192,7 +192,7 @@ def _solve_junctions(net, segment, injection, held, run):
     for _ in range(NEWTON_STEPS):
         if residual <= SOLVED:
             break
-        _newton_direction(net, run)
+        newton_direction(net, NOW, run)
         for i in range(now.shape[0]):
             start[i].pressure = now[i].pressure
         pull = _pull(now, row)
@@ -233,7 +233,8 @@ def settle(net, segment, elapsed, held, run):
     the valve that was just put into its state by `switch`, as named by `find_switch`, or `NOTHING_HELD`.
     """
     injection, slope = gate_pressures(net.relief_pressure, segment, elapsed, run.gate_at[NOW])
-    if segment.drive == DRIVE_FLOW and injection == 0.0 and slope > 0.0:
+    starts_from_nothing = segment.drive == DRIVE_FLOW and injection == 0.0 and slope > 0.0
+    if starts_from_nothing:
         injection = FIRST_BREATH_OF_FLOW
     for g in range(GATES):
         if not gate_is_active(net.gate, segment, g):
@@ -246,6 +247,8 @@ def settle(net, segment, elapsed, held, run):
         node_at, gate_at = run.node_at[NOW], run.gate_at[NOW]
         if not _pick_gate_modes(net.gate, segment, node_at, gate_at, run.gate_mode, held, True):
             break
+    if starts_from_nothing:
+        return _solve_junctions(net, segment, 0.0, ALL_HELD, run)
     return residual
 
 

@@ -1,0 +1,179 @@
+"""One lung under a square wave of pressure: the steady breath, the way to it, and its limits."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from comparisons import (
+    DEFAULT_LIMIT,
+    DEFAULT_TOLERANCE,
+    TIGHT_LIMIT,
+    TIGHT_TOLERANCE,
+    closed_form,
+    curve_difference,
+    relative_difference,
+    worst_differences,
+)
+from figures import curves_and_difference, draw_curves, draw_difference, draw_limits, save
+from rows import Row
+from single_lung import (
+    circuit_and_settings,
+    closed_waves,
+    numbers,
+    steady_waves,
+    worked_rows,
+    worst_rows,
+)
+from tables import number, read_table
+
+import ventsim as vs
+
+TITLE = "One lung in pressure control"
+CASE = "case_01_pressure_control"
+HERE = Path(__file__).parent
+
+QUANTITIES = {
+    "tidal_litres": ("tidal volume", "L"),
+    "auto_peep": ("auto-PEEP", "cmH2O"),
+    "end_inspiratory_alveolar_pressure": ("end-inspiratory alveolar pressure", "cmH2O"),
+    "mean_alveolar_pressure": ("mean alveolar pressure", "cmH2O"),
+    "minute_volume": ("minute volume", "L/min"),
+    "peak_inspiratory_flow": ("peak inspiratory flow", "L/s"),
+    "peak_expiratory_flow": ("peak expiratory flow", "L/s"),
+}
+ARGUMENTS = ("inspiratory_pressure", "peep", "compliance", "resistance", "expiratory_resistance", "rate")
+
+
+def worked_breaths() -> dict[str, tuple[dict[str, float], dict[str, str]]]:
+    """Arguments of the closed form and worked digits, by name."""
+    found = {}
+    for row in read_table(HERE / "data.csv"):
+        arguments = {name: number(row[name]) for name in ARGUMENTS}
+        arguments["inspiratory_time"] = number(row["duty_cycle"]) * 60.0 / arguments["rate"]
+        found[row["name"]] = (arguments, {name: row[name] for name in QUANTITIES})
+    return found
+
+
+def rows() -> list[Row]:
+    """Every comparison of the case."""
+    breaths = worked_breaths()
+    return [
+        *worked_rows(CASE, breaths, quantities=QUANTITIES),
+        *worst_rows(CASE, {name: arguments for name, (arguments, _) in breaths.items()}),
+        *approach_rows(),
+        *rise_rows(),
+        *limit_rows(),
+    ]
+
+
+def approach_rows() -> list[Row]:
+    """Ten breaths from rest, in the lung that empties least."""
+    arguments, _ = worked_breaths()["PC3"]
+    closed = vs.theory.pressure_control_approach(np.arange(1, 11), **arguments)
+    circuit, settings = circuit_and_settings(arguments)
+
+    def find(tolerance: float) -> list[float]:
+        waves = vs.simulate(circuit, settings, duration=10 * settings.period, tolerance=tolerance)
+        found = vs.breath_measures(waves).squeeze("lung")
+        names = {
+            "inspired_tidal_volume": "inspired_volume",
+            "expired_tidal_volume": "expired_volume",
+            "end_expiratory_alveolar_pressure": "end_expiratory_alveolar_pressure",
+        }
+        return [relative_difference(found[ours], getattr(closed, theirs)) for ours, theirs in names.items()]
+
+    return worst_differences(CASE, "PC3 from rest: largest relative difference in ten breaths", find=find)
+
+
+def rise_rows() -> list[Row]:
+    """Pressure that rises with time constants below and equal to that of the lung."""
+    lung = {"compliance": 50.0, "resistance": 10.0}
+    circuit = vs.layouts.single(vs.Lung(**lung), ideal=True)
+
+    def find(tolerance: float) -> list[float]:
+        found = []
+        for rise_time in (0.3, 1.5):
+            settings = vs.PressureControl(
+                inspiratory_pressure=15.0, peep=5.0, rate=12.0, inspiratory_time=2.0,
+                rise_time=rise_time, rise_shape="exponential",
+            )  # fmt: skip
+            waves = vs.simulate(circuit, settings, duration=2.0, tolerance=tolerance)
+            waves = waves.isel(time=waves.time.values < 2.0)
+            closed = vs.theory.pressure_rise_from_rest(
+                waves.time.values,
+                inspiratory_pressure=15.0,
+                peep=5.0,
+                rise_time_constant=rise_time / 3,
+                **lung,
+            )
+            found.append(curve_difference(waves.volume, closed.volume))
+        return found
+
+    return worst_differences(
+        CASE, "exponential rise: largest relative difference of volume over time", find=find
+    )
+
+
+def limit_rows() -> list[Row]:
+    """A lung that empties completely, one in equilibrium, and a rate as good as infinite."""
+    lung = {"compliance": 50.0, "resistance": 5.0, "inspiratory_pressure": 10.0}
+    emptied = numbers(steady_waves(
+        lung | {"peep": 5.0, "rate": 5.0, "inspiratory_time": 1.0}, tolerance=DEFAULT_TOLERANCE
+    ))  # fmt: skip
+    settled = numbers(steady_waves(
+        lung | {"peep": 5.0, "rate": 3.0, "inspiratory_time": 10.0}, tolerance=DEFAULT_TOLERANCE
+    ))  # fmt: skip
+    pressures = {"inspiratory_pressure": 15.0, "peep": 5.0}
+    resistances: dict[str, Any] = {"resistance": 150.0, "expiratory_resistance": 300.0}
+    hasty = numbers(steady_waves(
+        pressures | resistances | {"compliance": 300.0, "rate": 150.0, "inspiratory_time": 0.2},
+        tolerance=DEFAULT_TOLERANCE,
+    ))  # fmt: skip
+    ceiling = vs.theory.pressure_control_rate_ceiling(**pressures, **resistances, duty_cycle=0.5)
+    return [
+        closed_form(
+            CASE, "expiration of 44 time constants: tidal volume", unit="mL",
+            reference=vs.theory.pressure_control_fully_emptied(**lung, inspiratory_time=1.0),
+            value=emptied["tidal_volume"],
+        ),
+        closed_form(
+            CASE, "expiration of 44 time constants: auto-PEEP", unit="cmH2O", reference=0.0,
+            value=emptied["auto_peep"],
+        ),
+        closed_form(
+            CASE, "phases of 40 time constants: tidal volume", unit="mL", reference=500.0,
+            value=settled["tidal_volume"],
+        ),
+        closed_form(
+            CASE, "time constants of 112 and 225 periods: minute volume", unit="L/min",
+            reference=ceiling.minute_volume, value=hasty["minute_volume"],
+        ),
+        closed_form(
+            CASE, "time constants of 112 and 225 periods: mean alveolar pressure", unit="cmH2O",
+            reference=ceiling.mean_alveolar_pressure, value=hasty["mean_alveolar_pressure"],
+        ),
+    ]  # fmt: skip
+
+
+def draw() -> None:
+    """Alveolar pressure of the four breaths at default and tight tolerance, and the difference."""
+    figure, top, bottom = curves_and_difference(
+        "Steady breath of pressure control: closed form (lines) and ventsim (circles)",
+        x="time since the start of inspiration (s)",
+        y="alveolar pressure (cmH2O)",
+        difference="difference / largest value",
+    )
+    for k, (name, (arguments, _)) in enumerate(worked_breaths().items()):
+        for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
+            waves = steady_waves(arguments, tolerance=tolerance)
+            time = waves.time.values
+            closed = closed_waves(arguments, time).alveolar_pressure
+            found = waves.alveolar_pressure.squeeze("lung").values
+            if tolerance == DEFAULT_TOLERANCE:
+                draw_curves(top, time, reference=closed, value=found, label=name, number=k)
+            draw_difference(bottom, time, difference=(found - closed) / closed.max(), number=k)
+    draw_limits(
+        bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")]
+    )
+    top.legend(frameon=False, ncols=4, loc="upper right")
+    save(figure, HERE / "figure.png")

@@ -1,0 +1,129 @@
+"""What the circuit keeps: a constant flow shared by lung and circuit, and gas that is compressed."""
+
+from pathlib import Path
+
+import xarray as xr
+from comparisons import (
+    DEFAULT_LIMIT,
+    DEFAULT_TOLERANCE,
+    TIGHT_LIMIT,
+    TIGHT_TOLERANCE,
+    closed_form,
+    curve_difference,
+    worked,
+    worst_differences,
+)
+from figures import curves_and_difference, draw_curves, draw_difference, draw_limits, save
+from rows import Row
+
+import ventsim as vs
+
+TITLE = "Compliance of the circuit"
+CASE = "case_05_circuit_compliance"
+HERE = Path(__file__).parent
+
+LUNG = {"compliance": 50.0, "resistance": 10.0}
+CIRCUIT_COMPLIANCE = 2.5  # wall stretch at the Y-piece [mL/cmH2O]
+FLOW, TIME = 0.5, 1.0  # of the ventilator [L/s], [s]
+# Worked values: litres that reach the lung; stored by one litre of gas per cmH2O, isothermal [mL/cmH2O].
+LITRES = "0.46485"
+STORED = "0.96784"
+
+
+def circuit(*, wall_compliance: float, gas_volume: float) -> vs.Circuit:
+    """One lung on limbs without resistance, of which one stretches or holds gas."""
+    plain = {"length": 0.0, "resistance": 0.0}
+    branch = vs.Branch(
+        inspiratory_tube=vs.Tube(**plain, wall_compliance=wall_compliance, gas_volume=gas_volume),
+        expiratory_tube=vs.Tube(**plain, wall_compliance=0.0, gas_volume=0.0),
+        y_piece=vs.YPiece(gas_volume=0.0),
+    )
+    machine = vs.Ventilator(relief_pressure=None)
+    return vs.layouts.single(vs.Lung(**LUNG), branch=branch, ventilator=machine)
+
+
+def first_breath(what: vs.Circuit, *, tolerance: float = DEFAULT_TOLERANCE) -> xr.Dataset:
+    """A breath from rest at PEEP."""
+    settings = vs.VolumeControl(tidal_volume=FLOW * TIME * 1000, peep=5.0, rate=15.0, inspiratory_time=TIME)
+    return vs.simulate(what, settings, duration=settings.period, tolerance=tolerance)
+
+
+def filling(waves: xr.Dataset) -> xr.Dataset:
+    """The samples of inspiration."""
+    return waves.isel(time=waves.time.values < TIME)
+
+
+def closed(waves: xr.Dataset) -> vs.theory.CircuitComplianceSplit:
+    """The closed form at the samples."""
+    return vs.theory.circuit_compliance_split(
+        waves.time.values, flow=FLOW, circuit_compliance=CIRCUIT_COMPLIANCE, **LUNG
+    )
+
+
+def rows() -> list[Row]:
+    """Every comparison of the case."""
+    stretching = circuit(wall_compliance=CIRCUIT_COMPLIANCE, gas_volume=0.0)
+
+    def curves(tolerance: float) -> list[float]:
+        waves = filling(first_breath(stretching, tolerance=tolerance))
+        split = closed(waves)
+        return [
+            curve_difference(waves.inspired_volume, split.lung_volume),
+            curve_difference(waves.circuit_volume - waves.circuit_volume[0], split.circuit_volume),
+            curve_difference(waves.flow, split.lung_flow),
+            curve_difference(waves.airway_pressure - 5.0, split.airway_pressure),
+        ]
+
+    at_end = filling(first_breath(stretching))
+    reached = float(at_end.inspired_volume[-1, 0])
+    balance = vs.theory.lung_tidal_volume(
+        tidal_volume=FLOW * TIME * 1000,
+        circuit_compliance=CIRCUIT_COMPLIANCE,
+        peep=5.0,
+        peak_pressure=float(at_end.airway_pressure[-1, 0]),
+    )
+    gas = filling(first_breath(circuit(wall_compliance=0.0, gas_volume=1000.0)))
+    stored = float((gas.circuit_volume[-1] - gas.circuit_volume[0]) / (gas.airway_pressure[-1, 0] - 5.0))
+    return [
+        worked(
+            CASE, "volume in the lung at the end of the flow", unit="L", text=LITRES, value=reached / 1000
+        ),
+        *worst_differences(CASE, "largest relative difference of volumes, flow and pressure", find=curves),
+        closed_form(
+            CASE, "set volume less what the circuit keeps", unit="mL", reference=balance, value=reached
+        ),
+        worked(
+            CASE,
+            "compliance of 1 L of gas, volume kept over pressure",
+            unit="mL/cmH2O",
+            text=STORED,
+            value=stored,
+        ),
+    ]
+
+
+def draw() -> None:
+    """Volumes in lung and circuit, and their differences."""
+    figure, top, bottom = curves_and_difference(
+        "0.5 L/s into a lung and its circuit: closed form (lines) and ventsim (circles)",
+        x="time since the start of the flow (s)",
+        y="volume (mL)",
+        difference="difference / largest value",
+    )
+    stretching = circuit(wall_compliance=CIRCUIT_COMPLIANCE, gas_volume=0.0)
+    for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
+        waves = filling(first_breath(stretching, tolerance=tolerance))
+        time, split = waves.time.values, closed(waves)
+        in_lung = waves.inspired_volume.squeeze("lung").values
+        kept = (waves.circuit_volume - waves.circuit_volume[0]).values
+        for k, (name, value, reference) in enumerate(
+            (("lung", in_lung, split.lung_volume), ("circuit", kept, split.circuit_volume))
+        ):
+            if tolerance == DEFAULT_TOLERANCE:
+                draw_curves(top, time, reference=reference, value=value, label=name, number=k)
+            draw_difference(bottom, time, difference=(value - reference) / reference.max(), number=k)
+    draw_limits(
+        bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")]
+    )
+    top.legend(frameon=False, loc="upper left")
+    save(figure, HERE / "figure.png")

@@ -1,0 +1,89 @@
+"""Plateau pressures of a published table of two simulated patients."""
+
+from pathlib import Path
+
+from comparisons import DEFAULT_LIMIT, DEFAULT_TOLERANCE, half_digit
+from figures import curves_and_difference, draw_curves, draw_difference, draw_limits, save
+from rows import Row
+from single_lung import circuit_and_settings, closed_waves, steady_waves, worked_rows, worst_rows
+from tables import number, read_table
+
+import ventsim as vs
+
+TITLE = "A published table of plateau pressures"
+CASE = "case_06_cc12561_2013"
+HERE = Path(__file__).parent
+
+BREATHS = 10  # simulated in the publication
+SETTINGS = {"tidal_volume": 650.0, "peep": 0.0, "rate": 15.0, "inspiratory_time": 1.6, "pause_time": 0.3}
+QUANTITIES = {
+    "plateau_pressure": ("plateau pressure, worked", "cmH2O"),
+    "auto_peep": ("auto-PEEP, worked", "cmH2O"),
+    "peak_airway_pressure": ("peak airway pressure, worked", "cmH2O"),
+}
+
+
+def patients() -> dict[str, tuple[dict[str, float], dict[str, str]]]:
+    """Arguments of the closed form and printed digits, by name."""
+    return {
+        f"patient {row['name']}": (
+            SETTINGS | {"compliance": number(row["compliance"]), "resistance": number(row["resistance"])},
+            {name: row[name] for name in ("published_plateau_pressure", *QUANTITIES)},
+        )
+        for row in read_table(HERE / "data.csv")
+    }
+
+
+def rows() -> list[Row]:
+    """Every comparison of the case."""
+    both = patients()
+    worked_digits = {
+        name: (arguments, {key: digits[key] for key in QUANTITIES})
+        for name, (arguments, digits) in both.items()
+    }
+    return [
+        *published_rows(),
+        *worked_rows(CASE, worked_digits, quantities=QUANTITIES),
+        *worst_rows(CASE, {name: arguments for name, (arguments, _) in both.items()}),
+    ]
+
+
+def published_rows() -> list[Row]:
+    """Plateau pressure of the tenth breath from rest, as in the publication."""
+    found = []
+    for name, (arguments, digits) in patients().items():
+        circuit, settings = circuit_and_settings(arguments)
+        breaths = vs.simulate_breaths(circuit, settings, duration=BREATHS * settings.period)
+        text = digits["published_plateau_pressure"]
+        found.append(
+            Row(
+                case=CASE, kind="published theory", quantity=f"{name}: plateau pressure", unit="cmH2O",
+                reference=float(text), reference_uncertainty=half_digit(text),
+                value=float(breaths.plateau_pressure[-1, 0]), limit=half_digit(text), relative=False,
+                why="half of the last digit printed",
+            )
+        )  # fmt: skip
+    return found
+
+
+def draw() -> None:
+    """Airway pressure of both patients, and the difference from the closed form."""
+    figure, top, bottom = curves_and_difference(
+        "Patients A and B of the table: closed form (lines) and ventsim (circles)",
+        x="time since the start of inspiration (s)",
+        y="airway pressure (cmH2O)",
+        difference="difference / largest value",
+    )
+    for k, (name, (arguments, digits)) in enumerate(patients().items()):
+        waves = steady_waves(arguments, tolerance=DEFAULT_TOLERANCE)
+        time = waves.time.values
+        closed = closed_waves(arguments, time).airway_pressure
+        draw_curves(top, time, reference=closed, value=waves.airway_pressure, label=name, number=k)
+        published = float(digits["published_plateau_pressure"])
+        top.plot([1.3, 1.6], [published] * 2, color="0", linewidth=3, alpha=0.5)
+        top.annotate(f"published: {published:g}", (1.65, published), va="center", fontsize="small")
+        off = waves.airway_pressure.squeeze("lung").values - closed
+        draw_difference(bottom, time, difference=off / closed.max(), number=k)
+    draw_limits(bottom, [(DEFAULT_LIMIT, "limit, default tolerance")])
+    top.legend(frameon=False, loc="upper right")
+    save(figure, HERE / "figure.png")

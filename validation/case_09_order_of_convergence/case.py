@@ -1,0 +1,140 @@
+"""How fast the error of the solver falls with the number of steps, and with the tolerance."""
+
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+from comparisons import DEFAULT_LIMIT, DEFAULT_TOLERANCE
+from figures import COLOURS, curves_and_difference, draw_limits, save
+from numpy.typing import NDArray
+from rows import Row
+
+import ventsim as vs
+
+TITLE = "Order of convergence"
+CASE = "case_09_order_of_convergence"
+HERE = Path(__file__).parent
+
+ORDER = 4.0  # of the method, by its construction
+TOLERANCES = 10.0 ** np.arange(-3.0, -10.1, -0.5)
+# Above this a breath has so few steps that the short ones after each jump of the source count for much.
+FIRST_FITTED = 1e-7
+REFERENCE_TOLERANCE = 1e-12
+BREATHS = 3
+# How far a slope may be from the order, with smooth laws and with valves that open and close.
+SMOOTH_LIMIT, VALVES_LIMIT = 0.5, 1.0
+# The error is meant to be in proportion to the tolerance.
+PROPORTION_LIMIT = 0.3
+
+PRESSURE_CONTROL = vs.PressureControl(inspiratory_pressure=15.0, peep=5.0, rate=20.0, inspiratory_time=1.0)
+FALLING_FLOW = vs.VolumeControl(
+    tidal_volume=900.0, peep=5.0, rate=20.0, inspiratory_time=1.0, flow_pattern="decelerating"
+)
+LUNGS = {
+    "a": vs.Lung(compliance=50.0, resistance=10.0),
+    "b": vs.Lung(compliance=25.0, resistance=10.0),
+    "c": vs.Lung(compliance=40.0, resistance=20.0),
+    "d": vs.Lung(compliance=20.0, resistance=15.0),
+}
+PROBLEMS = {
+    "one lung, ideal circuit": (
+        vs.layouts.single(vs.Lung(compliance=60.0, resistance=15.0), ideal=True),
+        PRESSURE_CONTROL,
+        SMOOTH_LIMIT,
+    ),
+    "two lungs, quadratic tubes": (
+        vs.layouts.shared({name: LUNGS[name] for name in "ab"}, one_way_valves=False),
+        PRESSURE_CONTROL,
+        SMOOTH_LIMIT,
+    ),
+    "four lungs, quadratic tubes, one-way valves": (vs.layouts.shared(LUNGS), FALLING_FLOW, VALVES_LIMIT),
+}
+
+
+def run(name: str, *, tolerance: float) -> xr.Dataset:
+    """Three breaths from rest."""
+    circuit, settings, _ = PROBLEMS[name]
+    return vs.simulate(circuit, settings, duration=BREATHS * settings.period, tolerance=tolerance)
+
+
+def volume_error(waves: xr.Dataset, reference: xr.Dataset) -> float:
+    """Largest difference of a lung's volume at any sample, relative to the largest volume."""
+    return float(np.abs(waves.volume.values - reference.volume.values).max() / reference.volume.values.max())
+
+
+@cache
+def errors(name: str) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Error and number of steps at each tolerance, shape (n_tolerances,) each."""
+    reference = run(name, tolerance=REFERENCE_TOLERANCE)
+    found = [run(name, tolerance=tolerance) for tolerance in TOLERANCES]
+    return np.array([volume_error(w, reference) for w in found]), np.array([w.attrs["steps"] for w in found])
+
+
+def slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
+    """Slope of a straight line through logarithms."""
+    return float(np.polyfit(np.log(x), np.log(y), 1)[0])
+
+
+def rows() -> list[Row]:
+    """Every comparison of the case."""
+    found = []
+    for name, (_, _, limit) in PROBLEMS.items():
+        error, steps = (values[TOLERANCES < 1.01 * FIRST_FITTED] for values in errors(name))
+        tolerance = TOLERANCES[TOLERANCES < 1.01 * FIRST_FITTED]
+        common = {"case": CASE, "kind": "order of convergence", "unit": "1", "reference_uncertainty": 0.0}
+        found += [
+            Row(
+                **common,
+                quantity=f"{name}: order from error and number of steps",
+                reference=ORDER,
+                value=-slope(steps.astype(float), error),
+                limit=limit,
+                relative=False,
+                why="seven tolerances, steps of unequal length"
+                + (", valves" if limit == VALVES_LIMIT else ""),
+            ),
+            Row(
+                **common,
+                quantity=f"{name}: exponent of tolerance in error",
+                reference=1.0,
+                value=slope(tolerance, error),
+                limit=PROPORTION_LIMIT,
+                relative=False,
+                why="as for the order",
+            ),
+            Row(
+                **common,
+                quantity=f"{name}: error of volume at the default tolerance",
+                reference=0.0,
+                value=volume_error(
+                    run(name, tolerance=DEFAULT_TOLERANCE), run(name, tolerance=REFERENCE_TOLERANCE)
+                ),
+                limit=DEFAULT_LIMIT,
+                relative=False,
+                why="what the default promises",
+            ),
+        ]
+    return found
+
+
+def draw() -> None:
+    """Error against number of steps, and its ratio to a fourth power."""
+    figure, top, bottom = curves_and_difference(
+        "Three breaths at tolerances 1e-3 to 1e-10 (circles) and a fourth power (lines)",
+        x="number of steps",
+        y="largest error / largest volume",
+        difference="error / fourth power",
+    )
+    top.set_xscale("log")
+    top.set_yscale("log")
+    for k, name in enumerate(PROBLEMS):
+        error, steps = errors(name)
+        fitted = TOLERANCES < 1.01 * FIRST_FITTED
+        power = steps**-ORDER * np.exp(np.mean((np.log(error) + ORDER * np.log(steps))[fitted]))
+        top.plot(steps, power, color=COLOURS[k], linewidth=1.0)
+        top.plot(steps, error, "o", color=COLOURS[k], markerfacecolor="none", label=name)
+        bottom.plot(steps, error / power, "o-", color=COLOURS[k], markerfacecolor="none", linewidth=0.8)
+    draw_limits(top, [(DEFAULT_LIMIT, "limit at the default tolerance")])
+    top.legend(frameon=False, loc="lower left")
+    save(figure, HERE / "figure.png")

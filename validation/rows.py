@@ -1,0 +1,89 @@
+"""One row of the validation table: a reference, what ventsim gives for it, and how far apart they may be."""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal[
+    "closed form",
+    "worked closed form",
+    "order of convergence",
+    "independent solver",
+    "published theory",
+    "bench without source",
+    "nominal value",
+    "symmetry",
+]
+"""What a reference is.
+
+closed form: formula of `ventsim.theory`, which shares no code with the solver;
+worked closed form: digits worked out from textbook formulas outside this library;
+order of convergence: the order that the method claims;
+independent solver: another integrator on equations written by hand;
+published theory: numbers computed and printed in a publication;
+bench without source: measured figures that are passed on as common practice;
+nominal value: what a test is meant to give, not measured;
+symmetry: what must be equal.
+"""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """A comparison of one number.
+
+    Parameters
+    ----------
+    case : str
+        Name of the folder.
+    kind : str
+        What the reference is, one of `Kind`.
+    quantity : str
+        What is compared; unique within the case.
+    unit : str
+        Unit of reference, uncertainty and value.
+    reference : float
+        The number to be met. [unit]
+    reference_uncertainty : float or None
+        Half width of what the reference leaves open; 0 for an exact one, None where it is not stated. [unit]
+    value : float
+        What ventsim gives. [unit]
+    limit : float
+        Largest difference allowed, chosen before the comparison. [1 if relative, else unit]
+    relative : bool
+        Whether difference and limit are relative to the reference.
+    why : str
+        Why that limit.
+    since : str
+        Version of ventsim in which the limit was set.
+    explanation : str, default ""
+        Why the row fails, for one that is known to; such a row must fail.
+    """
+
+    case: str
+    kind: Kind
+    quantity: str
+    unit: str
+    reference: float
+    reference_uncertainty: float | None
+    value: float
+    limit: float
+    relative: bool
+    why: str
+    since: str = "0.1.0"
+    explanation: str = ""
+
+    @property
+    def difference(self) -> float:
+        """Value minus reference, relative if the limit is. [1 or unit]"""
+        difference = self.value - self.reference
+        return difference / abs(self.reference) if self.relative else difference
+
+    @property
+    def passes(self) -> bool:
+        """Whether the difference is a number within the limit."""
+        return math.isfinite(self.difference) and abs(self.difference) <= self.limit
+
+    @property
+    def is_as_expected(self) -> bool:
+        """Whether the row passes, or fails and has its explanation."""
+        return self.passes != bool(self.explanation)
