@@ -1,7 +1,7 @@
 """Speed of ventsim, measured against a general-purpose peer in the same run and at equal measured error.
 
-    python validation/speed/benchmarks.py            print the table
-    python validation/speed/benchmarks.py --write    and write it to validation/speed/README.md
+python validation/speed/benchmarks.py            print the table
+python validation/speed/benchmarks.py --write    and write it to validation/speed/README.md
 """
 
 import argparse
@@ -145,7 +145,9 @@ def growth() -> dict[str, float]:
         vs.simulate_breaths(circuit, SETTINGS, duration=60)
         times.append(best_time(lambda c=circuit: _breaths_only(c, SETTINGS, 100, 5e-7), 5) / 100)
     exponent = float(np.polyfit(np.log(sizes), np.log(times), 1)[0])
-    return {f"{n} lungs: ms per breath": 1e3 * t for n, t in zip(sizes, times, strict=True)} | {"exponent": exponent}
+    return {f"{n} lungs: ms per breath": 1e3 * t for n, t in zip(sizes, times, strict=True)} | {
+        "exponent": exponent
+    }
 
 
 _FIRST_SCRIPT = """
@@ -153,7 +155,8 @@ import time
 began = time.perf_counter()
 import ventsim as vs
 imported = time.perf_counter()
-circuit = vs.layouts.shared({"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=10)})
+lungs = {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=10)}
+circuit = vs.layouts.shared(lungs)
 settings = vs.PressureControl(inspiratory_pressure=15, rate=15, inspiratory_time=1.2)
 vs.breath_measures(vs.simulate(circuit, settings))
 print(imported - began, time.perf_counter() - began)

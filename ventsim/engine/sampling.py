@@ -132,9 +132,7 @@ def _balance_junctions(net, injection, run):
     for i in range(at.shape[0]):
         if not run.row[i].held and abs(run.row[i].right) < LARGEST_CORRECTION:
             at[i].pressure += run.row[i].right
-    evaluate(
-        run.side, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], run.gate_at[SCRATCH]
-    )
+    evaluate(run.side, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], run.gate_at[SCRATCH])
 
 
 @compiled

@@ -20,9 +20,9 @@ def numerical_error(
     sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
     tolerance: float = DEFAULT_TOLERANCE,
 ) -> xr.Dataset:
-    """Numerical error of every measure of the steady breath: its value minus that at a 10,000 times tighter tolerance.
+    """Numerical error of every measure of the steady breath: its value minus that at a far tighter tolerance.
 
-    The error of the model itself, which is larger, is not in it.
+    The tolerance is tightened 10,000 times. The error of the model itself, which is larger, is not in it.
 
     Parameters
     ----------

@@ -99,7 +99,8 @@ def start_pressure(prepared: Prepared, start: xr.Dataset | None) -> FloatArray:
         near = nearest_names(missing[0], have)
         raise SchemaError(
             f"start: the earlier run has no point '{missing[0]}', which this circuit has.\n"
-            f"  Start from a run of a circuit with the same parts and joints (nearest: {', '.join(near) or 'none'})."
+            "  Start from a run of a circuit with the same parts and joints "
+            f"(nearest: {', '.join(near) or 'none'})."
         )
     place = [have.index(name) for name in prepared.compiled.nodes]
     pressure[:] = start["node_pressure"].isel(time=-1).values[place]
@@ -107,7 +108,9 @@ def start_pressure(prepared: Prepared, start: xr.Dataset | None) -> FloatArray:
     held = start["final_volume"].values[place] / ML_PER_L
     stores = compliance > 0
     if not np.isfinite(held[stores]).all() or not np.isfinite(pressure).all():
-        raise SchemaError("start: the earlier run ended with values that are not finite.\n  Start from a whole run.")
+        raise SchemaError(
+            "start: the earlier run ended with values that are not finite.\n  Start from a whole run."
+        )
     pressure[stores] = held[stores] / compliance[stores]
     return pressure
 

@@ -90,7 +90,9 @@ def simulate(
     check_number("duration", duration, unit="s", low=1e-3, high=LONGEST_RUN)
     prepared = prepare(circuit, settings, tolerance=tolerance)
     check_sampling(sample_interval, prepared.period)
-    check_number("duration / sample_interval", duration / sample_interval, unit="samples", low=0, high=_MOST_SAMPLES)
+    check_number(
+        "duration / sample_interval", duration / sample_interval, unit="samples", low=0, high=_MOST_SAMPLES
+    )
     pressure = start_pressure(prepared, start)
     n_breaths = max(math.ceil(duration / prepared.period - 1e-9), 1)
     record, run = run_and_record(prepared, pressure, n_breaths, duration=duration, sample_interval=sample_interval)
@@ -148,9 +150,7 @@ def run_and_record(
     whole = abs(duration - n_breaths * prepared.period) <= 1e-9 * prepared.period
     stop = math.inf if whole else duration
     with CompileNotice():
-        status = run_breaths(
-            network, segments, 0, n_breaths, stop, prepared.demands, sample_interval, run, record
-        )
+        status = run_breaths(network, segments, 0, n_breaths, stop, prepared.demands, sample_interval, run, record)
     raise_on_failure(status, float(record.time[record.used[0] - 1]))
     return record, run
 
@@ -208,8 +208,8 @@ def steady_breath(
     raise_on_failure(found.status, found.breaths * prepared.period)
     if not found.residual <= 100.0 * enough:
         raise SolverError(
-            f"no steady breath: after {found.breaths} breaths pressures still change by {found.residual:.3g} cmH2O "
-            f"from breath to breath (allowed: {enough:.1g}).\n"
+            f"no steady breath: after {found.breaths} breaths pressures still change by "
+            f"{found.residual:.3g} cmH2O from breath to breath (allowed: {enough:.1g}).\n"
             "  Look at the approach with simulate(), or allow a larger tolerance."
         )
     record, run = run_and_record(
@@ -226,7 +226,7 @@ def steady_breath(
 
 
 def describe(prepared: Prepared, options: Mapping[str, float]) -> dict[str, Any]:
-    """Attributes that say what was run and by what; the scenario is stored as text, so that it can be run again."""
+    """Attributes that say what was run and by what, with the scenario as text, so that it can be run again."""
     title = f"{len(prepared.compiled.lungs)} lungs, {prepared.settings.kind}"
     scenario = Scenario(title=title, plan=prepared.circuit, settings=prepared.settings, **options)
     return {

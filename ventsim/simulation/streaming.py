@@ -119,7 +119,12 @@ def simulate_breaths(
 
 
 def _measure(
-    prepared: Prepared, record: Record, timing: FloatArray, held: FloatArray, lung_out: FloatArray, port_out: FloatArray
+    prepared: Prepared,
+    record: Record,
+    timing: FloatArray,
+    held: FloatArray,
+    lung_out: FloatArray,
+    port_out: FloatArray,
 ) -> None:
     """Measures of the breaths in the record, written into the two arrays."""
     time = record.time[: record.used[0]]
