@@ -241,7 +241,7 @@ def test_a_step_cut_short_is_the_first_part_of_the_whole_one():
     stepper.prepare_dense(run.row, run.moved)
     points = np.linspace(0.0, 1.0, 5)
     whole = [[stepper.dense_pressure(run, i, fraction * s) for i in range(len(net.node))] for s in points]
-    stepper.cut_step(net, segment, begin, h, fraction, run)
+    stepper.cut_step(net, segment, begin, h, fraction, 1e-6, run)
     cut = [[stepper.dense_pressure(run, i, s) for i in range(len(net.node))] for s in points]
     np.testing.assert_allclose(cut, whole, rtol=0, atol=1e-12)
     stored = (net.node["compliance"] * (run.node_at[NEXT]["pressure"] - run.node_at[NOW]["pressure"])).sum()

@@ -82,8 +82,11 @@ def run_segment(net, segment, index, began, ends, demands, interval, run, record
                 if not settle(net, segment, elapsed, which, run) <= JUNCTION_FAILURE:
                     return JUNCTION_UNSOLVED
                 continue
-            cut_step(net, segment, elapsed, trial, keep, run)
+            error = cut_step(net, segment, elapsed, trial, keep, demands.relative, run)
             trial *= keep
+            if not error <= 1.0:
+                h = trial
+                continue
         if is_first and not is_last:
             run.first_step[index] = max(trial, SHORTEST_FIRST_STEP)
         is_first = False

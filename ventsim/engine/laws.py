@@ -93,3 +93,19 @@ def source_value(segment, elapsed):
     rate = math.pi / segment.duration
     angle = rate * elapsed
     return segment.start + segment.change * math.sin(angle), segment.change * rate * math.cos(angle)
+
+
+@compiled
+def source_integral(segment, elapsed, h):
+    """Integral of the source over `h` seconds from `elapsed` on: of a flow, the volume [L]."""
+    if segment.shape == SHAPE_CONSTANT:
+        return segment.start * h
+    if segment.shape == SHAPE_LINEAR:
+        return h * (segment.start + segment.change / segment.duration * (elapsed + 0.5 * h))
+    if segment.shape == SHAPE_EXPONENTIAL:
+        tau = segment.time_constant
+        gone = math.exp(-elapsed / tau) - math.exp(-(elapsed + h) / tau)
+        return (segment.start + segment.change) * h - segment.change * tau * gone
+    rate = math.pi / segment.duration
+    turned = math.cos(rate * elapsed) - math.cos(rate * (elapsed + h))
+    return segment.start * h + segment.change / rate * turned

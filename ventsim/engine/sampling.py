@@ -96,7 +96,8 @@ def _write_row(net, time, node_at, branch_at, gate_at, record):
     record.port_pressure[row, 0] = node_at[net.gate[SOURCE].node].pressure
     record.port_pressure[row, 1] = node_at[net.gate[EXHALATION].node].pressure
     for g in range(GATES):
-        record.gate_flow[row, g] = gate_at[g].flow
+        # A gate lets nothing back, by its law, however close to closing the sample lies.
+        record.gate_flow[row, g] = max(gate_at[g].flow, 0.0)
     if record.node_pressure.shape[1] > 0:
         for i in range(node_at.shape[0]):
             record.node_pressure[row, i] = node_at[i].pressure

@@ -45,8 +45,9 @@ FIRST_BREATH_OF_FLOW = 1e-7
 # Conductance [L/s/cmH2O] that gives a direction to a junction which every valve cuts off, and its largest move.
 FAINT, LARGEST_MOVE = 1e-9, 50.0
 # Largest number of Newton steps, of halvings within one, of rounds over the ideal gates, of steps to a crossing,
-# and of looks at how a step begins.
+# of looks at how a step begins, of looks for relief inside a step, and of halvings to find its instant.
 NEWTON_STEPS, HALVINGS, ROUNDS, ROOT_STEPS, PROBES = 80, 60, 20, 30, 6
+RELIEF_PROBES, BISECTIONS = 8, 50
 
 
 @compiled
@@ -338,6 +339,26 @@ def _gate_slope(branch, gate, branch_at, g):
 
 
 @compiled
+def _relief_inside(run, node, relief_pressure):
+    """Fraction of the step at which relief is first due though neither end calls for it; or 1."""
+    peak, fraction = relief_pressure + INDIFFERENCE, 1.0
+    for probe in range(1, RELIEF_PROBES):
+        pressure = dense_pressure(run, node, probe / RELIEF_PROBES)
+        if pressure > peak:
+            peak, fraction = pressure, probe / RELIEF_PROBES
+    if fraction == 1.0:
+        return 1.0
+    low, high = 0.0, fraction
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        if dense_pressure(run, node, middle) > relief_pressure:
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+@compiled
 def switch(net, run, which):
     """Put what `find_switch` has named into its other state."""
     if which >= 0:
@@ -368,6 +389,10 @@ def find_switch(net, segment, h, allowed, run):
         mode = run.gate_mode[g]
         after = _gate_excess(gate, mode, run.node_at[NEXT], run.gate_at[NEXT], g)
         if after <= INDIFFERENCE:
+            if g == RELIEF and mode == GATE_CLOSED:
+                fraction = _relief_inside(run, gate[g].node, net.relief_pressure)
+                if fraction < keep:
+                    keep, which, crossed = fraction, GATE_SWITCH - g, True
             continue
         crossed = True
         before = min(_gate_excess(gate, mode, run.node_at[NOW], run.gate_at[NOW], g), 0.0)
