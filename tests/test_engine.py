@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import ventsim as vs
-from ventsim.engine import stepper
+from ventsim.engine import method, stepper
 from ventsim.engine.arrays import BRANCH, NEXT, NOW, ROW, SIDE, STAGES, Demands, new_record, new_run
 from ventsim.engine.breathing import FINISHED, _take_over, run_breaths
+from ventsim.engine.dense import cut_step, dense_pressure, prepare_dense
 from ventsim.engine.elimination import (
     coupling_position,
     factorise,
@@ -20,7 +21,8 @@ from ventsim.engine.elimination import (
 )
 from ventsim.engine.laws import ONE_WAY, TWO_WAY, branch_flow, choose_side, rohrer_flow
 from ventsim.engine.network import compile_circuit, segment_table
-from ventsim.engine.switching import NOTHING_HELD, settle
+from ventsim.engine.settling import NOTHING_HELD, settle
+from ventsim.engine.tables import CELLS
 
 # --- coefficients -------------------------------------------------------------------------------------------
 
@@ -31,13 +33,13 @@ def _standard_form():
     E. Hairer and G. Wanner, Solving Ordinary Differential Equations II, 2nd ed., section IV.7, implementation.
     """
     lower = np.zeros((STAGES, STAGES))
-    lower[:, :-1] = stepper.COUPLINGS
-    gamma = np.linalg.inv(np.eye(STAGES) / stepper.GAMMA - lower)
+    lower[:, :-1] = method.COUPLINGS
+    gamma = np.linalg.inv(np.eye(STAGES) / method.GAMMA - lower)
     transformed = np.zeros((STAGES, STAGES))
-    transformed[:, :-1] = stepper.ARGUMENTS
+    transformed[:, :-1] = method.ARGUMENTS
     alpha = transformed @ gamma
-    last = np.append(stepper.ARGUMENTS[-1], 1.0)
-    embedded = np.append(stepper.ARGUMENTS[-1], 0.0)
+    last = np.append(method.ARGUMENTS[-1], 1.0)
+    embedded = np.append(method.ARGUMENTS[-1], 0.0)
     return alpha, gamma, last @ gamma, embedded @ gamma
 
 
@@ -68,8 +70,8 @@ def test_coefficients_fulfil_the_order_conditions():
 
 def test_times_and_slopes_are_the_row_sums():
     alpha, gamma, _, _ = _standard_form()
-    np.testing.assert_allclose(alpha.sum(axis=1), stepper.TIMES, atol=1e-13)
-    np.testing.assert_allclose(gamma.sum(axis=1), stepper.SLOPES, atol=1e-13)
+    np.testing.assert_allclose(alpha.sum(axis=1), method.TIMES, atol=1e-13)
+    np.testing.assert_allclose(gamma.sum(axis=1), method.SLOPES, atol=1e-13)
 
 
 def test_the_method_is_l_stable():
@@ -123,7 +125,7 @@ def _march(circuit, n_steps, span=0.4):
     settle(net, segment, begin, NOTHING_HELD, run)
     h = span / n_steps
     for k in range(n_steps):
-        stepper.take_step(net, segment, begin + k * h, h, 1e-6, run)
+        stepper.take_step(net, segment, 0.0, begin + k * h, h, 1e-6, run)
         run.next_lung_sum[:], run.next_port_sum[:] = run.lung_sum, run.port_sum
         _take_over(run)
     return run.node_at[NOW]["pressure"].copy(), run.passed.copy()
@@ -218,11 +220,13 @@ def test_a_purely_quadratic_law_is_rounded_off_only_near_rest():
 
 def test_a_closed_valve_leaks_and_nothing_else():
     branch, side = np.zeros(1, BRANCH), np.zeros(1, SIDE)
+    branch["forward_table"] = branch["backward_table"] = -1
+    table, per_root = np.zeros((0, CELLS + 1, 2)), np.zeros(0)
     branch["kind"], branch["forward_linear"], branch["opening"], branch["leak"] = ONE_WAY, 2.0, 0.5, 1e-3
-    choose_side(branch[0], False, side[0])
-    assert branch_flow(side[0], -10.0) == (-0.01, 1e-3)
-    choose_side(branch[0], True, side[0])
-    assert branch_flow(side[0], 10.5) == pytest.approx((5.0105, 0.501))
+    choose_side(branch[0], False, per_root, side[0])
+    assert branch_flow(side[0], table, -10.0) == (-0.01, 1e-3)
+    choose_side(branch[0], True, per_root, side[0])
+    assert branch_flow(side[0], table, 10.5) == pytest.approx((5.0105, 0.501))
     assert branch["kind"][0] != TWO_WAY
 
 
@@ -237,12 +241,12 @@ def test_a_step_cut_short_is_the_first_part_of_the_whole_one():
     table, record = segment_table(SMOOTH_RISE), new_record(net, 0, every_part=False)
     begin = 0.1
     run_breaths(net, table, 0, 1, begin, demands, 1.0, run, record)
-    stepper.take_step(net, segment, begin, h, 1e-6, run)
-    stepper.prepare_dense(run.row, run.moved)
+    stepper.take_step(net, segment, 0.0, begin, h, 1e-6, run)
+    prepare_dense(net, begin + h, h, run)
     points = np.linspace(0.0, 1.0, 5)
-    whole = [[stepper.dense_pressure(run, i, fraction * s) for i in range(len(net.node))] for s in points]
-    stepper.cut_step(net, segment, begin, h, fraction, 1e-6, run)
-    cut = [[stepper.dense_pressure(run, i, s) for i in range(len(net.node))] for s in points]
+    whole = [[dense_pressure(run, i, fraction * s) for i in range(len(net.node))] for s in points]
+    cut_step(net, segment, 0.0, begin, h, fraction, 1e-6, run)
+    cut = [[dense_pressure(run, i, s) for i in range(len(net.node))] for s in points]
     np.testing.assert_allclose(cut, whole, rtol=0, atol=1e-12)
     stored = (net.node["compliance"] * (run.node_at[NEXT]["pressure"] - run.node_at[NOW]["pressure"])).sum()
     assert run.next_passed[0] == pytest.approx(stored, rel=1e-12), "what the source gave is what the lungs took"

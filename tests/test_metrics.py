@@ -112,6 +112,7 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
         "relief_volume": ("time", 0.25 * time / period),
         "inspiratory_port_pressure_integral": ("time", signals[:, 0, 6]),
         "circuit_volume": ("time", 7.0 + HELD * (inspired - expired)),
+        "leaked_volume": ("time", np.zeros(time.size)),
         "node_pressure": (("time", "node"), signals[:, :1, 0]),
         "branch_flow": (("time", "branch"), signals[:, :1, 2]),
         "body_weight": ("lung", np.r_[70.0, np.full(len(lungs) - 1, np.nan)]),
@@ -257,6 +258,7 @@ def test_port_measures():
         "port_delivered_volume": (1 + HELD) * tidal + LEAK,
         "port_returned_volume": (1 + HELD) * tidal,
         "port_relief_volume": 0.25,  # as made
+        "leak_volume": 0.0,
         "port_peak_pressure": 20.0,  # 5 + 15 cmH2O as set
         "port_mean_pressure": 5.0 + 15.0 / 3,  # PEEP + rise times duty cycle
         "port_peep": 5.0,  # as set
@@ -327,6 +329,7 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "relief_volume": [3.0, 7.0, 8.0, 8.0],
         "inspiratory_port_pressure_integral": [101.0, 117.0, 139.0, 149.0],
         "circuit_volume": [15.0, 40.0, 35.0, 12.0],
+        "leaked_volume": [2.0, 5.0, 9.0, 13.0],
     }
     expected = {
         "inspired_tidal_volume": 500.0,
@@ -355,7 +358,8 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "port_mean_pressure": 12.0,
         "port_peep": 5.5,
         "circuit_held_volume": 20.0,
-        "unaccounted_volume": 33.0,  # 600 - 510 - 60 - (-3)
+        "unaccounted_volume": 22.0,  # 600 - 510 - 60 - (-3) - 11
+        "leak_volume": 11.0,
     }
     time = np.array([10.0, 11.0, np.nextafter(12.0, 0.0), np.nextafter(14.0, 0.0)])
     lungs = np.array([lung[name] for name in LUNG_SIGNALS]).T[:, None, :].copy()

@@ -6,7 +6,8 @@ import networkx as nx
 import numpy as np
 
 from ventsim.circuit.named_parts import VENTILATOR
-from ventsim.parts import Lung, Part, Passage
+from ventsim.parts import LungPart, Part
+from ventsim.parts.elements import Inertia, Passage
 
 __all__ = ["build_graph", "direction_faults"]
 
@@ -48,7 +49,7 @@ def build_graph(
         for port in part.ports:
             graph.add_node(f"{name}.{port}", part=name)
         for element in part.elements():
-            if isinstance(element, Passage):
+            if isinstance(element, Passage | Inertia):
                 start, end = f"{name}.{element.start}", f"{name}.{element.end}"
                 for node in (start, end):
                     graph.add_node(node, part=name)
@@ -89,7 +90,7 @@ def direction_faults(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> tuple
     ]
     allowed = _allowed_ways(graph, reversed_valves)
     for name, part in parts.items():
-        if isinstance(part, Lung):
+        if isinstance(part, LungPart):
             faults.extend(_blocked(name, f"{name}.{part.ports[0]}", allowed, valves))
     return tuple(faults)
 

@@ -10,8 +10,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ventsim.engine.elastic import effort_pressure, elastic_volume
+
 # What a circuit fixes, one row per node, branch, gate (a valve inside the ventilator) and lung.
-NODE = np.dtype([("compliance", "f8")], align=True)
+NODE = np.dtype(
+    [
+        ("compliance", "f8"),  # 0 at a junction; of a curved store, at rest
+        ("elastic", "i8"),  # row in the table of curved stores, or -1
+        ("effort", "i8"),  # row in the table of efforts, or -1
+        ("counted", "?"),  # part of the circuit, neither of a lung nor of the atmosphere
+        ("outside", "?"),  # open to the atmosphere
+    ],
+    align=True,
+)
 BRANCH = np.dtype(
     [
         ("start", "i8"),
@@ -24,6 +35,10 @@ BRANCH = np.dtype(
         ("backward_quadratic", "f8"),
         ("opening", "f8"),
         ("leak", "f8"),
+        ("forward_table", "i8"),  # table of flows, or -1: linear and quadratic
+        ("backward_table", "i8"),
+        ("inertance", "f8"),  # of a branch of kind INERTIAL
+        ("state", "i8"),  # its place among the inertial branches
     ],
     align=True,
 )
@@ -36,7 +51,18 @@ GATE = np.dtype(
     ],
     align=True,
 )
-LUNG = np.dtype([("airway", "i8"), ("alveoli", "i8"), ("branch", "i8")], align=True)
+LUNG = np.dtype(
+    [("airway", "i8"), ("branch", "i8"), ("first", "i8"), ("last", "i8")],  # first to last: its compartments
+    align=True,
+)
+COMPARTMENT = np.dtype([("node", "i8"), ("weight", "f8")], align=True)
+ELASTIC = np.dtype(
+    [(name, "f8") for name in ("linear", "quadratic", "vital", "inflection", "width", "floor", "largest", "rate")],
+    align=True,
+)
+EFFORT = np.dtype(
+    [("first", "i8"), ("count", "i8"), ("period", "f8"), ("half_sine", "?"), ("amplitude", "f8")], align=True
+)
 
 # The side of its law that each branch is on.
 SIDE = np.dtype(
@@ -47,12 +73,15 @@ SIDE = np.dtype(
         ("quadratic", "f8"),
         ("opening", "f8"),
         ("leak", "f8"),
+        ("table", "i8"),
+        ("per_root", "f8"),
+        ("inertial", "?"),
     ],
     align=True,
 )
 
-# What changes, once for each of three slots.
-NODE_AT = np.dtype([("pressure", "f8"), ("inflow", "f8")], align=True)
+# What changes, once for each of three slots; the volume is that of curved stores alone.
+NODE_AT = np.dtype([("pressure", "f8"), ("inflow", "f8"), ("volume", "f8")], align=True)
 BRANCH_AT = np.dtype([("flow", "f8"), ("slope", "f8")], align=True)
 GATE_AT = np.dtype([("pressure", "f8"), ("flow", "f8")], align=True)
 NOW, NEXT, SCRATCH = range(3)
@@ -66,7 +95,9 @@ ROW = np.dtype(
         ("diagonal", "f8"),
         ("inverse", "f8"),
         ("right", "f8"),
-        ("rate", "f8"),  # change of the inflow in time at constant pressures [L/s²]
+        ("compliance", "f8"),  # at the start of the step [L/cmH2O]
+        ("drift", "f8"),  # change of the pressure in time with nothing flowing: imposed, or by an effort
+        ("rate", "f8"),  # change of the inflow in time through drifts and source [L/s²]
         ("dense1", "f8"),
         ("dense2", "f8"),
     ],
@@ -109,6 +140,14 @@ class Network(NamedTuple):
     target: NDArray[np.uint64]
     relief_pressure: float  # [cmH2O]
     has_junctions: bool  # whether any node stores nothing
+    compartment: NDArray[np.void]  # (n,) of COMPARTMENT
+    elastic: NDArray[np.void]  # (n,) of ELASTIC
+    curved: NDArray[np.int64]  # nodes that are curved stores
+    effort: NDArray[np.void]  # (n,) of EFFORT
+    effort_points: NDArray[np.float64]  # (n, 2) times [s] and pressures [cmH2O]
+    inertial: NDArray[np.int64]  # branches with inertia
+    table: NDArray[np.float64]  # (n_tables, CELLS + 1, 2), see `tables`
+    per_root: NDArray[np.float64]  # (n_tables,)
 
 
 class Run(NamedTuple):
@@ -126,8 +165,10 @@ class Run(NamedTuple):
     counters: NDArray[np.int64]  # (COUNTERS,)
     # ------------------------------------------------------------------------------------------------
     side: NDArray[np.void]  # (n_branches,) of SIDE
+    crossing: NDArray[np.bool_]  # (n_branches,) carried past its switching point by the last step
     row: NDArray[np.void]  # (n_nodes,) of ROW
     moved: NDArray[np.float64]  # (n_nodes, STAGES)
+    pushed: NDArray[np.float64]  # (n_inertial, STAGES)
     coupling: NDArray[np.float64]  # as `Network.later`
     passed_stage: NDArray[np.float64]  # (3, STAGES)
     gate_rate: NDArray[np.float64]  # (2, 3)
@@ -140,13 +181,14 @@ class Record(NamedTuple):
     """Where samples are written, one row per sample; nodes and branches may be left out (no columns)."""
 
     time: NDArray[np.float64]  # (n,) [s]
-    lung_wave: NDArray[np.float64]  # (n, n_lungs, 3): airway pressure, alveolar pressure, flow
+    lung_wave: NDArray[np.float64]  # (n, n_lungs, 4): airway pressure, alveolar pressure, flow, volume
     lung_sum: NDArray[np.float64]  # (n, n_lungs, LUNG_INTEGRALS)
     port_pressure: NDArray[np.float64]  # (n, 2)
     gate_flow: NDArray[np.float64]  # (n, 3)
     passed: NDArray[np.float64]  # (n, 3)
     port_sum: NDArray[np.float64]  # (n,)
     circuit_volume: NDArray[np.float64]  # (n,) [L]
+    leaked: NDArray[np.float64]  # (n,) [L]
     node_pressure: NDArray[np.float64]  # (n, n_nodes)
     branch_flow: NDArray[np.float64]  # (n, n_branches)
     used: NDArray[np.int64]  # (1,) rows written
@@ -175,8 +217,10 @@ def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demand
         first_step=np.full(n_segments, FIRST_STEP),
         counters=np.zeros(COUNTERS, dtype=np.int64),
         side=np.zeros(m, SIDE),
+        crossing=np.zeros(m, dtype=np.bool_),
         row=np.zeros(n, ROW),
         moved=np.zeros((n, STAGES)),
+        pushed=np.zeros((len(net.inertial), STAGES)),
         coupling=np.zeros(len(net.later)),
         passed_stage=np.zeros((GATES, STAGES)),
         gate_rate=np.zeros((2, GATES)),
@@ -186,6 +230,12 @@ def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demand
     )
     run.side["start"], run.side["end"] = net.branch["start"], net.branch["end"]
     run.node_at["pressure"] = pressure
+    run.node_at["pressure"][:, net.node["outside"]] = 0.0
+    for i in net.curved:
+        effort, muscles = net.node["effort"][i], 0.0
+        if effort >= 0:
+            muscles, _ = effort_pressure(net.effort[effort], net.effort_points, 0.0)
+        run.node_at["volume"][:, i] = elastic_volume(net.elastic[net.node["elastic"][i]], pressure[i] + muscles)
     with np.errstate(divide="ignore"):
         ease = 1.0 + EASING_STORE / net.node["compliance"]
     run.row["tolerance"] = demands.absolute * np.minimum(ease, MOST_EASING)
@@ -197,14 +247,20 @@ def new_record(net: Network, rows: int, *, every_part: bool) -> Record:
     lungs = len(net.lung)
     return Record(
         time=np.zeros(rows),
-        lung_wave=np.zeros((rows, lungs, 3)),
+        lung_wave=np.zeros((rows, lungs, 4)),
         lung_sum=np.zeros((rows, lungs, LUNG_INTEGRALS)),
         port_pressure=np.zeros((rows, 2)),
         gate_flow=np.zeros((rows, GATES)),
         passed=np.zeros((rows, GATES)),
         port_sum=np.zeros(rows),
         circuit_volume=np.zeros(rows),
+        leaked=np.zeros(rows),
         node_pressure=np.zeros((rows, len(net.node) if every_part else 0)),
         branch_flow=np.zeros((rows, len(net.branch) if every_part else 0)),
         used=np.zeros(1, dtype=np.int64),
     )
+
+
+def stored_volume(net: Network, node_at: NDArray[np.void]) -> NDArray[np.float64]:
+    """Gas held by every node in one slot, above atmospheric pressure or relaxed volume, shape (n_nodes,). [L]"""
+    return np.where(net.node["elastic"] >= 0, node_at["volume"], net.node["compliance"] * node_at["pressure"])

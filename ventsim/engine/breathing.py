@@ -4,10 +4,14 @@ import numpy as np
 
 from ventsim.engine.arrays import GATES, LUNG_INTEGRALS, NEXT, NOW, REJECTED, SETTLINGS, STEPS, SWITCHES
 from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.dense import cut_step, prepare_dense
+from ventsim.engine.elastic import next_effort_point
 from ventsim.engine.laws import choose_side
+from ventsim.engine.method import ORDER
 from ventsim.engine.sampling import advance_integrals, record_state, write_samples
-from ventsim.engine.stepper import ORDER, cut_step, prepare_dense, take_step
-from ventsim.engine.switching import NOTHING_HELD, find_switch, junction_residual, settle, switch
+from ventsim.engine.settling import NOTHING_HELD, junction_residual, settle
+from ventsim.engine.stepper import take_step
+from ventsim.engine.switching import find_switch, switch
 
 # How a run can end.
 FINISHED, STEP_TOO_SMALL, JUNCTION_UNSOLVED, VALVES_CHATTER = range(4)
@@ -27,6 +31,7 @@ def _take_over(run):
     for i in range(run.node_at.shape[1]):
         run.node_at[NOW, i].pressure = run.node_at[NEXT, i].pressure
         run.node_at[NOW, i].inflow = run.node_at[NEXT, i].inflow
+        run.node_at[NOW, i].volume = run.node_at[NEXT, i].volume
     for k in range(run.branch_at.shape[1]):
         run.branch_at[NOW, k].flow = run.branch_at[NEXT, k].flow
         run.branch_at[NOW, k].slope = run.branch_at[NEXT, k].slope
@@ -56,7 +61,11 @@ def run_segment(net, segment, index, began, ends, demands, interval, run, record
         remaining = limit - elapsed
         is_last = h >= remaining * (1.0 - 1e-9)
         trial = remaining if is_last else min(h, 0.5 * remaining)
-        error = take_step(net, segment, elapsed, trial, demands.relative, run)
+        if net.effort.shape[0] > 0:
+            corner = next_effort_point(net.effort, net.effort_points, began + elapsed) - began - elapsed
+            if corner < trial * (1.0 - 1e-9):
+                trial, is_last = corner, False
+        error = take_step(net, segment, began, elapsed, trial, demands.relative, run)
         factor = SAFETY * max(error, 1e-12) ** (-1.0 / ORDER)
         if not error <= 1.0:
             run.counters[REJECTED] += 1
@@ -64,9 +73,9 @@ def run_segment(net, segment, index, began, ends, demands, interval, run, record
             if h < SMALLEST_STEP:
                 return STEP_TOO_SMALL
             continue
-        prepare_dense(run.row, run.moved)
+        prepare_dense(net, began + elapsed + trial, trial, run)
         h = trial * min(LARGEST_GROWTH, max(LARGEST_SHRINK, factor))
-        keep, which, crossed = find_switch(net, segment, trial, demands.late_volume, run)
+        keep, which, crossed = find_switch(net, segment, elapsed, trial, demands.late_volume, run)
         if keep < 1.0:
             run.counters[SWITCHES] += 1
             standstills = standstills + 1 if keep * trial < SMALLEST_STEP else 0
@@ -82,7 +91,7 @@ def run_segment(net, segment, index, began, ends, demands, interval, run, record
                 if not settle(net, segment, elapsed, which, run) <= JUNCTION_FAILURE:
                     return JUNCTION_UNSOLVED
                 continue
-            error = cut_step(net, segment, elapsed, trial, keep, demands.relative, run)
+            error = cut_step(net, segment, began, elapsed, trial, keep, demands.relative, run)
             trial *= keep
             if not error <= 1.0:
                 h = trial
@@ -97,11 +106,9 @@ def run_segment(net, segment, index, began, ends, demands, interval, run, record
         elapsed = limit if is_last else elapsed + trial
         if crossed or junction_residual(net.node, run.node_at[NOW]) > JUNCTION_DRIFT:
             run.counters[SETTLINGS] += 1
-            # The instant of a gate is only estimated, so that its pressures decide; that of a branch is exact.
-            held = which if which >= 0 else NOTHING_HELD
-            if held >= 0:
-                switch(net, run, held)
-            if not settle(net, segment, elapsed, held, run) <= JUNCTION_FAILURE:
+            if which != NOTHING_HELD:
+                switch(net, run, which)
+            if not settle(net, segment, elapsed, which, run) <= JUNCTION_FAILURE:
                 return JUNCTION_UNSOLVED
     if recording:
         record_state(net, np.nextafter(ends, -np.inf), run, record)
@@ -116,7 +123,7 @@ def run_breaths(net, segments, first_breath, n_breaths, stop, demands, interval,
     every instant between two segments.
     """
     for k in range(net.branch.shape[0]):
-        choose_side(net.branch[k], run.is_open[k], run.side[k])
+        choose_side(net.branch[k], run.is_open[k], net.per_root, run.side[k])
     period = 0.0
     for index in range(segments.shape[0]):
         period += segments[index].duration

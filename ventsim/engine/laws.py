@@ -5,9 +5,10 @@ import math
 import numpy as np
 
 from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.tables import table_flow
 
-# Kinds of branch: the same law both ways; another law against the arrow; closed against the arrow.
-TWO_WAY, DIRECTIONAL, ONE_WAY = range(3)
+# Kinds of branch: the same law both ways; another law against the arrow; closed against the arrow; inertia alone.
+TWO_WAY, DIRECTIONAL, ONE_WAY, INERTIAL = range(4)
 
 # A purely quadratic law has an infinite slope at rest.  Below this pressure difference [cmH2O] it is rounded
 # off; at 1 cmH2O the flow is then 2.5e-9 too small, relatively.
@@ -45,19 +46,25 @@ def rohrer_flow(drop, linear, quadratic):
 
 
 @inlined
-def branch_flow(side, drop):
+def branch_flow(side, table, drop):
     """Flow [L/s] and slope [L/s/cmH2O] of a branch on one side of its law (a row of the table `SIDE`).
 
     The side is continued smoothly beyond its end, so that the stepper sees no kink within a step.
     """
-    flow, slope = rohrer_flow(drop - side.opening, side.linear, side.quadratic)
+    if side.table >= 0:
+        flow, slope = table_flow(table[side.table], side.per_root, drop - side.opening)
+    else:
+        flow, slope = rohrer_flow(drop - side.opening, side.linear, side.quadratic)
     return flow + side.leak * drop, slope + side.leak
 
 
 @compiled
-def choose_side(branch, is_open, side):
+def choose_side(branch, is_open, per_root, side):
     """Fill in the side of the law that a branch is on; against a closed valve the resistance is infinite."""
     side.leak = branch.leak
+    side.inertial = branch.kind == INERTIAL
+    side.table = branch.forward_table if is_open else (-1 if branch.kind == ONE_WAY else branch.backward_table)
+    side.per_root = per_root[side.table] if side.table >= 0 else 0.0
     if is_open:
         side.linear, side.quadratic, side.opening = branch.forward_linear, branch.forward_quadratic, branch.opening
     elif branch.kind == ONE_WAY:
@@ -67,13 +74,17 @@ def choose_side(branch, is_open, side):
 
 
 @compiled
-def other_side_flow(branch, is_open, drop):
+def other_side_flow(branch, is_open, table, per_root, drop):
     """Flow [L/s] of a branch (a row of the table `BRANCH`) on the side of its law that it is not on."""
     flow = branch.leak * drop
-    if not is_open:
-        passing, _ = rohrer_flow(drop - branch.opening, branch.forward_linear, branch.forward_quadratic)
-    elif branch.kind == ONE_WAY:
-        passing = 0.0
+    if is_open and branch.kind == ONE_WAY:
+        return flow
+    opening = branch.opening if not is_open else 0.0
+    index = branch.forward_table if not is_open else branch.backward_table
+    if index >= 0:
+        passing, _ = table_flow(table[index], per_root[index], drop - opening)
+    elif not is_open:
+        passing, _ = rohrer_flow(drop - opening, branch.forward_linear, branch.forward_quadratic)
     else:
         passing, _ = rohrer_flow(drop, branch.backward_linear, branch.backward_quadratic)
     return flow + passing

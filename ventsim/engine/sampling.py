@@ -16,9 +16,11 @@ from ventsim.engine.arrays import (
     WORK,
 )
 from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.dense import dense_pressure
+from ventsim.engine.elastic import effort_pressure, elastic_pressure
+from ventsim.engine.flows import evaluate, gate_pressures, impose
 from ventsim.engine.laws import ONE_WAY
-from ventsim.engine.stepper import dense_pressure, evaluate, gate_pressures, impose
-from ventsim.engine.switching import newton_direction
+from ventsim.engine.settling import newton_direction
 
 # Largest correction of a junction in a sample [cmH2O]; a larger one would belong to a valve about to switch.
 LARGEST_CORRECTION = 0.1
@@ -57,12 +59,16 @@ def advance_integrals(net, h, run):
     """Running integrals of lungs and port at the end of the step (Simpson's rule on the continuous output)."""
     now, new = run.node_at[NOW], run.node_at[NEXT]
     for m in range(net.lung.shape[0]):
-        airway, alveoli, branch = net.lung[m].airway, net.lung[m].alveoli, net.lung[m].branch
-        airway_middle, alveolar_middle = dense_pressure(run, airway, 0.5), dense_pressure(run, alveoli, 0.5)
+        airway, branch = net.lung[m].airway, net.lung[m].branch
+        airway_middle, alveolar_middle = dense_pressure(run, airway, 0.5), 0.0
+        for j in range(net.lung[m].first, net.lung[m].last):
+            weight, alveoli = net.compartment[j].weight, net.compartment[j].node
+            alveolar_middle += weight * dense_pressure(run, alveoli, 0.5)
         q0, q1 = run.branch_at[NOW, branch].flow, run.branch_at[NEXT, branch].flow
-        c = net.node[alveoli].compliance
-        before, after = c * now[alveoli].pressure, c * new[alveoli].pressure
+        before, p0 = _lung_state(net, m, now)
+        after, p1 = _lung_state(net, m, new)
         old, out = run.lung_sum[m], run.next_lung_sum[m]
+        out[ALVEOLAR_INTEGRAL] = old[ALVEOLAR_INTEGRAL] + h / 6.0 * (p0 + 4.0 * alveolar_middle + p1)
         out[INSPIRED] = old[INSPIRED] + _inflow_since(1.0, h, after - before, before, after, q0, q1)
         p0, p1 = now[airway].pressure, new[airway].pressure
         out[AIRWAY_INTEGRAL] = old[AIRWAY_INTEGRAL] + h / 6.0 * (p0 + 4.0 * airway_middle + p1)
@@ -70,11 +76,28 @@ def advance_integrals(net, h, run):
         q_middle = 1.5 * (after - before) / h - 0.25 * (q0 + q1)
         power = p0 * max(q0, 0.0) + 4.0 * airway_middle * max(q_middle, 0.0) + p1 * max(q1, 0.0)
         out[WORK] = old[WORK] + h / 6.0 * power
-        p0, p1 = now[alveoli].pressure, new[alveoli].pressure
-        out[ALVEOLAR_INTEGRAL] = old[ALVEOLAR_INTEGRAL] + h / 6.0 * (p0 + 4.0 * alveolar_middle + p1)
     port = net.gate[SOURCE].node
     total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
     run.next_port_sum[0] = run.port_sum[0] + h / 6.0 * total
+
+
+@inlined
+def _held(net, i, node_at):
+    """Gas held by a node in a slot [L]."""
+    if net.node[i].elastic >= 0:
+        return node_at[i].volume
+    return net.node[i].compliance * node_at[i].pressure
+
+
+@compiled
+def _lung_state(net, m, node_at):
+    """Volume [L] of a lung above its relaxed volume, and its mean alveolar pressure [cmH2O]."""
+    volume = pressure = 0.0
+    for j in range(net.lung[m].first, net.lung[m].last):
+        alveoli = net.compartment[j].node
+        volume += _held(net, alveoli, node_at)
+        pressure += net.compartment[j].weight * node_at[alveoli].pressure
+    return volume, pressure
 
 
 @compiled
@@ -83,16 +106,20 @@ def _write_row(net, time, node_at, branch_at, gate_at, record):
     row = record.used[0]
     record.used[0] += 1
     record.time[row] = time
-    total = 0.0
+    total = leaked = 0.0
     for i in range(node_at.shape[0]):
-        total += net.node[i].compliance * node_at[i].pressure
+        if net.node[i].counted:
+            total += _held(net, i, node_at)
+        elif net.node[i].outside:
+            leaked += net.node[i].compliance * node_at[i].pressure
     for m in range(net.lung.shape[0]):
-        airway, alveoli, branch = net.lung[m].airway, net.lung[m].alveoli, net.lung[m].branch
-        total -= net.node[alveoli].compliance * node_at[alveoli].pressure
-        record.lung_wave[row, m, 0] = node_at[airway].pressure
-        record.lung_wave[row, m, 1] = node_at[alveoli].pressure
-        record.lung_wave[row, m, 2] = branch_at[branch].flow
+        volume, pressure = _lung_state(net, m, node_at)
+        record.lung_wave[row, m, 0] = node_at[net.lung[m].airway].pressure
+        record.lung_wave[row, m, 1] = pressure
+        record.lung_wave[row, m, 2] = branch_at[net.lung[m].branch].flow
+        record.lung_wave[row, m, 3] = volume
     record.circuit_volume[row] = total
+    record.leaked[row] = leaked
     record.port_pressure[row, 0] = node_at[net.gate[SOURCE].node].pressure
     record.port_pressure[row, 1] = node_at[net.gate[EXHALATION].node].pressure
     for g in range(GATES):
@@ -133,7 +160,9 @@ def _balance_junctions(net, injection, run):
     for i in range(at.shape[0]):
         if not run.row[i].held and abs(run.row[i].right) < LARGEST_CORRECTION:
             at[i].pressure += run.row[i].right
-    evaluate(run.side, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], run.gate_at[SCRATCH])
+    evaluate(
+        run.side, net.table, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], run.gate_at[SCRATCH]
+    )
 
 
 @compiled
@@ -142,25 +171,42 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
     now, new, at, gate_at = run.node_at[NOW], run.node_at[NEXT], run.node_at[SCRATCH], run.gate_at[SCRATCH]
     for i in range(at.shape[0]):
         at[i].pressure = dense_pressure(run, i, fraction)
+    for c in range(net.curved.shape[0]):
+        i = net.curved[c]
+        at[i].volume = _cubic(fraction, h, now[i].volume, new[i].volume, now[i].inflow, new[i].inflow)
+        at[i].pressure, _ = elastic_pressure(net.elastic[net.node[i].elastic], at[i].volume)
+        if net.node[i].effort >= 0:
+            muscles, _ = effort_pressure(net.effort[net.node[i].effort], net.effort_points, time)
+            at[i].pressure -= muscles
+    for e in range(net.inertial.shape[0]):
+        k = net.inertial[e]
+        a, b, inertance = net.branch[k].start, net.branch[k].end, net.branch[k].inertance
+        rate0, rate1 = (
+            (now[a].pressure - now[b].pressure) / inertance,
+            (new[a].pressure - new[b].pressure) / inertance,
+        )
+        before, after = run.branch_at[NOW, k].flow, run.branch_at[NEXT, k].flow
+        run.branch_at[SCRATCH, k].flow = _cubic(fraction, h, before, after, rate0, rate1)
     injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, gate_at)
     impose(net.gate, run.gate_mode, at, gate_at)
-    evaluate(run.side, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], gate_at)
+    evaluate(run.side, net.table, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], gate_at)
     if net.has_junctions:
         _balance_junctions(net, injection, run)
     row = _write_row(net, time, at, run.branch_at[SCRATCH], gate_at, record)
     for m in range(net.lung.shape[0]):
-        airway, alveoli, branch = net.lung[m].airway, net.lung[m].alveoli, net.lung[m].branch
-        c = net.node[alveoli].compliance
-        before, after = c * now[alveoli].pressure, c * new[alveoli].pressure
-        stored = c * at[alveoli].pressure - before
+        airway, branch = net.lung[m].airway, net.lung[m].branch
+        before, alveolar0 = _lung_state(net, m, now)
+        after, alveolar1 = _lung_state(net, m, new)
+        stored = record.lung_wave[row, m, 3] - before
         old, end, out = run.lung_sum[m], run.next_lung_sum[m], record.lung_sum[row, m]
         q0, q1 = run.branch_at[NOW, branch].flow, run.branch_at[NEXT, branch].flow
         out[INSPIRED] = old[INSPIRED] + _inflow_since(fraction, h, stored, before, after, q0, q1)
         p0, p1 = now[airway].pressure, new[airway].pressure
         out[AIRWAY_INTEGRAL] = _cubic(fraction, h, old[AIRWAY_INTEGRAL], end[AIRWAY_INTEGRAL], p0, p1)
         out[WORK] = _cubic(fraction, h, old[WORK], end[WORK], p0 * max(q0, 0.0), p1 * max(q1, 0.0))
-        p0, p1 = now[alveoli].pressure, new[alveoli].pressure
-        out[ALVEOLAR_INTEGRAL] = _cubic(fraction, h, old[ALVEOLAR_INTEGRAL], end[ALVEOLAR_INTEGRAL], p0, p1)
+        out[ALVEOLAR_INTEGRAL] = _cubic(
+            fraction, h, old[ALVEOLAR_INTEGRAL], end[ALVEOLAR_INTEGRAL], alveolar0, alveolar1
+        )
     for g in range(GATES):
         q0, q1, before = run.gate_at[NOW, g].flow, run.gate_at[NEXT, g].flow, run.passed[g]
         record.passed[row, g] = _cubic(fraction, h, before, before + run.next_passed[g], q0, q1)

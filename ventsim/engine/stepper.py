@@ -4,141 +4,33 @@ The unknowns are the pressures of all nodes.  With C the stored gas per pressure
 Laplacian of the branch slopes, each stage solves (C/(γh) + L)·U = r, whose matrix is symmetric.  Volumes that
 pass the ventilator's valves are integrated by the same stages, so that the balance of gas holds to rounding
 whatever the step.
-
-Method: RODAS of E. Hairer and G. Wanner, Solving Ordinary Differential Equations II, 2nd ed., Springer 1996,
-section VI.4 (order 4 with an embedded order 3 and continuous output of order 3; L-stable; 6 stages).
-Coefficients from memory; tests hold them to the order conditions and to the measured order of convergence.
 """
 
-import numpy as np
-
-from ventsim.engine.arrays import (
-    EXHALATION,
-    GATE_CLOSED,
-    GATE_OPEN,
-    GATES,
-    NEXT,
-    NOW,
-    RELIEF,
-    SCRATCH,
-    SOURCE,
-    STAGES,
-)
+from ventsim.engine.arrays import GATE_OPEN, GATES, NEXT, NOW, SCRATCH, SOURCE, STAGES
 from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.curved import bend_end, bend_stores
+from ventsim.engine.elastic import effort_pressure, elastic_pressure
 from ventsim.engine.elimination import factorise, solve_factored
-from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, branch_flow, source_integral, source_value
+from ventsim.engine.flows import evaluate, find_fixed, gate_pressures, impose, imposes
+from ventsim.engine.inertia import complete_push, finish_inertial, flow_inertial, push_inertial
+from ventsim.engine.laws import DRIVE_FLOW, INERTIAL, source_integral
+from ventsim.engine.method import ARGUMENTS, COUPLINGS, GAMMA, SLOPES, TIMES
 
-ORDER = 4
 # Injected volume [L] below which its error is not counted relatively.
 SMALL_VOLUME = 1e-3
-GAMMA = 0.25
-TIMES = np.array([0.0, 0.386, 0.21, 0.63, 1.0, 1.0])
-SLOPES = np.array([0.25, -0.1043, 0.1035, -0.0362, 0.0, 0.0])
-ARGUMENTS = np.array(
-    [
-        [0.0, 0.0, 0.0, 0.0, 0.0],
-        [1.544, 0.0, 0.0, 0.0, 0.0],
-        [0.9466785280815826, 0.2557011698983284, 0.0, 0.0, 0.0],
-        [3.314825187068521, 2.896124015972201, 0.9986419139977817, 0.0, 0.0],
-        [1.221224509226641, 6.019134481288629, 12.53708332932087, -0.6878860361058950, 0.0],
-        [1.221224509226641, 6.019134481288629, 12.53708332932087, -0.6878860361058950, 1.0],
-    ]
-)
-COUPLINGS = np.array(
-    [
-        [0.0, 0.0, 0.0, 0.0, 0.0],
-        [-5.6688, 0.0, 0.0, 0.0, 0.0],
-        [-2.430093356833875, -0.2063599157091915, 0.0, 0.0, 0.0],
-        [-0.1073529058151375, -9.594562251023355, -20.47028614809616, 0.0, 0.0],
-        [7.496443313967647, -10.24680431464352, -33.99990352819905, 11.70890893206160, 0.0],
-        [8.083246795921522, -7.981132988064893, -31.52159432874371, 16.31930543123136, -6.058818238834054],
-    ]
-)
-DENSE = np.array(
-    [
-        [10.12623508344586, -7.487995877610167, -34.80091861555747, -7.992771707568823, 1.025137723295662, 0.0],
-        [-0.6762803392801253, 6.087714651680015, 16.43084320892478, 24.76722511418386, -6.594389125716872, 0.0],
-    ]
-)
-
-
-@inlined
-def imposes(gate, mode):
-    """Whether a gate (a row of the table) in a state imposes the pressure of its node."""
-    return mode == GATE_OPEN and gate.resistance == 0.0
 
 
 @compiled
-def gate_pressures(relief_pressure, segment, elapsed, gate_at):
-    """Fill in the pressure behind each gate; return the flow [L/s] that the source injects and its slope."""
-    value, slope = source_value(segment, elapsed)
-    gate_at[SOURCE].pressure = value if segment.drive == DRIVE_PRESSURE else 0.0
-    gate_at[EXHALATION].pressure = segment.peep
-    gate_at[RELIEF].pressure = relief_pressure
-    if segment.drive == DRIVE_FLOW:
-        return value, slope
-    return 0.0, slope if segment.drive == DRIVE_PRESSURE else 0.0
-
-
-@compiled
-def evaluate(side, gate, gate_mode, injection, node_at, branch_at, gate_at):
-    """Flows of one slot at its pressures: through branches and gates, and into each node.
-
-    Where an ideal gate imposes the pressure, its flow is what the branches leave over and the inflow is 0.
-    """
-    for i in range(node_at.shape[0]):
-        node_at[i].inflow = 0.0
-    for k in range(side.shape[0]):
-        a, b = side[k].start, side[k].end
-        flow, slope = branch_flow(side[k], node_at[a].pressure - node_at[b].pressure)
-        branch_at[k].flow = flow
-        branch_at[k].slope = slope
-        node_at[a].inflow -= flow
-        node_at[b].inflow += flow
-    node_at[gate[SOURCE].node].inflow += injection
-    for g in range(GATES):
-        gate_at[g].flow = injection if g == SOURCE else 0.0
-        if gate_mode[g] == GATE_CLOSED or imposes(gate[g], gate_mode[g]):
-            continue
-        flow = gate[g].limit
-        if gate_mode[g] == GATE_OPEN:
-            drop = gate[g].sign * (gate_at[g].pressure - node_at[gate[g].node].pressure)
-            flow = drop / gate[g].resistance
-        gate_at[g].flow = flow
-        node_at[gate[g].node].inflow += gate[g].sign * flow
-    for g in range(GATES):
-        if imposes(gate[g], gate_mode[g]):
-            gate_at[g].flow -= gate[g].sign * node_at[gate[g].node].inflow
-            node_at[gate[g].node].inflow = 0.0
-
-
-@compiled
-def impose(gate, gate_mode, node_at, gate_at):
-    """Set the pressure of nodes on which an ideal open gate imposes it."""
-    for g in range(GATES):
-        if imposes(gate[g], gate_mode[g]):
-            node_at[gate[g].node].pressure = gate_at[g].pressure
-
-
-@compiled
-def find_fixed(gate, gate_mode, row):
-    """Mark the nodes whose pressure an ideal open gate imposes."""
+def assemble(branch, gate, gate_mode, branch_at, storage_factor, row, coupling):
+    """Matrix C·storage_factor + L, with unit rows where the pressure is `held`; C is the column `compliance`."""
     for i in range(row.shape[0]):
-        row[i].fixed = False
-    for g in range(GATES):
-        if imposes(gate[g], gate_mode[g]):
-            row[gate[g].node].fixed = True
-
-
-@compiled
-def assemble(node, branch, gate, gate_mode, branch_at, storage_factor, row, coupling):
-    """Matrix C·storage_factor + L, with unit rows where the pressure is `held`."""
-    for i in range(row.shape[0]):
-        row[i].diagonal = node[i].compliance * storage_factor
+        row[i].diagonal = row[i].compliance * storage_factor
     for s in range(coupling.shape[0]):
         coupling[s] = 0.0
     for k in range(branch.shape[0]):
         a, b, slope = branch[k].start, branch[k].end, branch_at[k].slope
+        if branch[k].kind == INERTIAL and storage_factor > 0.0:
+            slope = 1.0 / (branch[k].inertance * storage_factor)
         row[a].diagonal += slope
         row[b].diagonal += slope
         if not (row[a].held or row[b].held):
@@ -152,28 +44,44 @@ def assemble(node, branch, gate, gate_mode, branch_at, storage_factor, row, coup
 
 
 @compiled
+def find_drifts(node, gate, gate_mode, effort, points, clock, source_slope, row):
+    """Column `drift`: pressures that change by themselves, imposed by the source or moved by muscles."""
+    moving = source_slope != 0.0
+    for i in range(row.shape[0]):
+        row[i].drift = 0.0
+        if node[i].effort >= 0:
+            _, slope = effort_pressure(effort[node[i].effort], points, clock)
+            row[i].drift = -slope
+            moving = moving or slope != 0.0
+    if imposes(gate[SOURCE], gate_mode[SOURCE]):
+        row[gate[SOURCE].node].drift = source_slope
+    return moving
+
+
+@compiled
 def time_derivative(branch, gate, gate_mode, branch_at, drive, source_slope, row):
-    """Column `rate`: how fast each inflow changes because the source does, at constant pressures."""
+    """Column `rate`: how fast each inflow changes because pressures drift and the source moves."""
     for i in range(row.shape[0]):
         row[i].rate = 0.0
+    for k in range(branch.shape[0]):
+        a, b = branch[k].start, branch[k].end
+        change = branch_at[k].slope * (row[a].drift - row[b].drift)
+        row[a].rate -= change
+        row[b].rate += change
     node = gate[SOURCE].node
     if drive == DRIVE_FLOW:
-        row[node].rate = source_slope
-    elif imposes(gate[SOURCE], gate_mode[SOURCE]):
-        for k in range(branch.shape[0]):
-            if branch[k].start == node:
-                row[branch[k].end].rate += branch_at[k].slope * source_slope
-            elif branch[k].end == node:
-                row[branch[k].start].rate += branch_at[k].slope * source_slope
-    elif gate_mode[SOURCE] == GATE_OPEN:
-        row[node].rate = source_slope / gate[SOURCE].resistance
+        row[node].rate += source_slope
+    for g in range(GATES):
+        if gate_mode[g] == GATE_OPEN and gate[g].resistance > 0.0:
+            own = source_slope if g == SOURCE else 0.0
+            row[gate[g].node].rate += (own - row[gate[g].node].drift) / gate[g].resistance
 
 
 @inlined
 def gate_flow_rates(branch, gate, gate_mode, branch_at, drive, source_slope, row, use_right, rates):
     """Linear change of each gate's flow as the source changes by `source_slope` and the nodes by `right`.
 
-    Without `use_right` the nodes keep their pressures: then this is the partial derivative in time.
+    Without `use_right` the nodes change by their drift: then this is the partial derivative in time.
     """
     for g in range(GATES):
         rates[g] = source_slope if g == SOURCE and drive == DRIVE_FLOW else 0.0
@@ -181,40 +89,46 @@ def gate_flow_rates(branch, gate, gate_mode, branch_at, drive, source_slope, row
             continue
         node, own = gate[g].node, source_slope if g == SOURCE else 0.0
         if gate[g].resistance > 0.0:
-            moved = row[node].right if use_right else 0.0
+            moved = row[node].right if use_right else row[node].drift
             rates[g] = gate[g].sign * (own - moved) / gate[g].resistance
             continue
         inflow = source_slope if drive == DRIVE_FLOW and gate[SOURCE].node == node else 0.0
         for k in range(branch.shape[0]):
             a, b = branch[k].start, branch[k].end
             if a == node or b == node:
-                moved = row[a + b - node].right if use_right else 0.0
+                moved = row[a + b - node].right if use_right else row[a + b - node].drift
                 inflow += branch_at[k].slope * (moved - own)
         rates[g] -= gate[g].sign * inflow
 
 
 @inlined
-def _begin(net, segment, elapsed, h, run):
-    """Factor the matrix of a step and work out the derivatives in time; return whether the source moves."""
-    find_fixed(net.gate, run.gate_mode, run.row)
-    for i in range(run.row.shape[0]):
-        run.row[i].held = run.row[i].fixed
+def _begin(net, segment, began, elapsed, h, run):
+    """Factor the matrix of a step, work out the derivatives in time; return whether anything moves by itself."""
+    node, row = net.node, run.row
+    find_fixed(net.gate, run.gate_mode, row)
+    for i in range(row.shape[0]):
+        row[i].held = row[i].fixed
+        row[i].compliance = node[i].compliance
+    for c in range(net.curved.shape[0]):
+        i = net.curved[c]
+        _, elastance = elastic_pressure(net.elastic[node[i].elastic], run.node_at[NOW, i].volume)
+        row[i].compliance = 1.0 / elastance
     now = run.branch_at[NOW]
-    assemble(net.node, net.branch, net.gate, run.gate_mode, now, 1.0 / (GAMMA * h), run.row, run.coupling)
-    factorise(net.first, net.later, net.target, run.row, run.coupling)
+    assemble(net.branch, net.gate, run.gate_mode, now, 1.0 / (GAMMA * h), row, run.coupling)
+    factorise(net.first, net.later, net.target, row, run.coupling)
     _, slope = gate_pressures(net.relief_pressure, segment, elapsed, run.gate_at[NOW])
-    if slope == 0.0:
-        return False
-    time_derivative(net.branch, net.gate, run.gate_mode, now, segment.drive, slope, run.row)
-    gate_flow_rates(
-        net.branch, net.gate, run.gate_mode, now, segment.drive, slope, run.row, False, run.gate_rate[0]
-    )
-    return True
+    moving = find_drifts(node, net.gate, run.gate_mode, net.effort, net.effort_points, began + elapsed, slope, row)
+    if moving:
+        time_derivative(net.branch, net.gate, run.gate_mode, now, segment.drive, slope, row)
+        gate_flow_rates(
+            net.branch, net.gate, run.gate_mode, now, segment.drive, slope, row, False, run.gate_rate[0]
+        )
+    return moving
 
 
 @inlined
 def _set_stage(s, moved, now, stage):
-    """Pressures at which stage `s` evaluates the laws."""
+    """Pressures at which stage `s` evaluates the laws, as if all stores were straight."""
     for i in range(stage.shape[0]):
         pressure = now[i].pressure
         for j in range(s):
@@ -223,14 +137,14 @@ def _set_stage(s, moved, now, stage):
 
 
 @inlined
-def _set_right(s, h, moving, node, moved, at, row):
+def _set_right(s, h, moving, moved, at, row):
     """Right-hand side of stage `s` from the inflows of slot `at` and the stages before."""
     for i in range(row.shape[0]):
         right = 0.0
         if not row[i].fixed:
             for j in range(s):
                 right += COUPLINGS[s, j] * moved[i, j]
-            right = at[i].inflow + node[i].compliance * right / h
+            right = at[i].inflow + row[i].compliance * right / h
             if moving:
                 right += SLOPES[s] * h * row[i].rate
         row[i].right = right
@@ -288,84 +202,53 @@ def _finish(relative, now, stage, moved, row, passed, new, next_passed):
 
 
 @inlined
-def take_step(net, segment, elapsed, h, relative, run):
+def take_step(net, segment, began, elapsed, h, relative, run):
     """Try one step of length `h` from slot NOW to slot NEXT; return its error in units of the tolerance.
 
-    What passes the gates is left in `next_passed`.
+    `began` is the time at which the segment began.  What passes the gates is left in `next_passed`.
     """
-    moving = _begin(net, segment, elapsed, h, run)
+    moving = _begin(net, segment, began, elapsed, h, run)
     # The tables are taken out of their bundles once: handing the bundles to every function would cost more time
     # than the arithmetic.
-    node, branch, gate, row, moved, rates = net.node, net.branch, net.gate, run.row, run.moved, run.gate_rate
-    first, later, coupling, passed = net.first, net.later, run.coupling, run.passed_stage
-    side, gate_mode, drive, relief_pressure = run.side, run.gate_mode, segment.drive, net.relief_pressure
+    branch, gate, row, moved, rates, side = net.branch, net.gate, run.row, run.moved, run.gate_rate, run.side
+    first, later, coupling, passed, table = net.first, net.later, run.coupling, run.passed_stage, net.table
+    gate_mode, drive, relief_pressure, inertial = run.gate_mode, segment.drive, net.relief_pressure, net.inertial
     now, new, stage = run.node_at[NOW], run.node_at[NEXT], run.node_at[SCRATCH]
     now_branch, new_branch, stage_branch = run.branch_at[NOW], run.branch_at[NEXT], run.branch_at[SCRATCH]
     now_gate, new_gate, stage_gate = run.gate_at[NOW], run.gate_at[NEXT], run.gate_at[SCRATCH]
+    curved, node, elastic, effort, points = net.curved, net.node, net.elastic, net.effort, net.effort_points
     for s in range(STAGES):
+        at = now if s == 0 else stage
         if s > 0:
             _set_stage(s, moved, now, stage)
-            injection, _ = gate_pressures(relief_pressure, segment, elapsed + TIMES[s] * h, stage_gate)
+            time = elapsed + TIMES[s] * h
+            if curved.shape[0] > 0:
+                bend_stores(curved, node, elastic, effort, points, began + time, row, now, stage)
+            injection, _ = gate_pressures(relief_pressure, segment, time, stage_gate)
             impose(gate, gate_mode, stage, stage_gate)
-            evaluate(side, gate, gate_mode, injection, stage, stage_branch, stage_gate)
-        _set_right(s, h, moving, node, moved, now if s == 0 else stage, row)
+            if inertial.shape[0] > 0:
+                flow_inertial(s, inertial, now_branch, stage_branch, run.pushed)
+            evaluate(side, table, gate, gate_mode, injection, stage, stage_branch, stage_gate)
+        _set_right(s, h, moving, moved, at, row)
+        if inertial.shape[0] > 0:
+            push_inertial(s, h, inertial, branch, at, row, run.pushed)
         solve_factored(first, later, row, coupling)
+        if inertial.shape[0] > 0:
+            complete_push(s, h, inertial, branch, row, run.pushed)
         for i in range(row.shape[0]):
             moved[i, s] = row[i].right
         gate_flow_rates(branch, gate, gate_mode, now_branch, drive, 0.0, row, True, rates[1])
         _pass_gates(s, h, moving, now_gate if s == 0 else stage_gate, rates, passed)
     error = _finish(relative, now, stage, moved, row, passed, new, run.next_passed)
+    if curved.shape[0] > 0:
+        bend_end(curved, node, elastic, effort, points, began + elapsed + h, row, moved, stage, new)
+    if inertial.shape[0] > 0:
+        error = max(error, finish_inertial(relative, inertial, stage_branch, new_branch, run.pushed))
     injection, _ = gate_pressures(relief_pressure, segment, elapsed + h, new_gate)
     impose(gate, gate_mode, new, new_gate)
-    evaluate(side, gate, gate_mode, injection, new, new_branch, new_gate)
+    evaluate(side, table, gate, gate_mode, injection, new, new_branch, new_gate)
     if drive == DRIVE_FLOW:
         scaled = injection_error(segment, elapsed, h, relative, run.next_passed[SOURCE])
         if not scaled <= error:
             error = scaled
     return error
-
-
-@inlined
-def prepare_dense(row, moved):
-    """Work out the coefficients of the continuous output of a step for all nodes."""
-    for i in range(row.shape[0]):
-        first = second = 0.0
-        for j in range(STAGES - 1):
-            first += DENSE[0, j] * moved[i, j]
-            second += DENSE[1, j] * moved[i, j]
-        row[i].dense1, row[i].dense2 = first, second
-
-
-@inlined
-def dense_pressure(run, node, fraction):
-    """Pressure of a node at a fraction of the step, from the continuous output."""
-    rest = 1.0 - fraction
-    bent = run.row[node].dense1 + fraction * run.row[node].dense2
-    before, after = run.node_at[NOW, node].pressure, run.node_at[NEXT, node].pressure
-    return rest * before + fraction * (after + rest * bent)
-
-
-@compiled
-def cut_step(net, segment, elapsed, h, fraction, relative, run):
-    """End the step early: slot NEXT, passed volumes and continuous output become those of its first part.
-
-    Returns the error of the injected volume in units of the tolerance; beyond 1 the part is to be stepped anew.
-    """
-    rest, square, new, new_gate = 1.0 - fraction, fraction * fraction, run.node_at[NEXT], run.gate_at[NEXT]
-    for i in range(new.shape[0]):
-        new[i].pressure = dense_pressure(run, i, fraction)
-        first, second = run.row[i].dense1, run.row[i].dense2
-        run.row[i].dense2 = square * fraction * second
-        run.row[i].dense1 = run.row[i].dense2 - square * (second - first)
-    for g in range(GATES):
-        first = second = 0.0
-        for j in range(STAGES - 1):
-            first += DENSE[0, j] * run.passed_stage[g, j]
-            second += DENSE[1, j] * run.passed_stage[g, j]
-        run.next_passed[g] = fraction * (run.next_passed[g] + rest * (first + fraction * second))
-    injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, new_gate)
-    impose(net.gate, run.gate_mode, new, new_gate)
-    evaluate(run.side, net.gate, run.gate_mode, injection, new, run.branch_at[NEXT], new_gate)
-    if segment.drive != DRIVE_FLOW:
-        return 0.0
-    return injection_error(segment, elapsed, fraction * h, relative, run.next_passed[SOURCE])

@@ -1,14 +1,13 @@
-"""Valves that open and close: which side of its law each branch is on, and consistent junction pressures.
+"""Valves that open and close within a step, and the instant at which they do.
 
 Within a step every valve keeps its state, so that the stepper sees smooth laws.  After a step the states are
-compared with the pressures; a step that carried too much gas through a valve in the wrong state is repeated up
-to the instant of switching.
+compared with the pressures; a step that carried too much gas through a valve in the wrong state is cut short at
+the instant of switching.
 """
 
 import math
 
 from ventsim.engine.arrays import (
-    EXHALATION,
     GATE_CLOSED,
     GATE_LIMITED,
     GATE_OPEN,
@@ -17,240 +16,27 @@ from ventsim.engine.arrays import (
     NOW,
     RELIEF,
     SCRATCH,
-    SOURCE,
 )
 from ventsim.engine.compiling import compiled, inlined
-from ventsim.engine.elimination import factorise, solve_factored
-from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, ONE_WAY, TWO_WAY, choose_side, other_side_flow
-from ventsim.engine.stepper import (
-    assemble,
-    dense_pressure,
-    evaluate,
-    find_fixed,
-    gate_pressures,
-    impose,
-    imposes,
+from ventsim.engine.dense import dense_pressure
+from ventsim.engine.flows import evaluate, gate_pressures, impose
+from ventsim.engine.laws import ONE_WAY, choose_side, other_side_flow
+from ventsim.engine.settling import (
+    GATE_SWITCH,
+    INDIFFERENCE,
+    NOTHING_HELD,
+    gate_drop,
+    gate_is_active,
+    has_sides,
+    relief_is_idle,
 )
 
-# A valve keeps its state while its pressure difference is this close to the switching point [cmH2O].
-INDIFFERENCE = 1e-10
-# Code of a switch that belongs to gate 0 (those of the other gates follow below), of none, and of all.
-GATE_SWITCH, NOTHING_HELD, ALL_HELD = -2, -1, -100
 # How closely the instant of a crossing is sought [cmH2O].
 ROOT_TOLERANCE = 1e-13
-# Junction inflow [L/s] at which the algebraic equations count as solved, and as no longer improvable.
-SOLVED, STALLED = 1e-13, 1e-9
-# A source that starts from nothing opens valves as if it gave this flow [L/s].
-FIRST_BREATH_OF_FLOW = 1e-7
-# Conductance [L/s/cmH2O] that gives a direction to a junction which every valve cuts off, and its largest move.
-FAINT, LARGEST_MOVE = 1e-9, 50.0
-# Largest number of Newton steps, of halvings within one, of rounds over the ideal gates, of steps to a crossing,
-# of looks at how a step begins, of looks for relief inside a step, and of halvings to find its instant.
-NEWTON_STEPS, HALVINGS, ROUNDS, ROOT_STEPS, PROBES = 80, 60, 20, 30, 6
+# Largest number of steps to a crossing, and of looks at how a step begins.
+ROOT_STEPS, PROBES = 30, 6
+# Looks for relief inside a step, and halvings to find its instant.
 RELIEF_PROBES, BISECTIONS = 8, 50
-
-
-@compiled
-def pick_branch_sides(branch, node_at, is_open, side, held):
-    """Set the side of every branch whose law has two, except of the one that is `held` where it is."""
-    for k in range(branch.shape[0]):
-        if branch[k].kind == TWO_WAY or k == held or held == ALL_HELD:
-            continue
-        excess = node_at[branch[k].start].pressure - node_at[branch[k].end].pressure - branch[k].opening
-        if abs(excess) > INDIFFERENCE and is_open[k] != (excess > 0.0):
-            is_open[k] = excess > 0.0
-            choose_side(branch[k], is_open[k], side[k])
-
-
-@inlined
-def gate_is_active(gate, segment, g):
-    """Whether the segment allows a gate to open at all."""
-    if g == SOURCE:
-        return segment.drive == DRIVE_PRESSURE
-    if g == EXHALATION:
-        return segment.exhaling
-    return gate[RELIEF].node >= 0
-
-
-@inlined
-def gate_drop(gate, node_at, gate_at, g):
-    """Pressure difference that drives gas through a gate in its direction [cmH2O]."""
-    return gate[g].sign * (gate_at[g].pressure - node_at[gate[g].node].pressure)
-
-
-@inlined
-def _relief_is_idle(gate, gate_mode):
-    """Whether source or exhalation valve already imposes the pressure at the closed relief valve's node."""
-    if gate_mode[RELIEF] != GATE_CLOSED:
-        return False
-    for g in range(RELIEF):  # noqa: SIM110 (generators are not compiled)
-        if gate[g].node == gate[RELIEF].node and imposes(gate[g], gate_mode[g]):
-            return True
-    return False
-
-
-@compiled
-def _wanted_mode(gate, segment, mode, node_at, gate_at, g):
-    """State that a gate should have at given pressures and, for an open ideal one, flow."""
-    if not gate_is_active(gate, segment, g):
-        return GATE_CLOSED
-    if mode == GATE_OPEN and gate[g].resistance == 0.0:
-        if gate_at[g].flow < -INDIFFERENCE:
-            return GATE_CLOSED
-        return GATE_LIMITED if gate_at[g].flow > gate[g].limit + INDIFFERENCE else GATE_OPEN
-    drop = gate_drop(gate, node_at, gate_at, g)
-    # At the limit of flow the pressure difference is that of the resistance; without a limit it is infinite.
-    full = gate[g].resistance * gate[g].limit if gate[g].limit < math.inf else math.inf
-    if abs(drop) <= INDIFFERENCE or abs(drop - full) <= INDIFFERENCE:
-        return mode
-    if drop < 0.0:
-        return GATE_CLOSED
-    if gate[g].resistance == 0.0:
-        return mode if mode == GATE_LIMITED else GATE_OPEN
-    return GATE_LIMITED if drop > full else GATE_OPEN
-
-
-@compiled
-def _pick_gate_modes(gate, segment, node_at, gate_at, gate_mode, held, ideal):
-    """Set the states of the ideal gates, or of those with resistance; return whether any changed."""
-    changed = False
-    for g in range(GATES):
-        if (gate[g].resistance == 0.0) != ideal or g == GATE_SWITCH - held or held == ALL_HELD:
-            continue
-        if g == RELIEF and _relief_is_idle(gate, gate_mode):
-            continue
-        mode = _wanted_mode(gate, segment, gate_mode[g], node_at, gate_at, g)
-        if mode != gate_mode[g]:
-            gate_mode[g] = mode
-            changed = True
-    return changed
-
-
-@inlined
-def junction_residual(node, node_at):
-    """Largest net inflow [L/s] of a node that stores nothing."""
-    worst = 0.0
-    for i in range(node.shape[0]):
-        if node[i].compliance == 0.0:
-            worst = max(worst, abs(node_at[i].inflow))
-    return worst
-
-
-@compiled
-def _refresh(net, segment, injection, held, run):
-    """Sides, flows and inflows at the pressures of slot NOW; return the largest junction residual."""
-    node_at, gate_at = run.node_at[NOW], run.gate_at[NOW]
-    pick_branch_sides(net.branch, node_at, run.is_open, run.side, held)
-    _pick_gate_modes(net.gate, segment, node_at, gate_at, run.gate_mode, held, False)
-    evaluate(run.side, net.gate, run.gate_mode, injection, node_at, run.branch_at[NOW], gate_at)
-    return junction_residual(net.node, node_at)
-
-
-@compiled
-def newton_direction(net, slot, run):
-    """Column `right`: movement of the junctions of a slot that would balance them if laws were straight lines."""
-    row, node_at = run.row, run.node_at[slot]
-    find_fixed(net.gate, run.gate_mode, row)
-    for i in range(row.shape[0]):
-        row[i].held = row[i].fixed or net.node[i].compliance > 0.0
-    assemble(net.node, net.branch, net.gate, run.gate_mode, run.branch_at[slot], 0.0, row, run.coupling)
-    for i in range(row.shape[0]):
-        row[i].diagonal += FAINT
-        row[i].right = 0.0 if row[i].held else node_at[i].inflow
-    factorise(net.first, net.later, net.target, row, run.coupling)
-    solve_factored(net.first, net.later, row, run.coupling)
-
-
-@compiled
-def _move(now, start, row, scale):
-    """Put the junctions at a part of the way along the Newton direction; return nothing."""
-    for i in range(now.shape[0]):
-        if not row[i].held:
-            way = min(max(row[i].right, -LARGEST_MOVE), LARGEST_MOVE)
-            now[i].pressure = start[i].pressure + scale * way
-
-
-@compiled
-def _pull(now, row):
-    """Net inflows along the direction: positive while the balance lies ahead, negative beyond it."""
-    total = 0.0
-    for i in range(now.shape[0]):
-        if not row[i].held:
-            total += now[i].inflow * min(max(row[i].right, -LARGEST_MOVE), LARGEST_MOVE)
-    return total
-
-
-@compiled
-def _solve_junctions(net, segment, injection, held, run):
-    """Newton on the pressures of the junctions, all that stores gas held; return the residual.
-
-    Flows rise with pressure differences, so the balance is the minimum of a convex function and the pull along
-    any direction falls steadily.  A full step that overshoots (a valve that opens half-way) is cut back to where
-    the pull has vanished, which converges from anywhere.
-    """
-    now, start, row = run.node_at[NOW], run.node_at[SCRATCH], run.row
-    residual = _refresh(net, segment, injection, held, run)
-    for _ in range(NEWTON_STEPS):
-        if residual <= SOLVED:
-            break
-        newton_direction(net, NOW, run)
-        for i in range(now.shape[0]):
-            start[i].pressure = now[i].pressure
-        pull = _pull(now, row)
-        low, high, scale = 0.0, 1.0, 1.0
-        for _ in range(HALVINGS):
-            _move(now, start, row, scale)
-            last = _refresh(net, segment, injection, held, run)
-            ahead = _pull(now, row)
-            if abs(ahead) <= 0.5 * pull or (scale == 1.0 and ahead > 0.0):
-                break
-            if ahead > 0.0:
-                low = scale
-            else:
-                high = scale
-            scale = 0.5 * (low + high)
-        if last > 0.5 * residual and last <= STALLED:
-            residual = last
-            break
-        residual = last
-    return residual
-
-
-@compiled
-def _account_for_imposing(net, run):
-    """Book the gas that a gate moves when it puts a node that stores gas at its pressure."""
-    for g in range(GATES):
-        if imposes(net.gate[g], run.gate_mode[g]):
-            node = net.gate[g].node
-            rise = run.gate_at[NOW, g].pressure - run.node_at[NOW, node].pressure
-            run.passed[g] += net.gate[g].sign * net.node[node].compliance * rise
-
-
-@compiled
-def settle(net, segment, elapsed, held, run):
-    """Make valve states, junction pressures and flows of slot NOW consistent; return the junction residual.
-
-    What stores gas keeps its pressure.  Called where the source jumps and where a valve has switched; `held` is
-    the valve that was just put into its state by `switch`, as named by `find_switch`, or `NOTHING_HELD`.
-    """
-    injection, slope = gate_pressures(net.relief_pressure, segment, elapsed, run.gate_at[NOW])
-    starts_from_nothing = segment.drive == DRIVE_FLOW and injection == 0.0 and slope > 0.0
-    if starts_from_nothing:
-        injection = FIRST_BREATH_OF_FLOW
-    for g in range(GATES):
-        if not gate_is_active(net.gate, segment, g):
-            run.gate_mode[g] = GATE_CLOSED
-    residual = 0.0
-    for _ in range(ROUNDS):
-        _account_for_imposing(net, run)
-        impose(net.gate, run.gate_mode, run.node_at[NOW], run.gate_at[NOW])
-        residual = _solve_junctions(net, segment, injection, held, run)
-        node_at, gate_at = run.node_at[NOW], run.gate_at[NOW]
-        if not _pick_gate_modes(net.gate, segment, node_at, gate_at, run.gate_mode, held, True):
-            break
-    if starts_from_nothing:
-        return _solve_junctions(net, segment, 0.0, ALL_HELD, run)
-    return residual
 
 
 @compiled
@@ -289,19 +75,21 @@ def _crossing_fraction(run, a, b, opening):
 
 
 @inlined
-def _branch_switch(branch, h, allowed, run):
+def _branch_switch(branch, table, per_root, h, allowed, run):
     """`find_switch` for the branches."""
     keep, which, crossed = 1.0, NOTHING_HELD, False
     new, flows = run.node_at[NEXT], run.branch_at[NEXT]
     for k in range(branch.shape[0]):
-        if branch[k].kind == TWO_WAY:
+        run.crossing[k] = False
+        if not has_sides(branch[k]):
             continue
         a, b, opening = branch[k].start, branch[k].end, branch[k].opening
         drop = new[a].pressure - new[b].pressure
         if abs(drop - opening) <= INDIFFERENCE or run.is_open[k] == (drop > opening):
             continue
         crossed = True
-        wrong_flow = abs(flows[k].flow - other_side_flow(branch[k], run.is_open[k], drop))
+        run.crossing[k] = True
+        wrong_flow = abs(flows[k].flow - other_side_flow(branch[k], run.is_open[k], table, per_root, drop))
         # Nothing may flow back through a valve; a valve that opens a little late does no harm.
         late = 0.0 if run.is_open[k] and branch[k].kind == ONE_WAY else allowed
         if 0.5 * wrong_flow * h > late:
@@ -339,6 +127,47 @@ def _gate_slope(branch, gate, branch_at, g):
 
 
 @compiled
+def _gate_excess_at(net, segment, elapsed, h, g, fraction, run):
+    """`_gate_excess` of a gate at a fraction of the step, from the continuous output (in slot SCRATCH)."""
+    at, gate_at, branch_at = run.node_at[SCRATCH], run.gate_at[SCRATCH], run.branch_at[SCRATCH]
+    for i in range(at.shape[0]):
+        at[i].pressure = dense_pressure(run, i, fraction)
+    for e in range(net.inertial.shape[0]):
+        k = net.inertial[e]
+        before, after = run.branch_at[NOW, k].flow, run.branch_at[NEXT, k].flow
+        branch_at[k].flow = before + fraction * (after - before)
+    injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, gate_at)
+    impose(net.gate, run.gate_mode, at, gate_at)
+    evaluate(run.side, net.table, net.gate, run.gate_mode, injection, at, branch_at, gate_at)
+    return _gate_excess(net.gate, run.gate_mode[g], at, gate_at, g)
+
+
+@compiled
+def _gate_fraction(net, segment, elapsed, h, g, at_end, run):
+    """Fraction of the step at which a gate reaches its switching point; as `_crossing_fraction` for branches."""
+    low, high, at_high = 0.0, 1.0, at_end
+    at_low = _gate_excess_at(net, segment, elapsed, h, g, low, run)
+    for _ in range(PROBES):
+        if at_low < -INDIFFERENCE:
+            break
+        low = 0.5 if low == 0.0 else 0.5 * low
+        at_low = _gate_excess_at(net, segment, elapsed, h, g, low, run)
+    if not at_low < 0.0:
+        return 0.0
+    for _ in range(ROOT_STEPS):
+        middle = high - at_high * (high - low) / (at_high - at_low)
+        value = _gate_excess_at(net, segment, elapsed, h, g, middle, run)
+        if abs(value) <= ROOT_TOLERANCE:
+            return middle
+        if value * at_high < 0.0:
+            low, at_low = high, at_high
+        else:
+            at_low *= 0.5
+        high, at_high = middle, value
+    return high
+
+
+@compiled
 def _relief_inside(run, node, relief_pressure):
     """Fraction of the step at which relief is first due though neither end calls for it; or 1."""
     peak, fraction = relief_pressure + INDIFFERENCE, 1.0
@@ -360,10 +189,14 @@ def _relief_inside(run, node, relief_pressure):
 
 @compiled
 def switch(net, run, which):
-    """Put what `find_switch` has named into its other state."""
+    """Put what `find_switch` has named into its other state, and valves that stand at the same point with it."""
     if which >= 0:
-        run.is_open[which] = not run.is_open[which]
-        choose_side(net.branch[which], run.is_open[which], run.side[which])
+        now = run.node_at[NOW]
+        for k in range(net.branch.shape[0]):
+            excess = now[net.branch[k].start].pressure - now[net.branch[k].end].pressure - net.branch[k].opening
+            if k == which or (run.crossing[k] and abs(excess) <= INDIFFERENCE):
+                run.is_open[k] = not run.is_open[k]
+                choose_side(net.branch[k], run.is_open[k], net.per_root, run.side[k])
         return
     g = GATE_SWITCH - which
     if run.gate_mode[g] != GATE_OPEN:
@@ -374,7 +207,7 @@ def switch(net, run, which):
 
 
 @inlined
-def find_switch(net, segment, h, allowed, run):
+def find_switch(net, segment, elapsed, h, allowed, run):
     """Look for valves that the trial step has carried past their switching point.
 
     Returns the fraction of the step to keep (1 if the whole step stands), what switches there (the number of a
@@ -382,9 +215,9 @@ def find_switch(net, segment, h, allowed, run):
     may pass a valve in the wrong state.
     """
     gate = net.gate
-    keep, which, crossed = _branch_switch(net.branch, h, allowed, run)
+    keep, which, crossed = _branch_switch(net.branch, net.table, net.per_root, h, allowed, run)
     for g in range(GATES):
-        if not gate_is_active(gate, segment, g) or (g == RELIEF and _relief_is_idle(gate, run.gate_mode)):
+        if not gate_is_active(gate, segment, g) or (g == RELIEF and relief_is_idle(gate, run.gate_mode)):
             continue
         mode = run.gate_mode[g]
         after = _gate_excess(gate, mode, run.node_at[NEXT], run.gate_at[NEXT], g)
@@ -395,10 +228,12 @@ def find_switch(net, segment, h, allowed, run):
                     keep, which, crossed = fraction, GATE_SWITCH - g, True
             continue
         crossed = True
-        before = min(_gate_excess(gate, mode, run.node_at[NOW], run.gate_at[NOW], g), 0.0)
-        fraction, wrong_flow = before / (before - after), after
+        wrong_flow = after
         if mode != GATE_OPEN or gate[g].resistance > 0.0:
             wrong_flow *= _gate_slope(net.branch, gate, run.branch_at[NEXT], g)
-        if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > allowed:
-            keep, which = fraction, GATE_SWITCH - g
+        late = 0.0 if mode == GATE_OPEN else allowed
+        if 0.5 * wrong_flow * h > late:
+            fraction = _gate_fraction(net, segment, elapsed, h, g, after, run)
+            if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > late:
+                keep, which = fraction, GATE_SWITCH - g
     return keep, which, crossed

@@ -27,6 +27,7 @@ _NEEDED_BY_PORT_MEASURE = {
     "port_peep": ("expiratory_port_pressure",),
     "circuit_held_volume": ("circuit_volume",),
     "unaccounted_volume": ("delivered_volume", "returned_volume", "circuit_volume"),
+    "leak_volume": ("leaked_volume",),
 }
 
 
@@ -88,7 +89,9 @@ def breath_measures(waves: xr.Dataset) -> xr.Dataset:
     signals, added = integrated(time, signals=signals)
     shape = (time.size, waves.sizes["lung"])
     lungs = np.stack([signals.get(name, np.full(shape, np.nan)) for name in LUNG_SIGNALS], axis=-1)
-    ports = np.stack([signals.get(name, np.full(shape[:1], np.nan)) for name in PORT_SIGNALS], axis=-1)
+    # Without word of a leak there is none.
+    absent = {name: np.full(shape[:1], 0.0 if name == "leaked_volume" else np.nan) for name in PORT_SIGNALS}
+    ports = np.stack([signals.get(name, absent[name]) for name in PORT_SIGNALS], axis=-1)
     weight = np.full(shape[1], np.nan)
     if "body_weight" in waves:
         weight[:] = waves["body_weight"].values

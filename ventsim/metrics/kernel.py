@@ -21,10 +21,10 @@ _P_AW, _P_ALV, _FLOW, _VOLUME, _V_IN, _V_OUT, _INT_P_AW, _INT_P_ALV, _WORK = ran
 
 PORT_SIGNALS = (
     "inspiratory_port_pressure", "expiratory_port_pressure", "delivered_volume", "returned_volume",
-    "relief_volume", "inspiratory_port_pressure_integral", "circuit_volume",
+    "relief_volume", "inspiratory_port_pressure_integral", "circuit_volume", "leaked_volume",
 )  # fmt: skip
 """Order of the last axis of `port_signals` of :func:`measure_breath`."""
-_P_I, _P_E, _V_DEL, _V_RET, _V_REL, _INT_P_I, _V_CIR = range(len(PORT_SIGNALS))
+_P_I, _P_E, _V_DEL, _V_RET, _V_REL, _INT_P_I, _V_CIR, _V_LEAK = range(len(PORT_SIGNALS))
 
 LUNG_MEASURES = (
     "inspired_tidal_volume", "expired_tidal_volume", "share", "tidal_volume_per_weight",
@@ -38,6 +38,7 @@ LUNG_MEASURES = (
 PORT_MEASURES = (
     "port_delivered_volume", "port_returned_volume", "port_relief_volume", "port_peak_pressure",
     "port_mean_pressure", "port_peep", "circuit_held_volume", "unaccounted_volume",
+    "leak_volume",
 )  # fmt: skip
 """Order of the numbers in `port_out` of :func:`measure_breath`."""
 
@@ -76,13 +77,13 @@ def measure_breath(
         Times of the breath and set PEEP in the order of :data:`TIMING`. [s, and cmH2O for PEEP]
     lung_signals : array of shape (n, n_lungs, 9)
         Waveforms in the order of :data:`LUNG_SIGNALS`. [units of the schema]
-    port_signals : array of shape (n, 7)
+    port_signals : array of shape (n, 8)
         Waveforms in the order of :data:`PORT_SIGNALS`. [units of the schema]
     body_weight : array of shape (n_lungs,)
         Body weight, NaN where unknown. [kg]
     lung_out : array of shape (n_lungs, 17)
         Receives the measures of each lung in the order of :data:`LUNG_MEASURES`. [units of the schema]
-    port_out : array of shape (8,)
+    port_out : array of shape (9,)
         Receives the measures of the breath in the order of :data:`PORT_MEASURES`. [units of the schema]
 
     Notes
@@ -93,7 +94,7 @@ def measure_breath(
     inspiration minus the one at the start of the breath, so it is plateau pressure minus total PEEP when the
     breath repeats. Mechanical power is the work of airway pressure, measured from atmospheric pressure, on
     inspired gas, per minute: :math:`P = (60/T) \int_0^T p_{aw} \max(\dot V, 0) \, dt`. Unaccounted volume
-    is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir}`.
+    is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir} - V_{leak}`.
 
     References
     ----------
@@ -107,9 +108,9 @@ def measure_breath(
 
     >>> import numpy as np
     >>> time, timing = np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 1.5, 2.0, 5.0])
-    >>> lungs, ports = np.zeros((3, 1, 9)), np.zeros((3, 7))
+    >>> lungs, ports = np.zeros((3, 1, 9)), np.zeros((3, 8))
     >>> lungs[:, 0, LUNG_SIGNALS.index("inspired_volume")] = [0.0, 500.0, 500.0]
-    >>> lung_out, port_out = np.empty((1, 17)), np.empty(8)
+    >>> lung_out, port_out = np.empty((1, 17)), np.empty(9)
     >>> measure_breath(time, timing, lungs, ports, np.array([60.0]), lung_out, port_out)
     >>> float(lung_out[0, LUNG_MEASURES.index("minute_volume")])
     15.0
@@ -151,4 +152,5 @@ def measure_breath(
     port_out[4] = rise[_INT_P_I] / duration
     port_out[5] = p[last, _P_E]
     port_out[6] = p[held, _V_CIR] - p[0, _V_CIR]
-    port_out[7] = rise[_V_DEL] - rise[_V_RET] - volume_change - rise[_V_CIR]
+    port_out[7] = rise[_V_DEL] - rise[_V_RET] - volume_change - rise[_V_CIR] - rise[_V_LEAK]
+    port_out[8] = rise[_V_LEAK]

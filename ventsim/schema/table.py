@@ -78,6 +78,7 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         ("inspiratory_port_pressure_integral", "∫p_I dt", "cmH2O·s",
          "time integral of inspiratory port pressure", _ABOVE),
         ("circuit_volume", "V_cir", "mL", "gas held by the circuit", _STORED),
+        ("leaked_volume", "V_leak(t)", "mL", "volume leaked since the start of the run", "to the atmosphere"),
     )),
     (("time", "node"), _WAVES, (("node_pressure", "p_n", "cmH2O", "pressure in the circuit", _ABOVE),)),
     (("time", "branch"), _WAVES, (("branch_flow", "q_b", "L/s", "flow in the circuit", "forward"),)),
@@ -121,6 +122,7 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         ("circuit_held_volume", "V_held", "mL", "volume held by the circuit at end of inspiration",
          "more than at the start of the breath"),
         ("unaccounted_volume", "V_err", "mL", "volume not accounted for", "delivered, but not found again"),
+        ("leak_volume", "V_leak", "mL", "volume leaked", "to the atmosphere"),
     )),
 )  # fmt: skip
 

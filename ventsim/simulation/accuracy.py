@@ -6,7 +6,7 @@ import xarray as xr
 from ventsim.circuit import Circuit
 from ventsim.metrics import breath_measures
 from ventsim.schema import label
-from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, DEFAULT_TOLERANCE
+from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, DEFAULT_TOLERANCE, check_tolerance
 from ventsim.simulation.run import steady_breath
 from ventsim.ventilator import BreathSettings
 
@@ -56,6 +56,7 @@ def numerical_error(
     >>> bool(abs(error.inspired_tidal_volume).max() < 0.01)
     True
     """
+    check_tolerance(tolerance)
     tight = max(tolerance * _TIGHTER, 1e-11)
     coarse, fine = (
         breath_measures(steady_breath(circuit, settings, sample_interval=sample_interval, tolerance=t))

@@ -13,7 +13,7 @@ from ventsim.engine.breathing import FINISHED, JUNCTION_UNSOLVED, STEP_TOO_SMALL
 from ventsim.engine.network import CompiledCircuit, compile_circuit, segment_table
 from ventsim.errors import InputError, SchemaError, SolverError, nearest_names
 from ventsim.units import ML_PER_L
-from ventsim.ventilator import BreathSettings, check_settings
+from ventsim.ventilator import BreathSettings, PressureControl, check_settings
 
 FloatArray = NDArray[np.float64]
 
@@ -24,7 +24,12 @@ DEFAULT_SAMPLE_INTERVAL = 0.01
 """Default distance of samples. [s]"""
 
 _SHORTEST_INTERVAL = 1e-6
+# Pressure above PEEP up to which absolute tolerances shrink with it [cmH2O].
+_USUAL_DRIVE = 10.0
+_LONGEST_NUMBER = 1e300
 _LARGEST_TOLERANCE, _SMALLEST_TOLERANCE = 1e-2, 1e-12
+
+_USE_A_RUN = "  Use the whole result of simulate() or steady_breath()."
 
 _REMEDIES = {
     STEP_TOO_SMALL: "the step became too small to go on. Look for a resistance or compliance that is far too "
@@ -62,19 +67,38 @@ def prepare(circuit: Circuit, settings: BreathSettings, *, tolerance: float) -> 
         if not isinstance(value, kind):
             wanted = "a Circuit" if kind is Circuit else "PressureControl or VolumeControl"
             raise InputError(f"{what}: got {type(value).__name__}, but {wanted} is needed.")
-    check_number("tolerance", tolerance, unit="1", low=_SMALLEST_TOLERANCE, high=_LARGEST_TOLERANCE)
+    check_tolerance(tolerance)
     check_settings(circuit.ventilator, settings)
-    demands = Demands(absolute=3.0 * tolerance, relative=tolerance, late_volume=1e-2 * tolerance)
-    return Prepared(circuit, settings, compile_circuit(circuit), segment_table(settings), demands)
+    compiled = compile_circuit(circuit)
+    absolute = 3.0 * tolerance * min(_drive(compiled, settings) / _USUAL_DRIVE, 1.0)
+    demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)
+    return Prepared(circuit, settings, compiled, segment_table(settings), demands)
 
 
-def check_number(name: str, value: float, *, unit: str, low: float, high: float = math.inf) -> None:
+def _drive(compiled: CompiledCircuit, settings: BreathSettings) -> float:
+    """About how far the breath lifts the pressure in the lungs; small breaths are to be as exact as large ones."""
+    if isinstance(settings, PressureControl):
+        return settings.inspiratory_pressure
+    network = compiled.network
+    return settings.tidal_volume / ML_PER_L / float(network.node["compliance"][network.compartment["node"]].sum())
+
+
+def check_number(name: str, value: float, *, unit: str = "", low: float, high: float = math.inf) -> None:
     """Refuse a number of a run that is not finite or outside its limits."""
-    if isinstance(value, bool) or not isinstance(value, int | float | np.number):
-        raise InputError(f"{name}: got {value!r}, but a number is needed. [{unit}]")
-    if not (math.isfinite(value) and low <= value <= high):
+    suffix = f" {unit}" if unit else ""
+    if isinstance(value, bool) or not isinstance(value, int | float | np.integer | np.floating):
+        wanted = f" [{unit}]" if unit else ""
+        raise InputError(f"{name}: got {value!r}, but a number is needed.{wanted}")
+    # Compared before it becomes a float, for which a whole number may be too long.
+    if not (low <= value <= high and value < math.inf):
+        shown = f"{value:g}" if isinstance(value, float) or abs(value) < _LONGEST_NUMBER else "of that size"
         limit = f"at least {low:g}" if high == math.inf else f"{low:g} to {high:g}"
-        raise InputError(f"{name} {value:g} {unit} is not possible.\n  Give {limit} {unit}.")
+        raise InputError(f"{name} {shown}{suffix} is not possible.\n  Give {limit}{suffix}.")
+
+
+def check_tolerance(tolerance: float) -> None:
+    """Refuse a tolerance that is no number, or that the solver cannot keep."""
+    check_number("tolerance", tolerance, low=_SMALLEST_TOLERANCE, high=_LARGEST_TOLERANCE)
 
 
 def check_sampling(sample_interval: float, period: float) -> None:
@@ -87,12 +111,13 @@ def start_pressure(prepared: Prepared, start: xr.Dataset | None) -> FloatArray:
     pressure = prepared.resting_pressure()
     if start is None:
         return pressure
+    if not isinstance(start, xr.Dataset):
+        raise SchemaError(f"start: got {type(start).__name__}, but an earlier run is needed.\n{_USE_A_RUN}")
     for needed in ("final_volume", "node_pressure"):
         if needed not in start:
-            raise SchemaError(
-                f"start: the Dataset has no variable '{needed}'.\n"
-                "  Use the result of simulate() or steady_breath()."
-            )
+            raise SchemaError(f"start: the Dataset has no variable '{needed}'.\n{_USE_A_RUN}")
+    if start.sizes.get("time", 0) == 0:
+        raise SchemaError(f"start: the Dataset has no samples along 'time'.\n{_USE_A_RUN}")
     have = [str(name) for name in start["node"].values]
     missing = [name for name in prepared.compiled.nodes if name not in have]
     if missing:
@@ -106,7 +131,7 @@ def start_pressure(prepared: Prepared, start: xr.Dataset | None) -> FloatArray:
     pressure[:] = start["node_pressure"].isel(time=-1).values[place]
     compliance = prepared.compiled.network.node["compliance"]
     held = start["final_volume"].values[place] / ML_PER_L
-    stores = compliance > 0
+    stores = (compliance > 0) & (prepared.compiled.network.node["elastic"] < 0)
     if not np.isfinite(held[stores]).all() or not np.isfinite(pressure).all():
         raise SchemaError(
             "start: the earlier run ended with values that are not finite.\n  Start from a whole run."

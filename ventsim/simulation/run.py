@@ -15,6 +15,7 @@ from ventsim.engine.breathing import run_breaths
 from ventsim.engine.notice import CompileNotice
 from ventsim.engine.steady import find_steady_start
 from ventsim.errors import SolverError
+from ventsim.parts import PART_KINDS
 from ventsim.scenario import Scenario
 from ventsim.simulation.prepare import (
     DEFAULT_SAMPLE_INTERVAL,
@@ -228,11 +229,18 @@ def steady_breath(
 def describe(prepared: Prepared, options: Mapping[str, float]) -> dict[str, Any]:
     """Attributes that say what was run and by what, with the scenario as text, so that it can be run again."""
     title = f"{len(prepared.compiled.lungs)} lungs, {prepared.settings.kind}"
-    scenario = Scenario(title=title, plan=prepared.circuit, settings=prepared.settings, **options)
     return {
         "title": title,
         "source": f"ventsim {version('ventsim')}",
         "caution": "For research, teaching and engineering; not for deciding about a patient.",
-        "scenario": scenario.to_toml(),
+        "scenario": _scenario_text(prepared, title, options),
         "sample_interval_s": options["sample_interval"],
     }
+
+
+def _scenario_text(prepared: Prepared, title: str, options: Mapping[str, float]) -> str:
+    """The scenario as TOML; or, where parts are of the user's own making, a remark that says so."""
+    own = [name for name, part in prepared.circuit.parts.items() if type(part) not in PART_KINDS.values()]
+    if own:
+        return f"# Cannot be run again from here: '{own[0]}' is a part of the user's own making.\n"
+    return Scenario(title=title, plan=prepared.circuit, settings=prepared.settings, **options).to_toml()

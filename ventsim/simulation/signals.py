@@ -22,6 +22,8 @@ from ventsim.engine.arrays import (
     WORK,
     Record,
     Run,
+    new_run,
+    stored_volume,
 )
 from ventsim.metrics import LUNG_SIGNALS, PORT_SIGNALS
 from ventsim.schema import label
@@ -38,16 +40,14 @@ _COUNTER_NAMES = {
 }
 
 
-def lung_signals(prepared: Prepared, record: Record, *, held_at_start: FloatArray) -> FloatArray:
+def lung_signals(record: Record, *, held_at_start: FloatArray) -> FloatArray:
     """Waveforms of the lungs, shape (n, n_lungs, 9) in the order of `LUNG_SIGNALS`.
 
     `held_at_start`, shape (n_lungs,) [mL], is what the lungs held when the running integrals were 0.
     """
     n = record.used[0]
-    network = prepared.compiled.network
-    compliance = network.node["compliance"][network.lung["alveoli"]] * ML_PER_L
     wave, total = record.lung_wave[:n], record.lung_sum[:n]
-    volume = compliance * wave[:, :, 1]
+    volume = wave[:, :, 3] * ML_PER_L
     inspired = total[:, :, INSPIRED] * ML_PER_L
     columns = {
         "airway_pressure": wave[:, :, 0],
@@ -64,7 +64,7 @@ def lung_signals(prepared: Prepared, record: Record, *, held_at_start: FloatArra
 
 
 def port_signals(record: Record) -> FloatArray:
-    """Waveforms of the ventilator's ports, shape (n, 7) in the order of `PORT_SIGNALS`."""
+    """Waveforms of the ventilator's ports, shape (n, 8) in the order of `PORT_SIGNALS`."""
     n = record.used[0]
     passed = record.passed[:n] * ML_PER_L
     columns = {
@@ -75,6 +75,7 @@ def port_signals(record: Record) -> FloatArray:
         "relief_volume": passed[:, RELIEF],
         "inspiratory_port_pressure_integral": record.port_sum[:n],
         "circuit_volume": record.circuit_volume[:n] * ML_PER_L,
+        "leaked_volume": record.leaked[:n] * ML_PER_L,
     }
     return np.stack([columns[name] for name in PORT_SIGNALS], axis=-1)
 
@@ -102,11 +103,17 @@ def breath_timing(prepared: Prepared, first_breath: int, n_breaths: int) -> dict
     }
 
 
-def held_by_lungs(prepared: Prepared, pressure: FloatArray) -> FloatArray:
-    """Volume of each lung above its relaxed volume at given node pressures, shape (n_lungs,). [mL]"""
+def held_at(prepared: Prepared, pressure: FloatArray) -> FloatArray:
+    """Gas held by every node when a run sets out from given node pressures, shape (n_nodes,). [mL]"""
     network = prepared.compiled.network
-    alveoli = network.lung["alveoli"]
-    return network.node["compliance"][alveoli] * pressure[alveoli] * ML_PER_L
+    run = new_run(network, len(prepared.segments), pressure, prepared.demands)
+    return stored_volume(network, run.node_at[NOW]) * ML_PER_L
+
+
+def of_lungs(prepared: Prepared, held: FloatArray) -> FloatArray:
+    """Volume of each lung above its relaxed volume from what the nodes hold, shape (n_lungs,). [mL]"""
+    network = prepared.compiled.network
+    return np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
 
 
 def body_weights(prepared: Prepared) -> FloatArray:
@@ -120,10 +127,10 @@ def waves_dataset(
 ) -> xr.Dataset:
     """Everything that was recorded as a labelled Dataset."""
     n, compiled = record.used[0], prepared.compiled
-    lungs = lung_signals(prepared, record, held_at_start=held_by_lungs(prepared, start))
+    lungs = lung_signals(record, held_at_start=of_lungs(prepared, held_at(prepared, start)))
     ports = port_signals(record)
-    compliance = compiled.network.node["compliance"] * ML_PER_L
-    final = np.where(compliance > 0, compliance * run.node_at[NOW]["pressure"], np.nan)
+    held = stored_volume(compiled.network, run.node_at[NOW]) * ML_PER_L
+    final = np.where(compiled.network.node["compliance"] > 0, held, np.nan)
     variables: dict[str, Any] = {name: (("time", "lung"), lungs[:, :, k]) for k, name in enumerate(LUNG_SIGNALS)}
     variables |= {name: ("time", ports[:, k]) for k, name in enumerate(PORT_SIGNALS)}
     variables |= {
@@ -147,14 +154,15 @@ def waves_dataset(
 
 def numerics(prepared: Prepared, run: Run, start: FloatArray) -> dict[str, Any]:
     """Attributes that record how the numbers came about: tolerances, counts and the balance of gas."""
-    compliance = prepared.compiled.network.node["compliance"]
-    stored = float((compliance * (run.node_at[NOW]["pressure"] - start)).sum())
+    held = stored_volume(prepared.compiled.network, run.node_at[NOW]) * ML_PER_L
+    stored = float((held - held_at(prepared, start)).sum()) / ML_PER_L
     delivered = float(run.passed[SOURCE] - run.passed[RELIEF])
     residual = (delivered - float(run.passed[EXHALATION]) - stored) * ML_PER_L
     return {
         "method": "Rosenbrock (RODAS), order 4",
         "relative_tolerance": prepared.demands.relative,
         "absolute_tolerance_cmH2O": prepared.demands.absolute,
+        "flow_table_error": prepared.compiled.table_error,
         **{name: int(run.counters[entry]) for entry, name in _COUNTER_NAMES.items()},
         "volume_balance_residual_mL": residual,
         "status": "finished",

@@ -26,9 +26,10 @@ from ventsim.simulation.run import LONGEST_RUN, describe
 from ventsim.simulation.signals import (
     body_weights,
     breath_timing,
-    held_by_lungs,
+    held_at,
     lung_signals,
     numerics,
+    of_lungs,
     port_signals,
 )
 from ventsim.ventilator import BreathSettings
@@ -99,7 +100,7 @@ def simulate_breaths(
     lung_out = np.empty((n_breaths, len(network.lung), len(LUNG_MEASURES)))
     port_out = np.empty((n_breaths, len(PORT_MEASURES)))
     timing = np.stack([breath_timing(prepared, 0, n_breaths)[name] for name in TIMING], axis=-1)
-    held = held_by_lungs(prepared, pressure)
+    held = of_lungs(prepared, held_at(prepared, pressure))
     for first in range(0, n_breaths, _CHUNK):
         last = min(first + _CHUNK, n_breaths)
         record.used[0] = 0
@@ -128,7 +129,7 @@ def _measure(
 ) -> None:
     """Measures of the breaths in the record, written into the two arrays."""
     time = record.time[: record.used[0]]
-    lungs, ports = lung_signals(prepared, record, held_at_start=held), port_signals(record)
+    lungs, ports = lung_signals(record, held_at_start=held), port_signals(record)
     weights = body_weights(prepared)
     edges = np.append(np.searchsorted(time, timing[:, 0]), time.size)
     for k in range(len(timing)):

@@ -1,0 +1,260 @@
+"""Tabulated laws, curved stores, efforts, leaks and inertia against equations of their own, stepped by SciPy."""
+
+from typing import Annotated, ClassVar
+
+import numpy as np
+import pytest
+from pydantic import Field
+from scipy.integrate import solve_ivp
+
+import ventsim as vs
+from ventsim.engine.tables import CELLS, tabulate
+from ventsim.parts.base import Part
+from ventsim.parts.elements import (
+    Atmosphere,
+    Curve,
+    ElasticStore,
+    Element,
+    Inertia,
+    Passage,
+    Rohrer,
+    Store,
+)
+from ventsim.parts.pressure_volume import MuscleEffort, PressureVolume
+
+PLAIN = vs.Ventilator(source_resistance=2.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
+SETTINGS = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=1.2)
+TIGHT = 1e-9
+
+
+class Bench(Part):
+    """A two-port part made of any elements, for tests."""
+
+    kind: ClassVar[str] = "bench part"
+    pieces: Annotated[tuple[object, ...], Field(description="the elements")]
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        return ("inlet", "outlet")
+
+    def elements(self) -> tuple[Element, ...]:
+        return self.pieces
+
+
+class BenchLung(vs.Lung):
+    """A lung whose elements are given, for tests."""
+
+    pieces: Annotated[tuple[object, ...], Field(description="the elements")]
+
+    def elements(self) -> tuple[Element, ...]:
+        return self.pieces
+
+
+def rohrer_drop(flow, linear, quadratic):
+    return linear * flow + quadratic * flow * flow
+
+
+def power_drop(flow, factor, exponent, floor):
+    """A power law with a linear part that gives it a slope at rest."""
+    return factor * flow**exponent + floor * flow
+
+
+def circuit_with(part: Part | None, lung: vs.Lung) -> vs.Circuit:
+    """Ventilator, Y-piece without gas, the part and the lung."""
+    parts = {"y": vs.YPiece(gas_volume=0.0), "lung": lung}
+    patient = "lung.airway"
+    joints = [("ventilator.inspiratory", "y.inspiratory"), ("y.expiratory", "ventilator.expiratory")]
+    if part is not None:
+        parts["part"] = part
+        joints.append(("part.outlet", patient))
+        patient = "part.inlet"
+    joints.append(("y.patient", patient))
+    return vs.Circuit(parts=parts, joints=tuple(joints), ventilator=PLAIN)
+
+
+def law_part(law) -> Bench:
+    return Bench(pieces=(Passage("inlet", "outlet", law, law),))
+
+
+# --- tables -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("law", "limit"),
+    [
+        (Curve(rohrer_drop, (("linear", 2.0), ("quadratic", 5.0))), 1e-8),
+        (Curve(rohrer_drop, (("linear", 0.02), ("quadratic", 0.05))), 1e-8),
+        (Curve(power_drop, (("factor", 8.0), ("exponent", 1.75), ("floor", 0.1))), 3e-5),
+    ],
+    ids=["stiff", "wide", "power"],
+)
+def test_a_table_is_as_exact_as_it_says(law, limit):
+    table = tabulate(law)
+    assert table.error < limit
+    assert table.cells.shape == (CELLS + 1, 2)
+    assert np.all(np.diff(table.cells[:, 0]) > 0)
+    assert tabulate(Curve(law.function, law.arguments)) is table, "equal laws share one table"
+
+
+@pytest.mark.parametrize(("linear", "quadratic"), [(10.0, 0.0), (3.0, 8.0), (0.05, 0.1)])
+def test_a_tabulated_law_gives_what_the_closed_law_gives(linear, quadratic):
+    lung = vs.Lung(compliance=40, resistance=8)
+    closed = vs.simulate(circuit_with(law_part(Rohrer(linear, quadratic)), lung), SETTINGS, duration=12, tolerance=TIGHT)
+    law = Curve(rohrer_drop, (("linear", linear), ("quadratic", quadratic)))
+    table = vs.simulate(circuit_with(law_part(law), lung), SETTINGS, duration=12, tolerance=TIGHT)
+    error = table.attrs["flow_table_error"]
+    assert 0.0 < error < 1e-8
+    largest = float(closed.volume.max() - closed.volume.min())
+    assert np.abs(table.volume - closed.volume).max() < max(3.0 * error, 1e-9) * largest
+
+
+def test_a_power_law_agrees_with_its_own_equations():
+    arguments = (("factor", 9.0), ("exponent", 1.8), ("floor", 0.5))
+    law, lung = Curve(power_drop, arguments), vs.Lung(compliance=40, resistance=8)
+    waves = vs.simulate(circuit_with(law_part(law), lung), SETTINGS, duration=8, tolerance=TIGHT)
+    flows = np.concatenate([-np.geomspace(5, 1e-9, 200_000)[::1], [0.0], np.geomspace(1e-9, 5, 200_000)])
+
+    def flow_of(drop, outer):
+        total = law.pressure_drop(flows) + (outer + 8.0) * flows
+        return np.interp(drop, total, flows)
+
+    volume, times = 40 * 5.0, waves.time.values
+    for began, length, pressure, outer in ((0, 1.2, 20, 2), (1.2, 2.8, 5, 3), (4, 1.2, 20, 2), (5.2, 2.8, 5, 3)):
+        run = solve_ivp(
+            lambda t, v, p=pressure, r=outer: 1000 * flow_of(p - v / 40, r),
+            (0, length), [volume], method="DOP853", rtol=1e-9, atol=1e-9, dense_output=True,
+        )  # fmt: skip
+        part = (times >= began) & (times < began + length)
+        assert waves.volume.values[part, 0] == pytest.approx(run.sol(times[part] - began)[0], rel=1e-6)
+        volume = run.y[0, -1]
+
+
+# --- curved stores and efforts --------------------------------------------------------------------------------
+
+SIGMOID = PressureVolume(sigmoid=(1600.0, 12.0, 6.0))
+CURVES = {
+    "sigmoid": SIGMOID,
+    "exponential": PressureVolume(exponential=(2000.0, 0.06)),
+    "stiffening": PressureVolume(linear=0.015, quadratic=1e-5),
+    "sigmoid in a chest wall": PressureVolume(sigmoid=(1600.0, 12.0, 6.0), linear=1 / 150),
+}
+
+
+def curved_lung(curve, effort=None):
+    pieces = (
+        Passage("airway", "alveoli", Rohrer(10.0, 0.0), Rohrer(10.0, 0.0)),
+        ElasticStore("alveoli", curve, effort),
+    )
+    return BenchLung(compliance=50, resistance=10, pieces=pieces)
+
+
+def reference(curve, effort, duration):
+    """Volume over time of one curved lung, restarted at every corner of source and effort."""
+    corners = {0.0, duration} | {k * 4.0 for k in range(9)} | {k * 4.0 + 1.2 for k in range(9)}
+    if effort is not None:
+        corners |= {n * effort.period + t for n in range(9) for t in effort.times}
+    corners = sorted(c for c in corners if c <= duration)
+    muscles = (lambda t: 0.0) if effort is None else effort.pressure
+    volume, pieces = float(curve.volume(5.0 + float(muscles(0.0)))), []
+    for began, ended in zip(corners[:-1], corners[1:], strict=True):
+        inhaling = (began + 1e-9) % 4.0 < 1.2
+        source, outer = (20.0, 2.0) if inhaling else (5.0, 3.0)
+
+        def rate(t, v, source=source, outer=outer, inhaling=inhaling):
+            flow = (source - (curve.pressure(v) - muscles(t))) / (10.0 + outer)
+            # The ventilator's valves let no gas back into the source nor out of the exhalation port.
+            return 1000 * (np.maximum(flow, 0) if inhaling else np.minimum(flow, 0))
+
+        run = solve_ivp(rate, (began, ended), [volume], method="Radau", rtol=1e-10, atol=1e-9, dense_output=True)
+        volume = run.y[0, -1]
+        pieces.append((began, ended, run.sol))
+    return pieces
+
+
+@pytest.mark.parametrize("name", sorted(CURVES))
+@pytest.mark.parametrize("with_effort", [False, True], ids=["passive", "breathing"])
+def test_curved_lungs_agree_with_their_own_equations(name, with_effort):
+    effort = None
+    if with_effort:
+        effort = MuscleEffort(times=(0.3, 0.8, 1.3), pressures=(0.0, 6.0, 0.0), period=2.9, half_sine=True)
+    curve = CURVES[name]
+    waves = vs.simulate(circuit_with(None, curved_lung(curve, effort)), SETTINGS, duration=12, tolerance=TIGHT)
+    times = waves.time.values
+    for began, ended, solution in reference(curve, effort, 12.0):
+        part = (times > began) & (times < ended - 1e-9)
+        wanted = solution(times[part])[0]
+        assert waves.volume.values[part, 0] == pytest.approx(wanted, rel=2e-7), (began, ended)
+        pressure = curve.pressure(wanted) - (effort.pressure(times[part]) if effort else 0.0)
+        assert waves.alveolar_pressure.values[part, 0] == pytest.approx(pressure, rel=1e-6, abs=1e-6)
+    assert abs(waves.attrs["volume_balance_residual_mL"]) < 1e-9 * float(waves.delivered_volume[-1])
+
+
+def test_an_effort_along_straight_lines():
+    effort = MuscleEffort(times=(0.0, 0.5, 0.7, 2.0), pressures=(0.0, 5.0, 0.0, 0.0), period=4.0)
+    curve = PressureVolume(linear=0.02)
+    waves = vs.simulate(circuit_with(None, curved_lung(curve, effort)), SETTINGS, duration=8, tolerance=TIGHT)
+    for began, ended, solution in reference(curve, effort, 8.0):
+        part = (waves.time.values > began) & (waves.time.values < ended - 1e-9)
+        assert waves.volume.values[part, 0] == pytest.approx(solution(waves.time.values[part])[0], rel=2e-7)
+
+
+def test_a_straight_curve_is_a_compliance():
+    straight = vs.steady_breath(circuit_with(None, vs.Lung(compliance=50, resistance=10)), SETTINGS, tolerance=1e-10)
+    curved = vs.steady_breath(circuit_with(None, curved_lung(PressureVolume(linear=0.02))), SETTINGS, tolerance=1e-10)
+    assert curved.volume.values == pytest.approx(straight.volume.values, rel=1e-8)
+
+
+# --- leaks and inertia ----------------------------------------------------------------------------------------
+
+
+def test_a_leak_loses_what_its_resistance_lets_out():
+    leak = Bench(
+        pieces=(
+            Passage("inlet", "outlet", Rohrer(0.0, 0.0), Rohrer(0.0, 0.0)),
+            Passage("inlet", "outside", Rohrer(200.0, 0.0), Rohrer(200.0, 0.0)),
+            Atmosphere("outside"),
+        )
+    )
+    lung = vs.Lung(compliance=50, resistance=10)
+    waves = vs.steady_breath(circuit_with(leak, lung), SETTINGS, tolerance=TIGHT)
+    measures = vs.breath_measures(waves).isel(breath=0)
+    assert float(measures.leak_volume) == pytest.approx(
+        1000 * float(measures.mean_airway_pressure[0]) * 4.0 / 200.0, rel=1e-7
+    )
+    assert abs(float(measures.unaccounted_volume)) < 1e-9 * float(measures.port_delivered_volume)
+    inspired, expired = float(measures.inspired_tidal_volume[0]), float(measures.expired_tidal_volume[0])
+    assert inspired == pytest.approx(expired, rel=1e-6)
+    assert float(measures.port_delivered_volume) == pytest.approx(
+        float(measures.port_returned_volume) + float(measures.leak_volume), rel=1e-9
+    )
+
+
+def test_inertia_swings_as_its_equation_says():
+    """Tube with inertia between a stored volume and a lung: I dq/dt = p_y - p_in, against SciPy."""
+    tube = Bench(
+        pieces=(
+            Store("inlet", 2.0),
+            Inertia("inlet", "middle", 0.3),
+            Passage("middle", "outlet", Rohrer(1.0, 2.0), Rohrer(1.0, 2.0)),
+        )
+    )
+    lung = vs.Lung(compliance=50, resistance=3)
+    waves = vs.simulate(circuit_with(tube, lung), SETTINGS, duration=8, tolerance=TIGHT)
+    state, times = np.array([5.0, 0.0, 5.0]), waves.time.values
+    for began, length, source, outer in ((0, 1.2, 20, 2), (1.2, 2.8, 5, 3), (4, 1.2, 20, 2), (5.2, 2.8, 5, 3)):
+
+        def rate(t, x, source=source, outer=outer, inhaling=length == 1.2):
+            port, flow, alveoli = x
+            outside = (source - port) / outer
+            outside = max(outside, 0.0) if inhaling else min(outside, 0.0)
+            drop = port - alveoli - 4.0 * flow - 2.0 * flow * abs(flow)
+            return [1000 * (outside - flow) / 2.0, drop / 0.3, 1000 * flow / 50.0]
+
+        run = solve_ivp(
+            rate, (0, length), state, method="LSODA", rtol=1e-11, atol=1e-11, dense_output=True, max_step=0.01
+        )
+        part = (times >= began) & (times < began + length)
+        wanted = run.sol(times[part] - began)
+        assert waves.volume.values[part, 0] == pytest.approx(50 * wanted[2], rel=1e-6)
+        assert waves.flow.values[part, 0] == pytest.approx(wanted[1], abs=1e-5)
+        state = run.y[:, -1]

@@ -1,0 +1,105 @@
+"""Continuous output: pressures inside a step, and steps that are cut short at a valve."""
+
+from ventsim.engine.arrays import GATES, NEXT, NOW, SOURCE, STAGES
+from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.elastic import effort_pressure, elastic_pressure
+from ventsim.engine.flows import evaluate, gate_pressures, impose
+from ventsim.engine.laws import DRIVE_FLOW
+from ventsim.engine.method import DENSE
+from ventsim.engine.stepper import injection_error
+
+
+@inlined
+def prepare_dense(net, clock, h, run):
+    """Work out the coefficients of the continuous output of a step for all nodes; it ends at time `clock`."""
+    row, moved = run.row, run.moved
+    for i in range(row.shape[0]):
+        first = second = 0.0
+        for j in range(STAGES - 1):
+            first += DENSE[0, j] * moved[i, j]
+            second += DENSE[1, j] * moved[i, j]
+        row[i].dense1, row[i].dense2 = first, second
+    if net.curved.shape[0] > 0:
+        bend_dense(net, clock, h, run)
+
+
+@compiled
+def bend_dense(net, clock, h, run):
+    """Continuous output of the curved stores: the cubic through pressures and their rates at both ends."""
+    for c in range(net.curved.shape[0]):
+        i = net.curved[c]
+        node = net.node[i]
+        rise = run.node_at[NEXT, i].pressure - run.node_at[NOW, i].pressure
+        before = run.node_at[NOW, i].inflow / run.row[i].compliance
+        _, elastance = elastic_pressure(net.elastic[node.elastic], run.node_at[NEXT, i].volume)
+        after = run.node_at[NEXT, i].inflow * elastance
+        if node.effort >= 0:
+            _, slope = effort_pressure(net.effort[node.effort], net.effort_points, clock - h)
+            before -= slope
+            _, slope = effort_pressure(net.effort[node.effort], net.effort_points, clock - 1e-12 * h)
+            after -= slope
+        run.row[i].dense1 = h * before - rise
+        run.row[i].dense2 = rise - h * after - run.row[i].dense1
+
+
+@inlined
+def dense_pressure(run, node, fraction):
+    """Pressure of a node at a fraction of the step, from the continuous output."""
+    rest = 1.0 - fraction
+    bent = run.row[node].dense1 + fraction * run.row[node].dense2
+    before, after = run.node_at[NOW, node].pressure, run.node_at[NEXT, node].pressure
+    return rest * before + fraction * (after + rest * bent)
+
+
+@inlined
+def _dense_sum(moved, index, fraction):
+    """What the stages of one unknown contribute to the continuous output, beside its values at both ends."""
+    first = second = 0.0
+    for j in range(STAGES - 1):
+        first += DENSE[0, j] * moved[index, j]
+        second += DENSE[1, j] * moved[index, j]
+    return (1.0 - fraction) * fraction * (first + fraction * second)
+
+
+@compiled
+def cut_step(net, segment, began, elapsed, h, fraction, relative, run):
+    """End the step early: slot NEXT, passed volumes and continuous output become those of its first part.
+
+    Returns the error of the injected volume in units of the tolerance; beyond 1 the part is to be stepped anew.
+    """
+    rest, square, now, new, new_gate = (
+        1.0 - fraction,
+        fraction**2,
+        run.node_at[NOW],
+        run.node_at[NEXT],
+        run.gate_at[NEXT],
+    )
+    for i in range(new.shape[0]):
+        new[i].pressure = dense_pressure(run, i, fraction)
+        first, second = run.row[i].dense1, run.row[i].dense2
+        run.row[i].dense2 = square * fraction * second
+        run.row[i].dense1 = run.row[i].dense2 - square * (second - first)
+    for c in range(net.curved.shape[0]):
+        # Volumes are cut as the stages have it, so that the balance of gas is kept.
+        i = net.curved[c]
+        bent = run.row[i].compliance * _dense_sum(run.moved, i, fraction)
+        new[i].volume = rest * now[i].volume + fraction * new[i].volume + bent
+        new[i].pressure, _ = elastic_pressure(net.elastic[net.node[i].elastic], new[i].volume)
+        if net.node[i].effort >= 0:
+            clock = began + elapsed + fraction * h
+            muscles, _ = effort_pressure(net.effort[net.node[i].effort], net.effort_points, clock)
+            new[i].pressure -= muscles
+    for e in range(net.inertial.shape[0]):
+        before, after = run.branch_at[NOW, net.inertial[e]].flow, run.branch_at[NEXT, net.inertial[e]].flow
+        cut = rest * before + fraction * after + _dense_sum(run.pushed, e, fraction)
+        run.branch_at[NEXT, net.inertial[e]].flow = cut
+    for g in range(GATES):
+        run.next_passed[g] = fraction * run.next_passed[g] + _dense_sum(run.passed_stage, g, fraction)
+    injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, new_gate)
+    impose(net.gate, run.gate_mode, new, new_gate)
+    evaluate(run.side, net.table, net.gate, run.gate_mode, injection, new, run.branch_at[NEXT], new_gate)
+    if net.curved.shape[0] > 0:
+        bend_dense(net, began + elapsed + fraction * h, fraction * h, run)
+    if segment.drive != DRIVE_FLOW:
+        return 0.0
+    return injection_error(segment, elapsed, fraction * h, relative, run.next_passed[SOURCE])

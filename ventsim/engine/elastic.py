@@ -1,0 +1,93 @@
+"""Compiled pressure-volume relations and efforts of muscles."""
+
+import math
+
+from ventsim.engine.compiling import compiled
+
+# Halvings of an inversion of a pressure-volume curve, and the volume [L] beyond which it does not look.
+_HALVINGS, _FAR = 200, 1e3
+
+
+@compiled
+def elastic_pressure(elastic, volume):
+    """Transmural pressure [cmH2O] and elastance [cmH2O/L] of a row of the table `ELASTIC` at a volume [L].
+
+    Not a number where the curve ends: a step that goes there is not accepted.
+    """
+    pressure = (elastic.linear + elastic.quadratic * volume) * volume
+    slope = elastic.linear + 2.0 * elastic.quadratic * volume
+    if elastic.width > 0.0:
+        above = volume - elastic.floor
+        left = elastic.vital - above
+        if above <= 0.0 or left <= 0.0:
+            return math.nan, math.nan
+        pressure += elastic.inflection - elastic.width * math.log(left / above)
+        slope += elastic.width * elastic.vital / (above * left)
+    if elastic.rate > 0.0:
+        left = 1.0 - volume / elastic.largest
+        if left <= 0.0:
+            return math.nan, math.nan
+        pressure -= math.log(left) / elastic.rate
+        slope += 1.0 / (elastic.rate * elastic.largest * left)
+    return pressure, slope
+
+
+@compiled
+def elastic_volume(elastic, pressure):
+    """Volume [L] at a transmural pressure, by bisection."""
+    low, high = -_FAR, _FAR
+    if elastic.quadratic > 0.0 and elastic.rate == 0.0:
+        low = -elastic.linear / (2.0 * elastic.quadratic)
+    if elastic.width > 0.0:
+        low, high = elastic.floor, elastic.floor + elastic.vital
+    if elastic.rate > 0.0:
+        high = min(high, elastic.largest)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        if middle <= low or middle >= high:
+            break
+        value, _ = elastic_pressure(elastic, middle)
+        if value < pressure:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@compiled
+def effort_pressure(effort, points, time):
+    """Pressure of the muscles [cmH2O] and its slope in time, of a row of the table `EFFORT` at a time [s].
+
+    `points` holds times and pressures of all efforts, shape (n, 2).
+    """
+    phase = time - effort.period * math.floor(time / effort.period)
+    first, last = effort.first, effort.first + effort.count - 1
+    begin, end = points[first, 0], points[last, 0]
+    if phase < begin or phase >= end:
+        if effort.half_sine:
+            return 0.0, 0.0
+        return (points[first, 1] if phase < begin else points[last, 1]), 0.0
+    if effort.half_sine:
+        rate = math.pi / (end - begin)
+        angle = rate * (phase - begin)
+        return effort.amplitude * math.sin(angle), effort.amplitude * rate * math.cos(angle)
+    k = first
+    while k + 1 < last and points[k + 1, 0] <= phase:
+        k += 1
+    slope = (points[k + 1, 1] - points[k, 1]) / (points[k + 1, 0] - points[k, 0])
+    return points[k, 1] + slope * (phase - points[k, 0]), slope
+
+
+@compiled
+def next_effort_point(effort, points, time):
+    """First instant [s] after `time` at which the course of any effort has a corner; infinity without efforts."""
+    nearest = math.inf
+    for e in range(effort.shape[0]):
+        period = effort[e].period
+        start = period * math.floor(time / period)
+        for turn in range(2):
+            for k in range(effort[e].first, effort[e].first + effort[e].count):
+                instant = start + turn * period + points[k, 0]
+                if time + 1e-9 < instant < nearest:
+                    nearest = instant
+    return nearest
