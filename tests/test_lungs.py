@@ -1,0 +1,322 @@
+"""Kinds of lungs and leaks: what they consist of, the contract between lungs and engine, and what they refuse."""
+
+import copy
+import inspect
+import pickle
+
+import numpy as np
+import pytest
+
+from ventsim import layouts
+from ventsim.circuit import Circuit
+from ventsim.errors import CircuitError, PartError, PlausibilityWarning
+from ventsim.parts import (
+    LUNG_KINDS,
+    CompartmentLung,
+    ElasticLung,
+    ExponentialCurve,
+    HalfSineEffort,
+    Leak,
+    Lung,
+    LungPart,
+    Passage,
+    Region,
+    SampledEffort,
+    SigmoidCurve,
+    Store,
+    VolumeDependentCurve,
+    YPiece,
+)
+from ventsim.parts.elements import Atmosphere, ElasticStore, Rohrer
+from ventsim.parts.pressure_volume import PressureVolume
+
+SIGMOID = SigmoidCurve(vital_volume=2000.0, inflection=15.0, width=5.0)
+EXPONENTIAL = ExponentialCurve(largest_volume=6000.0, rate=0.12)
+VOLUME_DEPENDENT = VolumeDependentCurve(elastance=0.02, volume_elastance=1e-5)
+HALF_SINE = HalfSineEffort(amplitude=8.0, duration=1.0, rate=15.0, delay=0.5)
+SAMPLED = SampledEffort(times=(0.5, 1.0, 1.25), pressures=(0.0, 6.0, 0.0), period=4.0)
+FAST, SLOW = (
+    Region(compliance=30.0, resistance=5.0),
+    Region(compliance=20.0, resistance=25.0, expiratory_resistance=40.0),
+)
+LUNGS = {
+    "simple": Lung(compliance=50.0, resistance=10.0),
+    "simple with effort": Lung(compliance=50.0, resistance=10.0, effort=HALF_SINE),
+    "sigmoid": ElasticLung(curve=SIGMOID, resistance=10.0, expiratory_resistance=15.0),
+    "exponential": ElasticLung(curve=EXPONENTIAL, resistance=10.0, effort=SAMPLED),
+    "volume-dependent": ElasticLung(curve=VOLUME_DEPENDENT, resistance=10.0, chest_wall_compliance=200.0),
+    "two regions": CompartmentLung(resistance=4.0, regions=(FAST, SLOW)),
+    "three regions": CompartmentLung(
+        resistance=4.0, regions=(FAST, SLOW, SLOW), collateral_resistance=100.0, effort=HALF_SINE
+    ),
+}
+EVERY = pytest.mark.parametrize("lung", LUNGS.values(), ids=LUNGS.keys())
+
+
+def passages(part):
+    return [element for element in part.elements() if isinstance(element, Passage)]
+
+
+def stores(part):
+    return [element for element in part.elements() if isinstance(element, Store | ElasticStore)]
+
+
+# --- the contract ---------------------------------------------------------------------------------------------
+
+
+def test_every_kind_of_lung_is_tested_here():
+    assert {lung.kind for lung in LUNGS.values()} == set(LUNG_KINDS)
+    assert inspect.isabstract(LungPart)
+
+
+@EVERY
+def test_contract_of_a_lung(lung):
+    """What the engine takes for granted; the points are those of LungPart's docstring."""
+    assert lung.ports == ("airway",)
+    assert {"relaxed_volume", "body_weight"} <= set(type(lung).model_fields)
+    (airway,) = [passage for passage in passages(lung) if "airway" in (passage.start, passage.end)]
+    assert airway.start == "airway" and not airway.is_ideal
+    assert tuple(store.at for store in stores(lung)) == lung.compartments
+    assert len(lung.compartment_weights) == len(lung.compartments)
+    assert sum(lung.compartment_weights) == pytest.approx(1.0, rel=1e-14)
+    assert min(lung.compartment_weights) > 0.0
+
+
+@EVERY
+def test_lungs_in_a_circuit(lung):
+    """Circuits and layouts find any kind of lung; plain values come back as the same lung."""
+    circuit = layouts.shared({"a": lung, "b": LUNGS["simple"]})
+    assert circuit.lungs == {"a": lung, "b": LUNGS["simple"]}
+    assert layouts.single(lung).lungs == {"lung": lung}
+    assert Circuit.from_dict(circuit.model_dump()) == circuit
+    assert layouts.Layout.from_dict(layouts.Layout(lungs={"a": lung}).model_dump()).lungs == {"a": lung}
+
+
+@EVERY
+def test_copies_are_equal_and_hash_alike(lung):
+    for other in (copy.deepcopy(lung), pickle.loads(pickle.dumps(lung)), lung.changed({})):
+        assert other == lung and hash(other) == hash(lung)
+    assert type(lung).from_dict(lung.model_dump()) == lung
+    assert type(lung).from_dict(lung.model_dump(mode="json")) == lung
+
+
+def test_layout_refuses_what_is_no_lung():
+    with pytest.raises(
+        CircuitError, match=r"lung 'a': there is no kind 'tube' of lungs\.\n  Allowed: 'lung', 'el"
+    ):
+        layouts.Layout(lungs={"a": {"kind": "tube", "length": 1.0}})
+    with pytest.raises(
+        CircuitError, match=r"there is no kind 'elastic' of lungs\.\n  Did you mean 'elastic lung'"
+    ):
+        layouts.Layout(lungs={"a": {"kind": "elastic"}})
+    with pytest.raises(CircuitError, match=r"the circuit has no lung"):
+        Circuit(parts={"y": YPiece()}, joints=())
+
+
+# --- elements -------------------------------------------------------------------------------------------------
+
+
+def test_elements_of_an_elastic_lung():
+    """Chest wall of 200 mL/cmH2O: elastance 1/200, added to 0.02 cmH2O/mL of the lung."""
+    airway, store = LUNGS["volume-dependent"].elements()
+    assert airway == Passage("airway", "alveoli", Rohrer(10.0, 0.0), Rohrer(10.0, 0.0))
+    assert store == ElasticStore("alveoli", PressureVolume(linear=0.025, quadratic=1e-5), None)
+    airway, store = LUNGS["sigmoid"].elements()
+    assert airway.backward == Rohrer(15.0, 0.0)
+    assert store.curve == PressureVolume(sigmoid=(2000.0, 15.0, 5.0))
+    assert LUNGS["exponential"].elements()[1].effort == SAMPLED.course()
+
+
+def test_chest_wall_in_series():
+    """Lung and chest wall hold the same volume: at 905.15 mL, 15 cmH2O of the sigmoid and 905.15 / 200."""
+    volume = 1000.0 - 2000.0 / (1.0 + np.e**3)  # from the relaxed volume to the inflection
+    law = ElasticLung(curve=SIGMOID, resistance=10.0, chest_wall_compliance=200.0).law()
+    assert float(law.pressure(volume)) == pytest.approx(15.0 + volume / 200.0, rel=1e-12)
+    assert float(law.volume(15.0 + volume / 200.0)) == pytest.approx(volume, rel=1e-9)
+    assert law.capacity == ElasticLung(curve=SIGMOID, resistance=10.0).law().capacity
+
+
+def test_effort_of_a_simple_lung():
+    """A straight line of 1/50 cmH2O/mL, lowered by the muscles; without effort a plain store."""
+    assert stores(LUNGS["simple"]) == [Store("alveoli", 50.0)]
+    assert stores(LUNGS["simple with effort"]) == [
+        ElasticStore("alveoli", PressureVolume(linear=0.02), HALF_SINE.course())
+    ]
+
+
+def test_elements_of_a_compartment_lung():
+    common, first, second = passages(LUNGS["two regions"])
+    assert (common.start, common.end) == ("airway", "carina")
+    assert (first.start, first.end, first.forward.linear) == ("carina", "region 1", 5.0)
+    assert (second.end, second.forward.linear, second.backward.linear) == ("region 2", 25.0, 40.0)
+    assert stores(LUNGS["two regions"]) == [Store("region 1", 30.0), Store("region 2", 20.0)]
+    assert LUNGS["two regions"].compartment_weights == pytest.approx((0.6, 0.4), rel=1e-15)  # 30 and 20 of 50
+    assert LUNGS["two regions"].compliance == 50.0
+    assert [region.time_constant for region in (FAST, SLOW)] == [0.15, 0.5]  # s, R C / 1000
+
+
+def test_collateral_paths_join_neighbours():
+    paths = [p for p in passages(LUNGS["three regions"]) if p.start.startswith("region")]
+    assert [(p.start, p.end) for p in paths] == [("region 1", "region 2"), ("region 2", "region 3")]
+    assert {(p.forward, p.backward) for p in paths} == {(Rohrer(100.0, 0.0), Rohrer(100.0, 0.0))}
+    assert all(store.effort == HALF_SINE.course() for store in stores(LUNGS["three regions"]))
+
+
+def test_elements_of_a_leak():
+    """In line nothing is lost; to the atmosphere 100 q + 50 q² at 0.1 L/s: 10.5 cmH2O, by hand."""
+    way, hole, outside = Leak(linear_resistance=100.0, quadratic_resistance=50.0).elements()
+    assert way.is_ideal and (way.start, way.end) == ("inlet", "outlet")
+    assert (hole.start, hole.end) == ("inlet", outside.at) and isinstance(outside, Atmosphere)
+    assert hole.forward == hole.backward
+    assert hole.forward.pressure_drop(0.1) == pytest.approx(10.5, rel=1e-15)
+
+
+# --- efforts --------------------------------------------------------------------------------------------------
+
+
+def test_half_sine_effort():
+    """8 sin(pi (t - 0.5)): 8 in the middle, 4 after a sixth of a second, 0 at rest, and again after 4 s."""
+    pressure = HALF_SINE.course().pressure(np.array([0.0, 0.5, 0.5 + 1.0 / 6.0, 1.0, 1.5, 3.0, 5.0]))
+    assert pressure == pytest.approx([0.0, 0.0, 4.0, 8.0, 0.0, 0.0, 8.0], abs=1e-12)
+    assert HALF_SINE.period == 4.0
+
+
+def test_an_effort_may_fill_its_period():
+    """Rates that are not exact in binary: 60 / 17 s is filled to the last bit without a complaint."""
+    effort = HalfSineEffort(amplitude=5.0, duration=60.0 / 17.0 - 0.3, rate=17.0, delay=0.3)
+    assert effort.course().times[-1] <= effort.period
+
+
+def test_sampled_effort():
+    """Straight between the points of the example: 3 half way up and half way down, 0 outside."""
+    pressure = SAMPLED.course().pressure(np.array([0.2, 0.75, 1.0, 1.125, 2.0, 4.75]))
+    assert pressure == pytest.approx([0.0, 3.0, 6.0, 3.0, 0.0, 3.0], abs=1e-12)
+
+
+def test_points_of_an_effort_may_come_as_an_array():
+    given = SampledEffort(times=np.array([0.5, 1.0, 1.25]), pressures=[0, 6, 0], period=4)
+    assert given == SAMPLED and hash(given) == hash(SAMPLED)
+
+
+# --- refused and doubted --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        # curves
+        (
+            lambda: ElasticLung(resistance=10.0),
+            r"elastic lung: curve is missing\.\n  Give curve=\.\.\., pressure-vol",
+        ),
+        (
+            lambda: ElasticLung(curve=None, resistance=10.0),
+            r"curve: None is of the wrong type\.\n  Give SigmoidCurve",
+        ),
+        (
+            lambda: ElasticLung(curve={"kind": "sigmoid"}, resistance=10.0),
+            r"curve: there is no kind 'sigmoid'\.\n  Did you mean 'sigmoid curve'",
+        ),
+        (
+            lambda: ElasticLung(curve={"width": 5.0}, resistance=10.0),
+            r"curve: kind is missing\.\n  Allowed: 'sigmoid",
+        ),
+        (
+            lambda: ElasticLung(curve=SIGMOID, resistance=10.0, chest_wall_compliance=0.0),
+            r"chest_wall_compliance 0 mL/cmH2O is not allowed",
+        ),
+        (
+            lambda: SigmoidCurve(vital_volume=2000.0, inflection=15.0, width=0.0),
+            r"sigmoid curve: width 0 cmH2O is not allowed",
+        ),
+        (
+            lambda: SigmoidCurve(vital_volume=float("nan"), inflection=15.0, width=5.0),
+            r"vital_volume nan mL is not allowed",
+        ),
+        (lambda: ExponentialCurve(largest_volume=-1.0, rate=0.1), r"largest_volume -1 mL is not allowed"),
+        (
+            lambda: VolumeDependentCurve(elastance=0.02, volume_elastance=-1e-5),
+            r"volume_elastance -1e-05 cmH2O/mL² is not allowed\.\n  Allowed: at least 0",
+        ),
+        # regions
+        (
+            lambda: CompartmentLung(resistance=4.0, regions=()),
+            r"regions: there are 0 of them\.\n  Allowed: 1 to 64",
+        ),
+        (lambda: CompartmentLung(resistance=4.0, regions=FAST), r"is not a list of regions\.\n  Give \(Region"),
+        (
+            lambda: CompartmentLung(resistance=4.0, regions=(FAST, 3)),
+            r"number 2, 3, is not a region\.\n  Give Region",
+        ),
+        (
+            lambda: CompartmentLung(resistance=4.0, regions=(FAST, {"compliance": 30.0, "resistance": 0.0})),
+            r"regions: region '2': resistance 0 cmH2O·s/L is not allowed",
+        ),
+        (
+            lambda: CompartmentLung(resistance=0.0, regions=(FAST,)),
+            r"compartment lung: resistance 0 cmH2O·s/L is not",
+        ),
+        # efforts
+        (
+            lambda: HalfSineEffort(amplitude=5.0, duration=3.0, rate=30.0),
+            r"half-sine effort: delay 0 s and duration 3 s end at 3 s, beyond the period of 2 s\.\n  Allowed at",
+        ),
+        (
+            lambda: HalfSineEffort(amplitude=5.0, duration=1.0, rate=30.0, delay=1.5),
+            r"end at 2\.5 s, beyond the period of 2 s",
+        ),
+        (lambda: HalfSineEffort(amplitude=300.0, duration=1.0, rate=15.0), r"amplitude 300 cmH2O is not allowed"),
+        (lambda: HalfSineEffort(amplitude=5.0, duration=1.0, rate=0.0), r"rate 0 1/min is not allowed"),
+        (lambda: SAMPLED.changed({"period": 1.0}), r"times end at 1\.25 s, beyond the period of 1 s"),
+        (lambda: SAMPLED.changed({"pressures": (0.0, 5.0)}), r"there are 3 times, but 2 pressures"),
+        (
+            lambda: SAMPLED.changed({"times": (0.5, 1.25, 1.0)}),
+            r"times: 1 s follows 1\.25 s\.\n  Allowed: each later",
+        ),
+        (lambda: SAMPLED.changed({"times": (0.5, 1.0, float("inf"))}), r"times inf s is not allowed"),
+        (lambda: SAMPLED.changed({"pressures": (0.0, 5.0, 1.0)}), r"begin at 0 cmH2O and end at 1 cmH2O"),
+        (
+            lambda: SAMPLED.changed({"times": (1.0,), "pressures": (1.0,)}),
+            r"1 points do not make a course over time",
+        ),
+        (
+            lambda: Lung(compliance=50.0, resistance=10.0, effort=5.0),
+            r"effort: 5\.0 is of the wrong type\.\n  Give Half",
+        ),
+        # leak
+        (
+            lambda: Leak(),
+            r"leak: without resistance the hole would hold the circuit at atmospheric pressure\.\n  Give",
+        ),
+        (lambda: Leak(linear_resistance=-1.0), r"leak: linear_resistance -1 cmH2O·s/L is not allowed"),
+    ],
+)
+def test_impossible_part(make, message):
+    with pytest.raises(PartError, match=message):
+        make()
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (
+            lambda: SigmoidCurve(vital_volume=2.0, inflection=15.0, width=5.0),
+            r"vital_volume 2 mL is outside 10 to 10000\.\n  Did you mean 2000 \(2 L\)",
+        ),
+        (
+            lambda: VolumeDependentCurve(elastance=20.0),
+            r"elastance 20 cmH2O/mL is outside 0\.003 to 5\.\n  Did you mean 0\.02 \(20 cmH2O/L\)",
+        ),
+        (
+            lambda: Region(compliance=0.005, resistance=5.0),
+            r"region: compliance 0\.005 mL/cmH2O is outside .*\n  Did you mean 5 \(0\.005 L/cmH2O\)",
+        ),
+        (
+            lambda: HalfSineEffort(amplitude=120.0, duration=1.0, rate=15.0),
+            r"amplitude 120 cmH2O is outside -60 to 60",
+        ),
+    ],
+)
+def test_implausible_part(make, message):
+    with pytest.warns(PlausibilityWarning, match=message):
+        make()
