@@ -15,6 +15,7 @@ import xarray as xr
 
 import ventsim
 from ventsim.__main__ import CAUTION, main
+from ventsim.circuit import parts_list_text
 from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.schema import check_dataset
 
@@ -43,7 +44,7 @@ def no_run(monkeypatch):
     def simulate(*args, **kwargs):
         raise AssertionError("the run has begun")
 
-    monkeypatch.setattr(ventsim, "simulate", simulate)
+    monkeypatch.setattr(ventsim, "simulate_scenario", simulate)
 
 
 def names(folder):
@@ -175,12 +176,31 @@ def test_scenarios_are_listed(capsys):
     assert lines[-1].startswith("All invented for demonstration.")
 
 
+def test_parts_are_listed(capsys, no_run):
+    """As the function tells them, below the title; 10 tubes: three limbs and two extensions on each side."""
+    assert main(["parts", "beds-in-a-row"]) == 0
+    first, _, *rest = capsys.readouterr().out.splitlines()
+    assert first == "Three beds in a row, volume control (built-in, invented for demonstration)"
+    assert "\n".join(rest) == parts_list_text(builtin("beds-in-a-row").circuit)
+    assert rest[-2:] == ["10 tubes, 18.6 m in all; 29 parts.", "All joints fit."]
+
+
+def test_parts_that_do_not_fit_are_told(here, capsys):
+    """Narrow limbs, four of them; each has two ends."""
+    Path("mine.toml").write_text(builtin_text(NAME).replace("bore = 22 ", "bore = 15 "))
+    assert main(["parts", "mine.toml"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0] == "Two unequal lungs, pressure control (from mine.toml)"
+    assert sum(line.startswith("joint of ") for line in lines) == 8
+    assert lines[-1] == "  Put an Adapter between them, or take parts of one size."
+
+
 def test_version_and_help(capsys):
     assert main(["--version"]) == 0
     assert capsys.readouterr().out == f"ventsim {ventsim.__version__}\n"
     assert main(["--help"]) == 0
     text = capsys.readouterr().out
-    assert all(command in text for command in ("run", "scenarios", "scenario"))
+    assert all(command in text for command in ("run", "scenarios", "scenario", "parts"))
     assert "not for deciding about a patient" in text
 
 
@@ -190,7 +210,7 @@ def test_version_and_help(capsys):
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        ([], "there is no command.\n  Write one of: run, scenarios, scenario; or ventsim --help."),
+        ([], "there is no command.\n  Write one of: run, scenarios, scenario, parts; or ventsim --help."),
         (["rnu", NAME], "there is no command 'rnu'.\n  Did you mean 'run'?"),
         ([NAME], f"there is no command '{NAME}'.\n  Did you mean: ventsim run {NAME}"),
         (["--verson"], "there is no command '--verson'.\n  Did you mean '--version'?"),
@@ -212,7 +232,7 @@ def test_version_and_help(capsys):
             ["run", "two-unequal"],
             f"there is no built-in scenario and no file 'two-unequal'.\n  Did you mean '{NAME}'",
         ),
-        (["run", "zzz"], "there is no built-in scenario and no file 'zzz'.\n  Allowed: 'beds-in-a-row',"),
+        (["run", "zzz"], "there is no built-in scenario and no file 'zzz'.\n  Allowed: 'beds-around-"),
         (["run", "x" * 400], "there is no built-in scenario and no file 'xxx"),
         (["run", "wrad.toml"], "there is no file 'wrad.toml'.\n  Did you mean 'ward.toml'?"),
         (
@@ -228,6 +248,9 @@ def test_version_and_help(capsys):
             ["scenario", "two-unequal-lung"],
             "there is no built-in scenario and no file 'two-unequal-lung'.\n  Did",
         ),
+        (["parts"], "the following arguments are required: NAME_OR_FILE.\n  Write: ventsim parts [-h]"),
+        (["parts", "zzz"], "there is no built-in scenario and no file 'zzz'.\n  Allowed: 'beds-around-"),
+        (["parts", NAME, "--out", "x"], "parts: '--out' is not expected.\n"),
         (["scenarios", "extra"], "scenarios: 'extra' is not expected.\n"),
         (
             ["run", NAME, "--out", "ward.toml"],
@@ -284,7 +307,7 @@ def test_failed_run_is_told(here, capsys, monkeypatch):
     def simulate(*args, **kwargs):
         raise ventsim.errors.SolverError("the run stopped at 3 s: why.\n  What to do.")
 
-    monkeypatch.setattr(ventsim, "simulate", simulate)
+    monkeypatch.setattr(ventsim, "simulate_scenario", simulate)
     assert main(["run", NAME]) == 2
     assert capsys.readouterr().err == "ventsim: the run stopped at 3 s: why.\n  What to do.\n"
 
@@ -293,7 +316,7 @@ def test_stop_by_the_user(here, capsys, monkeypatch):
     def simulate(*args, **kwargs):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(ventsim, "simulate", simulate)
+    monkeypatch.setattr(ventsim, "simulate_scenario", simulate)
     assert main(["run", NAME]) == 130
     assert capsys.readouterr().err == "ventsim: stopped by Ctrl-C; results of this run are not complete.\n"
     assert names(here) == []

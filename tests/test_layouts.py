@@ -12,8 +12,22 @@ from ventsim import layouts
 from ventsim.circuit import Circuit
 from ventsim.errors import CircuitError, PartError
 from ventsim.layouts import Branch, shared, single
-from ventsim.parts import Adapter, Filter, Lung, OneWayValve, Passage, Restrictor, Store, TPiece, Tube, YPiece
-from ventsim.ventilator import Ventilator
+from ventsim.metrics import breath_measures
+from ventsim.parts import (
+    Adapter,
+    Filter,
+    Lung,
+    OneWayValve,
+    Passage,
+    Restrictor,
+    Store,
+    TPiece,
+    TrachealTube,
+    Tube,
+    YPiece,
+)
+from ventsim.simulation import steady_breath
+from ventsim.ventilator import Ventilator, VolumeControl
 
 LUNG = Lung(compliance=50.0, resistance=5.0)
 ARRANGEMENTS = ["tree", "chain", "star"]
@@ -51,6 +65,34 @@ def test_single_lung():
 def test_single_adult_circuit_stores_what_was_measured():
     """1.47 to 2.52 mL/cmH2O on three adult circuits: Respiratory Care 39(8), 1994 (abstract)."""
     assert 1.47 <= stored(single(LUNG)) <= 2.52
+
+
+@pytest.mark.parametrize("arrangement", ["tree", "star"])
+@pytest.mark.parametrize("number", [2, 4, 8])
+def test_shared_adult_circuits_store_for_each_lung_what_was_measured(arrangement, number):
+    """As above; a chain has its extensions besides: 2 m on each limb from bed to bed, each 1.34 mL/cmH2O."""
+    shares = stored(shared(lungs(number), arrangement=arrangement)) / number
+    assert 1.47 <= shares <= 2.52
+    extensions = 2 * (number - 1) * Tube(length=2.0).stored_compliance
+    assert 1.47 <= (stored(shared(lungs(number), arrangement="chain")) - extensions) / number <= 2.52
+
+
+@pytest.mark.parametrize(("number", "arrangement"), [(1, "tree"), (4, "tree"), (4, "star"), (4, "chain")])
+def test_circuit_keeps_its_share_of_the_set_volume(number, arrangement):
+    """A circuit of compliance Cc beside lungs of compliance C keeps Cc / (C + Cc) of the volume.
+
+    Lungs and circuit are at one pressure in a long pause, and at one pressure at the end of expiration.
+
+    The limit of 4 % is for flow that has not quite come to rest in either phase; about 4 % of the set volume
+    stay in the circuit of a tree, twice as much in that of a chain.
+    """
+    circuit = shared(lungs(number), arrangement=arrangement, one_way_valves=False)
+    set_volume = 500.0 * number
+    breath = VolumeControl(tidal_volume=set_volume, peep=5.0, rate=12.0, inspiratory_time=2.0, pause_time=0.8)
+    measures = breath_measures(steady_breath(circuit, breath)).isel(breath=-1)
+    kept = set_volume - float(measures["inspired_tidal_volume"].sum())
+    lungs_and_circuit = number * LUNG.compliance + stored(circuit)
+    assert kept == pytest.approx(set_volume * stored(circuit) / lungs_and_circuit, rel=0.04)
 
 
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
@@ -105,6 +147,7 @@ def test_order_of_the_parts_on_the_way():
         inspiratory_restrictor=Restrictor(linear_resistance=5.0),
         expiratory_restrictor=Restrictor(linear_resistance=2.0),
         filter=Filter(),
+        tracheal_tube=TrachealTube(inner_diameter=8.0),
     )
     circuit = shared({"a": LUNG, "b": LUNG}, branch=branch)
     assert way(circuit, "ventilator.inspiratory", "a.airway") == [
@@ -114,9 +157,11 @@ def test_order_of_the_parts_on_the_way():
         "a inspiratory tube",
         "a y-piece",
         "a filter",
+        "a tracheal tube",
         "a",
     ]
     assert way(circuit, "a.airway", "ventilator.expiratory") == [
+        "a tracheal tube",
         "a filter",
         "a y-piece",
         "a expiratory tube",
@@ -134,10 +179,33 @@ def test_chain_passes_the_beds_in_order():
         "inspiratory extension 1",
         "inspiratory t-piece 2",
         "inspiratory extension 2",
-        "bed 3 inspiratory tube",
+        "connector 1",
     ]
     assert circuit.parts["inspiratory extension 1"].length == 3.0
     assert shared(lungs(2), arrangement="chain").parts["expiratory extension 1"].length == 2.0
+
+
+def test_each_bed_of_a_chain_may_have_its_own_extension():
+    """That of the first bed leads to the first T-piece; the third bed keeps the common one."""
+    circuit = shared(
+        lungs(3),
+        arrangement="chain",
+        extension=Tube(length=3.0),
+        extensions={"bed 1": Tube(length=1.0), "bed 2": Tube(length=4.0)},
+    )
+    for limb in ("inspiratory", "expiratory"):
+        lengths = [circuit.parts[f"{limb} extension {number}"].length for number in (1, 2, 3)]
+        assert lengths == [1.0, 4.0, 3.0]
+    assert way(circuit, "ventilator.inspiratory", "bed 3.airway")[:6] == [
+        "inspiratory extension 1",
+        "inspiratory t-piece 1",
+        "inspiratory extension 2",
+        "inspiratory t-piece 2",
+        "inspiratory extension 3",
+        "bed 3 inspiratory valve",
+    ]
+    alone = shared(lungs(1), arrangement="chain", extensions={"bed 1": Tube(length=1.0)})
+    assert kinds(alone)["tube"] == 4
 
 
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
@@ -237,6 +305,22 @@ def test_ideal_ventilator():
             CircuitError,
             r"two parts are called 'inspiratory t-piece': a t-piece and a lung",
         ),
+        (
+            lambda: shared(lungs(2), arrangement="chain", extensions={"bed 3": Tube(length=1.0)}),
+            CircuitError,
+            r"extensions: there is no lung 'bed 3'\.\n  Did you mean 'bed [12]'",
+        ),
+        (
+            lambda: shared(lungs(2), arrangement="chain", extensions={"bed 2": 1.0}),
+            CircuitError,
+            r"extensions: 'bed 2' is 1\.0, not a tube\.\n  Give Tube\(length=\.\.\.\)",
+        ),
+        (
+            lambda: shared(lungs(2), extensions={"bed 2": Tube(length=1.0)}),
+            CircuitError,
+            r"extensions: there is none in the arrangement 'tree'\.\n  Leave them out, or take .* 'chain'",
+        ),
+        (lambda: Branch(tracheal_tube=8.0), PartError, r"branch: tracheal_tube 8\.0 is not a TrachealTube"),
         (lambda: shared(lungs(65), arrangement="star"), PartError, r"adapter: outlets 65 is not allowed"),
         (lambda: Branch(inspiratory_tube=1.5), PartError, r"branch: inspiratory_tube 1\.5 is not a Tube"),
         (

@@ -14,7 +14,7 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventsim import layouts, simulate
+from ventsim import breath_measures, layouts, simulate, steady_breath
 from ventsim.circuit import Circuit
 from ventsim.errors import (
     CircuitError,
@@ -25,7 +25,25 @@ from ventsim.errors import (
     SettingsError,
 )
 from ventsim.layouts import Branch, Layout
-from ventsim.parts import Adapter, Filter, Lung, OneWayValve, Restrictor, TPiece, Tube, YPiece
+from ventsim.parts import (
+    Adapter,
+    CompartmentLung,
+    ElasticLung,
+    ExponentialCurve,
+    Filter,
+    HalfSineEffort,
+    Lung,
+    OneWayValve,
+    Region,
+    Restrictor,
+    SampledEffort,
+    SigmoidCurve,
+    TPiece,
+    TrachealTube,
+    Tube,
+    VolumeDependentCurve,
+    YPiece,
+)
 from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.ventilator import PressureControl, Ventilator, VolumeControl
 
@@ -37,6 +55,14 @@ SCENARIO = Scenario(title="two lungs", plan=Layout(lungs={"a": LUNG, "b": LUNG})
 TITLE = "title = 't'\n"
 SETTINGS = "[settings]\nkind = 'pressure control'\ninspiratory_pressure = 15\nrate = 15\nie_ratio = 0.5\n"
 LUNGS = "[lungs.a]\ncompliance = 50\nresistance = 10\n"
+ELASTIC = "[lungs.e]\nkind = 'elastic lung'\nresistance = 10\n"
+SIGMOID = "[lungs.e.curve]\nkind = 'sigmoid curve'\nvital_volume = 2000\ninflection = 15\nwidth = 5\n"
+EFFORT = "[lungs.e.effort]\nkind = 'half-sine effort'\namplitude = 5\nduration = 1\nrate = 12\n"
+COMPARTMENTS = (
+    "[lungs.c]\nkind = 'compartment lung'\nresistance = 4\n"
+    "[[lungs.c.regions]]\ncompliance = 30\nresistance = 5\n"
+    "[[lungs.c.regions]]\ncompliance = 20\nresistance = 25\n"
+)
 JOINTS = (
     "joints = [['ventilator.inspiratory', 'the y.inspiratory'], ['the y.patient', 'a.airway'],\n"
     "          ['the y.expiratory', 'ventilator.expiratory']]\n"
@@ -58,6 +84,7 @@ def test_layout_makes_the_circuit_of_the_function():
         "t_piece": TPiece(gas_volume=20.0),
         "adapter": Adapter(gas_volume=9.0),
         "extension": Tube(length=3.0),
+        "extensions": {"b": Tube(length=4.0)},
     }
     lungs = {"a": LUNG, "b": LUNG}
     assert Layout(lungs=lungs, **choices).circuit() == layouts.shared(lungs, **choices)
@@ -164,13 +191,55 @@ def numbers(low, high):
     return st.floats(low, high, allow_nan=False)
 
 
-LUNG_VALUES = st.builds(
-    Lung,
+EFFORTS = st.builds(
+    HalfSineEffort,
+    amplitude=numbers(-60.0, 60.0),
+    duration=numbers(0.1, 1.0),
+    rate=numbers(1.0, 40.0),
+    delay=numbers(0.0, 0.5),
+) | st.builds(
+    SampledEffort,
+    times=st.just((0.0, 0.1, 0.4)),
+    pressures=numbers(-60.0, 60.0).map(lambda pressure: (0.0, pressure, 0.0)),
+    period=numbers(0.4, 60.0),
+)
+COMMON_VALUES = {
+    "resistance": numbers(0.5, 300.0),
+    "expiratory_resistance": st.none() | numbers(0.5, 300.0),
+    "effort": st.none() | EFFORTS,
+    "relaxed_volume": numbers(5.0, 8000.0),
+    "body_weight": st.none() | numbers(0.3, 150.0),
+}
+CURVES = (
+    st.builds(
+        SigmoidCurve,
+        vital_volume=numbers(10.0, 1e4),
+        inflection=numbers(-20.0, 60.0),
+        width=numbers(1.0, 40.0),
+    )
+    | st.builds(ExponentialCurve, largest_volume=numbers(10.0, 1e4), rate=numbers(0.005, 0.5))
+    | st.builds(VolumeDependentCurve, elastance=numbers(0.003, 5.0), volume_elastance=numbers(0.0, 0.1))
+)
+REGIONS = st.builds(
+    Region,
     compliance=numbers(0.2, 300.0),
     resistance=numbers(0.5, 300.0),
     expiratory_resistance=st.none() | numbers(0.5, 300.0),
-    relaxed_volume=numbers(5.0, 8000.0),
-    body_weight=st.none() | numbers(0.3, 150.0),
+)
+LUNG_VALUES = (
+    st.builds(Lung, compliance=numbers(0.2, 300.0), **COMMON_VALUES)
+    | st.builds(
+        ElasticLung,
+        curve=CURVES,
+        chest_wall_compliance=st.none() | numbers(0.5, 1000.0),
+        **COMMON_VALUES,
+    )
+    | st.builds(
+        CompartmentLung,
+        regions=st.lists(REGIONS, min_size=1, max_size=3),
+        collateral_resistance=st.none() | numbers(0.5, 1e5),
+        **COMMON_VALUES,
+    )
 )
 TUBES = st.builds(
     Tube,
@@ -188,6 +257,7 @@ BRANCHES = st.builds(
     inspiratory_restrictor=st.none() | st.builds(Restrictor, linear_resistance=numbers(0.0, 2000.0)),
     expiratory_restrictor=st.none() | st.builds(Restrictor, quadratic_resistance=numbers(0.0, 1e4)),
     filter=st.none() | st.builds(Filter, gas_volume=numbers(0.0, 300.0)),
+    tracheal_tube=st.none() | st.builds(TrachealTube, inner_diameter=numbers(2.0, 12.0)),
     valve=st.builds(OneWayValve, opening_pressure=numbers(0.0, 5.0), back_leak=numbers(0.0, 200.0)),
     y_piece=st.builds(YPiece, gas_volume=numbers(0.0, 1000.0)),
 )
@@ -219,17 +289,20 @@ BREATHS = st.builds(
 @st.composite
 def plans(draw):
     lungs = draw(st.dictionaries(NAMES, LUNG_VALUES, min_size=1, max_size=4))
+    arrangement = draw(st.sampled_from(["tree", "chain", "star"]))
+    some = st.sampled_from(list(lungs))
     layout = Layout(
         lungs=lungs,
-        arrangement=draw(st.sampled_from(["tree", "chain", "star"])),
+        arrangement=arrangement,
         branch=draw(st.none() | BRANCHES),
-        branches=draw(st.dictionaries(st.sampled_from(list(lungs)), BRANCHES, max_size=2)),
+        branches=draw(st.dictionaries(some, BRANCHES, max_size=2)),
         one_way_valves=draw(st.booleans()),
         ideal=draw(st.booleans()),
         ventilator=draw(st.none() | VENTILATORS),
         t_piece=draw(st.none() | st.builds(TPiece, gas_volume=numbers(0.0, 1000.0))),
         adapter=draw(st.none() | st.builds(Adapter, gas_volume=numbers(0.0, 1000.0))),
         extension=draw(st.none() | TUBES),
+        extensions=draw(st.dictionaries(some, TUBES, max_size=2)) if arrangement == "chain" else {},
     )
     return layout if draw(st.booleans()) else layout.circuit()
 
@@ -299,9 +372,73 @@ def test_scenario_of_a_dataset():
         Scenario.from_dataset(xr.Dataset(attrs={"scenario": "x ="}))
 
 
+def test_lungs_of_every_kind_in_a_file():
+    """Kinds are written where they are needed: for all but simple lungs, and for curves and efforts."""
+    text = TITLE + SETTINGS + LUNGS + ELASTIC + SIGMOID + EFFORT + COMPARTMENTS
+    scenario = Scenario.from_toml(text)
+    assert scenario.circuit.lungs == {
+        "a": LUNG,
+        "e": ElasticLung(
+            curve=SigmoidCurve(vital_volume=2000.0, inflection=15.0, width=5.0),
+            resistance=10.0,
+            effort=HalfSineEffort(amplitude=5.0, duration=1.0, rate=12.0),
+        ),
+        "c": CompartmentLung(
+            resistance=4.0,
+            regions=(Region(compliance=30.0, resistance=5.0), Region(compliance=20.0, resistance=25.0)),
+        ),
+    }
+    kinds = [line for line in scenario.to_toml().splitlines() if line.startswith("kind")]
+    assert [line.split('"')[1] for line in kinds] == [
+        "pressure control",
+        "elastic lung",
+        "sigmoid curve",
+        "half-sine effort",
+        "compartment lung",
+    ]
+
+
 # --- what a wrong file is told ------------------------------------------------------------------------------
 
 WRONG = {
+    # kinds of lungs
+    "near kind of lung": (
+        TITLE + SETTINGS + ELASTIC.replace("elastic lung", "elastc lung"),
+        r"lungs\.e\.kind: 'elastc lung' is unknown\.\n  Did you mean 'elastic lung'",
+    ),
+    "no curve": (
+        TITLE + SETTINGS + ELASTIC,
+        r"lungs\.e\.curve is missing\.\n  Give curve=\.\.\., pressure-volume relation",
+    ),
+    "curve": (
+        TITLE + SETTINGS + ELASTIC + "curve = 5\n",
+        r"lungs\.e\.curve: 5 is not a section\.\n  Write \[lungs",
+    ),
+    "kind of curve": (
+        TITLE + SETTINGS + ELASTIC + SIGMOID.replace("sigmoid curve", "sigmoid"),
+        r"lungs\.e\.curve\.kind: 'sigmoid' is unknown\.\n  Did you mean 'sigmoid curve'",
+    ),
+    "key of curve": (
+        TITLE + SETTINGS + ELASTIC + SIGMOID.replace("width", "widht"),
+        r"lungs\.e\.curve\.widht: .*\n  Did you mean 'width'",
+    ),
+    "value of curve": (
+        TITLE + SETTINGS + ELASTIC + SIGMOID.replace("width = 5", "width = -5"),
+        r"lungs\.e\.curve\.width -5 cmH2O is not allowed",
+    ),
+    "effort": (
+        TITLE + SETTINGS + ELASTIC + SIGMOID + EFFORT.replace("duration = 1", "duration = 6"),
+        r"lungs\.e\.effort\.delay 0 s and duration 6 s end at 6 s, beyond the period of 5 s",
+    ),
+    "regions": (
+        TITLE + SETTINGS + COMPARTMENTS.partition("[[")[0] + "[lungs.c.regions]\ncompliance = 3\n",
+        r"lungs\.c\.regions: .* is not a list\.\n  Write \[\[lungs\.c\.regions\]\] above each of them",
+    ),
+    "region": (
+        TITLE + SETTINGS + COMPARTMENTS.replace("resistance = 25", "resistance = -1"),
+        r"lungs\.c\.regions\.2\.resistance -1 cmH2O·s/L is not allowed",
+    ),
+    "home of curve": ("curve = 5\n", r"curve: .*\n  Write it in section \[lungs\.NAME\]"),
     # not TOML
     "no equals sign": (
         "title 'x'",
@@ -407,7 +544,7 @@ WRONG = {
     ),
     "kind of lung": (
         TITLE + SETTINGS + LUNGS + "kind = 'tube'\n",
-        r"lungs\.a: the kind is 'tube', not 'lung'",
+        r"lungs\.a\.kind: 'tube' is unknown\.\n  Allowed: 'lung', 'elastic lung'",
     ),
     "none": (
         TITLE + SETTINGS + LUNGS + "relaxed_volume = 'none'\n",
@@ -468,7 +605,7 @@ WRONG = {
     ),
     "kindless part": (
         TITLE + JOINTS + SETTINGS + PARTS.replace("kind = 'y-piece'", ""),
-        r"parts\.\"the y\": kind is missing\.\n  Allowed: 'lung', 'tube'",
+        r"parts\.\"the y\": kind is missing\.\n  Allowed: 'lung', 'elastic lung'",
     ),
     "value of part": (
         TITLE + JOINTS + SETTINGS + PARTS + "gas_volume = -3\n",
@@ -541,6 +678,7 @@ def test_unwritable_file(tmp_path):
 
 def test_names_of_the_builtins():
     assert builtin_names() == (
+        "beds-around-the-ventilator",
         "beds-in-a-row",
         "four-equal-lungs",
         "four-equal-lungs-volume-control",
@@ -552,7 +690,7 @@ def test_names_of_the_builtins():
         ScenarioError, match=r"no built-in scenario 'four-equal'\.\n  Did you mean 'four-equal-lungs'"
     ):
         builtin("four-equal")
-    with pytest.raises(ScenarioError, match=r"no built-in scenario '\.\./x'\.\n  Allowed: 'beds-in-a-row'"):
+    with pytest.raises(ScenarioError, match=r"no built-in scenario '\.\./x'\.\n  Allowed: 'beds-around-the-"):
         builtin_text("../x")
 
 
@@ -569,13 +707,27 @@ def test_builtin_is_invented_silent_and_survives_toml(name):
 def test_content_of_the_builtins():
     """As the titles and comments of the files say."""
     scenarios = {name: builtin(name) for name in builtin_names()}
-    assert [len(scenario.circuit.lungs) for scenario in scenarios.values()] == [3, 4, 4, 4, 2, 2]
+    assert [len(scenario.circuit.lungs) for scenario in scenarios.values()] == [4, 3, 4, 4, 4, 2, 2]
     for name, scenario in scenarios.items():
         lungs = list(scenario.circuit.lungs.values())
-        assert (len(set(lungs)) > 1) == ("unequal" in name)
+        assert (len(set(lungs)) > 1) == ("unequal" in name or "around" in name)
         kind = "pressure control" if scenario.title.endswith(", pressure control") else "volume control"
         assert scenario.settings.kind == kind
         assert isinstance(scenario.plan, Layout)
     assert scenarios["four-equal-lungs-volume-control"].settings.tidal_volume == 2000.0
-    assert scenarios["four-unequal-lungs"].circuit.parts["d inspiratory tube"].length == 3.0
+    tubes = scenarios["four-unequal-lungs"].circuit.parts
+    assert tubes["d inspiratory tube"].length == 2 * tubes["a inspiratory tube"].length == 3.6
     assert scenarios["beds-in-a-row"].plan.arrangement == "chain"
+    around = scenarios["beds-around-the-ventilator"].circuit
+    assert {around.parts[f"{name} expiratory tube"].length for name in around.lungs} == {1.8}
+    for name, scenario in scenarios.items():
+        patients = "two-unequal" not in name  # test lungs, without a tracheal tube
+        kinds = [part.kind for part in scenario.circuit.parts.values()]
+        assert kinds.count("tracheal tube") == (len(scenario.circuit.lungs) if patients else 0)
+
+
+def test_four_equal_lungs_get_what_they_always_got():
+    """About 470 mL each, as before the tracheal tubes were parts of their own; 1 % for the round numbers."""
+    scenario = builtin("four-equal-lungs")
+    measures = breath_measures(steady_breath(scenario.circuit, scenario.settings))
+    assert measures["inspired_tidal_volume"].values == pytest.approx(470.0, rel=0.01)

@@ -1,4 +1,4 @@
-"""The command ``ventsim``: run a scenario, list and show scenarios."""
+"""The command ``ventsim``: run a scenario, list and show scenarios, tell which parts one needs."""
 
 import argparse
 import os
@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TextIO
 
 import ventsim
+from ventsim.circuit import parts_list_text
 from ventsim.errors import (
     CircuitWarning,
     InputError,
@@ -79,7 +80,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
 # --- arguments ----------------------------------------------------------------------------------------------
 
 
-_OPTIONS = {"run": ("--out", "--duration", "--help"), "scenarios": ("--help",), "scenario": ("--help",)}
+_OPTIONS = {
+    "run": ("--out", "--duration", "--help"),
+    "scenarios": ("--help",),
+    "scenario": ("--help",),
+    "parts": ("--help",),
+}
 _ALONE = ("--help", "-h", "--version")
 
 
@@ -125,6 +131,11 @@ def _parser() -> argparse.ArgumentParser:
     show = group.add_parser("scenario", help="print a scenario as TOML, to be changed and run")
     show.add_argument("target", metavar="NAME_OR_FILE", help="built-in scenario, scenario.toml or result.nc")
     show.set_defaults(action=_show)
+    parts = group.add_parser(
+        "parts", help="list the parts of a scenario's circuit, and joints that do not fit"
+    )
+    parts.add_argument("target", metavar="NAME_OR_FILE", help="built-in scenario, scenario.toml or result.nc")
+    parts.set_defaults(action=_list_parts)
     return parser
 
 
@@ -217,6 +228,12 @@ def _list(options: argparse.Namespace) -> None:
 
 def _show(options: argparse.Namespace) -> None:
     print(_find(options.target).text.rstrip("\n"))
+
+
+def _list_parts(options: argparse.Namespace) -> None:
+    found = _find(options.target)
+    print(f"{found.scenario.title} ({found.origin})\n")
+    print(parts_list_text(found.scenario.circuit))
 
 
 # --- a run --------------------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ import networkx as nx
 
 from ventsim.circuit.named_parts import VENTILATOR
 from ventsim.errors import CircuitError, suggestion
-from ventsim.parts import Lung, Part
+from ventsim.parts import LungPart, Part
 
 __all__ = ["check_connections", "check_joints", "read_joints"]
 
@@ -70,7 +70,7 @@ def check_joints(
     """
     if not parts:
         raise CircuitError("the circuit has no parts.\n  Give a lung and what joins it to the ventilator.")
-    if not any(isinstance(part, Lung) for part in parts.values()):
+    if not any(isinstance(part, LungPart) for part in parts.values()):
         raise CircuitError("the circuit has no lung.\n  Add a Lung, or take a circuit from ventsim.layouts.")
     ports = {VENTILATOR: tuple(ventilator_ports)} | {name: part.ports for name, part in parts.items()}
     used: dict[str, Joint] = {}
@@ -127,10 +127,10 @@ def check_connections(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> None
     expiratory = nx.node_connected_component(plain, f"{VENTILATOR}.expiratory")
     for name, part in parts.items():
         end = f"{name}.{part.ports[0]}"
-        if isinstance(part, Lung) and end not in inspiratory:
+        if isinstance(part, LungPart) and end not in inspiratory:
             what = f"lung '{name}' is not connected: nothing reaches its airway from"
             raise _unreached(what, "inspiratory", inspiratory)
-        if isinstance(part, Lung) and end not in expiratory:
+        if isinstance(part, LungPart) and end not in expiratory:
             what = f"lung '{name}' cannot breathe out: no way leads from it to"
             raise _unreached(what, "expiratory", expiratory)
     for name, part in parts.items():

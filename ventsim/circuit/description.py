@@ -10,7 +10,7 @@ from ventsim.circuit.checks import check_connections, check_joints, read_joints
 from ventsim.circuit.graph import build_graph, direction_faults
 from ventsim.circuit.named_parts import dump_parts, read_parts
 from ventsim.errors import CircuitError, CircuitWarning, InputError, warn_caller
-from ventsim.parts import Description, Lung, Part
+from ventsim.parts import Description, LungPart, Part
 from ventsim.ventilator import Ventilator
 
 __all__ = ["Circuit"]
@@ -133,9 +133,9 @@ class Circuit(Description):
         return cls(parts=parts, joints=tuple(joints), ventilator=machine)
 
     @property
-    def lungs(self) -> dict[str, Lung]:
+    def lungs(self) -> dict[str, LungPart]:
         """The lungs by name, in the order of the parts."""
-        return {name: part for name, part in self.parts.items() if isinstance(part, Lung)}
+        return {name: part for name, part in self.parts.items() if isinstance(part, LungPart)}
 
     def graph(self) -> nx.MultiDiGraph:
         """The circuit as a graph, for drawing and for searching ways.

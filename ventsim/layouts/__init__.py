@@ -8,8 +8,22 @@
 2
 """
 
+from ventsim.layouts.bed_places import beds_around, beds_in_row
 from ventsim.layouts.branch import Branch
+from ventsim.layouts.floor_plan import FloorPlan, TubeLengths
 from ventsim.layouts.layout import Layout
+from ventsim.layouts.placed import on_floor_plan
 from ventsim.layouts.recipes import IDEAL_VENTILATOR, shared, single
 
-__all__ = ["IDEAL_VENTILATOR", "Branch", "Layout", "shared", "single"]
+__all__ = [
+    "IDEAL_VENTILATOR",
+    "Branch",
+    "FloorPlan",
+    "Layout",
+    "TubeLengths",
+    "beds_around",
+    "beds_in_row",
+    "on_floor_plan",
+    "shared",
+    "single",
+]

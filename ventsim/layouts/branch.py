@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar
 from pydantic import Field
 
 from ventsim.errors import InputError, PartError
-from ventsim.parts import Description, Filter, OneWayValve, Restrictor, Tube, YPiece
+from ventsim.parts import Description, Filter, OneWayValve, Restrictor, TrachealTube, Tube, YPiece
 
 __all__ = ["Branch"]
 
@@ -13,8 +13,8 @@ __all__ = ["Branch"]
 class Branch(Description):
     """What lies between the fittings at the ventilator and one lung.
 
-    In this order: one-way valve, restrictor, inspiratory tube, Y-piece, with the filter and the lung at its
-    patient port; then expiratory tube, restrictor, one-way valve.
+    In this order: one-way valve, restrictor, inspiratory tube, Y-piece, with the filter, the tracheal tube
+    and the lung at its patient port; then expiratory tube, restrictor, one-way valve.
 
     Parameters
     ----------
@@ -24,6 +24,8 @@ class Branch(Description):
         Narrowings between the limbs and the fittings at the ventilator.
     filter : Filter or None, default None
         Filter between Y-piece and lung.
+    tracheal_tube : TrachealTube or None, default None
+        Tracheal tube of the lung, behind the filter; None: counted in the lung's resistance.
     valve : OneWayValve, default OneWayValve()
         The valve in each limb, where one-way valves are asked for.
     y_piece : YPiece, default YPiece()
@@ -52,5 +54,6 @@ class Branch(Description):
         Restrictor | None, Field(description="narrowing at the end of the expiratory limb")
     ] = None
     filter: Annotated[Filter | None, Field(description="filter between Y-piece and lung")] = None
+    tracheal_tube: Annotated[TrachealTube | None, Field(description="tracheal tube of the lung")] = None
     valve: Annotated[OneWayValve, Field(description="one-way valve in each limb")] = OneWayValve()
     y_piece: Annotated[YPiece, Field(description="Y-piece at the lung")] = YPiece()

@@ -7,15 +7,18 @@ from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, 
 
 from ventsim.circuit import Circuit, FrozenParts
 from ventsim.circuit.named_parts import read_parts
-from ventsim.errors import CircuitError, InputError
+from ventsim.errors import CircuitError, InputError, suggestion
 from ventsim.layouts.branch import Branch
+from ventsim.layouts.floor_plan import FloorPlan
 from ventsim.layouts.manifolds import Arrangement
 from ventsim.layouts.recipes import shared
-from ventsim.parts import Adapter, Description, Lung, TPiece, Tube
+from ventsim.parts import LUNG_KINDS, Adapter, Description, LungPart, TPiece, Tube
 from ventsim.parts.base import named
 from ventsim.ventilator import Ventilator
 
 __all__ = ["Layout"]
+
+_SIMPLE_LUNG = "lung"
 
 
 def _read_each(cls: type[Description], value: object) -> FrozenParts:
@@ -32,11 +35,26 @@ def _read_each(cls: type[Description], value: object) -> FrozenParts:
 
 
 def _read_lungs(value: object) -> FrozenParts:
-    return read_parts(_read_each(Lung, value))
+    """Lungs by name; plain values without a kind are those of a simple lung."""
+    if not isinstance(value, Mapping):
+        raise CircuitError(f"{value!r} is not a mapping of names.\n  Give {{'a': Lung(...), ...}}.")
+    lungs = {
+        name: {"kind": _SIMPLE_LUNG, **item} if isinstance(item, Mapping) else item
+        for name, item in value.items()
+    }
+    for name, item in lungs.items():
+        if isinstance(item, Mapping) and item["kind"] not in tuple(LUNG_KINDS):
+            hint = suggestion(str(item["kind"]), LUNG_KINDS)
+            raise CircuitError(f"lung {name!r}: there is no kind {item['kind']!r} of lungs.\n  {hint}")
+    return read_parts(lungs)
 
 
 def _read_branches(value: object) -> FrozenParts:
     return _read_each(Branch, {} if value is None else value)
+
+
+def _read_extensions(value: object) -> FrozenParts:
+    return _read_each(Tube, {} if value is None else value)
 
 
 def _read_flag(value: object) -> bool:
@@ -59,7 +77,7 @@ class Layout(Description):
 
     Parameters
     ----------
-    lungs : mapping of str to Lung
+    lungs : mapping of str to LungPart
         The lungs by name, at least one.
     arrangement : {"tree", "chain", "star"}, default "tree"
         How the limbs leave the ports.
@@ -79,6 +97,10 @@ class Layout(Description):
         Adapters at the ports, whatever its number of outlets; None: the default one.
     extension : Tube or None, default None
         Tube from bed to bed in a chain; None: 2 m of adult tube.
+    extensions : mapping of str to Tube, default {}
+        Tubes to the beds of single lungs in a chain by the lung's name, in place of `extension`.
+    floor_plan : FloorPlan or None, default None
+        Where beds and ventilator stand; the lengths of all tubes are then those of the plan.
 
     Raises
     ------
@@ -89,6 +111,7 @@ class Layout(Description):
 
     Examples
     --------
+    >>> from ventsim.parts import Lung
     >>> layout = Layout(lungs={"a": Lung(compliance=50.0, resistance=10.0)}, one_way_valves=False)
     >>> list(layout.circuit().parts)
     ['a inspiratory tube', 'a y-piece', 'a', 'a expiratory tube']
@@ -98,7 +121,7 @@ class Layout(Description):
     error_type: ClassVar[type[InputError]] = CircuitError
 
     lungs: Annotated[
-        Mapping[str, Lung],
+        Mapping[str, LungPart],
         PlainValidator(_read_lungs),
         PlainSerializer(_dump_each),
         Field(description="the lungs by name"),
@@ -117,6 +140,13 @@ class Layout(Description):
     t_piece: Annotated[TPiece | None, Field(description="T-pieces at the ports")] = None
     adapter: Annotated[Adapter | None, Field(description="adapters at the ports")] = None
     extension: Annotated[Tube | None, Field(description="tube from bed to bed in a chain")] = None
+    extensions: Annotated[
+        Mapping[str, Tube],
+        PlainValidator(_read_extensions),
+        PlainSerializer(_dump_each),
+        Field(description="tubes to single beds in a chain by the lung's name"),
+    ] = FrozenParts({})
+    floor_plan: Annotated[FloorPlan | None, Field(description="where beds and ventilator stand")] = None
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -142,4 +172,6 @@ class Layout(Description):
             t_piece=self.t_piece,
             adapter=self.adapter,
             extension=self.extension,
+            extensions=self.extensions,
+            floor_plan=self.floor_plan,
         )

@@ -1,6 +1,6 @@
 """The fittings that divide the inspiratory port and join the expiratory one, for each arrangement."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Literal
@@ -8,7 +8,7 @@ from typing import Literal
 from ventsim.circuit import VENTILATOR
 from ventsim.parts import Adapter, Part, TPiece, Tube
 
-__all__ = ["MANIFOLDS", "Arrangement", "Fittings", "Plan"]
+__all__ = ["MANIFOLDS", "Arrangement", "Fittings", "Plan", "halves"]
 
 Arrangement = Literal["tree", "chain", "star"]
 """How the limbs leave the ports."""
@@ -16,11 +16,15 @@ Arrangement = Literal["tree", "chain", "star"]
 
 @dataclass(frozen=True, slots=True)
 class Fittings:
-    """Patterns of the fittings at the ventilator."""
+    """Patterns of the fittings, and the tubes that lead to single ones.
+
+    The key of a tube is the names of the lungs for whose sake the fitting at its far end is there: in a tree
+    all that it serves, in a chain the one that leaves the chain.
+    """
 
     t_piece: TPiece
     adapter: Adapter
-    extension: Tube
+    runs: Mapping[tuple[str, ...], Tube]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,16 +47,15 @@ def _tree(limb: str, names: tuple[str, ...], fittings: Fittings) -> Plan:
     tee = f"{limb} t-piece"
     plan.pairs.append((tee, fittings.t_piece))
     plan.joints.append((port, f"{tee}.stem"))
-    half = (len(names) + 1) // 2
-    waiting = [(f"{tee}.left", names[:half]), (f"{tee}.right", names[half:])]
+    waiting = list(zip((f"{tee}.left", f"{tee}.right"), halves(names), strict=True))
     while waiting:
         end, group = waiting.pop(0)
         if len(group) == 1:
             plan.outlets[group[0]] = end
             continue
-        first, second = _add_adapter(plan, limb, end, fittings.adapter.changed({"outlets": 2}))
-        half = (len(group) + 1) // 2
-        waiting += [(first, group[:half]), (second, group[half:])]
+        end = _add_run(plan, limb, end, fittings.runs.get(group))
+        ends = _add_adapter(plan, limb, end, fittings.adapter.changed({"outlets": 2}))
+        waiting += zip(ends, halves(group), strict=True)
     return plan
 
 
@@ -69,21 +72,54 @@ def _chain(limb: str, names: tuple[str, ...], fittings: Fittings) -> Plan:
     """A T-piece for each lung but the last, and an extension tube behind each T-piece."""
     plan, end = Plan(), f"{VENTILATOR}.{limb}"
     for number, name in enumerate(names[:-1], start=1):
-        tee, tube = f"{limb} t-piece {number}", f"{limb} extension {number}"
-        plan.pairs.extend([(tee, fittings.t_piece), (tube, fittings.extension)])
+        tee = f"{limb} t-piece {number}"
+        end = _add_run(plan, limb, end, fittings.runs.get((name,)))
+        plan.pairs.append((tee, fittings.t_piece))
         plan.joints.append((end, f"{tee}.stem"))
         plan.outlets[name] = f"{tee}.left"
-        # Gas leaves the ventilator through one row and returns through the other.
-        near, far = ("inlet", "outlet") if limb == "inspiratory" else ("outlet", "inlet")
-        plan.joints.append((f"{tee}.right", f"{tube}.{near}"))
-        end = f"{tube}.{far}"
-    plan.outlets[names[-1]] = end
+        end = f"{tee}.right"
+    plan.outlets[names[-1]] = _add_run(plan, limb, end, fittings.runs.get(names[-1:]))
     return plan
 
 
 MANIFOLDS: Mapping[str, Callable[[str, tuple[str, ...], Fittings], Plan]] = MappingProxyType(
     {"tree": _tree, "chain": _chain, "star": _star}
 )
+
+
+def halves(names: Sequence[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names in two groups, in their order; of an odd number the first group has one more.
+
+    Parameters
+    ----------
+    names : sequence of str
+        At least one name.
+
+    Returns
+    -------
+    tuple of two tuples of str
+        The second is empty if there is one name.
+
+    Examples
+    --------
+    >>> halves("abc")
+    (('a', 'b'), ('c',))
+    """
+    half = (len(names) + 1) // 2
+    return tuple(names[:half]), tuple(names[half:])
+
+
+def _add_run(plan: Plan, limb: str, end: str, tube: Tube | None) -> str:
+    """Put a tube, if there is one, between a free end and the next fitting; the new free end."""
+    if tube is None:
+        return end
+    count = sum(isinstance(part, Tube) for _, part in plan.pairs)
+    name = f"{limb} extension {count + 1}"
+    plan.pairs.append((name, tube))
+    # Gas leaves the ventilator through one side and returns through the other.
+    near, far = ("inlet", "outlet") if limb == "inspiratory" else ("outlet", "inlet")
+    plan.joints.append((end, f"{name}.{near}"))
+    return f"{name}.{far}"
 
 
 def _add_adapter(plan: Plan, limb: str, end: str, adapter: Adapter) -> tuple[str, ...]:

@@ -5,8 +5,10 @@ from collections.abc import Iterable, Mapping
 from ventsim.circuit import Circuit
 from ventsim.errors import CircuitError, suggestion
 from ventsim.layouts.branch import Branch
+from ventsim.layouts.floor_plan import FloorPlan
 from ventsim.layouts.manifolds import MANIFOLDS, Arrangement, Fittings, Plan
-from ventsim.parts import Adapter, Lung, OneWayValve, Part, TPiece, Tube
+from ventsim.layouts.tubes_of_plan import lay_tubes
+from ventsim.parts import Adapter, LungPart, OneWayValve, Part, TPiece, Tube
 from ventsim.ventilator import Ventilator
 
 __all__ = ["IDEAL_VENTILATOR", "shared", "single"]
@@ -18,7 +20,7 @@ IDEAL_VENTILATOR = Ventilator(
 
 
 def single(
-    lung: Lung,
+    lung: LungPart,
     *,
     name: str = "lung",
     branch: Branch | None = None,
@@ -30,8 +32,8 @@ def single(
 
     Parameters
     ----------
-    lung : Lung
-        The lung.
+    lung : LungPart
+        The lung, of any kind.
     name : str, default "lung"
         Its name in the circuit.
     branch : Branch or None, default None
@@ -55,6 +57,7 @@ def single(
 
     Examples
     --------
+    >>> from ventsim.parts import Lung
     >>> list(single(Lung(compliance=50.0, resistance=5.0)).parts)
     ['lung inspiratory tube', 'lung y-piece', 'lung', 'lung expiratory tube']
     """
@@ -64,7 +67,7 @@ def single(
 
 
 def shared(
-    lungs: Mapping[str, Lung],
+    lungs: Mapping[str, LungPart],
     *,
     arrangement: Arrangement = "tree",
     branch: Branch | None = None,
@@ -75,6 +78,8 @@ def shared(
     t_piece: TPiece | None = None,
     adapter: Adapter | None = None,
     extension: Tube | None = None,
+    extensions: Mapping[str, Tube] | None = None,
+    floor_plan: FloorPlan | None = None,
 ) -> Circuit:
     """Several lungs on one ventilator, each with its own inspiratory and expiratory limb.
 
@@ -88,7 +93,7 @@ def shared(
 
     Parameters
     ----------
-    lungs : mapping of str to Lung
+    lungs : mapping of str to LungPart
         The lungs by name, at least one.
     arrangement : {"tree", "chain", "star"}, default "tree"
         How the limbs leave the ports.
@@ -99,9 +104,9 @@ def shared(
     one_way_valves : bool, default True
         Whether each limb gets a one-way valve, so that gas of one lung cannot reach another.
     ideal : bool, default False
-        Whether to leave out the effects of the circuit: nothing but lungs stores gas, tubes without a given
-        resistance have none, and valves open at no pressure (their resistance, and that of restrictors and
-        filters, stays).
+        Whether to leave out the effects of the circuit: nothing but lungs and tracheal tubes stores gas,
+        breathing tubes without a given resistance have none, and valves open at no pressure (their
+        resistance, and that of restrictors, filters and tracheal tubes, stays).
     ventilator : Ventilator or None, default None
         The machine; None: the default one, or :data:`IDEAL_VENTILATOR` in an ideal circuit.
     t_piece : TPiece or None, default None
@@ -110,6 +115,12 @@ def shared(
         Adapters at the ports, whatever its number of outlets; None: the default one.
     extension : Tube or None, default None
         Tube from bed to bed in a chain; None: 2 m of adult tube.
+    extensions : mapping of str to Tube or None, default None
+        Tubes to the beds of single lungs in a chain by the lung's name, in place of `extension`. That of the
+        first lung leads from the port to the first T-piece, where there is none otherwise.
+    floor_plan : FloorPlan or None, default None
+        Where beds and ventilator stand. The lengths of all tubes are then those of the plan, whatever lengths
+        the others give, and a tree gets tubes between its fittings.
 
     Returns
     -------
@@ -121,8 +132,13 @@ def shared(
     CircuitError
         If there is no lung, a name does not fit, or the arrangement is unknown.
 
+    Notes
+    -----
+    Where two tubes meet, as at the end of a chain without valves, an adapter joins them.
+
     Examples
     --------
+    >>> from ventsim.parts import Lung
     >>> lung = Lung(compliance=50.0, resistance=10.0)
     >>> four = shared({name: lung for name in "abcd"})
     >>> sum(part.kind == "adapter" for part in four.parts.values())
@@ -139,34 +155,45 @@ def shared(
     if build is None:
         hint = suggestion(str(arrangement), MANIFOLDS)
         raise CircuitError(f"there is no arrangement {arrangement!r}.\n  {hint}")
-    fittings = Fittings(t_piece or TPiece(), adapter or Adapter(), extension or Tube(length=2.0))
+    tubes = lay_tubes(
+        tuple(lungs),
+        arrangement=arrangement,
+        branch=default,
+        branches=own,
+        extension=extension,
+        extensions=extensions or {},
+        floor_plan=floor_plan,
+    )
+    fittings = Fittings(t_piece or TPiece(), adapter or Adapter(), tubes.runs)
     inspiratory = build("inspiratory", tuple(lungs), fittings)
     expiratory = build("expiratory", tuple(lungs), fittings)
     plan = Plan(inspiratory.pairs, inspiratory.joints)
     for name, lung in lungs.items():
         ends = (inspiratory.outlets[name], expiratory.outlets[name])
-        _add_branch(plan, name, lung, ends=ends, branch=own.get(name, default), one_way_valves=one_way_valves)
+        limbs = tubes.branches[name]
+        _add_branch(plan, name, lung, ends=ends, branch=limbs, one_way_valves=one_way_valves)
     plan.pairs.extend(expiratory.pairs)
     plan.joints.extend(expiratory.joints)
+    _join_tubes(plan, fittings.adapter.changed({"outlets": 1}))
     if ideal:
         plan.pairs[:] = [(name, _without_side_effects(part)) for name, part in plan.pairs]
     machine = ventilator or (IDEAL_VENTILATOR if ideal else Ventilator())
     return Circuit.from_pairs(plan.pairs, joints=plan.joints, ventilator=machine)
 
 
-def _check_types(lungs: Mapping[str, Lung], branches: Iterable[Branch]) -> None:
+def _check_types(lungs: Mapping[str, LungPart], branches: Iterable[Branch]) -> None:
     for branch in branches:
         if not isinstance(branch, Branch):
             raise CircuitError(f"branch {branch!r} is not a Branch.\n  Give Branch(...).")
     for name, lung in lungs.items():
-        if not isinstance(lung, Lung):
+        if not isinstance(lung, LungPart):
             raise CircuitError(
                 f"lungs: {name!r} is {lung!r}, not a lung.\n  Give a Lung(compliance=..., resistance=...)."
             )
 
 
 def _add_branch(
-    plan: Plan, name: str, lung: Lung, *, ends: tuple[str, str], branch: Branch, one_way_valves: bool
+    plan: Plan, name: str, lung: LungPart, *, ends: tuple[str, str], branch: Branch, one_way_valves: bool
 ) -> None:
     """Both limbs of one lung, between its two ends at the fittings."""
     valve, y_piece = branch.valve if one_way_valves else None, f"{name} y-piece"
@@ -182,9 +209,20 @@ def _add_branch(
     )
     _add_series(plan, ends[0], towards, f"{y_piece}.inspiratory")
     plan.pairs.append((y_piece, branch.y_piece))
-    _add_series(plan, f"{y_piece}.patient", ((f"{name} filter", branch.filter),), f"{name}.airway")
+    patient = ((f"{name} filter", branch.filter), (f"{name} tracheal tube", branch.tracheal_tube))
+    _add_series(plan, f"{y_piece}.patient", patient, f"{name}.airway")
     plan.pairs.append((name, lung))
     _add_series(plan, f"{y_piece}.expiratory", away, ends[1])
+
+
+def _join_tubes(plan: Plan, adapter: Adapter) -> None:
+    """An adapter wherever two tubes meet, because both their ends are sleeves."""
+    tubes = {name for name, part in plan.pairs if isinstance(part, Tube)}
+    meeting = [joint for joint in plan.joints if all(end.partition(".")[0] in tubes for end in joint)]
+    for number, joint in enumerate(meeting, start=1):
+        name, place = f"connector {number}", plan.joints.index(joint)
+        plan.pairs.append((name, adapter))
+        plan.joints[place : place + 1] = [(joint[0], f"{name}.inlet"), (f"{name}.outlet", joint[1])]
 
 
 def _add_series(plan: Plan, start: str, pieces: Iterable[tuple[str, Part | None]], finish: str) -> None:

@@ -4,18 +4,18 @@ import re
 import tomllib
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any, get_args
+from typing import Any, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
 from ventsim.circuit import Circuit
 from ventsim.errors import ScenarioError, suggestion
-from ventsim.layouts import Branch, Layout
-from ventsim.parts import PART_KINDS, Adapter, Description, Lung, TPiece, Tube
+from ventsim.layouts import Branch, FloorPlan, Layout
+from ventsim.parts import LUNG_KINDS, PART_KINDS, Adapter, Description, Lung, TPiece, Tube
 from ventsim.scenario.messages import Place
 from ventsim.ventilator import SETTINGS_KINDS, BreathSettings, Ventilator, check_settings
 
-__all__ = ["FITTINGS", "LAYOUT_OPTIONS", "NO_VALUE", "RUN_OPTIONS", "read_values"]
+__all__ = ["FITTINGS", "LAYOUT_OPTIONS", "NO_VALUE", "RUN_OPTIONS", "inner_classes", "read_values"]
 
 NO_VALUE = "none"
 """What a file says for None, where leaving the key out would mean something else."""
@@ -26,13 +26,19 @@ RUN_OPTIONS = ("duration", "sample_interval", "tolerance")
 LAYOUT_OPTIONS = ("arrangement", "one_way_valves", "ideal")
 """Keys of the section ``[layout]``."""
 
-FITTINGS = MappingProxyType({"branch": Branch, "t_piece": TPiece, "adapter": Adapter, "extension": Tube})
+FITTINGS = MappingProxyType(
+    {"branch": Branch, "t_piece": TPiece, "adapter": Adapter, "extension": Tube, "floor_plan": FloorPlan}
+)
 """Sections of a layout that hold one description each."""
 
-_LAYOUT_SECTIONS = ("layout", "lungs", "branches", *FITTINGS)
+_LAYOUT_SECTIONS = ("layout", "lungs", "branches", "extensions", *FITTINGS)
 _TOP = ("title", "about", "joints", "run", "settings", "ventilator", *_LAYOUT_SECTIONS, "parts")
 _HOMES_FROM_TOP = MappingProxyType(
-    {name: "Write it in section [lungs.NAME], with the name of the lung." for name in Lung.model_fields}
+    {
+        name: "Write it in section [lungs.NAME], with the name of the lung."
+        for cls in LUNG_KINDS.values()
+        for name in cls.model_fields
+    }
     | {name: "Write it in section [settings]." for name in BreathSettings.model_fields}
     | {name: "Write it in section [ventilator]." for name in Ventilator.model_fields}
     | {name: "Write it in section [layout]." for name in LAYOUT_OPTIONS}
@@ -139,9 +145,11 @@ def _read_plan(table: Mapping[str, Any], top: Place) -> Layout | Circuit:
 
 def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Layout:
     values = given | _options(table, "layout", LAYOUT_OPTIONS, top)
-    values["lungs"] = _build_each(Lung, table["lungs"], top.inside("lungs"))
+    values["lungs"] = _build_lungs(table["lungs"], top.inside("lungs"))
     if "branches" in table:
         values["branches"] = _build_each(Branch, table["branches"], top.inside("branches"))
+    if "extensions" in table:
+        values["extensions"] = _build_each(Tube, table["extensions"], top.inside("extensions"))
     for name, cls in FITTINGS.items():
         if name in table:
             values[name] = _build(cls, table[name], top.inside(name))
@@ -171,6 +179,18 @@ def _build_each(cls: type[Description], value: object, place: Place) -> dict[str
     return {name: _build(cls, item, place.inside(name)) for name, item in items.items()}
 
 
+def _build_lungs(value: object, place: Place) -> dict[str, Description]:
+    """Lungs of any kind; a section that does not name one holds a simple lung."""
+    items = _table(value, place)
+    if not any(isinstance(item, Mapping) and "kind" in item for item in items.values()):
+        return _build_each(Lung, items, place)
+    lungs = {}
+    for name, item in items.items():
+        inside = place.inside(name)
+        lungs[name] = _build_by_kind(LUNG_KINDS, {"kind": Lung.kind, **_table(item, inside)}, inside)
+    return lungs
+
+
 def _build_by_kind(kinds: Mapping[str, type[Description]], value: object, place: Place) -> Description:
     table = _table(value, place)
     kind = table.get("kind")
@@ -187,18 +207,49 @@ def _build(cls: type[Description], value: object, place: Place) -> Description:
     place.check_keys(table, [*fields, "kind"] if cls.tagged else fields, homes=_HOMES_FROM_SECTION)
     values = {}
     for key, item in table.items():
-        inner = _inner_class(fields[key]) if key in fields else None
+        inner = inner_classes(fields[key]) if key in fields else ()
         if item == NO_VALUE and key in fields and type(None) in get_args(fields[key].annotation):
             values[key] = None
-        elif inner is not None:
-            values[key] = _build(inner, item, place.inside(key))
+        elif inner and get_origin(fields[key].annotation) is tuple:
+            values[key] = _build_list(inner, item, place.inside(key))
+        elif inner:
+            values[key] = _build_inner(inner, item, place.inside(key))
         else:
             values[key] = item
     with place.messages_of(cls):
         return cls.from_dict(values)
 
 
-def _inner_class(info: FieldInfo) -> type[Description] | None:
-    """The description that a field holds, if it holds one."""
+def _build_inner(classes: tuple[type[Description], ...], value: object, place: Place) -> Description:
+    """A description inside another; of several that the field may hold, the one that its kind names."""
+    if len(classes) == 1:
+        return _build(classes[0], value, place)
+    return _build_by_kind({cls.kind: cls for cls in classes}, value, place)
+
+
+def _build_list(classes: tuple[type[Description], ...], value: object, place: Place) -> list[Description]:
+    if not isinstance(value, list):
+        raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
+    return [_build_inner(classes, item, place.inside(str(number))) for number, item in enumerate(value, start=1)]
+
+
+def inner_classes(info: FieldInfo) -> tuple[type[Description], ...]:
+    """The descriptions of which a field holds one, or a list.
+
+    Parameters
+    ----------
+    info : pydantic.fields.FieldInfo
+        A field of a description.
+
+    Returns
+    -------
+    tuple of type
+        Their classes; empty if the field holds none.
+
+    Examples
+    --------
+    >>> inner_classes(Lung.model_fields["compliance"])
+    ()
+    """
     kinds = (info.annotation, *get_args(info.annotation))
-    return next((kind for kind in kinds if isinstance(kind, type) and issubclass(kind, Description)), None)
+    return tuple(kind for kind in kinds if isinstance(kind, type) and issubclass(kind, Description))

@@ -7,8 +7,8 @@ import tomli_w
 
 from ventsim.circuit import Circuit
 from ventsim.layouts import Layout
-from ventsim.parts import Description
-from ventsim.scenario.reading import FITTINGS, LAYOUT_OPTIONS, NO_VALUE
+from ventsim.parts import Description, Lung
+from ventsim.scenario.reading import FITTINGS, LAYOUT_OPTIONS, NO_VALUE, inner_classes
 from ventsim.ventilator import BreathSettings
 
 __all__ = ["HEADER", "write_toml"]
@@ -67,12 +67,16 @@ def write_toml(
 
 def _layout(plan: Layout) -> dict[str, Any]:
     sections: dict[str, Any] = {"layout": {name: getattr(plan, name) for name in LAYOUT_OPTIONS}}
-    sections["lungs"] = {name: _plain(lung) for name, lung in plan.lungs.items()}
+    sections["lungs"] = {
+        name: _plain(lung) if isinstance(lung, Lung) else {"kind": lung.kind, **_plain(lung)}
+        for name, lung in plan.lungs.items()
+    }
     for name in FITTINGS:
         if getattr(plan, name) is not None:
             sections[name] = _plain(getattr(plan, name))
-    if plan.branches:
-        sections["branches"] = {name: _plain(branch) for name, branch in plan.branches.items()}
+    for name in ("branches", "extensions"):
+        if getattr(plan, name):
+            sections[name] = {key: _plain(item) for key, item in getattr(plan, name).items()}
     return sections
 
 
@@ -82,7 +86,10 @@ def _plain(item: Description) -> dict[str, Any]:
     for name, info in type(item).model_fields.items():
         value = getattr(item, name)
         if isinstance(value, Description):
-            values[name] = _plain(value)
+            kind = {"kind": value.kind} if len(inner_classes(info)) > 1 else {}
+            values[name] = kind | _plain(value)
+        elif value and isinstance(value, tuple) and isinstance(value[0], Description):
+            values[name] = [_plain(item) for item in value]
         elif value is not None:
             values[name] = value
         elif info.default is not None:

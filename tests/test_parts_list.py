@@ -1,0 +1,147 @@
+"""The list of parts of a circuit: counts against the circuit itself, and the text for people."""
+
+from collections import Counter
+from typing import ClassVar
+
+import pytest
+
+from ventsim.circuit import Circuit, parts_list, parts_list_text
+from ventsim.errors import CircuitError
+from ventsim.layouts import Branch, beds_around, shared, single
+from ventsim.parts import (
+    CompartmentLung,
+    Lung,
+    Part,
+    Passage,
+    Region,
+    Rohrer,
+    TrachealTube,
+    Tube,
+    YPiece,
+)
+
+LUNG = Lung(compliance=50.0, resistance=8.0)
+FOUR = dict.fromkeys("abcd", LUNG)
+REAL = Branch(tracheal_tube=TrachealTube(inner_diameter=7.5, length=0.3))
+
+
+@pytest.mark.parametrize("arrangement", ["tree", "chain", "star"])
+def test_every_part_is_counted_once(arrangement):
+    circuit = shared(FOUR, arrangement=arrangement, branch=REAL, floor_plan=beds_around(FOUR))
+    table = parts_list(circuit)
+    assert table.groupby("kind")["count"].sum().to_dict() == Counter(
+        part.kind for part in circuit.parts.values()
+    )
+    assert sorted(name for names in table["names"] for name in names) == sorted(circuit.parts)
+    assert [len(names) for names in table["names"]] == list(table["count"])
+    # equal parts share a row, other parts do not
+    assert len(table) == len(set(circuit.parts.values()))
+
+
+def test_columns():
+    table = parts_list(shared({"a": LUNG}, branch=REAL)).set_index("kind")
+    assert list(table.columns) == ["count", "length", "bore", "cones", "values", "names"]
+    assert table.loc["tube", ["count", "length", "bore"]].tolist() == [2, 1.5, 22.0]
+    assert table.loc["tracheal tube", ["count", "length", "bore"]].tolist() == [1, 0.3, 7.5]
+    assert table.loc["y-piece", ["length", "bore"]].isna().all()
+    assert table.loc["tube", "cones"] == "inlet, outlet: 22 mm female"
+    assert table.loc["y-piece", "cones"] == (
+        "inspiratory, expiratory: 22 mm male; patient: 15 mm female / 22 mm male"
+    )
+    assert table.loc["y-piece", "values"] == "gas_volume 12 mL"
+    assert table.loc["tube", "names"] == ("a inspiratory tube", "a expiratory tube")
+
+
+def test_tubes_of_other_sizes_stand_apart():
+    """Four limbs of 1.5 m, two of 3 m, one of these narrower."""
+    long = Branch(inspiratory_tube=Tube(length=3.0), expiratory_tube=Tube(length=3.0, bore=19.0))
+    table = parts_list(shared(dict.fromkeys("abc", LUNG), branches={"c": long}))
+    tubes = table[table["kind"] == "tube"]
+    assert tubes[["count", "length", "bore"]].values.tolist() == [
+        [4.0, 1.5, 22.0],
+        [1.0, 3.0, 22.0],
+        [1.0, 3.0, 19.0],
+    ]
+
+
+def test_what_is_inside_a_part_is_told():
+    """Regions of a lung, numbered; units are those of their fields."""
+    lung = CompartmentLung(
+        resistance=5.0,
+        regions=(Region(compliance=20.0, resistance=8.0), Region(compliance=30.0, resistance=9.0)),
+    )
+    values = parts_list(single(lung)).set_index("kind").loc["compartment lung", "values"]
+    assert (
+        "regions 1 compliance 20 mL/cmH2O, regions 1 resistance 8 cmH2O·s/L, regions 2 compliance" in values
+    )
+
+
+def test_text():
+    assert parts_list_text(single(LUNG, branch=REAL)) == (
+        "2 x tube, 1.5 m, bore 22 mm\n"
+        "    ports   inlet, outlet: 22 mm female\n"
+        "    values  wall corrugated, corrugation_factor 2, loss_coefficient 0\n"
+        "    as      lung inspiratory tube, lung expiratory tube\n"
+        "1 x y-piece\n"
+        "    ports   inspiratory, expiratory: 22 mm male; patient: 15 mm female / 22 mm male\n"
+        "    values  gas_volume 12 mL\n"
+        "    as      lung y-piece\n"
+        "1 x tracheal tube, 0.3 m, inner diameter 7.5 mm\n"
+        "    ports   inlet: 15 mm male\n"
+        "    values  narrowing 0, loss_coefficient 1.5\n"
+        "    as      lung tracheal tube\n"
+        "1 x lung\n"
+        "    ports   airway: 15 mm male / 22 mm female\n"
+        "    values  compliance 50 mL/cmH2O, resistance 8 cmH2O·s/L, relaxed_volume 1500 mL\n"
+        "    as      lung\n"
+        "\n"
+        "2 tubes, 3 m in all; 5 parts.\n"
+        "All joints fit."
+    )
+
+
+def test_text_is_folded_and_tells_what_does_not_fit():
+    narrow = Branch(inspiratory_tube=Tube(length=1.5, bore=15.0))
+    lines = parts_list_text(shared({f"bed number {n}": LUNG for n in range(9)}, branch=narrow)).splitlines()
+    assert max(map(len, lines[: lines.index("Joints that do not fit:")])) <= 110
+    names = " ".join(line.strip() for line in lines)
+    assert names.count("bed number 8 inspiratory valve") == 2  # in the list, and in a joint that does not fit
+    # each narrow tube has two ends: valve and Y-piece
+    assert sum(line.startswith("joint of ") for line in lines) == 18
+
+
+@pytest.mark.parametrize("make", [parts_list, parts_list_text])
+def test_only_a_circuit_has_parts(make):
+    with pytest.raises(CircuitError, match=r"'x' is not a circuit\.\n  Give a Circuit"):
+        make("x")
+
+
+class Basket(Part):
+    """A part of the user's own making: an open way, with a value that cannot be hashed."""
+
+    kind: ClassVar[str] = "basket"
+
+    things: list[str]
+
+    @property
+    def ports(self):
+        return ("inlet", "outlet")
+
+    def elements(self):
+        way = Rohrer(0.0, 0.0)
+        return (Passage("inlet", "outlet", way, way),)
+
+
+def test_parts_of_ones_own_are_listed():
+    basket = Basket(things=["apple", "pear"])
+    parts = {"y": YPiece(), "one": basket, "two": Basket(things=["apple", "pear"]), "a": LUNG}
+    joints = [
+        ("ventilator.inspiratory", "one.inlet"),
+        ("one.outlet", "y.inspiratory"),
+        ("y.patient", "a.airway"),
+        ("y.expiratory", "two.inlet"),
+        ("two.outlet", "ventilator.expiratory"),
+    ]
+    row = parts_list(Circuit(parts=parts, joints=joints)).set_index("kind").loc["basket"]
+    assert (row["count"], row["cones"], row["names"]) == (2, "", ("one", "two"))
+    assert row["values"] == "things ['apple', 'pear']"
