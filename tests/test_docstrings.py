@@ -16,6 +16,7 @@ import ventsim
 from ventsim import (
     circuit,
     errors,
+    gas,
     layouts,
     metrics,
     parts,
@@ -29,7 +30,7 @@ from ventsim import (
 from ventsim.parts.elements import Passage, Rohrer, Store
 
 MODULES = (
-    ventsim, theory, layouts, plot, metrics, schema, units, scenario, parts, circuit, ventilator, errors
+    ventsim, theory, layouts, plot, metrics, schema, units, gas, scenario, parts, circuit, ventilator, errors
 )  # fmt: skip
 
 # Types whose values are numbers; text such as "mapping of str to float" is not one of them.

@@ -1,5 +1,6 @@
 """Tabulated laws, curved stores, efforts, leaks and inertia against equations of their own, stepped by SciPy."""
 
+from itertools import pairwise
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -9,6 +10,7 @@ from scipy.integrate import solve_ivp
 
 import ventsim as vs
 from ventsim.engine.tables import CELLS, tabulate
+from ventsim.parts import LungPart
 from ventsim.parts.base import Part
 from ventsim.parts.elements import (
     Atmosphere,
@@ -41,10 +43,20 @@ class Bench(Part):
         return self.pieces
 
 
-class BenchLung(vs.Lung):
+class BenchLung(LungPart):
     """A lung whose elements are given, for tests."""
 
+    kind: ClassVar[str] = "bench lung"
     pieces: Annotated[tuple[object, ...], Field(description="the elements")]
+    body_weight: Annotated[float | None, Field(description="body weight")] = None
+
+    @property
+    def compartments(self) -> tuple[str, ...]:
+        return ("alveoli",)
+
+    @property
+    def compartment_weights(self) -> tuple[float, ...]:
+        return (1.0,)
 
     def elements(self) -> tuple[Element, ...]:
         return self.pieces
@@ -59,7 +71,7 @@ def power_drop(flow, factor, exponent, floor):
     return factor * flow**exponent + floor * flow
 
 
-def circuit_with(part: Part | None, lung: vs.Lung) -> vs.Circuit:
+def circuit_with(part: Part | None, lung: LungPart) -> vs.Circuit:
     """Ventilator, Y-piece without gas, the part and the lung."""
     parts = {"y": vs.YPiece(gas_volume=0.0), "lung": lung}
     patient = "lung.airway"
@@ -99,7 +111,9 @@ def test_a_table_is_as_exact_as_it_says(law, limit):
 @pytest.mark.parametrize(("linear", "quadratic"), [(10.0, 0.0), (3.0, 8.0), (0.05, 0.1)])
 def test_a_tabulated_law_gives_what_the_closed_law_gives(linear, quadratic):
     lung = vs.Lung(compliance=40, resistance=8)
-    closed = vs.simulate(circuit_with(law_part(Rohrer(linear, quadratic)), lung), SETTINGS, duration=12, tolerance=TIGHT)
+    closed = vs.simulate(
+        circuit_with(law_part(Rohrer(linear, quadratic)), lung), SETTINGS, duration=12, tolerance=TIGHT
+    )
     law = Curve(rohrer_drop, (("linear", linear), ("quadratic", quadratic)))
     table = vs.simulate(circuit_with(law_part(law), lung), SETTINGS, duration=12, tolerance=TIGHT)
     error = table.attrs["flow_table_error"]
@@ -145,7 +159,7 @@ def curved_lung(curve, effort=None):
         Passage("airway", "alveoli", Rohrer(10.0, 0.0), Rohrer(10.0, 0.0)),
         ElasticStore("alveoli", curve, effort),
     )
-    return BenchLung(compliance=50, resistance=10, pieces=pieces)
+    return BenchLung(pieces=pieces)
 
 
 def reference(curve, effort, duration):
@@ -156,7 +170,7 @@ def reference(curve, effort, duration):
     corners = sorted(c for c in corners if c <= duration)
     muscles = (lambda t: 0.0) if effort is None else effort.pressure
     volume, pieces = float(curve.volume(5.0 + float(muscles(0.0)))), []
-    for began, ended in zip(corners[:-1], corners[1:], strict=True):
+    for began, ended in pairwise(corners):
         inhaling = (began + 1e-9) % 4.0 < 1.2
         source, outer = (20.0, 2.0) if inhaling else (5.0, 3.0)
 
@@ -199,8 +213,12 @@ def test_an_effort_along_straight_lines():
 
 
 def test_a_straight_curve_is_a_compliance():
-    straight = vs.steady_breath(circuit_with(None, vs.Lung(compliance=50, resistance=10)), SETTINGS, tolerance=1e-10)
-    curved = vs.steady_breath(circuit_with(None, curved_lung(PressureVolume(linear=0.02))), SETTINGS, tolerance=1e-10)
+    straight = vs.steady_breath(
+        circuit_with(None, vs.Lung(compliance=50, resistance=10)), SETTINGS, tolerance=1e-10
+    )
+    curved = vs.steady_breath(
+        circuit_with(None, curved_lung(PressureVolume(linear=0.02))), SETTINGS, tolerance=1e-10
+    )
     assert curved.volume.values == pytest.approx(straight.volume.values, rel=1e-8)
 
 

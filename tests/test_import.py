@@ -12,9 +12,9 @@ HEAVY = ("matplotlib.pyplot", "h5netcdf", "scipy.integrate", "tqdm", "IPython")
 
 SCRIPT = """
 import sys, time
-start = time.perf_counter()
+start = time.process_time()
 import ventsim
-print(time.perf_counter() - start)
+print(time.process_time() - start)
 print(*(name for name in sys.argv[1:] if name in sys.modules))
 """
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from ventsim.errors import InputError, VentsimError
-from ventsim.parts import Description
+from ventsim.parts import Description, LungPart
 
 PROJECT = Path(__file__).parents[1]
 ROOT = PROJECT / "ventsim"
@@ -23,7 +23,8 @@ ALLOWED = {
     "errors": [],
     "schema": [*BASE],
     "theory": [*BASE],
-    "parts": [*BASE],
+    "gas": [*BASE],
+    "parts": [*BASE, "gas"],
     "ventilator": [*BASE, "parts"],
     "circuit": [*BASE, "parts", "ventilator"],
     "layouts": [*BASE, "parts", "ventilator", "circuit"],
@@ -115,13 +116,13 @@ def test_developers_guide_shows_the_same_map():
 
 @pytest.mark.parametrize("path", [p for p in FILES if p.name != "__main__.py"], ids=ids)
 def test_classes_are_abstract_or_final(path):
-    """A parent of ours is abstract, or the base of descriptions or errors, and no class has more than two."""
+    """A parent of ours is abstract, or the base of descriptions or errors; two for a class, three for a lung."""
     inside = path.relative_to(ROOT).with_suffix("").parts
     module = importlib.import_module(".".join(("ventsim", *inside)).removesuffix(".__init__"))
     own = [cls for _, cls in inspect.getmembers(module, inspect.isclass) if cls.__module__ == module.__name__]
     for cls in own:
         parents = [base for base in cls.__mro__[1:] if base.__module__.startswith("ventsim.")]
-        assert len(parents) <= 2, f"{cls.__name__} lies too deep"
+        assert len(parents) <= 2 + (LungPart in parents), f"{cls.__name__} lies too deep"
         for base in parents:
             assert inspect.isabstract(base) or base in (Description, VentsimError, InputError)
 

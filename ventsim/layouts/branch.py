@@ -5,7 +5,17 @@ from typing import Annotated, ClassVar
 from pydantic import Field
 
 from ventsim.errors import InputError, PartError
-from ventsim.parts import Description, Filter, OneWayValve, Restrictor, TrachealTube, Tube, YPiece
+from ventsim.parts import (
+    Description,
+    Filter,
+    MeasuredPart,
+    OneWayValve,
+    Orifice,
+    Restrictor,
+    TrachealTube,
+    Tube,
+    YPiece,
+)
 
 __all__ = ["Branch"]
 
@@ -20,7 +30,7 @@ class Branch(Description):
     ----------
     inspiratory_tube, expiratory_tube : Tube, default Tube(length=1.5)
         The two limbs.
-    inspiratory_restrictor, expiratory_restrictor : Restrictor or None, default None
+    inspiratory_restrictor, expiratory_restrictor : Restrictor, Orifice, MeasuredPart or None, default None
         Narrowings between the limbs and the fittings at the ventilator.
     filter : Filter or None, default None
         Filter between Y-piece and lung.
@@ -48,10 +58,12 @@ class Branch(Description):
     inspiratory_tube: Annotated[Tube, Field(description="inspiratory limb")] = Tube(length=1.5)
     expiratory_tube: Annotated[Tube, Field(description="expiratory limb")] = Tube(length=1.5)
     inspiratory_restrictor: Annotated[
-        Restrictor | None, Field(description="narrowing at the beginning of the inspiratory limb")
+        Restrictor | Orifice | MeasuredPart | None,
+        Field(description="narrowing at the beginning of the inspiratory limb"),
     ] = None
     expiratory_restrictor: Annotated[
-        Restrictor | None, Field(description="narrowing at the end of the expiratory limb")
+        Restrictor | Orifice | MeasuredPart | None,
+        Field(description="narrowing at the end of the expiratory limb"),
     ] = None
     filter: Annotated[Filter | None, Field(description="filter between Y-piece and lung")] = None
     tracheal_tube: Annotated[TrachealTube | None, Field(description="tracheal tube of the lung")] = None

@@ -239,7 +239,7 @@ def _without_side_effects(part: Part) -> Part:
     """The part as an ideal circuit has it; see :func:`shared`."""
     changes = {"gas_volume": 0.0} if "gas_volume" in type(part).model_fields else {}
     if isinstance(part, Tube):
-        changes["wall_compliance"] = 0.0
+        changes |= {"wall_compliance": 0.0, "inertia": False}
         if part.resistance is None and part.quadratic_resistance is None:
             changes |= {"resistance": 0.0, "quadratic_resistance": 0.0}
     elif isinstance(part, OneWayValve):

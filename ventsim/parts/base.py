@@ -83,10 +83,14 @@ class Description(BaseModel):
         except ValidationError as error:
             raise _reworded(type(self), error) from None
         for name, field in type(self).model_fields.items():
-            quantity, value = quantity_of(field), getattr(self, name)
-            doubt = quantity.doubt(value) if quantity is not None and value is not None else ""
-            if doubt:
-                text = f"{_label(type(self))}: {name} {quantity.text(value)} {doubt}"
+            quantity, given = quantity_of(field), getattr(self, name)
+            if quantity is None or given is None:
+                continue
+            values = given if quantity.many else (given,)
+            doubts = [(value, quantity.doubt(value)) for value in values]
+            told = next(((value, doubt) for value, doubt in doubts if doubt), None)  # one for each field
+            if told:
+                text = f"{_label(type(self))}: {name} {quantity.text(told[0])} {told[1]}"
                 warn_caller(PlausibilityWarning(text))
 
     def __setattr__(self, name: str, value: Any) -> None:
@@ -273,7 +277,9 @@ def _complaint(cls: type[Description], item: Mapping[str, Any]) -> str:
             return f"{name} {item['msg']}"
         case "missing":
             quantity = quantity_of(fields[name]) if name in fields else None
+            told = fields[name].description if name in fields else None
             hint = f"{name}=... in {quantity.unit}, {quantity.meaning}" if quantity else f"{name}=..."
+            hint = f"{hint}, {told}" if told else hint
             return f"{name} is missing.\n  Give {hint}."
         case "extra_forbidden":
             return f"there is no '{name}'.\n  {suggestion(str(name), fields)}"

@@ -1,15 +1,23 @@
 """Parts that sit in line with a tube: one-way valve, restrictor and filter."""
 
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Literal, Self
 
+from pydantic import Field, model_validator
+
+from ventsim.errors import PartError
 from ventsim.parts.base import Part, gas_stores
-from ventsim.parts.elements import Element, Passage, Rohrer
-from ventsim.parts.quantity import PRESSURE_SLIPS, RESISTANCE_SLIPS, Quantity
+from ventsim.parts.curve_law import measured_curve, points_fault
+from ventsim.parts.elements import Element, FlowLaw, Passage, Rohrer
+from ventsim.parts.measured import MeasuredDrops, MeasuredFlows
+from ventsim.parts.quantity import PRESSURE_SLIPS, QUADRATIC_SLIPS, RESISTANCE_SLIPS, Quantity
 from ventsim.units import L_PER_MIN, ML_PER_L
 
 __all__ = ["Filter", "OneWayValve", "Restrictor"]
 
 _ML_PER_MIN = L_PER_MIN * ML_PER_L
+
+# Opening pressure of a valve that is stuck closed: beyond what any ventilator gives. [cmH2O]
+_NEVER = 1e6
 
 
 class OneWayValve(Part):
@@ -27,11 +35,18 @@ class OneWayValve(Part):
         Flow past the seat for each unit of pressure difference, both ways. [mL/min per cmH2O]
     gas_volume : float, default 0
         Gas inside. [mL]
+    flows : tuple of float or None, default None
+        Flows of a measured curve, rising; with `drops` it replaces `forward_resistance`. [L/s]
+    drops : tuple of float or None, default None
+        Pressure lost beyond the opening pressure at each of the flows. [cmH2O]
+    state : {"working", "stuck open", "stuck closed", "missing"}, default "working"
+        Stuck open, the flap stays in the stream and resists both ways; missing, gas passes without
+        resistance; stuck closed, only the back leak passes.
 
     Raises
     ------
     PartError
-        If a value is impossible.
+        If a value is impossible, or the points do not rise.
 
     Notes
     -----
@@ -81,22 +96,52 @@ class OneWayValve(Part):
         float, Quantity(unit="mL", meaning="gas inside", at_least=0.0, plausible=(0.0, 200.0))
     ] = 0.0
 
+    flows: MeasuredFlows | None = None
+    drops: MeasuredDrops | None = None
+    state: Annotated[
+        Literal["working", "stuck open", "stuck closed", "missing"],
+        Field(description="whether the flap moves"),
+    ] = "working"
+
+    @model_validator(mode="after")
+    def _check_points(self) -> Self:
+        if self.flows is None and self.drops is None:
+            return self
+        fault = points_fault(self.flows or (), self.drops or ())
+        if fault:
+            raise PartError(f"{self.kind}: {fault}")
+        return self
+
     @property
     def ports(self) -> tuple[str, ...]:
         """The two ends."""
         return ("inlet", "outlet")
 
+    @property
+    def pressure_law(self) -> FlowLaw:
+        """The pressure lost beyond the opening pressure while the valve is open."""
+        if self.flows is not None and self.drops is not None:
+            return measured_curve(self.flows, self.drops)
+        return Rohrer(self.forward_resistance, 0.0)
+
     def elements(self) -> tuple[Element, ...]:
-        """A one-way passage, and half of the gas at each end."""
-        passage = Passage(
-            "inlet",
-            "outlet",
-            forward=Rohrer(self.forward_resistance, 0.0),
-            backward=None,
-            opening_pressure=self.opening_pressure,
-            leak_conductance=self.back_leak / _ML_PER_MIN,
-        )
-        return (passage, *gas_stores(self.gas_volume, at=self.ports))
+        """A passage, one-way unless stuck open or missing, and half of the gas at each end."""
+        stores, law = gas_stores(self.gas_volume, at=self.ports), self.pressure_law
+        match self.state:
+            case "stuck open":
+                passage = Passage("inlet", "outlet", law, law)
+            case "missing":
+                passage = Passage("inlet", "outlet", Rohrer(0.0, 0.0), Rohrer(0.0, 0.0))
+            case _:
+                passage = Passage(
+                    "inlet",
+                    "outlet",
+                    forward=law,
+                    backward=None,
+                    opening_pressure=_NEVER if self.state == "stuck closed" else self.opening_pressure,
+                    leak_conductance=self.back_leak / _ML_PER_MIN,
+                )
+        return (passage, *stores)
 
 
 class Restrictor(Part):
@@ -147,6 +192,7 @@ class Restrictor(Part):
             meaning="quadratic part of the resistance",
             at_least=0.0,
             plausible=(0.0, 10000.0),
+            slips=QUADRATIC_SLIPS[1:],
         ),
     ] = 0.0
 
@@ -213,6 +259,7 @@ class Filter(Part):
             meaning="quadratic part of the resistance",
             at_least=0.0,
             plausible=(0.0, 50.0),
+            slips=QUADRATIC_SLIPS[1:],
         ),
     ] = 1.0
     gas_volume: Annotated[

@@ -2,6 +2,7 @@
 
 import math
 import numbers
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, field
 from typing import Any, get_args
 
@@ -17,6 +18,7 @@ __all__ = [
     "FLOW_SLIPS",
     "LENGTH_SLIPS",
     "PRESSURE_SLIPS",
+    "QUADRATIC_SLIPS",
     "RESISTANCE_SLIPS",
     "TIME_SLIPS",
     "VOLUME_SLIPS",
@@ -37,6 +39,11 @@ COMPLIANCE_SLIPS = _slips("mL/cmH2O", "L/cmH2O", "mL/kPa", "m³/Pa")
 FLOW_SLIPS = _slips("L/s", "L/min", "mL/s", "mL/min")
 LENGTH_SLIPS = _slips("m", "cm", "mm")
 PRESSURE_SLIPS = _slips("cmH2O", "kPa", "Pa")
+QUADRATIC_SLIPS = (
+    ("kPa·s²/L²", float(convert(1000.0, source="Pa", target="cmH2O"))),
+    *_slips("cmH2O·s²/L²", "Pa·s²/m⁶"),
+    ("cmH2O·min²/L²", 3600.0),
+)
 RESISTANCE_SLIPS = _slips("cmH2O·s/L", "kPa·s/L", "Pa·s/m³")
 TIME_SLIPS = _slips("s", "ms")
 VOLUME_SLIPS = _slips("mL", "L", "m³")
@@ -60,6 +67,8 @@ class Quantity:
         Other units in which people give this quantity, each with the factor to `unit`. [unit per other unit]
     whole : bool, default False
         Whether only whole numbers are allowed.
+    many : bool, default False
+        Whether the field is a list of such numbers, which becomes a tuple.
 
     Examples
     --------
@@ -77,6 +86,7 @@ class Quantity:
     plausible: tuple[float, float] | None = field(default=None, repr=False)
     slips: tuple[tuple[str, float], ...] = field(default=(), repr=False)
     whole: bool = field(default=False, repr=False)
+    many: bool = field(default=False, repr=False)
 
     @property
     def bounds(self) -> str:
@@ -168,13 +178,21 @@ class Quantity:
         return f"{first}\n  Check the number and its unit."
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        def refuse(fault: str) -> PydanticCustomError:
+            return PydanticCustomError("quantity", "{text}", {"text": f"{fault}\n  {self.allowed()}"})
+
         def check(value: object) -> float | int:
             fault = self.fault(value)
             if fault:
-                raise PydanticCustomError("quantity", "{text}", {"text": f"{fault}\n  {self.allowed()}"})
+                raise refuse(fault)
             return int(value) if self.whole else float(value)
 
-        return core_schema.no_info_plain_validator_function(check)
+        def check_each(values: object) -> tuple[float | int, ...]:
+            if isinstance(values, str | bytes | Mapping | Set) or not isinstance(values, Iterable):
+                raise refuse(f"{values!r} is not a list of numbers.")
+            return tuple(check(value) for value in values)
+
+        return core_schema.no_info_plain_validator_function(check_each if self.many else check)
 
 
 def _short(number: float) -> str:

@@ -1,40 +1,39 @@
 """A breathing tube: resistance along it, gas and wall stretch at its ends."""
 
-import math
 from typing import Annotated, ClassVar
 
+from pydantic import Field
+
 from ventsim.parts.base import Part, gas_stores
-from ventsim.parts.elements import Element, Passage, Rohrer
+from ventsim.parts.curve_law import tube_law
+from ventsim.parts.elements import Element, FlowLaw, Inertia, Passage, Rohrer
+from ventsim.parts.gas_fields import GasDensity, GasViscosity
 from ventsim.parts.quantity import (
     BORE_SLIPS,
     COMPLIANCE_SLIPS,
     LENGTH_SLIPS,
+    QUADRATIC_SLIPS,
     RESISTANCE_SLIPS,
     Quantity,
+)
+from ventsim.parts.tube_laws import (
+    AIR_DENSITY,
+    AIR_VISCOSITY,
+    CORRUGATION_FACTOR,
+    Wall,
+    tube_inertance,
+    tube_volume,
 )
 from ventsim.units import ATMOSPHERE_CMH2O
 
 __all__ = [
     "ADULT_BORE",
-    "LINEAR_PER_METRE",
-    "QUADRATIC_PER_METRE",
     "WALL_COMPLIANCE_PER_METRE",
     "Tube",
 ]
 
 ADULT_BORE = 22.0
 """Bore of an adult breathing tube. [mm] Nominal size of the 22 mm cone of ISO 5356-1."""
-
-LINEAR_PER_METRE = 0.025
-"""Linear resistance of one metre of smooth 22 mm tube. [cmH2O·s/L per m]
-
-With :data:`QUADRATIC_PER_METRE` it passes through the Blasius pressure drop in dry air of 20 °C at 60 and 120
-L/min (0.078 and 0.261 cmH2O per metre) to 1 %. Corrugation raises the drop two to four times (common
-practice, no source).
-"""
-
-QUADRATIC_PER_METRE = 0.053
-"""Quadratic resistance of one metre of smooth 22 mm tube, as for the linear one. [cmH2O·s²/L² per m]"""
 
 WALL_COMPLIANCE_PER_METRE = 0.3
 """Wall stretch of one metre of corrugated 22 mm tube. [mL/cmH2O per m]
@@ -48,7 +47,7 @@ Common practice, no source. Chosen so that two limbs of 1.5 m, with their gas, s
 class Tube(Part):
     r"""A straight tube of constant bore.
 
-    Gas moves without inertia; the stored gas is split evenly between the two ends.
+    The stored gas is split evenly between the two ends.
 
     Parameters
     ----------
@@ -60,12 +59,25 @@ class Tube(Part):
         Linear resistance of the whole tube. [cmH2O·s/L]
     quadratic_resistance : float or None, default None
         Quadratic resistance of the whole tube. [cmH2O·s²/L²]
-        If neither resistance is given, both follow from length and bore; if only one is given, the other is
-        0.
+        If neither resistance is given, the pressure drop follows from the geometry; if only one is given, the
+        other is 0. A given resistance is that of the whole tube, whatever its wall, heads and gas.
     gas_volume : float or None, default None
         Gas inside; None: cross-section times length. [mL]
     wall_compliance : float or None, default None
         Stretch of the whole wall; None: from length and bore. [mL/cmH2O]
+    wall : {"corrugated", "smooth"}, default "corrugated"
+        What the wall is like inside.
+    corrugation_factor : float, default 2
+        Turbulent friction of a corrugated wall over that of a smooth one (two to four is usual, from
+        memory). [1]
+    loss_coefficient : float, default 0
+        Dynamic heads lost at entrance, bends and exit together. [1]
+    density : float, default 1.204
+        Density of the gas. [kg/m³]
+    viscosity : float, default 18.21
+        Viscosity of the gas. [µPa·s]
+    inertia : bool, default False
+        Whether the gas in the tube has to be accelerated.
 
     Raises
     ------
@@ -74,17 +86,15 @@ class Tube(Part):
 
     Notes
     -----
-    .. math:: \Delta p = K_1 \dot V + K_2 \dot V |\dot V|, \qquad C = V / p_\mathrm{atm} + C_\mathrm{wall}
+    .. math:: C = V / p_\mathrm{atm} + C_\mathrm{wall}, \qquad C_\mathrm{wall} = c L (D/22)^2
 
-    From length :math:`L` and bore :math:`D`, with the figures for one metre of 22 mm tube:
-    :math:`K_1 = k_1 L (22/D)^4`, :math:`K_2 = k_2 L (22/D)^5`, :math:`C_\mathrm{wall} = c L (D/22)^2`, the
-    last as if each wall stretched in proportion to the gas it holds. Smooth wall; rough guide for bores of 10
-    to 30 mm.
+    The wall scales as if each stretched in proportion to the gas it holds; rough guide for bores of 10 to
+    30 mm. The pressure drop by geometry is :func:`ventsim.parts.tube_pressure_drop`: laminar, then
+    turbulent after Blasius, with a smooth blend between.
 
     References
     ----------
-    .. [1] Poiseuille's law (fourth power of the bore) and the law of rough turbulent flow (fifth power); the
-       wall's scaling is common practice, no source.
+    .. [1] For the pressure drop see there; the wall's scaling is common practice, no source.
 
     Examples
     --------
@@ -126,6 +136,7 @@ class Tube(Part):
                 meaning="quadratic resistance of the whole tube; None: from length and bore",
                 at_least=0.0,
                 plausible=(0.0, 1000.0),
+                slips=QUADRATIC_SLIPS[1:],
             ),
         ]
         | None
@@ -156,27 +167,58 @@ class Tube(Part):
         | None
     ) = None
 
+    wall: Annotated[Wall, Field(description="what the wall is like inside")] = "corrugated"
+    corrugation_factor: Annotated[
+        float,
+        Quantity(
+            unit="1",
+            meaning="turbulent friction of a corrugated wall over that of a smooth one",
+            at_least=1.0,
+            plausible=(1.0, 6.0),
+        ),
+    ] = CORRUGATION_FACTOR
+    loss_coefficient: Annotated[
+        float,
+        Quantity(
+            unit="1",
+            meaning="dynamic heads lost at entrance, bends and exit",
+            at_least=0.0,
+            plausible=(0.0, 20.0),
+        ),
+    ] = 0.0
+    density: GasDensity = AIR_DENSITY
+    viscosity: GasViscosity = AIR_VISCOSITY
+    inertia: Annotated[bool, Field(description="whether the gas in the tube has to be accelerated")] = False
+
     @property
     def ports(self) -> tuple[str, ...]:
         """The two ends."""
         return ("inlet", "outlet")
 
     @property
-    def pressure_law(self) -> Rohrer:
-        """The resistances in use, given or from length and bore."""
-        if self.resistance is None and self.quadratic_resistance is None:
-            ratio = ADULT_BORE / self.bore
-            return Rohrer(
-                LINEAR_PER_METRE * self.length * ratio**4, QUADRATIC_PER_METRE * self.length * ratio**5
-            )
-        return Rohrer(self.resistance or 0.0, self.quadratic_resistance or 0.0)
+    def pressure_law(self) -> FlowLaw:
+        """The pressure drop in use, by given resistances or by geometry."""
+        if self.resistance is not None or self.quadratic_resistance is not None:
+            return Rohrer(self.resistance or 0.0, self.quadratic_resistance or 0.0)
+        return tube_law(
+            bore=self.bore,
+            length=self.length,
+            density=self.density,
+            viscosity=self.viscosity,
+            loss_coefficient=self.loss_coefficient,
+            wall=self.wall,
+            corrugation_factor=self.corrugation_factor,
+        )
 
     @property
     def contained_volume(self) -> float:
         """Gas inside at atmospheric pressure, given or from length and bore. [mL]"""
-        if self.gas_volume is not None:
-            return self.gas_volume
-        return math.pi / 4.0 * self.bore**2 * self.length  # mm² times m is mL
+        return tube_volume(self.bore, self.length) if self.gas_volume is None else self.gas_volume
+
+    @property
+    def inertance(self) -> float:
+        """Pressure for each unit of acceleration, from length and bore; 0 without inertia. [cmH2O·s²/L]"""
+        return tube_inertance(self.bore, self.length, density=self.density) if self.inertia else 0.0
 
     @property
     def wall_stretch(self) -> float:
@@ -191,7 +233,9 @@ class Tube(Part):
         return self.contained_volume / ATMOSPHERE_CMH2O + self.wall_stretch
 
     def elements(self) -> tuple[Element, ...]:
-        """A passage, and half of the storage at each end."""
+        """A passage, with inertia behind it if asked for, and half of the storage at each end."""
         law = self.pressure_law
         stores = gas_stores(self.contained_volume, at=self.ports, wall_compliance=self.wall_stretch)
-        return (Passage("inlet", "outlet", law, law), *stores)
+        if self.inertance == 0.0:
+            return (Passage("inlet", "outlet", law, law), *stores)
+        return (Passage("inlet", "middle", law, law), Inertia("middle", "outlet", self.inertance), *stores)

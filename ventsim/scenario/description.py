@@ -133,7 +133,7 @@ class Scenario(Description):
         float, Quantity(unit="s", meaning="distance of samples", at_least=1e-6, slips=TIME_SLIPS)
     ] = 0.01
     tolerance: Annotated[
-        float, Quantity(unit="1", meaning="relative error allowed per step", at_least=1e-12, at_most=1e-2)
+        float, Quantity(unit="1", meaning="relative error allowed per step", at_least=1e-12, at_most=1e-3)
     ] = 5e-7
 
     @model_validator(mode="after")

@@ -11,7 +11,7 @@ from pydantic.fields import FieldInfo
 from ventsim.circuit import Circuit
 from ventsim.errors import ScenarioError, suggestion
 from ventsim.layouts import Branch, FloorPlan, Layout
-from ventsim.parts import LUNG_KINDS, PART_KINDS, Adapter, Description, Lung, TPiece, Tube
+from ventsim.parts import LUNG_KINDS, PART_KINDS, Adapter, Description, Lung, Part, TPiece, Tube
 from ventsim.scenario.messages import Place
 from ventsim.ventilator import SETTINGS_KINDS, BreathSettings, Ventilator, check_settings
 
@@ -221,9 +221,14 @@ def _build(cls: type[Description], value: object, place: Place) -> Description:
 
 
 def _build_inner(classes: tuple[type[Description], ...], value: object, place: Place) -> Description:
-    """A description inside another; of several that the field may hold, the one that its kind names."""
+    """A description inside another; of several that the field may hold, the one that its kind names.
+
+    A field that may hold several simple parts takes the first where no kind is given.
+    """
     if len(classes) == 1:
         return _build(classes[0], value, place)
+    if issubclass(classes[0], Part):
+        value = {"kind": classes[0].kind, **_table(value, place)}
     return _build_by_kind({cls.kind: cls for cls in classes}, value, place)
 
 

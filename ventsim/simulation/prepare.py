@@ -27,7 +27,7 @@ _SHORTEST_INTERVAL = 1e-6
 # Pressure above PEEP up to which absolute tolerances shrink with it [cmH2O].
 _USUAL_DRIVE = 10.0
 _LONGEST_NUMBER = 1e300
-_LARGEST_TOLERANCE, _SMALLEST_TOLERANCE = 1e-2, 1e-12
+_LARGEST_TOLERANCE, _SMALLEST_TOLERANCE = 1e-3, 1e-12
 
 _USE_A_RUN = "  Use the whole result of simulate() or steady_breath()."
 
