@@ -10,6 +10,7 @@ Kind = Literal[
     "order of convergence",
     "independent solver",
     "published theory",
+    "published bench",
     "bench without source",
     "nominal value",
     "symmetry",
@@ -21,6 +22,7 @@ worked closed form: digits worked out from textbook formulas outside this librar
 order of convergence: the order that the method claims;
 independent solver: another integrator on equations written by hand;
 published theory: numbers computed and printed in a publication;
+published bench: numbers measured and printed in a publication;
 bench without source: measured figures that are passed on as common practice;
 nominal value: what a test is meant to give, not measured;
 symmetry: what must be equal.

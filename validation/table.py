@@ -26,6 +26,8 @@ to the reference, others are in the unit of the row. Kinds of reference:
 - **order of convergence**: the order that the method claims
 - **independent solver**: SciPy on equations of the same circuit written by hand
 - **published theory**: numbers computed and printed in a publication
+- **published bench**: numbers measured and printed in a publication; circuits are not fully stated, so these
+  rows show how near a free prediction comes, not whether the equations are solved correctly
 - **bench without source**: measured figures that are passed on as common practice
 - **nominal value**: what a test is meant to give, not measured; context only
 - **symmetry**: what must be equal
