@@ -10,6 +10,7 @@ from scipy.integrate import solve_ivp
 
 import ventsim as vs
 from ventsim.engine.tables import CELLS, tabulate
+from ventsim.errors import CircuitError, InputError, PartError, ScenarioError
 from ventsim.parts import LungPart
 from ventsim.parts.base import Part
 from ventsim.parts.elements import (
@@ -276,3 +277,54 @@ def test_inertia_swings_as_its_equation_says():
         assert waves.volume.values[part, 0] == pytest.approx(50 * wanted[2], rel=1e-6)
         assert waves.flow.values[part, 0] == pytest.approx(wanted[1], abs=1e-5)
         state = run.y[:, -1]
+
+
+# --- what is refused ------------------------------------------------------------------------------------------
+
+
+def falling(flow):
+    return flow * (1 - flow / 2)
+
+
+def without_slope_at_rest(flow):
+    return flow**2
+
+
+def not_zero_at_rest(flow):
+    return flow + 1.0
+
+
+@pytest.mark.parametrize(
+    ("function", "message"),
+    [
+        (falling, "its pressure drop does not rise at 1"),
+        (without_slope_at_rest, "a table would be off by"),
+        (not_zero_at_rest, "its pressure drop at rest is 1 cmH2O"),
+        (np.ones_like, "its pressure drop at rest is 1 cmH2O"),
+        (np.arccosh, "not one finite number for each flow"),
+    ],
+)
+def test_a_law_that_does_not_rise_is_refused(function, message):
+    with pytest.raises(PartError, match=message):
+        tabulate(Curve(function))
+
+
+def test_an_effort_out_of_step_has_no_steady_breath():
+    lung = vs.Lung(compliance=50, resistance=10, effort=vs.HalfSineEffort(amplitude=6, duration=1, rate=12))
+    with pytest.raises(InputError, match=r"no breath repeats itself: an effort comes every 5 s"):
+        vs.steady_breath(vs.layouts.single(lung), SETTINGS)
+
+
+def test_a_part_of_ones_own_is_simulated_but_not_written():
+    waves = vs.simulate(circuit_with(law_part(Rohrer(5.0, 1.0)), vs.Lung(compliance=40, resistance=8)), SETTINGS)
+    assert waves.attrs["scenario"].startswith("# Cannot be run again from here: 'part'")
+    with pytest.raises(ScenarioError, match=r"^Cannot be run again from here: 'part' is a part of the user's own"):
+        vs.Scenario.from_dataset(waves)
+
+
+def test_inertia_needs_a_port_with_resistance():
+    pieces = (Inertia("inlet", "middle", 0.3), Passage("middle", "outlet", Rohrer(1.0, 2.0), Rohrer(1.0, 2.0)))
+    circuit = circuit_with(Bench(pieces=pieces), vs.Lung(compliance=50, resistance=3))
+    ideal = circuit.changed({"ventilator": PLAIN.changed({"source_resistance": 0.0})})
+    with pytest.raises(CircuitError, match=r"source_resistance 0 .* meets a tube with inertia"):
+        vs.simulate(ideal, SETTINGS)

@@ -314,7 +314,7 @@ def plans(draw):
     plan=plans(),
     breath=BREATHS,
     duration=numbers(1.0, 1000.0),
-    tolerance=numbers(1e-12, 1e-2),
+    tolerance=numbers(1e-12, 1e-3),
 )
 def test_a_scenario_survives_toml(title, about, plan, breath, duration, tolerance):
     """The text says everything: the scenario that is read back is equal, with lungs and parts in order."""

@@ -32,8 +32,8 @@ to the reference, others are in the unit of the row. Kinds of reference:
 - **nominal value**: what a test is meant to give, not measured; context only
 - **symmetry**: what must be equal
 
-What is not validated: no measured waveform was available, and no row tests the default resistances and
-volumes of tubes and fittings. The tight agreement with closed forms and other solvers shows that the
+What is not validated: no measured waveform was available, and the default resistances and volumes of tubes,
+fittings and valves are held to published figures in case 14 only, as far as there are any. The tight agreement with closed forms and other solvers shows that the
 equations are solved correctly, not that they are the right ones for a given device or patient.
 
 Each case has a figure with a panel for the difference, in which exact agreement is drawn at 1e-17.

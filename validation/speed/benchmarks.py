@@ -19,11 +19,16 @@ import numpy as np
 from peer import Peer
 
 import ventsim as vs
+from ventsim.parts.elements import FlowLaw
 
 HERE = Path(__file__).parent
 ERROR = 1e-5  # largest relative error of a tidal volume that a contestant may have
 SETTINGS = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=16, inspiratory_time=1.25)
 COMPLIANCES, RESISTANCES = (50, 35, 25, 60), (10, 12, 8, 15)
+
+
+_TUBE = vs.Tube(length=1.5, resistance=0.0375, quadratic_resistance=0.0795)
+QUADRATIC = vs.Branch(inspiratory_tube=_TUBE, expiratory_tube=_TUBE)
 
 
 def lungs(n: int) -> dict[str, vs.Lung]:
@@ -53,7 +58,7 @@ def gained_volume(circuit: vs.Circuit, n_breaths: int, tolerance: float) -> np.n
 
 def against_lsoda() -> dict[str, float]:
     """Four lungs, quadratic tubes, one-way valves: time per breath at equal error."""
-    circuit, n = vs.layouts.shared(lungs(4)), 6
+    circuit, n = vs.layouts.shared(lungs(4), branch=QUADRATIC), 6
     exact = gained_volume(circuit, n, 1e-11)
 
     def peer_run(tolerance: float, breaths: int) -> np.ndarray:
@@ -95,6 +100,7 @@ def _worst(value: np.ndarray, exact: np.ndarray) -> float:
 _HOURS_SCRIPT = """
 import json, resource, time
 import ventsim as vs
+from ventsim.parts.elements import FlowLaw
 from benchmarks import SETTINGS, lungs
 circuit = vs.layouts.shared(lungs(4))
 vs.simulate_breaths(circuit, SETTINGS, duration=60)
@@ -118,7 +124,7 @@ def hours() -> dict[str, float]:
 def steady() -> dict[str, float]:
     """The steady breath found directly against waiting for it, to the same change per breath."""
     slow = {name: lung.changed({"resistance": 2.5 * lung.resistance}) for name, lung in lungs(4).items()}
-    circuit = vs.layouts.shared(slow)
+    circuit = vs.layouts.shared(slow, branch=QUADRATIC)
     quick = SETTINGS.changed({"rate": 24, "inspiratory_time": 1.0})
     found = vs.steady_breath(circuit, quick)
     residual = found.attrs["steady_residual_cmH2O"]
@@ -141,7 +147,7 @@ def growth() -> dict[str, float]:
     """Time per breath from 2 to 32 lungs, and the exponent of its growth."""
     sizes, times = (2, 4, 8, 16, 32), []
     for n in sizes:
-        circuit = vs.layouts.shared(lungs(n))
+        circuit = vs.layouts.shared(lungs(n), branch=QUADRATIC)
         vs.simulate_breaths(circuit, SETTINGS, duration=60)
         times.append(best_time(lambda c=circuit: _breaths_only(c, SETTINGS, 100, 5e-7), 5) / 100)
     exponent = float(np.polyfit(np.log(sizes), np.log(times), 1)[0])
@@ -150,10 +156,46 @@ def growth() -> dict[str, float]:
     }
 
 
+def geometry_laws() -> dict[str, float]:
+    """Four lungs behind tubes by geometry and tracheal tubes, against quadratic laws of about the same size."""
+    tube, tracheal = vs.Tube(length=1.5), vs.TrachealTube(inner_diameter=8.0)
+    by_geometry = vs.Branch(inspiratory_tube=tube, expiratory_tube=tube, tracheal_tube=tracheal)
+    like_tube = tube.changed(_rohrer(tube.pressure_law))
+    like_tracheal = tracheal.changed(_rohrer(tracheal.inspiratory_law))
+    by_rohrer = vs.Branch(inspiratory_tube=like_tube, expiratory_tube=like_tube, tracheal_tube=like_tracheal)
+    circuits = {
+        name: vs.layouts.shared(lungs(4), branch=branch)
+        for name, branch in (("geometry", by_geometry), ("quadratic", by_rohrer))
+    }
+    volumes = {name: gained_volume(circuit, 6, 1e-9) for name, circuit in circuits.items()}
+    # In turn, and by time of the processor: whatever else the machine does then disturbs both alike and little.
+    times = np.empty((40, 2))
+    for turn in range(len(times)):
+        for k, circuit in enumerate(circuits.values()):
+            began = time.process_time()
+            _breaths_only(circuit, SETTINGS, 100, 5e-7)
+            times[turn, k] = (time.process_time() - began) / 100
+    best = dict(zip(circuits, times.min(axis=0), strict=True))
+    return {
+        "largest relative difference of tidal volumes": _worst(volumes["geometry"], volumes["quadratic"]),
+        **{f"{name}: ms of the processor per breath": 1e3 * seconds for name, seconds in best.items()},
+        "ratio": float(np.median(times[:, 0] / times[:, 1])),
+    }
+
+
+def _rohrer(law: FlowLaw) -> dict[str, float]:
+    """Resistances of a quadratic law with the same slope near rest, and closest to the law from 0.1 to 1.5 L/s."""
+    linear = float(law.pressure_drop(0.01)) / 0.01
+    flow = np.linspace(0.1, 1.5, 50)
+    rest = law.pressure_drop(flow) - linear * flow
+    return {"resistance": linear, "quadratic_resistance": float((rest @ flow**2) / (flow**2 @ flow**2))}
+
+
 _FIRST_SCRIPT = """
 import time
 began = time.perf_counter()
 import ventsim as vs
+from ventsim.parts.elements import FlowLaw
 imported = time.perf_counter()
 lungs = {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=10)}
 circuit = vs.layouts.shared(lungs)
@@ -186,6 +228,7 @@ BENCHMARKS = {
     "hours": hours,
     "steady breath": steady,
     "growth": growth,
+    "geometry laws": geometry_laws,
     "first result": first_result,
 }
 

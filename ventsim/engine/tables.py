@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ventsim.engine.compiling import inlined
+from ventsim.errors import PartError
 
 FloatArray = NDArray[np.float64]
 
@@ -21,7 +22,10 @@ ROUNDED = 1e-4
 ROOT_AT_REST = ROUNDED**0.25
 # Flow [L/s] below which errors are not counted relatively.
 SMALL_FLOW = 1e-2
+# Error of a table [1] that is still called a table of the law.
+LARGEST_ERROR = 1e-2
 _HALVINGS = 90
+_NEARLY_REST = 1e-12
 _DIFFERENCE = 1e-6
 
 
@@ -55,6 +59,7 @@ class FlowTable(NamedTuple):
 @lru_cache(maxsize=512)
 def tabulate(law: RisingLaw) -> FlowTable:
     """Tabulate a law for flows up to its largest one; beyond, the table goes on in a straight line."""
+    _check_rising(law)
     largest_drop = float(law.pressure_drop(law.largest_flow))
     largest_root = (largest_drop + ROUNDED) ** 0.25 - ROOT_AT_REST
     roots = np.linspace(0.0, largest_root, 2 * CELLS + 1) + ROOT_AT_REST
@@ -69,7 +74,30 @@ def tabulate(law: RisingLaw) -> FlowTable:
     cells = np.column_stack([flows[::2], slopes[::2]])
     middle = 0.5 * (cells[:-1, 0] + cells[1:, 0]) + 0.125 * (cells[:-1, 1] - cells[1:, 1])
     error = float((np.abs(middle - flows[1::2]) / (flows[1::2] + SMALL_FLOW)).max())
+    if not error < LARGEST_ERROR:
+        raise PartError(
+            f"flow law {law}: a table would be off by {error:.3g} of the flow.\n"
+            f"  Allowed: {LARGEST_ERROR:g}. Give the law a finite slope above 0 at rest, and no corners."
+        )
     return FlowTable(np.ascontiguousarray(cells), 1.0 / width, error)
+
+
+def _check_rising(law: RisingLaw) -> None:
+    """Refuse a law that is no rising pressure drop from 0 on."""
+    flows = np.append(_NEARLY_REST, np.linspace(0.0, law.largest_flow, 4001)[1:])
+    with np.errstate(all="ignore"):
+        drops = np.asarray(law.pressure_drop(flows), dtype=float)
+    wrong = ""
+    if drops.shape != flows.shape or not np.isfinite(drops).all():
+        wrong = "its pressure drop is not one finite number for each flow"
+    elif abs(drops[0]) > 1e-6 * np.abs(drops).max():
+        wrong = f"its pressure drop at rest is {drops[0]:.3g} cmH2O"
+    elif not (np.diff(drops) > 0).all():
+        place = flows[1:][np.diff(drops) <= 0][0]
+        wrong = f"its pressure drop does not rise at {place:.3g} L/s"
+    if wrong:
+        allowed = f"0 at rest and rising up to {law.largest_flow:g} L/s"
+        raise PartError(f"flow law {law}: {wrong}.\n  Allowed: {allowed}.")
 
 
 def _invert(law: RisingLaw, drops: FloatArray) -> FloatArray:

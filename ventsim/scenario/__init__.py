@@ -6,6 +6,6 @@
 """
 
 from ventsim.scenario.builtin import builtin, builtin_names, builtin_text
-from ventsim.scenario.description import Scenario
+from ventsim.scenario.description import CANNOT_REPEAT, Scenario
 
-__all__ = ["Scenario", "builtin", "builtin_names", "builtin_text"]
+__all__ = ["CANNOT_REPEAT", "Scenario", "builtin", "builtin_names", "builtin_text"]

@@ -27,6 +27,10 @@ MOST_SAMPLES = 20_000_000
 """Largest number of samples of one run. [1]"""
 
 
+CANNOT_REPEAT = "# Cannot be run again from here: "
+"""How the attribute ``scenario`` begins where a circuit holds parts of the user's own making."""
+
+
 def _read_text(value: object) -> str:
     if not isinstance(value, str):
         raise ScenarioError(f'{value!r} is not text.\n  Write it in quotes: "...".')
@@ -232,6 +236,8 @@ class Scenario(Description):
                 "the Dataset has no attribute 'scenario', so the run cannot be repeated from it.\n"
                 "  Give the result of a run of ventsim, or write a scenario."
             )
+        if text.startswith(CANNOT_REPEAT):
+            raise ScenarioError(f"{text.lstrip('# ').rstrip()}\n  Run the Python code that made the result.")
         return cls.from_toml(text, source="scenario of the Dataset")
 
     @classmethod

@@ -6,8 +6,9 @@ from typing import Any
 import tomli_w
 
 from ventsim.circuit import Circuit
+from ventsim.errors import ScenarioError
 from ventsim.layouts import Layout
-from ventsim.parts import Description, Lung
+from ventsim.parts import PART_KINDS, Description, Lung
 from ventsim.scenario.reading import FITTINGS, LAYOUT_OPTIONS, NO_VALUE, inner_classes
 from ventsim.ventilator import BreathSettings
 
@@ -51,6 +52,8 @@ def write_toml(
     str
         The text.
     """
+    if isinstance(plan, Circuit):
+        _check_kinds(plan)
     head = {"title": title} | ({"about": about} if about else {})
     joints = "" if isinstance(plan, Layout) else _joints(plan.joints)
     sections: dict[str, Any] = {"run": dict(run), "settings": {"kind": settings.kind, **_plain(settings)}}
@@ -63,6 +66,16 @@ def write_toml(
     # Several lines are easier to read, but would turn a carriage return before a line feed into nothing.
     several = "\r\n" not in about
     return f"{HEADER}\n{tomli_w.dumps(head, multiline_strings=several)}{joints}\n{tomli_w.dumps(sections)}"
+
+
+def _check_kinds(circuit: Circuit) -> None:
+    """Refuse parts that a file could not bring back."""
+    for name, part in circuit.parts.items():
+        if PART_KINDS.get(part.kind) is not type(part):
+            raise ScenarioError(
+                f"part '{name}' ({type(part).__name__}) is of your own making, so a file cannot hold it.\n"
+                "  Keep the Python code that makes the circuit, or give its curve as a measured part."
+            )
 
 
 def _layout(plan: Layout) -> dict[str, Any]:

@@ -14,9 +14,9 @@ from ventsim.engine.arrays import Record, Run, new_record, new_run
 from ventsim.engine.breathing import run_breaths
 from ventsim.engine.notice import CompileNotice
 from ventsim.engine.steady import find_steady_start
-from ventsim.errors import SolverError
+from ventsim.errors import InputError, SolverError
 from ventsim.parts import PART_KINDS
-from ventsim.scenario import Scenario
+from ventsim.scenario import CANNOT_REPEAT, Scenario
 from ventsim.simulation.prepare import (
     DEFAULT_SAMPLE_INTERVAL,
     DEFAULT_TOLERANCE,
@@ -35,6 +35,7 @@ FloatArray = NDArray[np.float64]
 LONGEST_RUN = 1e7
 _MOST_SAMPLES = 20_000_000
 _MOST_STEADY_BREATHS = 2000
+_SAME_RHYTHM = 1e-9
 
 
 def simulate(
@@ -200,6 +201,7 @@ def steady_breath(
     """
     prepared = prepare(circuit, settings, tolerance=tolerance)
     check_sampling(sample_interval, prepared.period)
+    _check_efforts(prepared)
     enough = max(0.1 * tolerance, 1e-11)
     with CompileNotice():
         found = find_steady_start(
@@ -226,6 +228,18 @@ def steady_breath(
     return waves_dataset(prepared, record, run, start=found.pressure, n_breaths=1, attrs=attrs)
 
 
+def _check_efforts(prepared: Prepared) -> None:
+    """Refuse efforts that do not repeat with the breath: then no breath repeats itself."""
+    for period in prepared.compiled.network.effort["period"]:
+        turns = prepared.period / float(period)
+        if not (turns > 0.5 and abs(turns - round(turns)) < _SAME_RHYTHM):
+            raise InputError(
+                f"no breath repeats itself: an effort comes every {float(period):.6g} s, a breath of the "
+                f"ventilator every {prepared.period:.6g} s.\n"
+                "  Make the rate of the effort that of the ventilator or a multiple of it, or use simulate()."
+            )
+
+
 def describe(prepared: Prepared, options: Mapping[str, float]) -> dict[str, Any]:
     """Attributes that say what was run and by what, with the scenario as text, so that it can be run again."""
     title = f"{len(prepared.compiled.lungs)} lungs, {prepared.settings.kind}"
@@ -242,5 +256,5 @@ def _scenario_text(prepared: Prepared, title: str, options: Mapping[str, float])
     """The scenario as TOML; or, where parts are of the user's own making, a remark that says so."""
     own = [name for name, part in prepared.circuit.parts.items() if type(part) not in PART_KINDS.values()]
     if own:
-        return f"# Cannot be run again from here: '{own[0]}' is a part of the user's own making.\n"
+        return f"{CANNOT_REPEAT}'{own[0]}' is a part of the user's own making.\n"
     return Scenario(title=title, plan=prepared.circuit, settings=prepared.settings, **options).to_toml()

@@ -1,0 +1,172 @@
+"""Hypothesis strategies for random lungs, limbs, machines, circuits and breath settings.
+
+Ranges are wide but stay inside what the parts accept without a warning.  Simple choices come first, so that a
+failing example shrinks towards one lung on an ideal circuit.
+"""
+
+from typing import NamedTuple
+
+from hypothesis import strategies as st
+
+import ventsim as vs
+from ventsim.circuit import Circuit
+from ventsim.ventilator import BreathSettings
+
+ARRANGEMENTS = ("star", "tree", "chain")
+MOST_LUNGS = 8
+
+
+class Case(NamedTuple):
+    """A circuit and the breath that it gets."""
+
+    circuit: Circuit
+    settings: BreathSettings
+
+
+def numbers(low: float, high: float) -> st.SearchStrategy[float]:
+    """Round numbers of the decade first, then any with four digits."""
+    anything = st.floats(low, high).map(lambda value: min(max(float(f"{value:.4g}"), low), high))
+    return st.one_of(st.sampled_from([v for v in (1.0, 10.0, 100.0) if low <= v <= high] or [high]), anything)
+
+
+def zero_or(strategy: st.SearchStrategy[float]) -> st.SearchStrategy[float]:
+    """Zero as the simplest value."""
+    return st.one_of(st.just(0.0), strategy)
+
+
+def lungs() -> st.SearchStrategy[vs.Lung]:
+    """Compliance 1 to 200 mL/cmH2O, resistances 0.5 to 200 cmH2O·s/L."""
+    return st.builds(
+        vs.Lung,
+        compliance=numbers(1.0, 200.0),
+        resistance=numbers(0.5, 200.0),
+        expiratory_resistance=st.one_of(st.none(), numbers(0.5, 200.0)),
+    )
+
+
+@st.composite
+def tubes(draw: st.DrawFn, *, linear: bool = False, rigid: bool = False) -> vs.Tube:
+    """From no length to 3 m, with or without resistance, with or without stored gas."""
+    length = draw(zero_or(numbers(0.05, 3.0)))
+    resistance = draw(zero_or(numbers(0.01, 100.0)))
+    quadratic = 0.0 if linear else draw(zero_or(numbers(0.01, 100.0)))
+    holds = {"gas_volume": 0.0, "wall_compliance": 0.0} if rigid or draw(st.booleans()) else {}
+    return vs.Tube(length=length, resistance=resistance, quadratic_resistance=quadratic, **holds)
+
+
+def restrictors(*, linear: bool = False) -> st.SearchStrategy[vs.Restrictor]:
+    """Linear, quadratic, both or none."""
+    return st.builds(
+        vs.Restrictor,
+        linear_resistance=zero_or(numbers(0.01, 500.0)),
+        quadratic_resistance=st.just(0.0) if linear else zero_or(numbers(0.01, 2000.0)),
+    )
+
+
+@st.composite
+def valves(draw: st.DrawFn, *, leaky: bool = True) -> vs.OneWayValve:
+    """Opening pressures up to 5 cmH2O, with or without leak and stored gas."""
+    return vs.OneWayValve(
+        opening_pressure=draw(zero_or(numbers(0.1, 5.0))),
+        forward_resistance=draw(numbers(0.01, 50.0)),
+        back_leak=draw(zero_or(numbers(0.1, 200.0))) if leaky else 0.0,
+        gas_volume=draw(st.sampled_from([0.0, 10.0])),
+    )
+
+
+@st.composite
+def branches(draw: st.DrawFn, *, linear: bool = False, leaky: bool = True) -> vs.Branch:
+    """Any limbs, narrowings and filter."""
+    filters = st.builds(
+        vs.Filter,
+        resistance=zero_or(numbers(0.1, 5.0)),
+        quadratic_resistance=st.just(0.0) if linear else zero_or(numbers(0.1, 5.0)),
+        gas_volume=st.sampled_from([0.0, 60.0]),
+    )
+    return vs.Branch(
+        inspiratory_tube=draw(tubes(linear=linear)),
+        expiratory_tube=draw(tubes(linear=linear)),
+        inspiratory_restrictor=draw(st.none() | restrictors(linear=linear)),
+        expiratory_restrictor=draw(st.none() | restrictors(linear=linear)),
+        filter=draw(st.none() | filters),
+        valve=draw(valves(leaky=leaky)),
+        y_piece=vs.YPiece(gas_volume=draw(st.sampled_from([0.0, 12.0]))),
+    )
+
+
+@st.composite
+def breath_settings(draw: st.DrawFn, *, modes: tuple[str, ...] = ("pressure", "volume")) -> BreathSettings:
+    """Pressure control with every rise; volume control with every flow pattern, with and without pause."""
+    rate = draw(st.sampled_from([15.0, 10.0, 20.0, 30.0, 45.0]))
+    inspiratory_time = draw(st.sampled_from([0.25, 0.5, 0.75])) * 60.0 / rate
+    peep = draw(st.sampled_from([0.0, 5.0, 12.5]))
+    timing = {"rate": rate, "peep": peep, "inspiratory_time": inspiratory_time}
+    if draw(st.sampled_from(modes)) == "pressure":
+        return vs.PressureControl(
+            inspiratory_pressure=draw(numbers(2.0, 35.0)),
+            rise_time=draw(st.sampled_from([0.0, 0.1, 0.4])) * inspiratory_time,
+            rise_shape=draw(st.sampled_from(["linear", "exponential"])),
+            **timing,
+        )
+    pattern = draw(st.sampled_from(["constant", "decelerating", "sine"]))
+    return vs.VolumeControl(
+        tidal_volume=draw(numbers(50.0, 2000.0)),
+        pause_time=draw(st.sampled_from([0.0, 0.25])) * inspiratory_time,
+        flow_pattern=pattern,
+        end_flow_ratio=draw(st.sampled_from([0.0, 0.3, 1.0])) if pattern == "decelerating" else 0.0,
+        **timing,
+    )
+
+
+@st.composite
+def ventilators(draw: st.DrawFn, *, top: float, ideal: bool, limits: bool = True) -> vs.Ventilator:
+    """Machines whose relief pressure lies above the highest set pressure `top` [cmH2O]."""
+    resistances = zero_or(numbers(0.05, 20.0)) if ideal else numbers(0.05, 20.0)
+    return vs.Ventilator(
+        source_resistance=draw(resistances),
+        exhalation_resistance=draw(resistances),
+        flow_limit=draw(st.none() | numbers(0.05, 5.0)) if limits else None,
+        relief_pressure=draw(st.none() | numbers(max(top, 10.0), max(top, 10.0) + 40.0)) if limits else None,
+    )
+
+
+@st.composite
+def cases(
+    draw: st.DrawFn,
+    *,
+    least_lungs: int = 1,
+    most_lungs: int = MOST_LUNGS,
+    linear: bool = False,
+    leaky: bool = True,
+    limits: bool = True,
+    valved: bool | None = None,
+    ideal: bool | None = None,
+    modes: tuple[str, ...] = ("pressure", "volume"),
+) -> Case:
+    """A circuit of the layouts with any parts, and a breath that its ventilator can give.
+
+    `linear` leaves out quadratic resistances, `leaky` allows back leak, `limits` allows a flow limit and
+    relief, `valved` and `ideal` fix what is otherwise drawn.
+    """
+    settings = draw(breath_settings(modes=modes))
+    is_ideal = draw(st.sampled_from([True, False])) if ideal is None else ideal
+    names = [chr(ord("a") + k) for k in range(draw(st.integers(least_lungs, most_lungs)))]
+    common = draw(branches(linear=linear, leaky=leaky))
+    top = settings.peep + getattr(settings, "inspiratory_pressure", 0.0)
+    circuit = vs.layouts.shared(
+        {name: draw(lungs()) for name in names},
+        arrangement=draw(st.sampled_from(ARRANGEMENTS)),
+        branch=common,
+        branches={name: draw(branches(linear=linear, leaky=leaky)) for name in names if draw(st.booleans())},
+        one_way_valves=draw(st.booleans()) if valved is None else valved,
+        ideal=is_ideal,
+        ventilator=draw(ventilators(top=top, ideal=is_ideal, limits=limits)),
+        t_piece=vs.TPiece(
+            gas_volume=draw(st.sampled_from([0.0, 15.0])), resistance=draw(st.sampled_from([0.0, 0.5]))
+        ),
+        adapter=vs.Adapter(
+            gas_volume=draw(st.sampled_from([0.0, 8.0])), resistance=draw(st.sampled_from([0.0, 0.5]))
+        ),
+        extension=draw(tubes(linear=linear)),
+    )
+    return Case(circuit, settings)

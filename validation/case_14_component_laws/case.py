@@ -1,0 +1,288 @@
+"""Laws of components without a simulation: tubes, tracheal tubes, holes, gas; and what circuits store."""
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+from comparisons import half_digit, worked
+from figures import COLOURS, curves_and_difference, draw_limits, save
+from rows import Row
+from tables import number, read_table
+
+import ventsim as vs
+from ventsim.units import convert
+
+TITLE = "Laws of components"
+CASE = "case_14_component_laws"
+HERE = Path(__file__).parent
+
+AIR = {"density": 1.2046, "viscosity": 18.206}  # dry, 20 °C, CoolProp 8.0.0
+TURBULENT_FROM = 0.5  # in every tracheal tube of the table [L/s]
+MEASURED_LIMIT = 0.25  # of a measured tracheal tube [1]
+MEASURED_FLOW = 30.0  # [L/min]
+GAS_LIMITS = {"density": 1e-3, "viscosity": 1e-2}  # [1]
+
+# Worked outside this library: smooth tubes in dry air of 20 °C, bore [mm], length [m], flow [L/min], loss [cmH2O].
+SMOOTH_TUBES = ((22.0, 1.5, 60.0, "0.117"), (22.0, 1.5, 120.0, "0.392"), (15.0, 0.5, 60.0, "0.240"))
+IN_TRANSITION = "smooth tube 22 mm, 1.5 m, at 60 L/min"
+TRANSITION = (
+    "Reynolds number 3830: the reference is the turbulent formula alone, ventsim still blends in a little laminar "
+    "friction up to 4000, 0.7 % less here. Where flow turns turbulent is a convention."
+)
+SATURATED = {20.0: 2339.0, 25.0: 3170.0, 37.0: 6282.0}  # [Pa] by temperature [°C]
+TO_BODY = {"ATPS": "1.1019", "ATPD": "1.1279"}  # volume factors at 20 °C
+
+# Measured, mL/cmH2O: middle and half width of what was found in three adult circuits, and in four ventilators
+# with four tubing sets each.
+ADULT_CIRCUITS, ALL_CIRCUITS = (2.0, 0.5), (2.4, 2.1)
+
+
+def rows() -> list[Row]:
+    """Every comparison of the case."""
+    return [*tracheal_rows(), *measured_rows(), *tube_rows(), *orifice_rows(), *gas_rows(), *circuit_rows()]
+
+
+def tracheal_tube(size: float, *, heads: float = 1.5) -> vs.TrachealTube:
+    """A tube of usual length in the gas of the table."""
+    return vs.TrachealTube(inner_diameter=size, loss_coefficient=heads, **AIR)
+
+
+def tracheal_loss(size: float, flow: float, *, heads: float = 1.5) -> float:
+    """Loss of that tube [cmH2O] at a flow [L/s]."""
+    return float(tracheal_tube(size, heads=heads).inspiratory_law.pressure_drop(flow))
+
+
+def in_half_digits(value: float, text: str) -> float:
+    """How far a value is from a written one, in halves of its last digit."""
+    return abs(value - float(text)) / half_digit(text)
+
+
+def worst_row(quantity: str, found: list[float], *, limit: float, why: str, unit: str = "1") -> Row:
+    """The largest of many differences."""
+    return Row(
+        case=CASE, kind="worked closed form", quantity=quantity, unit=unit, reference=0.0,
+        reference_uncertainty=0.0, value=max(found), limit=limit, relative=False, why=why,
+    )  # fmt: skip
+
+
+def tracheal_rows() -> list[Row]:
+    """Tracheal tubes against the formula of Blasius with 1.5 heads."""
+    table = read_table(HERE / "tracheal.csv")
+    found = [
+        worked(
+            CASE, f"tracheal tube {row['size']} mm at 1 L/s", unit="cmH2O", text=row["whole"],
+            value=tracheal_loss(number(row["size"]), 1.0),
+        )
+        for row in table if number(row["flow"]) == 1.0
+    ]  # fmt: skip
+    turbulent = [row for row in table if number(row["flow"]) >= TURBULENT_FROM]
+    for column, heads in (("friction", 0.0), ("whole", 1.5)):
+        off = [
+            in_half_digits(tracheal_loss(number(row["size"]), number(row["flow"]), heads=heads), row[column])
+            for row in turbulent
+        ]
+        found.append(
+            worst_row(
+                f"tracheal tubes from 0.5 L/s, {heads:g} heads: largest difference in half digits",
+                off, limit=1.0 + 1e-6, why="half of the last digit written",
+            )
+        )  # fmt: skip
+    slow = [row for row in table if number(row["flow"]) < TURBULENT_FROM]
+    off = [tracheal_loss(number(row["size"]), 0.25) / number(row["whole"]) - 1.0 for row in slow]
+    found.append(
+        worst_row(
+            "tracheal tubes at 0.25 L/s (transition): largest relative difference from the turbulent formula",
+            [abs(one) for one in off], limit=0.25, why="the blend of laminar and turbulent is a convention",
+        )
+    )  # fmt: skip
+    found.append(
+        worked(
+            CASE,
+            "gas in a tracheal tube of 8 mm",
+            unit="mL",
+            text="16.6",
+            value=tracheal_tube(8.0).contained_volume,
+        )
+    )
+    return found
+
+
+def measured() -> list[tuple[float, float, float, float]]:
+    """Size [mm], measured loss and its deviation, and ours [cmH2O]."""
+    return [
+        (
+            number(row["size"]), number(row["loss"]), number(row["deviation"]),
+            tracheal_loss(number(row["size"]), MEASURED_FLOW / 60.0),
+        )
+        for row in read_table(HERE / "measured_tracheal.csv")
+    ]  # fmt: skip
+
+
+def measured_rows() -> list[Row]:
+    """The default tracheal tubes against a bench."""
+    return [
+        Row(
+            case=CASE, kind="published bench", quantity=f"tracheal tube {size:g} mm at 30 L/min", unit="cmH2O",
+            reference=loss, reference_uncertainty=deviation, value=ours, limit=MEASURED_LIMIT, relative=True,
+            why="formula for a straight smooth tube with assumed length and heads, gas not stated",
+        )
+        for size, loss, deviation, ours in measured()
+    ]  # fmt: skip
+
+
+def tube_rows() -> list[Row]:
+    """Breathing tubes: friction, inertance, contents."""
+    found = []
+    for bore, length, flow, text in SMOOTH_TUBES:
+        law = vs.Tube(length=length, bore=bore, wall="smooth", **AIR).pressure_law
+        name = f"smooth tube {bore:g} mm, {length:g} m, at {flow:g} L/min"
+        row = worked(CASE, name, unit="cmH2O", text=text, value=law.pressure_drop(flow / 60.0))
+        found.append(dataclasses.replace(row, explanation=TRANSITION if name == IN_TRANSITION else ""))
+    adult = vs.Tube(length=1.5, inertia=True, wall_compliance=0.0, **AIR)
+    metre = vs.Tube(length=1.0, wall_compliance=0.0)
+    laminar = vs.Tube(length=1.0, wall="smooth", **AIR).pressure_law.pressure_drop(0.1) / 0.1
+    narrow = vs.Tube(length=0.33, bore=8.0, inertia=True, **AIR)
+    return [
+        *found,
+        worked(CASE, "tube 22 mm, 1 m, laminar: resistance", unit="cmH2O·s/L", text="0.0323", value=laminar),
+        worked(CASE, "tube 22 mm, 1.5 m: inertance", unit="cmH2O·s²/L", text="0.0485", value=adult.inertance),
+        worked(CASE, "tube 8 mm, 0.33 m: inertance", unit="cmH2O·s²/L", text="0.0806", value=narrow.inertance),
+        worked(CASE, "tube 22 mm, 1 m: gas", unit="L", text="0.380", value=metre.contained_volume / 1000.0),
+        worked(
+            CASE, "tube 22 mm, 1 m: compliance of the gas", unit="mL/cmH2O", text="0.37",
+            value=metre.stored_compliance,
+        ),
+    ]  # fmt: skip
+
+
+def hole_loss(bore: float, flow: float, edge: str) -> float:
+    """Loss of a hole in a 22 mm tube [cmH2O] at a flow [L/min]."""
+    return vs.Orifice(bore=bore, edge=edge, density=AIR["density"]).pressure_law.pressure_drop(flow / 60.0)
+
+
+def orifice_rows() -> list[Row]:
+    """Holes with a thin and a thick edge against a table."""
+    table, found = read_table(HERE / "orifice.csv"), []
+    for edge in ("thin", "thick"):
+        found += [
+            worked(
+                CASE, f"hole of {row['bore']} mm, {edge} edge, at 30 L/min", unit="cmH2O", text=row[edge],
+                value=hole_loss(number(row["bore"]), 30.0, edge),
+            )
+            for row in table if row["flow"] == "30"
+        ]  # fmt: skip
+        off = [
+            in_half_digits(hole_loss(number(row["bore"]), number(row["flow"]), edge), row[edge]) for row in table
+        ]
+        found.append(
+            worst_row(
+                f"holes, {edge} edge, {len(table)} losses: largest difference in half digits", off,
+                limit=1.0 + 1e-6, why="half of the last digit written",
+            )
+        )  # fmt: skip
+    return found
+
+
+def gas_rows() -> list[Row]:
+    """Density and viscosity, water vapour and volume factors."""
+    table, found = read_table(HERE / "gas.csv"), []
+    why = "shares of the gases and Sutherland's formula, rounded constants"
+    for source in dict.fromkeys(row["source"] for row in table):
+        for name, limit in GAS_LIMITS.items():
+            off = [
+                abs(getattr(breathing_gas(row), name) / number(row[name]) - 1.0) for row in table
+                if row["source"] == source
+            ]  # fmt: skip
+            quantity = f"{source}, {name} ({len(off)} states): largest relative difference"
+            found.append(worst_row(quantity, off, limit=limit, why=why))
+    found += [
+        Row(
+            case=CASE, kind="worked closed form", quantity=f"pressure of saturated water vapour at {warm:g} °C",
+            unit="cmH2O", reference=convert(pascal, source="Pa", target="cmH2O"),
+            reference_uncertainty=convert(0.5, source="Pa", target="cmH2O"),
+            value=vs.gas.saturation_pressure(warm), limit=1e-3, relative=True, why="correlation of another form",
+        )
+        for warm, pascal in SATURATED.items()
+    ]  # fmt: skip
+    found += [
+        worked(
+            CASE, f"volume at body conditions over that at 20 °C, {state}", unit="1", text=text,
+            value=vs.gas.volume_factor(state, "BTPS", temperature=20.0),
+        )
+        for state, text in TO_BODY.items()
+    ]  # fmt: skip
+    return found
+
+
+def breathing_gas(row: dict[str, str]) -> vs.gas.GasProperties:
+    """The gas of a row of the table."""
+    return vs.gas.breathing_gas(
+        oxygen_fraction=number(row["oxygen_fraction"]),
+        temperature=number(row["temperature"]),
+        humidity=row["humidity"],
+    )
+
+
+def stored(circuit: vs.Circuit) -> float:
+    """What a circuit gains for each unit of pressure, by holding a pressure for long [mL/cmH2O]."""
+    settings = vs.PressureControl(inspiratory_pressure=15.0, peep=5.0, rate=3.0, inspiratory_time=10.0)
+    waves = vs.simulate(circuit, settings, duration=settings.period)
+    held = np.searchsorted(waves.time.values, float(waves.inspiration_end[0]) - 1e-9) - 1
+    gained = float(waves.circuit_volume[held] - waves.circuit_volume[0])
+    return gained / (float(waves.airway_pressure[held, 0]) - settings.peep)
+
+
+def circuit_rows() -> list[Row]:
+    """Compliance of ready-made circuits for each lung."""
+    lung = vs.Lung(compliance=20.0, resistance=10.0)
+    with_filter = vs.Branch(filter=vs.Filter(), tracheal_tube=vs.TrachealTube(inner_diameter=8.0))
+
+    def shared(count: int, arrangement: str) -> vs.Circuit:
+        return vs.layouts.shared(dict.fromkeys("abcd"[:count], lung), arrangement=arrangement)
+
+    circuits = {
+        "one lung": (vs.layouts.single(lung), ADULT_CIRCUITS),
+        "one lung, filter and tracheal tube": (vs.layouts.single(lung, branch=with_filter), ADULT_CIRCUITS),
+        "two lungs, tree": (shared(2, "tree"), ADULT_CIRCUITS),
+        "four lungs, tree": (shared(4, "tree"), ADULT_CIRCUITS),
+        "four lungs, star": (shared(4, "star"), ADULT_CIRCUITS),
+        "four lungs, chain with 2 m from bed to bed": (shared(4, "chain"), ALL_CIRCUITS),
+    }
+    return [
+        Row(
+            case=CASE, kind="published bench", quantity=f"{name}: circuit compliance for each lung",
+            unit="mL/cmH2O", reference=middle, reference_uncertainty=half,
+            value=stored(circuit) / len(circuit.lungs), limit=half, relative=False, why="range that was measured",
+        )
+        for name, (circuit, (middle, half)) in circuits.items()
+    ]  # fmt: skip
+
+
+def draw() -> None:
+    """Loss of tracheal tubes over flow with the worked and the measured figures, and how far those are off."""
+    figure, top, bottom = curves_and_difference(
+        "Tracheal tubes: ventsim (lines), worked (circles) and measured losses (squares)",
+        x="flow (L/min)",
+        y="loss (cmH2O)",
+        difference="|difference| / reference",
+    )
+    flows = np.linspace(0.0, 1.5, 200)
+    table = read_table(HERE / "tracheal.csv")
+    for k, size in enumerate((6.0, 7.0, 8.0)):
+        law = tracheal_tube(size).inspiratory_law
+        colour = COLOURS[k]
+        top.plot(60.0 * flows, law.pressure_drop(flows), color=colour, linewidth=1.4, label=f"{size:g} mm")
+        points = [row for row in table if number(row["size"]) == size]
+        at = np.array([number(row["flow"]) for row in points])
+        loss = np.array([number(row["whole"]) for row in points])
+        top.plot(60.0 * at, loss, "o", color=colour, markersize=5, markerfacecolor="none")
+        bottom.plot(
+            60.0 * at, np.abs(law.pressure_drop(at) / loss - 1.0), "o", color=colour, markerfacecolor="none"
+        )
+        for bench_size, bench, _, ours in measured():
+            if bench_size == size:
+                top.plot(MEASURED_FLOW, bench, "s", color=colour, markersize=6)
+                bottom.plot(MEASURED_FLOW, abs(ours / bench - 1.0), "s", color=colour, markersize=6)
+    draw_limits(bottom, [(MEASURED_LIMIT, "limit, measured tubes and transition")])
+    top.legend(frameon=False, loc="upper left")
+    save(figure, HERE / "figure.png")
