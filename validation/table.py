@@ -33,8 +33,9 @@ to the reference, others are in the unit of the row. Kinds of reference:
 - **symmetry**: what must be equal
 
 What is not validated: no measured waveform was available, and the default resistances and volumes of tubes,
-fittings and valves are held to published figures in case 14 only, as far as there are any. The tight agreement with closed forms and other solvers shows that the
-equations are solved correctly, not that they are the right ones for a given device or patient.
+fittings and valves are held to published figures in case 14 only, as far as there are any. The tight agreement
+with closed forms and other solvers shows that the equations are solved correctly, not that they are the right
+ones for a given device or patient.
 
 Each case has a figure with a panel for the difference, in which exact agreement is drawn at 1e-17.
 """

@@ -1,0 +1,1 @@
+"""The numerical engine: arrays in, arrays out; only `network` knows what parts, circuits and settings are."""
