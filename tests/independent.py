@@ -5,6 +5,7 @@ and written in NumPy; nothing of ``ventsim.engine`` is used.  Valves follow the 
 solvers are Radau and LSODA of SciPy, CVODE and IDA of SUNDIALS, started anew at every jump of the source.
 """
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -31,6 +32,7 @@ TIGHT, LESS_TIGHT, ABSOLUTE = 1e-11, 1e-10, 0.1
 # matrices [L/s/cmH2O]; square of the resistance against infinite slopes [cmH2O²·s²/L²].
 BALANCED, NEARLY_BALANCED, FAINT, SHALLOW = 1e-12, 1e-10, 1e-12, 1e-10
 NEWTON_STEPS, SMALLEST_SHARE = 60, 1e-6
+MOST_CALLS = 50_000  # of the equations in one segment, beyond which a solver has lost its way
 
 
 class Flows(NamedTuple):
@@ -267,7 +269,11 @@ def by_scipy(method: str, *, tolerance: float = TIGHT) -> Stretch:
             pressure[stores] = y[: stores.sum()]
             return balance(equations, time, pressure, segment, peep, relieving=relieving)
 
+        calls = itertools.count()
+
         def rates(time: float, y: FloatArray) -> FloatArray:
+            if next(calls) > MOST_CALLS:
+                raise ArithmeticError(f"too many steps in the segment before {time:.9g} s")
             now = flows(time, y)
             return np.concatenate([now.net[stores] / equations.storage[stores], equations.totals(now)])
 

@@ -202,14 +202,14 @@ def comparable(case: Case) -> Case:
     phases=[Phase.generate],
     suppress_health_check=list(HealthCheck),
 )
-@given(cases(most_lungs=3))
+@given(cases(most_lungs=2))
 def test_random_circuits_agree_with_lsoda(case):
     """Two breaths of any circuit of the layouts, with junctions, valves, limits and both modes."""
     circuit, settings = comparable(case)
     times = np.linspace(0.0, 2.0 * settings.period, 41)
     try:
         expected = solve(circuit, settings, times=times, stretch=by_scipy("LSODA", tolerance=1e-9))
-    except ArithmeticError:  # Newton's method of the reference did not find the junctions
+    except ArithmeticError:  # the reference did not balance a junction, or took too many steps
         assume(False)
     waves = vs.simulate(
         circuit, settings, duration=times[-1], sample_interval=settings.period / 20, tolerance=1e-9

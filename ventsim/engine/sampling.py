@@ -65,8 +65,8 @@ def advance_integrals(net, h, run):
             weight, alveoli = net.compartment[j].weight, net.compartment[j].node
             alveolar_middle += weight * dense_pressure(run, alveoli, 0.5)
         q0, q1 = run.branch_at[NOW, branch].flow, run.branch_at[NEXT, branch].flow
-        before, p0 = _lung_state(net, m, now)
-        after, p1 = _lung_state(net, m, new)
+        before, p0 = _lung_state(net.node, net.lung, net.compartment, m, now)
+        after, p1 = _lung_state(net.node, net.lung, net.compartment, m, new)
         old, out = run.lung_sum[m], run.next_lung_sum[m]
         out[ALVEOLAR_INTEGRAL] = old[ALVEOLAR_INTEGRAL] + h / 6.0 * (p0 + 4.0 * alveolar_middle + p1)
         out[INSPIRED] = old[INSPIRED] + _inflow_since(1.0, h, after - before, before, after, q0, q1)
@@ -82,21 +82,19 @@ def advance_integrals(net, h, run):
 
 
 @inlined
-def _held(net, i, node_at):
+def _held(node, i, node_at):
     """Gas held by a node in a slot [L]."""
-    if net.node[i].elastic >= 0:
-        return node_at[i].volume
-    return net.node[i].compliance * node_at[i].pressure
+    return node_at[i].volume if node[i].elastic >= 0 else node[i].compliance * node_at[i].pressure
 
 
-@compiled
-def _lung_state(net, m, node_at):
+@inlined
+def _lung_state(node, lung, compartment, m, node_at):
     """Volume [L] of a lung above its relaxed volume, and its mean alveolar pressure [cmH2O]."""
     volume = pressure = 0.0
-    for j in range(net.lung[m].first, net.lung[m].last):
-        alveoli = net.compartment[j].node
-        volume += _held(net, alveoli, node_at)
-        pressure += net.compartment[j].weight * node_at[alveoli].pressure
+    for j in range(lung[m].first, lung[m].last):
+        alveoli = compartment[j].node
+        volume += _held(node, alveoli, node_at)
+        pressure += compartment[j].weight * node_at[alveoli].pressure
     return volume, pressure
 
 
@@ -109,11 +107,11 @@ def _write_row(net, time, node_at, branch_at, gate_at, record):
     total = leaked = 0.0
     for i in range(node_at.shape[0]):
         if net.node[i].counted:
-            total += _held(net, i, node_at)
+            total += _held(net.node, i, node_at)
         elif net.node[i].outside:
             leaked += net.node[i].compliance * node_at[i].pressure
     for m in range(net.lung.shape[0]):
-        volume, pressure = _lung_state(net, m, node_at)
+        volume, pressure = _lung_state(net.node, net.lung, net.compartment, m, node_at)
         record.lung_wave[row, m, 0] = node_at[net.lung[m].airway].pressure
         record.lung_wave[row, m, 1] = pressure
         record.lung_wave[row, m, 2] = branch_at[net.lung[m].branch].flow
@@ -165,7 +163,7 @@ def _balance_junctions(net, injection, run):
     )
 
 
-@compiled
+@inlined
 def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
     """Write a sample at a fraction of the step from slot NOW to slot NEXT."""
     now, new, at, gate_at = run.node_at[NOW], run.node_at[NEXT], run.node_at[SCRATCH], run.gate_at[SCRATCH]
@@ -195,8 +193,8 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
     row = _write_row(net, time, at, run.branch_at[SCRATCH], gate_at, record)
     for m in range(net.lung.shape[0]):
         airway, branch = net.lung[m].airway, net.lung[m].branch
-        before, alveolar0 = _lung_state(net, m, now)
-        after, alveolar1 = _lung_state(net, m, new)
+        before, alveolar0 = _lung_state(net.node, net.lung, net.compartment, m, now)
+        after, alveolar1 = _lung_state(net.node, net.lung, net.compartment, m, new)
         stored = record.lung_wave[row, m, 3] - before
         old, end, out = run.lung_sum[m], run.next_lung_sum[m], record.lung_sum[row, m]
         q0, q1 = run.branch_at[NOW, branch].flow, run.branch_at[NEXT, branch].flow

@@ -46,16 +46,13 @@ def assemble(branch, gate, gate_mode, branch_at, storage_factor, row, coupling):
 @compiled
 def find_drifts(node, gate, gate_mode, effort, points, clock, source_slope, row):
     """Column `drift`: pressures that change by themselves, imposed by the source or moved by muscles."""
-    moving = source_slope != 0.0
     for i in range(row.shape[0]):
         row[i].drift = 0.0
         if node[i].effort >= 0:
             _, slope = effort_pressure(effort[node[i].effort], points, clock)
             row[i].drift = -slope
-            moving = moving or slope != 0.0
     if imposes(gate[SOURCE], gate_mode[SOURCE]):
         row[gate[SOURCE].node].drift = source_slope
-    return moving
 
 
 @compiled
@@ -117,7 +114,9 @@ def _begin(net, segment, began, elapsed, h, run):
     assemble(net.branch, net.gate, run.gate_mode, now, 1.0 / (GAMMA * h), row, run.coupling)
     factorise(net.first, net.later, net.target, row, run.coupling)
     _, slope = gate_pressures(net.relief_pressure, segment, elapsed, run.gate_at[NOW])
-    moving = find_drifts(node, net.gate, run.gate_mode, net.effort, net.effort_points, began + elapsed, slope, row)
+    moving = slope != 0.0 or net.effort.shape[0] > 0
+    if moving or net.inertial.shape[0] > 0:
+        find_drifts(node, net.gate, run.gate_mode, net.effort, net.effort_points, began + elapsed, slope, row)
     if moving:
         time_derivative(net.branch, net.gate, run.gate_mode, now, segment.drive, slope, row)
         gate_flow_rates(

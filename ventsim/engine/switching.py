@@ -35,7 +35,8 @@ from ventsim.engine.settling import (
 ROOT_TOLERANCE = 1e-13
 # Largest number of steps to a crossing, and of looks at how a step begins.
 ROOT_STEPS, PROBES = 30, 6
-# Looks for relief inside a step, and halvings to find its instant.
+# Distance [cmH2O] from the relief pressure below which a step is searched, looks at it, halvings to the instant.
+RELIEF_MARGIN = 5.0
 RELIEF_PROBES, BISECTIONS = 8, 50
 
 
@@ -222,7 +223,8 @@ def find_switch(net, segment, elapsed, h, allowed, run):
         mode = run.gate_mode[g]
         after = _gate_excess(gate, mode, run.node_at[NEXT], run.gate_at[NEXT], g)
         if after <= INDIFFERENCE:
-            if g == RELIEF and mode == GATE_CLOSED:
+            # A pressure that bends within the step may pass the relief pressure between its ends.
+            if g == RELIEF and mode == GATE_CLOSED and after > -RELIEF_MARGIN:
                 fraction = _relief_inside(run, gate[g].node, net.relief_pressure)
                 if fraction < keep:
                     keep, which, crossed = fraction, GATE_SWITCH - g, True
