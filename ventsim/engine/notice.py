@@ -8,7 +8,7 @@ from typing import Self
 from ventsim.engine.breathing import run_breaths
 
 _PATIENCE = 2.0
-_TEXT = "ventsim: compiling the numerical engine (once per machine and version, about 20 s) ..."
+_TEXT = "ventsim: compiling the numerical engine (once per machine and version, about half a minute) ..."
 
 
 class CompileNotice:
