@@ -18,7 +18,7 @@ from ventsim.ventilator import BreathSettings, PressureControl, check_settings
 FloatArray = NDArray[np.float64]
 
 DEFAULT_TOLERANCE = 5e-7
-"""Default of the relative error allowed per step; tidal volumes come out better than 1e-6. [1]"""
+"""Default of the relative error allowed per step; tidal volumes usually come out better than 1e-6. [1]"""
 
 DEFAULT_SAMPLE_INTERVAL = 0.01
 """Default distance of samples. [s]"""
