@@ -68,7 +68,7 @@ def against_lsoda() -> dict[str, float]:
         return gained
 
     peer = Peer(circuit, SETTINGS)
-    tolerances = 10.0 ** np.arange(-3.0, -8.1, -0.25)
+    tolerances = 10.0 ** np.arange(-3.0, -8.01, -0.05)
     theirs = next(t for t in tolerances if _worst(peer_run(t, n), exact) <= ERROR)
     peer_error = _worst(peer_run(theirs, n), exact)
     mine = next(t for t in tolerances if _worst(gained_volume(circuit, n, t), exact) <= peer_error)

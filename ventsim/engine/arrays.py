@@ -38,7 +38,6 @@ BRANCH = np.dtype(
         ("forward_table", "i8"),  # table of flows, or -1: linear and quadratic
         ("backward_table", "i8"),
         ("inertance", "f8"),  # of a branch of kind INERTIAL
-        ("state", "i8"),  # its place among the inertial branches
     ],
     align=True,
 )

@@ -185,7 +185,7 @@ def _arrays(circuit: Circuit, points: _Points, found: _Found) -> CompiledCircuit
         row["coupling"] = coupling_position(plan, rank[a], rank[b])
         row["forward_table"] = row["backward_table"] = -1
         if isinstance(carrier, Inertia):
-            row["kind"], row["inertance"], row["state"] = laws.INERTIAL, carrier.inertance, len(inertial)
+            row["kind"], row["inertance"] = laws.INERTIAL, carrier.inertance
             inertial.append(k)
         else:
             _fill_law(row, carrier, tables)
