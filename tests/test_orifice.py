@@ -51,7 +51,7 @@ def test_thin_edge_against_a_library():
     mass_flow = fluids.flow_meter.flow_meter_discharge(
         D=0.022, Do=0.005, P1=101325.0 + 981.0, P2=101325.0, rho=AIR, C=0.61, expansibility=1.0
     )
-    ours = float(orifice_pressure_drop(mass_flow / AIR * 1e3, bore=5.0, density=AIR))
+    ours = float(orifice_pressure_drop(mass_flow / AIR * 1e3, bore=5.0, edge="thin", density=AIR))
     assert ours == pytest.approx(981.0 / 98.0665, rel=1e-9)
 
 
@@ -107,6 +107,14 @@ def test_true_bore_of_printed_holes(nominal, narrowest, widest, factor):
     assert tight.true_bore == pytest.approx(narrowest, rel=1e-12)
     assert tight.pressure_law.quadratic / drawn.pressure_law.quadratic == pytest.approx(factor, rel=0.03)
     assert 1.0 < loose.pressure_law.quadratic / drawn.pressure_law.quadratic < 1.15
+
+
+def test_part_and_laws_have_one_default_edge():
+    """Found for a wanted loss and put into a circuit, all by default: the hole loses what was wanted."""
+    bore = orifice_bore(6.0, flow=0.5)
+    assert Orifice(bore=bore).pressure_law.pressure_drop(0.5) == pytest.approx(6.0, rel=1e-12)
+    assert orifice_coefficient(bore) == Orifice(bore=bore).pressure_law.quadratic
+    assert float(orifice_pressure_drop(0.5, bore=bore)) == pytest.approx(6.0, rel=1e-12)
 
 
 def test_part_uses_the_law():

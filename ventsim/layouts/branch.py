@@ -2,10 +2,11 @@
 
 from typing import Annotated, ClassVar
 
-from pydantic import Field
+from pydantic import Field, PlainSerializer, PlainValidator
 
 from ventsim.errors import InputError, PartError
 from ventsim.parts import (
+    AdjustableRestrictor,
     Description,
     Filter,
     MeasuredPart,
@@ -16,8 +17,19 @@ from ventsim.parts import (
     Tube,
     YPiece,
 )
+from ventsim.parts.nested import dump_nested, read_nested
 
 __all__ = ["Branch"]
+
+AnyRestrictor = Restrictor | Orifice | MeasuredPart | AdjustableRestrictor
+"""What narrows a limb; plain values that do not name their kind are those of the first that they fit."""
+
+
+def _read_restrictor(value: object) -> Description | None:
+    return None if value is None else read_nested(value, choices=AnyRestrictor, needs_kind=False)
+
+
+_RESTRICTOR = (PlainValidator(_read_restrictor), PlainSerializer(dump_nested))
 
 
 class Branch(Description):
@@ -30,8 +42,9 @@ class Branch(Description):
     ----------
     inspiratory_tube, expiratory_tube : Tube, default Tube(length=1.5)
         The two limbs.
-    inspiratory_restrictor, expiratory_restrictor : Restrictor, Orifice, MeasuredPart or None, default None
-        Narrowings between the limbs and the fittings at the ventilator.
+    inspiratory_restrictor, expiratory_restrictor : Restrictor, Orifice, MeasuredPart, ..., default None
+        Narrowings between the limbs and the fittings at the ventilator; also an AdjustableRestrictor; None:
+        none.
     filter : Filter or None, default None
         Filter between Y-piece and lung.
     tracheal_tube : TrachealTube or None, default None
@@ -58,11 +71,13 @@ class Branch(Description):
     inspiratory_tube: Annotated[Tube, Field(description="inspiratory limb")] = Tube(length=1.5)
     expiratory_tube: Annotated[Tube, Field(description="expiratory limb")] = Tube(length=1.5)
     inspiratory_restrictor: Annotated[
-        Restrictor | Orifice | MeasuredPart | None,
+        AnyRestrictor | None,
+        *_RESTRICTOR,
         Field(description="narrowing at the beginning of the inspiratory limb"),
     ] = None
     expiratory_restrictor: Annotated[
-        Restrictor | Orifice | MeasuredPart | None,
+        AnyRestrictor | None,
+        *_RESTRICTOR,
         Field(description="narrowing at the end of the expiratory limb"),
     ] = None
     filter: Annotated[Filter | None, Field(description="filter between Y-piece and lung")] = None

@@ -9,6 +9,7 @@ from ventsim.layouts.floor_plan import FloorPlan
 from ventsim.layouts.manifolds import MANIFOLDS, Arrangement, Fittings, Plan
 from ventsim.layouts.tubes_of_plan import lay_tubes
 from ventsim.parts import Adapter, LungPart, OneWayValve, Part, TPiece, Tube
+from ventsim.parts.base import shown
 from ventsim.ventilator import Ventilator
 
 __all__ = ["IDEAL_VENTILATOR", "shared", "single"]
@@ -184,11 +185,11 @@ def shared(
 def _check_types(lungs: Mapping[str, LungPart], branches: Iterable[Branch]) -> None:
     for branch in branches:
         if not isinstance(branch, Branch):
-            raise CircuitError(f"branch {branch!r} is not a Branch.\n  Give Branch(...).")
+            raise CircuitError(f"branch {shown(branch)} is not a Branch.\n  Give Branch(...).")
     for name, lung in lungs.items():
         if not isinstance(lung, LungPart):
             raise CircuitError(
-                f"lungs: {name!r} is {lung!r}, not a lung.\n  Give a Lung(compliance=..., resistance=...)."
+                f"lungs: {name!r} is {shown(lung)}, not a lung.\n  Give a Lung(compliance=..., resistance=...)."
             )
 
 

@@ -2,6 +2,7 @@
 
 from types import MappingProxyType
 
+from ventsim.parts.adjustable import AdjustableRestrictor
 from ventsim.parts.base import Description, Part
 from ventsim.parts.bench_fit import MonotoneFit, RohrerFit, fit_monotone, fit_rohrer
 from ventsim.parts.compartment_lung import CompartmentLung, Region
@@ -11,6 +12,7 @@ from ventsim.parts.curves import ElasticCurve, ExponentialCurve, SigmoidCurve, V
 from ventsim.parts.effort import Effort, HalfSineEffort, SampledEffort
 from ventsim.parts.elastic_lung import ElasticLung
 from ventsim.parts.elements import Element, Passage, Rohrer, Store
+from ventsim.parts.ends import Cap, OpenEnd
 from ventsim.parts.fittings import Adapter, TPiece, YPiece
 from ventsim.parts.inline import Filter, OneWayValve, Restrictor
 from ventsim.parts.leak import Leak
@@ -21,6 +23,7 @@ from ventsim.parts.orifice import Orifice
 from ventsim.parts.orifice_laws import orifice_bore, orifice_coefficient, orifice_pressure_drop
 from ventsim.parts.peep_valve import PeepValve
 from ventsim.parts.presets import predicted_body_weight, preset, preset_names, preset_source
+from ventsim.parts.printed_bores import PrintedBore, printed_bore
 from ventsim.parts.quantity import FieldRow, Quantity, field_table
 from ventsim.parts.tracheal_laws import tracheal_tube_length, tracheal_tube_pressure_drop
 from ventsim.parts.tracheal_tube import TrachealTube
@@ -38,6 +41,8 @@ __all__ = [
     "LUNG_KINDS",
     "PART_KINDS",
     "Adapter",
+    "AdjustableRestrictor",
+    "Cap",
     "CompartmentLung",
     "Cone",
     "Description",
@@ -55,10 +60,12 @@ __all__ = [
     "MeasuredPart",
     "MonotoneFit",
     "OneWayValve",
+    "OpenEnd",
     "Orifice",
     "Part",
     "Passage",
     "PeepValve",
+    "PrintedBore",
     "Quantity",
     "Region",
     "Restrictor",
@@ -87,6 +94,7 @@ __all__ = [
     "preset",
     "preset_names",
     "preset_source",
+    "printed_bore",
     "reynolds_number",
     "tabulated_pressure_drop",
     "tracheal_tube_length",
@@ -111,8 +119,11 @@ PART_KINDS = MappingProxyType(
         "restrictor": Restrictor,
         "orifice": Orifice,
         "measured part": MeasuredPart,
+        "adjustable restrictor": AdjustableRestrictor,
         "filter": Filter,
         "leak": Leak,
+        "open end": OpenEnd,
+        "cap": Cap,
     }
 )
 """The class of each kind of part, by the word that files use for it."""

@@ -13,7 +13,7 @@ from ventsim.parts.elements import Element, Store
 from ventsim.parts.quantity import quantity_of
 from ventsim.units import ATMOSPHERE_CMH2O
 
-__all__ = ["Description", "Part", "gas_stores", "named"]
+__all__ = ["Description", "Part", "gas_stores", "named", "shown"]
 
 _NAME: contextvars.ContextVar[str] = contextvars.ContextVar("name of the part in hand", default="")
 
@@ -86,8 +86,7 @@ class Description(BaseModel):
             quantity, given = quantity_of(field), getattr(self, name)
             if quantity is None or given is None:
                 continue
-            values = given if quantity.many else (given,)
-            doubts = [(value, quantity.doubt(value)) for value in values]
+            doubts = [(value, quantity.doubt(value)) for value in quantity.numbers(given)]
             told = next(((value, doubt) for value, doubt in doubts if doubt), None)  # one for each field
             if told:
                 text = f"{_label(type(self))}: {name} {quantity.text(told[0])} {told[1]}"
@@ -243,6 +242,30 @@ def gas_stores(gas_volume: float, *, at: tuple[str, ...], wall_compliance: float
     return tuple(Store(point, compliance / len(at)) for point in at) if compliance > 0.0 else ()
 
 
+def shown(value: object) -> str:
+    """A wrong value as messages show it: descriptions without all their numbers.
+
+    Parameters
+    ----------
+    value : object
+        What was given.
+
+    Returns
+    -------
+    str
+        One line for anything whose ``repr`` is one.
+
+    Examples
+    --------
+    >>> from ventsim.parts import Tube
+    >>> shown(Tube(length=1.5)), shown(Tube), shown("tube")
+    ('Tube(...)', 'the class Tube', "'tube'")
+    """
+    if isinstance(value, Description):
+        return f"{type(value).__name__}(...)"
+    return f"the class {value.__name__}" if isinstance(value, type) else repr(value)
+
+
 def _label(cls: type[Description]) -> str:
     name = _NAME.get()
     return f"{cls.kind} '{name}'" if name else cls.kind
@@ -288,6 +311,9 @@ def _complaint(cls: type[Description], item: Mapping[str, Any]) -> str:
             return f"{name} {given!r} is not one of the choices.\n  {suggestion(str(given), choices)}"
         case "model_type":
             wanted = item["ctx"]["class_name"]
-            return f"{name} {given!r} is not a {wanted}.\n  Give {wanted}(...)."
+            article = "an" if wanted[0] in "AEIOU" else "a"
+            return f"{name} {shown(given)} is not {article} {wanted}.\n  Give {wanted}(...)."
+        case "bool_type" | "bool_parsing":
+            return f"{name} {given!r} is neither true nor false.\n  Give one of the two, without quotes."
         case _:
             return f"{name} {given!r} does not fit: {item['msg']}."

@@ -7,7 +7,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo
 
 from ventsim.errors import InputError, PartError
-from ventsim.parts.base import Description, named
+from ventsim.parts.base import Description, named, shown
 from ventsim.parts.effort import EffortField
 from ventsim.parts.elements import Element, Passage, Rohrer
 from ventsim.parts.lung import (
@@ -103,7 +103,7 @@ def _read_regions(value: object) -> tuple[Region, ...]:
             with named(str(number)):
                 item = Region.from_dict(item)
         if not isinstance(item, Region):
-            raise PartError(f"number {number}, {item!r}, is not a region.\n  Give Region(...).")
+            raise PartError(f"number {number}, {shown(item)}, is not a region.\n  Give Region(...).")
         regions.append(item)
     return tuple(regions)
 

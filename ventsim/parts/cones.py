@@ -108,9 +108,12 @@ _BY_KIND: Mapping[str, Callable[[Part], dict[str, Cones]]] = MappingProxyType(
         "restrictor": _in_line,
         "orifice": _in_line,
         "measured part": _in_line,
+        "adjustable restrictor": _in_line,
         "peep valve": _in_line,
         "filter": _at_the_patient,
         "leak": lambda part: {},
+        "open end": lambda part: {},
+        "cap": lambda part: {"inlet": ANY_CONE},
         "tracheal tube": lambda part: {"inlet": (Cone(15, "male"),)},
     }
 )

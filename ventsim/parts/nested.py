@@ -7,12 +7,12 @@ from typing import Any, get_args
 from pydantic import SerializationInfo
 
 from ventsim.errors import PartError, suggestion
-from ventsim.parts.base import Description
+from ventsim.parts.base import Description, shown
 
 __all__ = ["dump_nested", "read_nested"]
 
 
-def read_nested(value: object, *, choices: UnionType) -> Description:
+def read_nested(value: object, *, choices: UnionType, needs_kind: bool = True) -> Description:
     """One of several descriptions, from itself or from its plain values with a ``kind``.
 
     Parameters
@@ -21,6 +21,9 @@ def read_nested(value: object, *, choices: UnionType) -> Description:
         A description, or a mapping as files hold it.
     choices : union of types
         The classes that are allowed, all of them tagged with their kind.
+    needs_kind : bool, default True
+        Whether plain values have to name their kind; otherwise they may also tell it by their names, and the
+        first class that they fit is taken.
 
     Returns
     -------
@@ -45,12 +48,29 @@ def read_nested(value: object, *, choices: UnionType) -> Description:
         return value
     if not isinstance(value, Mapping):
         names = " or ".join(f"{cls.__name__}(...)" for cls in kinds.values())
-        raise PartError(f"{value!r} is of the wrong type.\n  Give {names}.")
+        raise PartError(f"{shown(value)} is of the wrong type.\n  Give {names}.")
+    if "kind" not in value and not needs_kind:
+        return _by_names(value, kinds).from_dict(value)
     kind = value.get("kind")
     if kind not in list(kinds):
         found = "kind is missing" if kind is None else f"there is no kind {kind!r}"
         raise PartError(f"{found}.\n  {suggestion(str(kind or ''), kinds)}")
     return kinds[kind].from_dict(value)
+
+
+def _by_names(value: Mapping[Any, Any], kinds: Mapping[str, type[Description]]) -> type[Description]:
+    """The first class that has all these fields and needs no others."""
+    for cls in kinds.values():
+        needed = {name for name, info in cls.model_fields.items() if info.is_required()}
+        if needed <= set(value) <= set(cls.model_fields):
+            return cls
+    known = list(dict.fromkeys(name for cls in kinds.values() for name in cls.model_fields))
+    wrong = next((name for name in value if name not in known), None)
+    if wrong is not None:
+        raise PartError(f"there is no {wrong!r}.\n  {suggestion(str(wrong), known)}")
+    raise PartError(
+        f"kind is missing, and {', '.join(map(repr, value))} do not tell it.\n  {suggestion('', kinds)}"
+    )
 
 
 def dump_nested(item: Description | None, info: SerializationInfo) -> dict[str, Any] | None:

@@ -46,7 +46,8 @@ class Orifice(Part):
 
     with the coefficient of :func:`ventsim.parts.orifice_coefficient`. A hole that is made is rarely as wide
     as drawn: printed holes of nominally 2, 3 and 4 mm measured 1.38 to 1.94, 2.24 to 2.95 and 3.48 to 3.99
-    mm [1]_. Calibrate each one.
+    mm [1]_. Calibrate each one; until then :func:`ventsim.parts.printed_bore` tells what to expect. The edge is
+    thick by default for the reason given at :func:`ventsim.parts.orifice_coefficient`.
 
     References
     ----------

@@ -69,6 +69,8 @@ class Quantity:
         Whether only whole numbers are allowed.
     many : bool, default False
         Whether the field is a list of such numbers, which becomes a tuple.
+    rows : bool, default False
+        Whether the field is a list of such lists, which becomes a tuple of tuples.
 
     Examples
     --------
@@ -87,6 +89,7 @@ class Quantity:
     slips: tuple[tuple[str, float], ...] = field(default=(), repr=False)
     whole: bool = field(default=False, repr=False)
     many: bool = field(default=False, repr=False)
+    rows: bool = field(default=False, repr=False)
 
     @property
     def bounds(self) -> str:
@@ -96,20 +99,38 @@ class Quantity:
         }  # fmt: skip
         return " and ".join(f"{word} {_short(limit)}" for word, limit in limits.items() if limit is not None)
 
-    def text(self, value: float) -> str:
+    def text(self, value: float | tuple[float, ...]) -> str:
         """The number with its unit.
 
         Parameters
         ----------
-        value : float
-            The number. [unit]
+        value : float or tuple of float
+            The number, or a row of numbers. [unit]
 
         Returns
         -------
         str
-            Six digits, and the unit unless it is ``"1"``.
+            Six digits, and the unit unless it is ``"1"``; the numbers of a row with strokes between.
         """
-        return _short(value) if self.unit == "1" else f"{_short(value)} {self.unit}"
+        digits = " / ".join(map(_short, value)) if isinstance(value, tuple) else _short(value)
+        return digits if self.unit == "1" else f"{digits} {self.unit}"
+
+    def numbers(self, given: Any) -> tuple[float, ...]:
+        """The single numbers of a field's value.
+
+        Parameters
+        ----------
+        given : float, tuple of float or tuple of tuple of float
+            Value of a field with this quantity. [unit]
+
+        Returns
+        -------
+        tuple of float
+            One number, those of the list, or those of all its rows. [unit]
+        """
+        if self.rows:
+            return tuple(value for row in given for value in row)
+        return given if self.many else (given,)
 
     def fault(self, value: object) -> str:
         """Why a value is impossible.
@@ -192,7 +213,20 @@ class Quantity:
                 raise refuse(f"{values!r} is not a list of numbers.")
             return tuple(check(value) for value in values)
 
-        return core_schema.no_info_plain_validator_function(check_each if self.many else check)
+        def check_rows(rows: object) -> tuple[tuple[float | int, ...], ...]:
+            if isinstance(rows, str | bytes | Mapping | Set) or not isinstance(rows, Iterable):
+                raise refuse(f"{rows!r} is not a list of rows of numbers.")
+            checked = []
+            for number, row in enumerate(rows, start=1):
+                try:
+                    checked.append(check_each(row))
+                except PydanticCustomError as error:
+                    told = {"text": f"row {number}: {error.message()}"}
+                    raise PydanticCustomError("quantity", "{text}", told) from None
+            return tuple(checked)
+
+        read = check_rows if self.rows else check_each if self.many else check
+        return core_schema.no_info_plain_validator_function(read)
 
 
 def _short(number: float) -> str:

@@ -1,9 +1,14 @@
 """The machine that carries out breath settings: ports, valves and limits."""
 
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Self
+
+from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError, SettingsError
 from ventsim.parts.base import Description
+from ventsim.parts.curve_law import measured_curve, points_fault
+from ventsim.parts.elements import Curve
+from ventsim.parts.measured import MeasuredDrops, MeasuredFlows
 from ventsim.parts.quantity import FLOW_SLIPS, PRESSURE_SLIPS, RESISTANCE_SLIPS, Quantity
 from ventsim.ventilator.settings import BreathSettings
 
@@ -24,6 +29,11 @@ class Ventilator(Description):
     exhalation_resistance : float, default 3
         Linear resistance of the open exhalation valve (default: common practice, no source; 2 to 5).
         [cmH2O·s/L]
+    exhalation_flows : tuple of float or None, default None
+        Flows of a measured curve of the open exhalation valve, rising; with `exhalation_drops` it replaces
+        `exhalation_resistance`. [L/s]
+    exhalation_drops : tuple of float or None, default None
+        Pressure at the expiratory port above PEEP at each of the flows, rising. [cmH2O]
     flow_limit : float or None, default 3
         Largest flow in pressure control, 180 L/min (default: common practice, no source); None: no limit.
         [L/s]
@@ -34,7 +44,7 @@ class Ventilator(Description):
     Raises
     ------
     PartError
-        If a value is impossible.
+        If a value is impossible, or the points of the curve do not rise.
 
     Examples
     --------
@@ -65,6 +75,8 @@ class Ventilator(Description):
             slips=RESISTANCE_SLIPS[1:],
         ),
     ] = 3.0
+    exhalation_flows: MeasuredFlows | None = None
+    exhalation_drops: MeasuredDrops | None = None
     flow_limit: (
         Annotated[
             float,
@@ -91,6 +103,22 @@ class Ventilator(Description):
         ]
         | None
     ) = 60.0
+
+    @model_validator(mode="after")
+    def _check_points(self) -> Self:
+        if self.exhalation_flows is None and self.exhalation_drops is None:
+            return self
+        fault = points_fault(self.exhalation_flows or (), self.exhalation_drops or ())
+        if fault:
+            raise PartError(f"{self.kind}: curve of the exhalation valve: {fault}")
+        return self
+
+    @property
+    def exhalation_law(self) -> Curve | None:
+        """The measured curve of the open exhalation valve, or None where a resistance describes it."""
+        if self.exhalation_flows is None or self.exhalation_drops is None:
+            return None
+        return measured_curve(self.exhalation_flows, self.exhalation_drops)
 
     @property
     def ports(self) -> tuple[str, ...]:
