@@ -11,11 +11,14 @@ from independent_parts import solve
 import ventsim as vs
 from ventsim.parts import (
     PART_KINDS,
+    AdjustableRestrictor,
+    Cap,
     CompartmentLung,
     ElasticLung,
     HalfSineEffort,
     Leak,
     MeasuredPart,
+    OpenEnd,
     Orifice,
     PeepValve,
     Region,
@@ -61,8 +64,18 @@ PARTS = {
     "tube to c": vs.Tube(length=1.5, resistance=0.05, quadratic_resistance=0.1),
     "y c": vs.YPiece(),
     "tube from c": TUBE,
+    "adjustable c": AdjustableRestrictor(
+        openings=(1.0, 2.0, 4.0),
+        flows=(0.2, 0.5, 1.0, 1.5),
+        drops=((2.0, 8.0, 26.0, 55.0), (0.9, 3.6, 12.0, 25.0), (0.4, 1.5, 4.6, 9.5)),
+        opening=2.6,
+        gas_volume=8.0,
+    ),
     "join ab": vs.TPiece(),
     "join": vs.TPiece(resistance=0.2),
+    "ends": vs.Adapter(outlets=3),
+    "cap": Cap(),
+    "open end": OpenEnd(bore=2.0),
 }
 JOINTS = [
     ("ventilator.inspiratory", "divider.inlet"),
@@ -91,8 +104,12 @@ JOINTS = [
     ("y c.patient", "orifice c.inlet"),
     ("orifice c.outlet", "c.airway"),
     ("y c.expiratory", "tube from c.inlet"),
-    ("tube from c.outlet", "join.right"),
-    ("join.stem", "ventilator.expiratory"),
+    ("tube from c.outlet", "adjustable c.inlet"),
+    ("adjustable c.outlet", "join.right"),
+    ("join.stem", "ends.outlet1"),
+    ("ends.outlet2", "cap.inlet"),
+    ("ends.outlet3", "open end.inlet"),
+    ("ends.inlet", "ventilator.expiratory"),
 ]
 CIRCUIT = vs.Circuit(parts=PARTS, joints=tuple(JOINTS), ventilator=MACHINE)
 TIMING = {"peep": 5.0, "rate": 20.0, "inspiratory_time": 1.0}

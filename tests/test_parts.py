@@ -23,6 +23,8 @@ from ventsim.errors import (
 from ventsim.parts import (
     PART_KINDS,
     Adapter,
+    AdjustableRestrictor,
+    Cap,
     CompartmentLung,
     Description,
     ElasticLung,
@@ -32,6 +34,7 @@ from ventsim.parts import (
     LungPart,
     MeasuredPart,
     OneWayValve,
+    OpenEnd,
     Orifice,
     Part,
     Passage,
@@ -74,8 +77,11 @@ DEFAULT_PARTS = [
     Restrictor(linear_resistance=10.0),
     Orifice(bore=5.0, tube_bore=40.0),
     MeasuredPart(flows=(0.5, 1.0), drops=(2.0, 7.0), one_way=True, gas_volume=4.0),
+    AdjustableRestrictor(openings=(1.0, 2.0), flows=(0.5, 1.0), drops=((2.0, 7.0), (1.0, 3.0)), opening=1.3),
     Filter(),
     Leak(linear_resistance=100.0),
+    OpenEnd(),
+    Cap(),
 ]
 DESCRIPTIONS = [*PART_KINDS.values(), Ventilator, PressureControl, VolumeControl]
 
@@ -443,9 +449,7 @@ def test_open_restrictor_is_a_plain_joint():
             r"expiratory_power_coefficient is given without power_coefficient",
         ),
         (
-            lambda: TrachealTube(
-                inner_diameter=8.0, power_coefficient=6.0, power_exponent=1.9, resistance=2.0
-            ),
+            lambda: TrachealTube(inner_diameter=8.0, power_coefficient=6.0, power_exponent=1.9, resistance=2.0),
             r"a power law and resistances are given at once\.\n  Give power_coefficient",
         ),
         (
@@ -592,9 +596,7 @@ def test_defaults_are_plausible(cls):
 def test_every_number_has_unit_meaning_and_documentation(cls):
     for row in field_table(cls):
         assert row.meaning, f"{row.name} has no meaning"
-        assert f"    {row.name}" in cls.__doc__ or f"{row.name}," in cls.__doc__, (
-            f"{row.name} is not documented"
-        )
+        assert f"    {row.name}" in cls.__doc__ or f"{row.name}," in cls.__doc__, f"{row.name} is not documented"
         if row.unit:
             assert f"[{row.unit}]" in cls.__doc__, f"[{row.unit}] of {row.name} is not documented"
 
@@ -611,9 +613,7 @@ def test_field_table_rows():
     ]
     assert (rows["relaxed_volume"].default, rows["relaxed_volume"].bounds) == ("1500.0", "at least 0")
     assert rows["expiratory_resistance"].unit == "cmH2O·s/L"  # found inside an optional type
-    assert {row.name: row.bounds for row in field_table(PressureControl)}[
-        "rise_shape"
-    ] == "linear, exponential"
+    assert {row.name: row.bounds for row in field_table(PressureControl)}["rise_shape"] == "linear, exponential"
 
 
 # --- frozen values --------------------------------------------------------------------------------------------
@@ -654,7 +654,7 @@ def test_numbers_of_numpy_are_numbers():
 
 
 # Fields that are checked against others, and so cannot be drawn one by one.
-LINKED = ("tube_bore", "power_coefficient", "power_exponent")
+LINKED = ("tube_bore", "opening", "power_coefficient", "power_exponent")
 LINKED += ("expiratory_power_coefficient", "expiratory_power_exponent")
 
 
@@ -665,7 +665,7 @@ def numbers_of(cls: type[Description]) -> st.SearchStrategy[dict[str, float]]:
         {
             name: st.integers(1, 64) if quantity.whole else st.floats(*quantity.plausible, exclude_min=True)
             for name, quantity in fields.items()
-            if quantity is not None and not quantity.many
+            if quantity is not None and not (quantity.many or quantity.rows)
         }
     )
 

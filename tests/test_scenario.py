@@ -15,10 +15,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ventsim import breath_measures, layouts, simulate, steady_breath
+from ventsim.changes import AddedLeak, Change, Clamp, Disconnection, TakenOff
 from ventsim.circuit import Circuit
 from ventsim.errors import (
     CircuitError,
     CircuitWarning,
+    InputError,
     PartError,
     PlausibilityWarning,
     ScenarioError,
@@ -50,6 +52,8 @@ from ventsim.ventilator import PressureControl, Ventilator, VolumeControl
 LUNG = Lung(compliance=50.0, resistance=10.0)
 PRESSURE = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
 SCENARIO = Scenario(title="two lungs", plan=Layout(lungs={"a": LUNG, "b": LUNG}), settings=PRESSURE)
+
+STEP = Change(path="lungs.a.compliance", to=30.0, at=20.0)
 
 # Pieces of files, put together by the tests.
 TITLE = "title = 't'\n"
@@ -174,12 +178,81 @@ def test_scenario_is_a_frozen_description():
             SettingsError,
             r"set pressure of 63 cm",
         ),
+        ({"changes": 5}, ScenarioError, r"changes: 5 is not a list of changes\.\n  Give \(Change"),
+        ({"changes": "x"}, ScenarioError, r"changes: 'x' is not a list of changes"),
+        ({"changes": [5]}, ScenarioError, r"changes: number 1, 5, is not a change"),
+        ({"changes": [{"kind": "clam"}]}, ScenarioError, r"number 1: .*'clam'\.\n  Did you mean 'clamp'"),
+        ({"changes": [{"at": 5.0, "to": 1.0}]}, InputError, r"change '1': path is missing"),
+        (
+            {"changes": [Change(path="lungs.c.compliance", to=5.0, at=9.0)]},
+            InputError,
+            r"changes\.1\.path 'lungs\.c",
+        ),
+        (
+            {"changes": [Clamp(part="a", at=9.0)]},
+            InputError,
+            r"changes\.1\.part: 'a' is a lung, which cannot be clamped",
+        ),
+        (
+            {"changes": [STEP, STEP.changed({"at": 60.0})]},
+            ScenarioError,
+            r"changes\.2\.at 60 s lies beyond the duration of 60 s\.\n  Raise duration or lower at",
+        ),
+        (
+            {"changes": [Change(path="settings.rate", to=100.0, at=5.0)], "sample_interval": 1.0},
+            ScenarioError,
+            r"sample_interval 1 s is longer than a breath\.\n  Allowed: at most 0\.6 s",
+        ),
+        (
+            {"wave_windows": 5},
+            ScenarioError,
+            r"wave_windows: 5 is not a list of stretches of time\.\n  Give \[\[st",
+        ),
+        ({"wave_windows": [5]}, ScenarioError, r"wave_windows: number 1, 5, is not a stretch of time"),
+        ({"wave_windows": [[0, 1, 2]]}, ScenarioError, r"number 1, \[0, 1, 2\], is not a stretch"),
+        ({"wave_windows": [[0, 9], [-1, 2]]}, ScenarioError, r"number 2, \[-1, 2\], is not a stretch"),
+        ({"wave_windows": [["a", "b"]]}, ScenarioError, r"number 1, \['a', 'b'\], is not a stretch"),
+        ({"wave_windows": [[5, 5]]}, ScenarioError, r"number 1, 5 to 5 s, ends before it begins\.\n  Allowed"),
+        (
+            {"wave_windows": [[0, 61]]},
+            ScenarioError,
+            r"wave_windows: number 1, 0 to 61 s, goes on after the duration of 60 s\.\n  Raise duration",
+        ),
+        ({"wave_every": 0}, ScenarioError, r"wave_every 0 is not allowed\.\n  Allowed: whole number at least 1"),
+        ({"wave_every": 2.5}, ScenarioError, r"wave_every 2\.5 is not allowed"),
         ({"duraton": 5.0}, ScenarioError, r"there is no 'duraton'\.\n  Did you mean 'duration'"),
     ],
 )
 def test_impossible_scenario(change, error, message):
     with pytest.raises(error, match=message):
         SCENARIO.changed(change)
+
+
+def test_a_scenario_knows_its_course():
+    """Circuit and settings of any time are those of its schedule; without changes they are its own."""
+    changed = SCENARIO.changed({"changes": [STEP]})
+    assert changed.changes == (STEP,)
+    assert changed.schedule.circuit_at(20.0).lungs["a"].compliance == 30.0
+    assert changed.schedule is changed.schedule and changed.schedule.circuit_at(0.0) is changed.circuit
+    assert SCENARIO.schedule.circuit_at(60.0) is SCENARIO.circuit
+    assert hash(changed) == hash(SCENARIO.changed({"changes": (STEP,)})) and changed != SCENARIO
+    assert Scenario.from_dict(changed.model_dump()) == changed
+    assert pickle.loads(pickle.dumps(changed)) == changed
+    plain = {"path": STEP.path, "to": STEP.to, "at": STEP.at}  # without a kind, it is a change of a value
+    assert SCENARIO.changed({"changes": [plain]}) == changed
+
+
+def test_which_waveforms_are_kept():
+    assert SCENARIO.keeps_all_waves and SCENARIO.changed({"wave_every": 1}).keeps_all_waves
+    assert not SCENARIO.changed({"wave_every": 2}).keeps_all_waves
+    some = SCENARIO.changed({"wave_windows": [[0, 5], (10, 60)]})
+    assert not some.keeps_all_waves and some.wave_windows == ((0.0, 5.0), (10.0, 60.0))
+    long_run = {"duration": 1e6, "wave_every": 1000}  # more samples than may be kept, if all were
+    assert SCENARIO.changed(long_run).duration == 1e6
+    with pytest.raises(
+        ScenarioError, match=r"samples\.\n  Allowed: .*or keep some waveforms only by wave_windows"
+    ):
+        SCENARIO.changed({**long_run, "wave_every": 1})
 
 
 # --- there and back -----------------------------------------------------------------------------------------
@@ -307,6 +380,27 @@ def plans(draw):
     return layout if draw(st.booleans()) else layout.circuit()
 
 
+@st.composite
+def courses(draw, plan, breath, duration):
+    """Changes that fit the circuit: the same value or a near one, and faults at a joint, a lung and a part."""
+    circuit = plan if isinstance(plan, Circuit) else plan.circuit()
+    lung = draw(st.sampled_from(list(circuit.lungs)))
+    tubes = [name for name, part in circuit.parts.items() if isinstance(part, Tube)]
+    at = draw(numbers(0.0, 0.4 * duration))
+    until = draw(st.none() | numbers(0.5 * duration, 2.0 * duration))
+    times = {"at": at, "until": until}
+    changes = [
+        Change(path=f"lungs.{lung}.resistance", to=draw(numbers(0.5, 300.0)), **times),
+        Change(path="settings.peep", to=breath.peep, at=at),
+        Change(path="ventilator.relief_pressure", to=draw(st.just("none") | numbers(100.0, 150.0)), at=at),
+        Change(path=f"parts.{tubes[0]}.bore", factor=1.0, **times),
+        Clamp(part=tubes[-1], **times),
+        AddedLeak(joint=circuit.joints[0][draw(st.integers(0, 1))], linear_resistance=50.0, **times),
+        draw(st.sampled_from([TakenOff(lung=lung, **times), Disconnection(joint=f"{lung}.airway", **times)])),
+    ]
+    return draw(st.lists(st.sampled_from(changes), unique=True, max_size=4))
+
+
 @settings(max_examples=60, deadline=None)
 @given(
     title=st.text(min_size=1, max_size=20).filter(lambda text: text.strip() and "\n" not in text),
@@ -315,11 +409,21 @@ def plans(draw):
     breath=BREATHS,
     duration=numbers(1.0, 1000.0),
     tolerance=numbers(1e-12, 1e-3),
+    wave_every=st.none() | st.integers(1, 1000),
+    data=st.data(),
 )
-def test_a_scenario_survives_toml(title, about, plan, breath, duration, tolerance):
+def test_a_scenario_survives_toml(title, about, plan, breath, duration, tolerance, wave_every, data):
     """The text says everything: the scenario that is read back is equal, with lungs and parts in order."""
     scenario = Scenario(
-        title=title, about=about, plan=plan, settings=breath, duration=duration, tolerance=tolerance
+        title=title,
+        about=about,
+        plan=plan,
+        settings=breath,
+        changes=data.draw(courses(plan, breath, duration)),
+        duration=duration,
+        tolerance=tolerance,
+        wave_windows=data.draw(st.lists(numbers(0.1, duration).map(lambda end: (0.0, end)), max_size=2)),
+        wave_every=wave_every,
     )
     back = Scenario.from_toml(scenario.to_toml())
     assert back == scenario
@@ -337,6 +441,36 @@ def test_text_is_readable():
     explicit = SCENARIO.changed({"plan": SCENARIO.circuit}).to_toml()
     assert '    ["a y-piece.patient", "a.airway"],\n' in explicit
     assert explicit.index("joints = [") < explicit.index("[run]") < explicit.index('[parts."a y-piece"]')
+
+
+def test_changes_are_sections_of_their_own():
+    changes = [STEP, Clamp(part="b y-piece", at=20.0, until=30.0)]
+    text = SCENARIO.changed({"changes": changes, "wave_windows": [[0, 5]]}).to_toml()
+    assert text.endswith(
+        '[[changes]]\nkind = "change"\nat = 20.0\npath = "lungs.a.compliance"\nto = 30.0\n\n'
+        '[[changes]]\nkind = "clamp"\nat = 20.0\nuntil = 30.0\npart = "b y-piece"\n'
+    )
+    assert "wave_every" not in text and "wave_windows" in text
+    assert "wave_windows" not in SCENARIO.to_toml()
+
+
+def test_changes_of_a_file():
+    """A section without a kind is a change of a value; the text none stays text until it meets the value."""
+    text = (
+        TITLE
+        + SETTINGS
+        + LUNGS
+        + "[[changes]]\npath = 'ventilator.relief_pressure'\nto = 'none'\nat = 5\n"
+        + "[[changes]]\nkind = 'taken off'\nlung = 'a'\nat = 0\nuntil = 10\n"
+        + "[run]\nwave_every = 4\n"
+    )
+    scenario = Scenario.from_toml(text)
+    assert scenario.changes == (
+        Change(path="ventilator.relief_pressure", to="none", at=5.0),
+        TakenOff(lung="a", at=0.0, until=10.0),
+    )
+    assert scenario.schedule.circuit_at(5.0).ventilator.relief_pressure is None
+    assert scenario.wave_every == 4
 
 
 def test_none_is_kept_where_a_default_would_take_its_place():
@@ -397,6 +531,8 @@ def test_lungs_of_every_kind_in_a_file():
         "compartment lung",
     ]
 
+
+CHANGE = "[[changes]]\npath = 'lungs.a.compliance'\nto = 30\nat = 20\n"
 
 # --- what a wrong file is told ------------------------------------------------------------------------------
 
@@ -505,6 +641,68 @@ WRONG = {
     "samples": (
         TITLE + SETTINGS + LUNGS + "[run]\nsample_interval = 9\n",
         r"run\.sample_interval 9 s is longer",
+    ),
+    "wave windows": (
+        TITLE + SETTINGS + LUNGS + "[run]\nwave_windows = [[5, 4]]\n",
+        r"ward\.toml: run\.wave_windows: number 1, 5 to 4 s, ends before it begins",
+    ),
+    "wave window after the end": (
+        TITLE + SETTINGS + LUNGS + "[run]\nwave_windows = [[5, 400]]\n",
+        r"ward\.toml: run\.wave_windows: number 1, 5 to 400 s, goes on after",
+    ),
+    "wave every": (
+        TITLE + SETTINGS + LUNGS + "[run]\nwave_every = 0\n",
+        r"ward\.toml: run\.wave_every 0 is not allowed\.\n  Allowed: whole number",
+    ),
+    "home of wave every": ("wave_every = 5\n", r"wave_every: .*\n  Write it in section \[run\]"),
+    # changes
+    "changes": (
+        TITLE + SETTINGS + LUNGS + "[changes]\nat = 5\n",
+        r"ward\.toml: changes: .* is not a list\.\n  Write \[\[changes\]\] above each of them",
+    ),
+    "change": (
+        "changes = [5]\n" + TITLE + SETTINGS + LUNGS,
+        r"ward\.toml: changes\.1: 5 is not a section",
+    ),
+    "kind of change": (
+        TITLE + SETTINGS + LUNGS + CHANGE + "kind = 'clmp'\n",
+        r"ward\.toml: changes\.1\.kind: 'clmp' is unknown\.\n  Did you mean 'clamp'",
+    ),
+    "key of change": (
+        TITLE + SETTINGS + LUNGS + CHANGE + CHANGE + "untill = 5\n",
+        r"ward\.toml: changes\.2\.untill: .*\n  Did you mean 'until'",
+    ),
+    "value of change": (
+        TITLE + SETTINGS + LUNGS + CHANGE + CHANGE.replace("at = 20", "at = -20"),
+        r"ward\.toml: changes\.2\.at -20 s is not allowed\.\n  Allowed: at least 0",
+    ),
+    "end of change": (
+        TITLE + SETTINGS + LUNGS + CHANGE + "until = 20\n",
+        r"ward\.toml: changes\.1\.until 20 s is not after at 20 s",
+    ),
+    "two targets": (
+        TITLE + SETTINGS + LUNGS + CHANGE + "factor = 2\n",
+        r"ward\.toml: changes\.1: needs exactly one of to and factor; both are given",
+    ),
+    "target": (
+        TITLE + SETTINGS + LUNGS + CHANGE.replace("to = 30", "to = true"),
+        r"ward\.toml: changes\.1\.to: True is neither a number nor text",
+    ),
+    "path of change": (
+        TITLE + SETTINGS + LUNGS + CHANGE + CHANGE.replace("lungs.a.compliance", "lungs.b.compliance"),
+        r"ward\.toml: changes\.2\.path 'lungs\.b\.compliance': there is no 'b' in 'lungs'\.\n  Allowed: 'a'",
+    ),
+    "two changes of one value": (
+        TITLE + SETTINGS + LUNGS + CHANGE + CHANGE,
+        r"ward\.toml: changes\.2: the change of 'lungs\.a\.compliance' \(at 20 s\) contradicts",
+    ),
+    "impossible later": (
+        TITLE + SETTINGS + LUNGS + CHANGE.replace("to = 30", "to = -30"),
+        r"ward\.toml: changes\.1: the change of 'lungs\.a\.compliance': at 20 s lung 'a': compliance -30 mL/cmH2O",
+    ),
+    "late change": (
+        TITLE + SETTINGS + LUNGS + CHANGE.replace("at = 20", "at = 7200"),
+        r"ward\.toml: changes\.1\.at 7200 s lies beyond the duration of 60 s\.\n  Raise duration or lower at",
     ),
     # lungs
     "no lungs": (TITLE + SETTINGS, r"ward\.toml: there is no lung\.\n  Write \[lungs\.NAME\]"),
@@ -633,9 +831,7 @@ def test_doubts_name_the_path():
     with pytest.warns(PlausibilityWarning, match=r"'lungs\.b': compliance 0\.05 .*\n  Did you mean 50"):
         Scenario.from_toml(text)
     text = TITLE + SETTINGS + LUNGS + "[branches.a.expiratory_tube]\nlength = 150\n"
-    with pytest.warns(
-        PlausibilityWarning, match=r"'branches\.a\.expiratory_tube': length 150 m .*\n  Did you"
-    ):
+    with pytest.warns(PlausibilityWarning, match=r"'branches\.a\.expiratory_tube': length 150 m .*\n  Did you"):
         Scenario.from_toml(text)
 
 
@@ -667,9 +863,7 @@ def test_unreadable_file(tmp_path, name, message):
 
 
 def test_unwritable_file(tmp_path):
-    with pytest.raises(
-        ScenarioError, match=r"cannot write '.*ward\.toml': No such file or directory\.\n  Give"
-    ):
+    with pytest.raises(ScenarioError, match=r"cannot write '.*ward\.toml': No such file or directory\.\n  Give"):
         SCENARIO.write(tmp_path / "none" / "ward.toml")
 
 
@@ -680,9 +874,17 @@ def test_names_of_the_builtins():
     assert builtin_names() == (
         "beds-around-the-ventilator",
         "beds-in-a-row",
+        "disconnected-bed",
+        "disconnected-bed-volume-control",
         "four-equal-lungs",
         "four-equal-lungs-volume-control",
         "four-unequal-lungs",
+        "kinked-tube",
+        "kinked-tube-volume-control",
+        "six-hours-equal-lungs",
+        "six-hours-equal-lungs-volume-control",
+        "six-hours-one-stiffening-lung",
+        "six-hours-one-stiffening-lung-volume-control",
         "two-unequal-lungs",
         "two-unequal-lungs-volume-control",
     )
@@ -707,7 +909,7 @@ def test_builtin_is_invented_silent_and_survives_toml(name):
 def test_content_of_the_builtins():
     """As the titles and comments of the files say."""
     scenarios = {name: builtin(name) for name in builtin_names()}
-    assert [len(scenario.circuit.lungs) for scenario in scenarios.values()] == [4, 3, 4, 4, 4, 2, 2]
+    assert [len(scenario.circuit.lungs) for scenario in scenarios.values()] == [4, 3, *11 * [4], 2, 2]
     for name, scenario in scenarios.items():
         lungs = list(scenario.circuit.lungs.values())
         assert (len(set(lungs)) > 1) == ("unequal" in name or "around" in name)
@@ -724,6 +926,28 @@ def test_content_of_the_builtins():
         patients = "two-unequal" not in name  # test lungs, without a tracheal tube
         kinds = [part.kind for part in scenario.circuit.parts.values()]
         assert kinds.count("tracheal tube") == (len(scenario.circuit.lungs) if patients else 0)
+
+
+def test_changes_of_the_builtins():
+    """As their texts say: both modes alike; what is put back is as before; the long ones keep some waves only."""
+    scenarios = {name: builtin(name) for name in builtin_names() if not name.endswith("volume-control")}
+    for name in ("six-hours-equal-lungs", "six-hours-one-stiffening-lung", "kinked-tube", "disconnected-bed"):
+        one, other = scenarios[name], builtin(f"{name}-volume-control")
+        assert (one.changes, one.duration, one.circuit) == (other.changes, other.duration, other.circuit)
+        assert one.keeps_all_waves == (not name.startswith("six-hours"))
+    for name in ("six-hours-equal-lungs", "six-hours-one-stiffening-lung"):
+        assert scenarios[name].duration == 6 * 3600.0 and scenarios[name].settings.rate == 16.0
+        assert builtin(f"{name}-volume-control").settings.rate == 16.0
+    assert scenarios["six-hours-equal-lungs"].changes == ()
+    stiffening = scenarios["six-hours-one-stiffening-lung"].schedule
+    found = [stiffening.circuit_at(hours * 3600.0).lungs["b"].compliance for hours in (2.0, 2.5, 3.0, 6.0)]
+    assert found == [50.0, 35.0, 20.0, 20.0]
+    kink = scenarios["kinked-tube"].schedule
+    bores = [kink.circuit_at(time).parts["c inspiratory restrictor"].bore for time in (0.0, 120.0, 420.0)]
+    assert bores == [22.0, 3.0, 22.0] and kink.circuit_at(420.0) is kink.circuit
+    bed = scenarios["disconnected-bed"].schedule
+    assert "open end of b tracheal tube inlet" in bed.circuit_at(120.0).parts
+    assert bed.circuit_at(180.0) is bed.circuit
 
 
 def test_four_equal_lungs_get_what_they_always_got():

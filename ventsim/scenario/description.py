@@ -7,14 +7,16 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
 
 from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, model_validator
 
+from ventsim.changes import AnyChange, Schedule
 from ventsim.circuit import Circuit
 from ventsim.errors import InputError, ScenarioError, suggestion
 from ventsim.layouts import Layout
 from ventsim.parts import Description
 from ventsim.parts.quantity import TIME_SLIPS, Quantity
+from ventsim.scenario.course_fields import dump_changes, read_changes, read_windows
 from ventsim.scenario.files import read_text, write_text
 from ventsim.scenario.messages import Place
-from ventsim.scenario.reading import read_values
+from ventsim.scenario.reading import RUN_OPTIONS, read_values
 from ventsim.scenario.writing import write_toml
 from ventsim.ventilator import SETTINGS_KINDS, BreathSettings, check_settings
 
@@ -84,19 +86,27 @@ class Scenario(Description):
         What is ventilated: a recipe for a ready-made circuit, or a circuit with all its parts.
     settings : PressureControl or VolumeControl
         The breath settings.
+    changes : sequence of Change, Disconnection, TakenOff, Clamp and AddedLeak, default ()
+        What changes while the run goes on.
     duration : float, default 60
         How long to run. [s]
     sample_interval : float, default 0.01
         Distance of samples. [s]
     tolerance : float, default 5e-7
         Relative error allowed per step of the solver. [1]
+    wave_windows : sequence of (float, float), default ()
+        Stretches of time, start and end, whose waveforms are kept. [s]
+    wave_every : int or None, default None
+        Waveforms of every n-th breath are kept. Without it and without `wave_windows`, all are. [1]
 
     Raises
     ------
     ScenarioError
-        If a value is impossible or of the wrong type.
+        If a value is impossible or of the wrong type, or a change lies beyond the duration.
     SettingsError
         If the ventilator cannot carry out the settings.
+    InputError
+        If a change is impossible; the message has its number, counted from 1.
 
     Examples
     --------
@@ -130,6 +140,12 @@ class Scenario(Description):
         PlainSerializer(_dump),
         Field(description="the breath settings"),
     ]
+    changes: Annotated[
+        tuple[AnyChange, ...],
+        PlainValidator(read_changes),
+        PlainSerializer(dump_changes),
+        Field(description="what changes while the run goes on"),
+    ] = ()
     duration: Annotated[
         float, Quantity(unit="s", meaning="how long to run", at_least=1e-3, at_most=1e7, slips=TIME_SLIPS)
     ] = 60.0
@@ -139,26 +155,65 @@ class Scenario(Description):
     tolerance: Annotated[
         float, Quantity(unit="1", meaning="relative error allowed per step", at_least=1e-12, at_most=1e-3)
     ] = 5e-7
+    wave_windows: Annotated[
+        tuple[tuple[float, float], ...],
+        PlainValidator(read_windows),
+        Field(description="stretches of time whose waveforms are kept [s]"),
+    ] = ()
+    wave_every: (
+        Annotated[
+            int, Quantity(unit="1", meaning="waveforms of every n-th breath are kept", at_least=1.0, whole=True)
+        ]
+        | None
+    ) = None
 
     @model_validator(mode="after")
     def _check(self) -> Self:
         check_settings(self.circuit.ventilator, self.settings)
-        if self.sample_interval > self.settings.period:
+        self._check_times()
+        shortest = min(self.schedule.settings_at(time).period for time in self.schedule.knots)
+        if self.sample_interval > shortest:
             raise ScenarioError(
                 f"sample_interval {self.sample_interval:.6g} s is longer than a breath.\n"
-                f"  Allowed: at most {self.settings.period:.6g} s. Lower sample_interval or rate."
+                f"  Allowed: at most {shortest:.6g} s. Lower sample_interval or rate."
             )
-        if self.duration > MOST_SAMPLES * self.sample_interval:
+        if self.keeps_all_waves and self.duration > MOST_SAMPLES * self.sample_interval:
             raise ScenarioError(
                 f"duration {self.duration:.6g} s makes {self.duration / self.sample_interval:.3g} samples.\n"
-                f"  Allowed: at most {MOST_SAMPLES:.0e}. Lower duration or raise sample_interval."
+                f"  Allowed: at most {MOST_SAMPLES:.0e}. Lower duration or raise sample_interval, "
+                "or keep some waveforms only by wave_windows or wave_every."
             )
         return self
+
+    def _check_times(self) -> None:
+        """Refuse changes and windows that the run does not reach."""
+        for number, change in enumerate(self.changes, start=1):
+            if change in self.schedule.unreached(self.duration):
+                raise ScenarioError(
+                    f"changes.{number}.at {change.at:.10g} s lies beyond the duration of {self.duration:.10g} s.\n"
+                    "  Raise duration or lower at."
+                )
+        for number, (start, end) in enumerate(self.wave_windows, start=1):
+            if end > self.duration:
+                raise ScenarioError(
+                    f"wave_windows: number {number}, {start:.10g} to {end:.10g} s, goes on after the duration of "
+                    f"{self.duration:.10g} s.\n  Raise duration or end it earlier."
+                )
 
     @cached_property
     def circuit(self) -> Circuit:
         """The circuit with all its parts."""
         return self.plan.circuit() if isinstance(self.plan, Layout) else self.plan
+
+    @cached_property
+    def schedule(self) -> Schedule:
+        """Circuit and breath settings at any time of the run."""
+        return Schedule(self.circuit, self.settings, self.changes)
+
+    @property
+    def keeps_all_waves(self) -> bool:
+        """Whether the waveforms of every breath are kept."""
+        return self.wave_every == 1 or (self.wave_every is None and not self.wave_windows)
 
     def to_toml(self) -> str:
         """The scenario as TOML text, with every value that is not None.
@@ -173,7 +228,8 @@ class Scenario(Description):
             about=self.about,
             plan=self.plan,
             settings=self.settings,
-            run={name: getattr(self, name) for name in ("duration", "sample_interval", "tolerance")},
+            changes=self.changes,
+            run={name: value for name in RUN_OPTIONS if (value := getattr(self, name)) not in (None, ())},
         )
 
     @classmethod
@@ -207,7 +263,7 @@ class Scenario(Description):
           Give resistance=... in cmH2O·s/L, airway resistance in inspiration.
         """
         values = read_values(text, source=source)
-        paths = {name: f"run.{name}" for name in ("duration", "sample_interval", "tolerance")}
+        paths = {name: f"run.{name}" for name in RUN_OPTIONS}
         with Place(source).messages_of(cls, paths=paths):
             return cls(**values)
 

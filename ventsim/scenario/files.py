@@ -40,9 +40,7 @@ def read_text(path: Path) -> str:
             "  A scenario is TOML text; that of a result is taken from its Dataset by Scenario.from_dataset."
         ) from None
     except (OSError, ValueError) as error:
-        raise ScenarioError(
-            f"cannot read '{path}': {_reason(error)}.\n  Give a file that can be read."
-        ) from None
+        raise ScenarioError(f"cannot read '{path}': {_reason(error)}.\n  Give a file that can be read.") from None
 
 
 def write_text(path: Path, text: str) -> None:

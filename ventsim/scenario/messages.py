@@ -67,9 +67,7 @@ class Place:
         """
         return ScenarioError(": ".join(piece for piece in (self.source, self.path, text) if piece))
 
-    def check_keys(
-        self, given: Collection[str], allowed: Collection[str], *, homes: Mapping[str, str]
-    ) -> None:
+    def check_keys(self, given: Collection[str], allowed: Collection[str], *, homes: Mapping[str, str]) -> None:
         """Refuse keys that this section does not have.
 
         Parameters
@@ -92,9 +90,7 @@ class Place:
                 raise self.inside(key).error(f"there is no such key here.\n  {hint}")
 
     @contextlib.contextmanager
-    def messages_of(
-        self, cls: type[Description], *, paths: Mapping[str, str] | None = None
-    ) -> Iterator[None]:
+    def messages_of(self, cls: type[Description], *, paths: Mapping[str, str] | None = None) -> Iterator[None]:
         """Turn complaints of a description made inside the ``with`` block into complaints about this place.
 
         Parameters

@@ -8,6 +8,7 @@ from typing import Any, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
+from ventsim.changes import CHANGE_KINDS, AnyChange, Change
 from ventsim.circuit import Circuit
 from ventsim.errors import ScenarioError, suggestion
 from ventsim.layouts import Branch, FloorPlan, Layout
@@ -20,7 +21,7 @@ __all__ = ["FITTINGS", "LAYOUT_OPTIONS", "NO_VALUE", "RUN_OPTIONS", "inner_class
 NO_VALUE = "none"
 """What a file says for None, where leaving the key out would mean something else."""
 
-RUN_OPTIONS = ("duration", "sample_interval", "tolerance")
+RUN_OPTIONS = ("duration", "sample_interval", "tolerance", "wave_windows", "wave_every")
 """Keys of the section ``[run]``."""
 
 LAYOUT_OPTIONS = ("arrangement", "one_way_valves", "ideal")
@@ -32,7 +33,7 @@ FITTINGS = MappingProxyType(
 """Sections of a layout that hold one description each."""
 
 _LAYOUT_SECTIONS = ("layout", "lungs", "branches", "extensions", *FITTINGS)
-_TOP = ("title", "about", "joints", "run", "settings", "ventilator", *_LAYOUT_SECTIONS, "parts")
+_TOP = ("title", "about", "joints", "run", "settings", "ventilator", *_LAYOUT_SECTIONS, "parts", "changes")
 _HOMES_FROM_TOP = MappingProxyType(
     {
         name: "Write it in section [lungs.NAME], with the name of the lung."
@@ -50,7 +51,7 @@ _HOMES_FROM_SECTION = MappingProxyType(
 
 
 def read_values(text: str, *, source: str) -> dict[str, Any]:
-    """Title, text, plan, settings and run options, each built and checked by itself.
+    """Title, text, plan, settings, changes and run options, each built and checked by itself.
 
     Parameters
     ----------
@@ -85,7 +86,20 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
     circuit = plan.circuit() if isinstance(plan, Layout) else plan
     with place.messages_of(type(settings)):
         check_settings(circuit.ventilator, settings)
+    if "changes" in table:
+        values["changes"] = _read_changes(table["changes"], top.inside("changes"))
     return values
+
+
+def _read_changes(value: object, place: Place) -> tuple[AnyChange, ...]:
+    """Changes of any kind; a section that does not name one holds a change of a value."""
+    if not isinstance(value, list):
+        raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
+    changes = []
+    for number, item in enumerate(value, start=1):
+        inside = place.inside(str(number))
+        changes.append(_build_by_kind(CHANGE_KINDS, {"kind": Change.kind, **_table(item, inside)}, inside))
+    return tuple(changes)
 
 
 def _parse(text: str, source: str) -> dict[str, Any]:
@@ -107,9 +121,7 @@ def _parse(text: str, source: str) -> dict[str, Any]:
 
 def _table(value: object, place: Place) -> Mapping[str, Any]:
     if not isinstance(value, Mapping):
-        raise place.error(
-            f"{value!r} is not a section.\n  Write [{place.path}] and the keys on lines below it."
-        )
+        raise place.error(f"{value!r} is not a section.\n  Write [{place.path}] and the keys on lines below it.")
     return value
 
 
@@ -173,9 +185,7 @@ def _build_each(cls: type[Description], value: object, place: Place) -> dict[str
     items = _table(value, place)
     for name, item in items.items():
         if name in cls.model_fields and not isinstance(item, Mapping):
-            raise place.inside(name).error(
-                f"which {cls.kind} is meant?\n  Write [{place.path}.NAME] above it."
-            )
+            raise place.inside(name).error(f"which {cls.kind} is meant?\n  Write [{place.path}.NAME] above it.")
     return {name: _build(cls, item, place.inside(name)) for name, item in items.items()}
 
 
@@ -208,7 +218,7 @@ def _build(cls: type[Description], value: object, place: Place) -> Description:
     values = {}
     for key, item in table.items():
         inner = inner_classes(fields[key]) if key in fields else ()
-        if item == NO_VALUE and key in fields and type(None) in get_args(fields[key].annotation):
+        if item == NO_VALUE and key in fields and _is_none(fields[key]):
             values[key] = None
         elif inner and get_origin(fields[key].annotation) is tuple:
             values[key] = _build_list(inner, item, place.inside(key))
@@ -218,6 +228,12 @@ def _build(cls: type[Description], value: object, place: Place) -> Description:
             values[key] = item
     with place.messages_of(cls):
         return cls.from_dict(values)
+
+
+def _is_none(info: FieldInfo) -> bool:
+    """Whether the text for None means None in a field, not the text itself."""
+    kinds = get_args(info.annotation)
+    return type(None) in kinds and str not in kinds
 
 
 def _build_inner(classes: tuple[type[Description], ...], value: object, place: Place) -> Description:

@@ -5,6 +5,7 @@ from typing import Any
 
 import tomli_w
 
+from ventsim.changes import AnyChange
 from ventsim.circuit import Circuit
 from ventsim.errors import ScenarioError
 from ventsim.layouts import Layout
@@ -27,7 +28,8 @@ def write_toml(
     about: str,
     plan: Layout | Circuit,
     settings: BreathSettings,
-    run: Mapping[str, float],
+    changes: Sequence[AnyChange],
+    run: Mapping[str, Any],
 ) -> str:
     """The values of a scenario as TOML text.
 
@@ -44,8 +46,10 @@ def write_toml(
         What is ventilated.
     settings : BreathSettings
         The breath settings.
-    run : mapping of str to float
-        Run options by name. [s, s, 1]
+    changes : sequence of Change, Disconnection, TakenOff, Clamp and AddedLeak
+        What changes.
+    run : mapping of str to object
+        Run options by name, those that are given.
 
     Returns
     -------
@@ -65,7 +69,8 @@ def write_toml(
         sections["parts"] = {name: {"kind": part.kind, **_plain(part)} for name, part in plan.parts.items()}
     # Several lines are easier to read, but would turn a carriage return before a line feed into nothing.
     several = "\r\n" not in about
-    return f"{HEADER}\n{tomli_w.dumps(head, multiline_strings=several)}{joints}\n{tomli_w.dumps(sections)}"
+    top = tomli_w.dumps(head, multiline_strings=several)
+    return f"{HEADER}\n{top}{joints}\n{tomli_w.dumps(sections)}{''.join(map(_change, changes))}"
 
 
 def _check_kinds(circuit: Circuit) -> None:
@@ -108,6 +113,11 @@ def _plain(item: Description) -> dict[str, Any]:
         elif info.default is not None:
             values[name] = NO_VALUE
     return values
+
+
+def _change(change: AnyChange) -> str:
+    """A section of its own; the writer of TOML would put short ones into one line at the top."""
+    return f"\n[[changes]]\n{tomli_w.dumps({'kind': change.kind, **_plain(change)})}"
 
 
 def _joints(joints: Sequence[tuple[str, str]]) -> str:
