@@ -18,13 +18,14 @@ from ventsim.schema import (
 )
 from ventsim.units import UNITS
 
-SIZES = {"time": 4, "lung": 2, "node": 3, "branch": 2, "breath": 2}
+SIZES = {"time": 4, "lung": 2, "node": 3, "branch": 2, "breath": 2, "alarm": 2}
 COORDS = {
     "time": [0.0, 1.0, 2.0, 3.0],
     "lung": ["a", "b"],
     "node": ["outlet", "y-piece", "alveoli"],
     "branch": ["tube", "airway"],
     "breath": [1, 2],
+    "alarm": ["high_pressure", "peep_loss"],
 }
 TIMES = {
     "breath_start": [0.0, 2.0],
@@ -38,7 +39,7 @@ def fitting(kind):
     """A Dataset with every variable that the kind may have; the numbers are ones, apart from the times."""
     rows = [row for row in VARIABLES.values() if kind in row.kinds]
     data = {row.name: (row.dims, np.ones([SIZES[dim] for dim in row.dims])) for row in rows}
-    data |= {name: ("breath", values) for name, values in TIMES.items()}
+    data |= {name: ("breath", values) for name, values in TIMES.items() if name in data}
     dims = {dim for row in rows for dim in row.dims}
     return label(xr.Dataset(data, coords={name: values for name, values in COORDS.items() if name in dims}))
 
@@ -65,15 +66,13 @@ def test_units_are_those_of_the_house():
     """Units that a conversion knows, or one of the compound ones."""
     compound = {"1", "kg", "cmH2O·s", "mL/kg", "J/min"}
     assert {row.units for row in VARIABLES.values()} <= set(UNITS) | compound
-    assert {row.units for name, row in VARIABLES.items() if name.endswith(("_pressure", "_peep"))} == {
-        "cmH2O"
-    }
+    assert {row.units for name, row in VARIABLES.items() if name.endswith(("_pressure", "_peep"))} == {"cmH2O"}
     assert {row.units for name, row in VARIABLES.items() if name.endswith("_flow")} == {"L/s"}
 
 
 def test_every_number_has_a_symbol_of_its_own():
     """Within one kind of Dataset."""
-    for kind in ("waves", "measures"):
+    for kind in ("waves", "measures", "displayed", "alarms"):
         symbols = [row.symbol for row in VARIABLES.values() if kind in row.kinds]
         assert all(symbols)
         assert len(set(symbols)) == len(symbols)
@@ -82,9 +81,7 @@ def test_every_number_has_a_symbol_of_its_own():
 def test_nomenclature_shows_every_row():
     rows = nomenclature()
     assert [row["name"] for row in rows] == [*COORDINATES, *VARIABLES]
-    assert all(
-        set(row) == {"name", "symbol", "dims", "units", "positive", "meaning", "kinds"} for row in rows
-    )
+    assert all(set(row) == {"name", "symbol", "dims", "units", "positive", "meaning", "kinds"} for row in rows)
     (flow,) = (row for row in rows if row["name"] == "flow")
     assert (flow["dims"], flow["units"], flow["positive"]) == ("time, lung", "L/s", "into the lung")
 
@@ -119,7 +116,7 @@ def test_label_refuses_an_unknown_name():
 # --- check ------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", ["waves", "measures"])
+@pytest.mark.parametrize("kind", ["waves", "measures", "displayed", "alarms"])
 def test_a_fitting_dataset_passes_and_survives_a_file(kind, tmp_path):
     dataset = fitting(kind)
     check_dataset(dataset, kind)
@@ -135,9 +132,7 @@ def test_a_recording_may_have_little_or_much():
 
 
 def test_ports_may_be_absent_from_measures():
-    ports = [
-        name for name, row in VARIABLES.items() if row.dims == ("breath",) and row.kinds == ("measures",)
-    ]
+    ports = [name for name, row in VARIABLES.items() if row.dims == ("breath",) and row.kinds == ("measures",)]
     check_dataset(fitting("measures").drop_vars(ports), "measures")
 
 
@@ -147,14 +142,14 @@ def test_an_unfinished_breath_may_have_no_end():
     check_dataset(unfinished, "recording")
 
 
-@pytest.mark.parametrize("kind", ["waves", "recording", "measures"])
+@pytest.mark.parametrize("kind", ["waves", "recording", "measures", "displayed", "alarms"])
 def test_every_needed_variable_is_missed(kind):
     needed = RECORDING_NEEDS if kind == "recording" else [n for n, r in VARIABLES.items() if kind in r.kinds]
     dataset = fitting("waves" if kind == "recording" else kind)
     for name in needed:
         if kind == "measures" and VARIABLES[name].dims == ("breath",) and VARIABLES[name].kinds == (kind,):
             continue  # ports
-        with pytest.raises(SchemaError, match=rf"variable '{name}' is missing from a '{kind}' Dataset"):
+        with pytest.raises(SchemaError, match=rf"variable '{name}' is missing from an? '{kind}' Dataset"):
             check_dataset(dataset.drop_vars(name), kind)
 
 
@@ -175,6 +170,38 @@ def test_measures_are_no_waves():
         check_dataset(fitting("waves").assign(mechanical_power=fitting("measures").mechanical_power), "waves")
 
 
+def test_measures_are_not_displayed():
+    """A ventilator displays nothing of the single lungs, and its alarms are a Dataset of their own."""
+    share, alarm = fitting("measures").share, fitting("alarms").alarm_raised
+    with pytest.raises(SchemaError, match=r"'share' is not in the table of a 'displayed' Dataset"):
+        check_dataset(fitting("displayed").assign(share=share), "displayed")
+    with pytest.raises(SchemaError, match=r"'alarm_raised' is not in the table of a 'displayed' Dataset"):
+        check_dataset(fitting("displayed").assign(alarm_raised=alarm), "displayed")
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda alarms: alarms.drop_vars("alarm"), r"coordinate 'alarm' is missing"),
+        (
+            lambda alarms: alarms.assign_coords(alarm=["x", "x"]),
+            r"'alarm' must hold different names; it holds 'x', 'x'\.\n  Give each alarm of the ventilator a name",
+        ),
+        (
+            lambda alarms: alarms.assign(first_raised=alarms.first_raised.assign_attrs(units="min")),
+            r"'first_raised' is in 'min'; its unit is 's'",
+        ),
+        (
+            lambda alarms: alarms.assign(breath_end=alarms.breath_start),
+            r"breath 1: 'inspiration_end' \(0\.5 s\) is not before 'breath_end' \(0 s\)",
+        ),
+    ],
+)
+def test_alarms_that_do_not_fit(change, message):
+    with pytest.raises(SchemaError, match=message):
+        check_dataset(change(fitting("alarms")), "alarms")
+
+
 def test_unknown_kind():
     with pytest.raises(SchemaError, match=r"unknown kind of Dataset: 'wave'\.\n  Did you mean 'waves'\?"):
         check_dataset(fitting("waves"), "wave")
@@ -193,9 +220,7 @@ def test_order_of_dims_is_free():
 
 
 def test_dims_of_a_sweep_are_allowed_when_named():
-    swept = xr.concat(
-        [fitting("measures"), fitting("measures")], xr.IndexVariable("compliance", [20.0, 50.0])
-    )
+    swept = xr.concat([fitting("measures"), fitting("measures")], xr.IndexVariable("compliance", [20.0, 50.0]))
     check_dataset(swept, "measures", extra_dims=["compliance"])
     with pytest.raises(SchemaError, match=r"'breath_start' has dims|has dims \('compliance', 'breath'\)"):
         check_dataset(swept, "measures")
@@ -205,9 +230,7 @@ def test_dims_of_a_sweep_are_allowed_when_named():
 def test_wrong_or_missing_unit(name):
     waves = fitting("waves")
     waves[name].attrs["units"] = "furlong"
-    with pytest.raises(
-        SchemaError, match=rf"'{name}' is in 'furlong'; its unit is '{VARIABLES[name].units}'"
-    ):
+    with pytest.raises(SchemaError, match=rf"'{name}' is in 'furlong'; its unit is '{VARIABLES[name].units}'"):
         check_dataset(waves, "waves")
     del waves[name].attrs["units"]
     with pytest.raises(

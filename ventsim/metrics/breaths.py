@@ -23,6 +23,8 @@ _NEEDED_BY_PORT_MEASURE = {
     "port_returned_volume": ("returned_volume",),
     "port_relief_volume": ("relief_volume",),
     "port_peak_pressure": ("inspiratory_port_pressure",),
+    "port_end_inspiratory_pressure": ("inspiratory_port_pressure",),
+    "port_plateau_pressure": ("inspiratory_port_pressure",),
     "port_mean_pressure": ("inspiratory_port_pressure",),
     "port_peep": ("expiratory_port_pressure",),
     "circuit_held_volume": ("circuit_volume",),

@@ -37,8 +37,8 @@ LUNG_MEASURES = (
 
 PORT_MEASURES = (
     "port_delivered_volume", "port_returned_volume", "port_relief_volume", "port_peak_pressure",
-    "port_mean_pressure", "port_peep", "circuit_held_volume", "unaccounted_volume",
-    "leak_volume",
+    "port_end_inspiratory_pressure", "port_plateau_pressure", "port_mean_pressure", "port_peep",
+    "circuit_held_volume", "unaccounted_volume", "leak_volume",
 )  # fmt: skip
 """Order of the numbers in `port_out` of :func:`measure_breath`."""
 
@@ -83,14 +83,15 @@ def measure_breath(
         Body weight, NaN where unknown. [kg]
     lung_out : array of shape (n_lungs, 17)
         Receives the measures of each lung in the order of :data:`LUNG_MEASURES`. [units of the schema]
-    port_out : array of shape (9,)
+    port_out : array of shape (11,)
         Receives the measures of the breath in the order of :data:`PORT_MEASURES`. [units of the schema]
 
     Notes
     -----
     Volumes and work are differences over the breath; means are differences of a pressure integral divided by
-    the duration. Plateau pressure is the airway pressure just before expiration, after a pause. Total PEEP is
-    the alveolar pressure at the end of the breath. Driving pressure is the alveolar pressure at the end of
+    the duration. Plateau pressure is the airway pressure just before expiration, after a pause; at the port
+    likewise, where the end-inspiratory pressure is the same with or without a pause. Total PEEP is the alveolar
+    pressure at the end of the breath. Driving pressure is the alveolar pressure at the end of
     inspiration minus the one at the start of the breath, so it is plateau pressure minus total PEEP when the
     breath repeats. Mechanical power is the work of airway pressure, measured from atmospheric pressure, on
     inspired gas, per minute: :math:`P = (60/T) \int_0^T p_{aw} \max(\dot V, 0) \, dt`. Unaccounted volume
@@ -110,7 +111,7 @@ def measure_breath(
     >>> time, timing = np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 1.5, 2.0, 5.0])
     >>> lungs, ports = np.zeros((3, 1, 9)), np.zeros((3, 8))
     >>> lungs[:, 0, LUNG_SIGNALS.index("inspired_volume")] = [0.0, 500.0, 500.0]
-    >>> lung_out, port_out = np.empty((1, 17)), np.empty(9)
+    >>> lung_out, port_out = np.empty((1, 17)), np.empty(11)
     >>> measure_breath(time, timing, lungs, ports, np.array([60.0]), lung_out, port_out)
     >>> float(lung_out[0, LUNG_MEASURES.index("minute_volume")])
     15.0
@@ -119,6 +120,7 @@ def measure_breath(
     duration = timing[3] - timing[0]
     per_minute = 60.0 / duration
     held = max(np.searchsorted(time, timing[2]) - 1, 0)  # last sample before expiration
+    paused = timing[2] - timing[1] > TIME_ROUNDING
     volume_change, all_inspired = 0.0, 0.0
     for j in range(lung_signals.shape[1]):
         s, out = lung_signals[:, j], lung_out[j]
@@ -133,7 +135,7 @@ def measure_breath(
         out[6] = rise[_INT_P_ALV] / duration
         out[7] = s[held, _P_ALV]
         out[8] = s[last, _P_ALV]
-        out[9] = s[held, _P_AW] if timing[2] - timing[1] > TIME_ROUNDING else np.nan
+        out[9] = s[held, _P_AW] if paused else np.nan
         out[10] = s[held, _P_ALV] - s[0, _P_ALV]
         out[11] = s[last, _P_ALV]
         out[12] = s[last, _P_ALV] - timing[4]
@@ -149,8 +151,10 @@ def measure_breath(
     port_out[1] = rise[_V_RET]
     port_out[2] = rise[_V_REL]
     port_out[3] = _largest(p[:, _P_I], 1.0)
-    port_out[4] = rise[_INT_P_I] / duration
-    port_out[5] = p[last, _P_E]
-    port_out[6] = p[held, _V_CIR] - p[0, _V_CIR]
-    port_out[7] = rise[_V_DEL] - rise[_V_RET] - volume_change - rise[_V_CIR] - rise[_V_LEAK]
-    port_out[8] = rise[_V_LEAK]
+    port_out[4] = p[held, _P_I]
+    port_out[5] = p[held, _P_I] if paused else np.nan
+    port_out[6] = rise[_INT_P_I] / duration
+    port_out[7] = p[last, _P_E]
+    port_out[8] = p[held, _V_CIR] - p[0, _V_CIR]
+    port_out[9] = rise[_V_DEL] - rise[_V_RET] - volume_change - rise[_V_CIR] - rise[_V_LEAK]
+    port_out[10] = rise[_V_LEAK]

@@ -70,7 +70,7 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> str:
     for cells in zip(*columns, strict=True):
         rest = [cell.rjust(width) for cell, width in zip(cells[1:], widths[1:], strict=True)]
         lines.append("  ".join([cells[0].ljust(widths[0]), *rest]).rstrip())
-    ports = [name for name in PORT_MEASURES if name in one]
+    ports = [name for name in PORT_MEASURES if name in one and not np.isnan(float(one[name]))]
     if ports:
         lines += ["", "ventilator and circuit"]
         meanings = [VARIABLES[name].long_name for name in ports]

@@ -1,8 +1,9 @@
 """Every result variable in one table: name, dimensions, unit, sign, meaning; and what holds data to it.
 
-Three kinds of Dataset fit the table. ``"waves"`` is what a simulation returns, with every waveform variable.
+Five kinds of Dataset fit the table. ``"waves"`` is what a simulation returns, with every waveform variable.
 ``"recording"`` is the same with fewer variables: airway pressure, flow and the times of the breaths will do.
 ``"measures"`` holds one number per breath, or per breath and lung; its port variables may be absent.
+``"displayed"`` is what the ventilator itself would show of each breath, and ``"alarms"`` which of its alarms.
 
 The time axis of waves is strictly increasing. Where a source jumps, at ``t``, it has both limits: the sample
 at ``numpy.nextafter(t, -inf)`` is the last value before, and the sample at ``t`` the first value after.

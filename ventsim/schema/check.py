@@ -23,7 +23,7 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
     ----------
     dataset : xarray.Dataset
         What to check.
-    kind : {"waves", "recording", "measures"}
+    kind : {"waves", "recording", "measures", "displayed", "alarms"}
         Kind of Dataset that it should be.
     extra_dims : iterable of str, optional
         Further dimensions that variables may have, such as the swept parameters of a study.
@@ -44,17 +44,17 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
     """
     if kind not in get_args(Kind):
         raise SchemaError(f"unknown kind of Dataset: {kind!r}.\n  {suggestion(str(kind), get_args(Kind))}")
+    of_kind = f"{'an' if kind == 'alarms' else 'a'} '{kind}' Dataset"
     allowed = {name: row for name, row in VARIABLES.items() if kind in row.kinds}
     for name in dataset.data_vars:
         if name not in allowed:
             raise SchemaError(
-                f"variable '{name}' is not in the table of a '{kind}' Dataset.\n"
-                f"  {suggestion(str(name), allowed)}"
+                f"variable '{name}' is not in the table of {of_kind}.\n  {suggestion(str(name), allowed)}"
             )
     for name in _required(kind):
         if name not in dataset.data_vars:
             raise SchemaError(
-                f"variable '{name}' is missing from a '{kind}' Dataset.\n"
+                f"variable '{name}' is missing from {of_kind}.\n"
                 f"  It has {_listed(dataset.data_vars)}.\n"
                 f"  Add '{name}' with dims {VARIABLES[name].dims} [{VARIABLES[name].units}]."
             )
@@ -67,7 +67,7 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
                 f"coordinate '{name}' is missing: dimension '{name}' has no labels.\n"
                 f"  Add it with dataset.assign_coords({name}=...)."
             )
-    if kind != "measures":
+    if kind in ("waves", "recording"):
         _check_time(dataset["time"])
     _check_labels(dataset)
     _check_breath_times(dataset)
@@ -125,7 +125,7 @@ def _check_time(time: xr.DataArray) -> None:
 
 
 def _check_labels(dataset: xr.Dataset) -> None:
-    for name in ("lung", "node", "branch"):
+    for name in ("lung", "node", "branch", "alarm"):
         values = np.atleast_1d(dataset[name].values).tolist() if name in dataset.coords else []
         if not all(isinstance(value, str) for value in values) or len(set(values)) < len(values):
             raise SchemaError(

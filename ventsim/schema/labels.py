@@ -16,7 +16,7 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
     Parameters
     ----------
     dataset : xarray.Dataset
-        Waves, a recording or measures.
+        Any kind of Dataset of the table.
 
     Returns
     -------
@@ -38,8 +38,7 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
     for name in labelled.data_vars:
         if name not in VARIABLES:
             raise SchemaError(
-                f"variable '{name}' is not in the table of result variables.\n"
-                f"  {suggestion(str(name), VARIABLES)}"
+                f"variable '{name}' is not in the table of result variables.\n  {suggestion(str(name), VARIABLES)}"
             )
         labelled[name].attrs = _attrs(VARIABLES[name])
     for name in labelled.coords:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["waves", "recording", "measures"]
+Kind = Literal["waves", "recording", "measures", "displayed", "alarms"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +42,10 @@ class Variable:
     kinds: tuple[str, ...]
 
 
-_WAVES, _MEASURES, _BOTH = ("waves", "recording"), ("measures",), ("waves", "recording", "measures")
+_WAVES, _MEASURES, _DISPLAYED, _ALARMS = ("waves", "recording"), ("measures",), ("displayed",), ("alarms",)
+_BOTH = (*_WAVES, *_MEASURES)
+_SHOWN = (*_BOTH, *_DISPLAYED)
+_EVERY = (*_SHOWN, *_ALARMS)
 _ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxed volume", "never negative"
 _OUT, _IN = "out of the ventilator", "into the ventilator"
 _STORED = "above what it holds at atmospheric pressure"
@@ -53,7 +56,8 @@ _COORDINATE_ROWS = {
     "lung": ("", "", "lung", "a name, no sign", _BOTH),
     "node": ("", "", "point of the circuit", "a name, no sign", ("waves", "recording")),
     "branch": ("", "", "path of the circuit", "a name, no sign", ("waves", "recording")),
-    "breath": ("n", "1", "number of the breath", "counted from 1", _BOTH),
+    "breath": ("n", "1", "number of the breath", "counted from 1", _EVERY),
+    "alarm": ("", "", "alarm of the ventilator", "a name, no sign", _ALARMS),
 }
 _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...]], ...] = (
     (("time", "lung"), _WAVES, (
@@ -85,14 +89,14 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
     (("lung",), _WAVES, (("body_weight", "m", "kg", "body weight", f"{_NEVER}; NaN where unknown"),)),
     (("node",), _WAVES, (("final_volume", "v_end", "mL", "gas held at the end of the run",
                           f"{_STORED}; NaN where a point holds none"),)),
-    (("breath",), _BOTH, (
+    (("breath",), _EVERY, (
         ("breath_start", "t_0", "s", "start of the breath", "later"),
         ("flow_end", "t_1", "s", "end of inspiratory flow",
          "later; start of a pause, or else of expiration"),
         ("inspiration_end", "t_2", "s", "start of expiration", "later"),
         ("breath_end", "t_3", "s", "end of the breath", "later"),
-        ("set_peep", "PEEP_set", "cmH2O", "set PEEP", _ABOVE),
     )),
+    (("breath",), _SHOWN, (("set_peep", "PEEP_set", "cmH2O", "set PEEP", _ABOVE),)),
     (("breath", "lung"), _MEASURES, (
         ("inspired_tidal_volume", "V_TI", "mL", "inspired tidal volume", _NEVER),
         ("expired_tidal_volume", "V_TE", "mL", "expired tidal volume", _NEVER),
@@ -117,12 +121,38 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         ("port_returned_volume", "V_ret", "mL", "volume returned", _IN),
         ("port_relief_volume", "V_rel", "mL", "volume vented by pressure relief", _NEVER),
         ("port_peak_pressure", "p_I,peak", "cmH2O", "peak pressure at the inspiratory port", _ABOVE),
+        ("port_end_inspiratory_pressure", "p_I,ei", "cmH2O",
+         "end-inspiratory pressure at the inspiratory port", _ABOVE),
+        ("port_plateau_pressure", "p_I,plat", "cmH2O", "plateau pressure at the inspiratory port",
+         f"{_ABOVE}; NaN without a pause"),
         ("port_mean_pressure", "p_I,mean", "cmH2O", "mean pressure at the inspiratory port", _ABOVE),
         ("port_peep", "p_E,end", "cmH2O", "pressure at the expiratory port at end of expiration", _ABOVE),
         ("circuit_held_volume", "V_held", "mL", "volume held by the circuit at end of inspiration",
          "more than at the start of the breath"),
         ("unaccounted_volume", "V_err", "mL", "volume not accounted for", "delivered, but not found again"),
         ("leak_volume", "V_leak", "mL", "volume leaked", "to the atmosphere"),
+    )),
+    (("breath",), _DISPLAYED, (
+        ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume", _NEVER),
+        ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume", _NEVER),
+        ("displayed_peak_pressure", "p_peak,d", "cmH2O", "displayed peak pressure", _ABOVE),
+        ("displayed_plateau_pressure", "p_plat,d", "cmH2O", "displayed plateau pressure",
+         f"{_ABOVE}; NaN without a pause"),
+        ("displayed_mean_pressure", "p_mean,d", "cmH2O", "displayed mean pressure", _ABOVE),
+        ("displayed_peep", "PEEP_d", "cmH2O", "displayed PEEP", _ABOVE),
+        ("displayed_minute_volume", "V_min,d", "L/min", "displayed expired minute volume", _NEVER),
+        ("displayed_rate", "f_d", "1/min", "displayed rate", _NEVER),
+        ("displayed_dynamic_compliance", "C_dyn,d", "mL/cmH2O", "displayed dynamic compliance",
+         f"{_NEVER}; NaN where pressure does not rise"),
+        ("displayed_static_compliance", "C_stat,d", "mL/cmH2O", "displayed static compliance",
+         f"{_NEVER}; NaN without a pause"),
+    )),
+    (("breath", "alarm"), _ALARMS, (
+        ("alarm_condition", "A_c", "1", "condition of the alarm", "1 while it holds, else 0"),
+        ("alarm_raised", "A_r", "1", "alarm raised", "1 while it is raised, else 0"),
+    )),
+    (("alarm",), _ALARMS, (
+        ("first_raised", "t_A", "s", "when the alarm was raised first", "later; NaN if never"),
     )),
 )  # fmt: skip
 
