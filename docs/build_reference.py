@@ -13,10 +13,12 @@ from pathlib import Path
 
 import ventsim
 from ventsim import (
+    changes,
     circuit,
     errors,
     layouts,
     metrics,
+    monitor,
     parts,
     plot,
     scenario,
@@ -25,6 +27,7 @@ from ventsim import (
     units,
     ventilator,
 )
+from ventsim.changes import CHANGE_KINDS
 from ventsim.parts import PART_KINDS, Description, field_table
 from ventsim.ventilator import SETTINGS_KINDS
 
@@ -34,9 +37,12 @@ NOTICE = "<!-- Written by docs/build_reference.py from the code; edit the code, 
 DIMENSIONS = {
     "waves": "Waves: what a simulation returns, and what a recording may have",
     "measures": "Measures: one number for each breath, or for each breath and lung",
+    "displayed": "Displayed: what the ventilator itself shows of each breath",
+    "alarms": "Alarms: what the ventilator would alarm on",
 }
 MODULES = (
-    ventsim, layouts, scenario, theory, plot, metrics, schema, units, errors, parts, ventilator, circuit
+    ventsim, layouts, changes, scenario, theory, plot, metrics, monitor, schema, units, errors, parts, ventilator,
+    circuit,
 )  # fmt: skip
 
 
@@ -76,6 +82,12 @@ def nomenclature_page() -> str:
     ]  # fmt: skip
     for kind, cls in PART_KINDS.items():
         lines += _field_section(cls.__name__, cls, note=f'`kind = "{kind}"` in a scenario file.')
+    lines += ["", "## Changes in time"]
+    for kind, cls in CHANGE_KINDS.items():
+        lines += _field_section(cls.__name__, cls, note=f'`kind = "{kind}"` in a scenario file.')
+    lines += ["", "## Sensors and alarm limits"]
+    for cls in (monitor.Sensors, monitor.AlarmLimits):
+        lines += _field_section(cls.__name__, cls, note="")
     lines += ["", "## Breath settings"]
     for kind, cls in SETTINGS_KINDS.items():
         lines += _field_section(cls.__name__, cls, note=f'`kind = "{kind}"` in a scenario file.')

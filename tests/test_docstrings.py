@@ -14,11 +14,13 @@ import pytest
 
 import ventsim
 from ventsim import (
+    changes,
     circuit,
     errors,
     gas,
     layouts,
     metrics,
+    monitor,
     parts,
     plot,
     scenario,
@@ -30,7 +32,8 @@ from ventsim import (
 from ventsim.parts.elements import Passage, Rohrer, Store
 
 MODULES = (
-    ventsim, theory, layouts, plot, metrics, schema, units, gas, scenario, parts, circuit, ventilator, errors
+    ventsim, theory, layouts, plot, metrics, monitor, schema, units, gas, scenario, changes, parts, circuit,
+    ventilator, errors,
 )  # fmt: skip
 
 # Types whose values are numbers; text such as "mapping of str to float" is not one of them.
@@ -38,7 +41,11 @@ NUMBER = re.compile(r"(float|int|array|complex|tuple of float|number|sequence of
 UNIT = re.compile(r"\[[^\[\]]+\]")
 
 # Where more than two arguments may be written without their names: two ends and two laws, read in one line.
-POSITIONAL = {"ventsim.parts.Passage": 4}
+POSITIONAL = {
+    "ventsim.parts.Passage": 4,
+    "ventsim.changes.Schedule": 3,
+    "ventsim.changes.with_changes": 3,
+}
 
 # A name line of a numpydoc section: one or more names, a colon, the type; then indented text.
 ENTRY = re.compile(r"^(?P<names>\w+(?:, \w+)*) : (?P<text>[^\n]+\n(?:    [^\n]*\n?|\n(?=    ))*)", flags=re.M)

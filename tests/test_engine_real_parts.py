@@ -328,3 +328,60 @@ def test_inertia_needs_a_port_with_resistance():
     ideal = circuit.changed({"ventilator": PLAIN.changed({"source_resistance": 0.0})})
     with pytest.raises(CircuitError, match=r"source_resistance 0 .* meets a tube with inertia"):
         vs.simulate(ideal, SETTINGS)
+
+
+# --- exhalation valve with a curve ----------------------------------------------------------------------------
+
+FLOWS, DROPS = (0.25, 0.5, 1.0, 2.0), (0.5, 1.4, 4.0, 13.0)  # invented
+BREATHS = (
+    vs.PressureControl(inspiratory_pressure=15, peep=5, rate=20, inspiratory_time=1.0),
+    vs.VolumeControl(tidal_volume=900, peep=5, rate=20, inspiratory_time=1.0),
+)
+
+
+def _two_lungs(machine, *, at_port=None):
+    lungs = {"a": vs.Lung(compliance=50, resistance=8), "b": vs.Lung(compliance=25, resistance=12)}
+    circuit = vs.layouts.shared(lungs, ventilator=machine)
+    if at_port is None:
+        return circuit
+    old = next(joint for joint in circuit.joints if "ventilator.expiratory" in joint)
+    other = old[0] if old[1] == "ventilator.expiratory" else old[1]
+    joints = [joint for joint in circuit.joints if joint != old]
+    joints += [(other, "valve.inlet"), ("valve.outlet", "ventilator.expiratory")]
+    return circuit.changed({"parts": {**circuit.parts, "valve": at_port}, "joints": joints})
+
+
+@pytest.mark.parametrize("settings", BREATHS)
+def test_exhalation_valve_with_a_straight_curve_is_a_resistance(settings):
+    straight = vs.Ventilator(exhalation_flows=(0.5, 1.0, 2.0), exhalation_drops=(1.5, 3.0, 6.0))
+    curve, resistance = (
+        vs.breath_measures(vs.steady_breath(_two_lungs(machine), settings, tolerance=1e-9))
+        for machine in (straight, vs.Ventilator(exhalation_resistance=3.0))
+    )
+    for name in ("inspired_tidal_volume", "auto_peep", "port_peep", "mean_airway_pressure"):
+        np.testing.assert_allclose(curve[name], resistance[name], rtol=1e-7, atol=1e-7)
+
+
+@pytest.mark.parametrize("settings", BREATHS)
+def test_exhalation_valve_with_a_curve_is_a_measured_part_at_the_port(settings):
+    """A part with the same points before an exhalation valve that (almost) does not resist."""
+    own = _two_lungs(vs.Ventilator(exhalation_flows=FLOWS, exhalation_drops=DROPS))
+    part = vs.MeasuredPart(flows=FLOWS, drops=DROPS)
+    apart = _two_lungs(vs.Ventilator(exhalation_resistance=1e-6), at_port=part)
+    first, second = (
+        vs.breath_measures(vs.steady_breath(circuit, settings, tolerance=1e-9)) for circuit in (own, apart)
+    )
+    np.testing.assert_allclose(first.inspired_tidal_volume, second.inspired_tidal_volume, rtol=1e-5)
+    np.testing.assert_allclose(first.auto_peep, second.auto_peep, rtol=1e-4, atol=1e-5)
+
+
+@pytest.mark.parametrize(
+    "points, message",
+    [
+        ({"exhalation_flows": (0.5, 1.0)}, "2 flows and 0 drops do not make points"),
+        ({"exhalation_flows": (0.5, 1.0), "exhalation_drops": (2.0, 1.0)}, "drops fall from 2 to 1 cmH2O"),
+    ],
+)
+def test_impossible_curve_of_the_exhalation_valve(points, message):
+    with pytest.raises(vs.errors.PartError, match=f"ventilator: curve of the exhalation valve: {message}"):
+        vs.Ventilator(**points)

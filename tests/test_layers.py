@@ -16,7 +16,7 @@ from ventsim.parts import Description, LungPart
 PROJECT = Path(__file__).parents[1]
 ROOT = PROJECT / "ventsim"
 
-DESCRIPTIONS = ["parts", "ventilator", "circuit", "layouts", "scenario"]
+DESCRIPTIONS = ["parts", "ventilator", "circuit", "changes", "layouts", "scenario"]
 BASE = ["units", "errors"]
 ALLOWED = {
     "units": [],
@@ -28,20 +28,27 @@ ALLOWED = {
     "ventilator": [*BASE, "parts"],
     "circuit": [*BASE, "parts", "ventilator"],
     "layouts": [*BASE, "parts", "ventilator", "circuit"],
-    "scenario": [*BASE, "parts", "ventilator", "circuit", "layouts"],
+    "changes": [*BASE, "parts", "ventilator", "circuit"],
+    "scenario": [*BASE, "parts", "ventilator", "circuit", "changes", "layouts"],
     "metrics": [*BASE, "schema"],
+    "monitor": [*BASE, "schema", "parts"],
     "plot": [*BASE, "schema"],
     "engine": [*BASE, "parts", "ventilator", "circuit"],
     "simulation": [*BASE, "schema", *DESCRIPTIONS, "metrics", "engine"],
-    "__main__": [*BASE, "schema", *DESCRIPTIONS, "metrics", "plot", "engine", "simulation", "root"],
+    "studies": [*BASE, "schema", *DESCRIPTIONS, "metrics", "monitor", "simulation"],
+    "command": [
+        *BASE, "schema", *DESCRIPTIONS, "metrics", "monitor", "plot", "engine", "simulation", "studies", "root",
+    ],
+    "__main__": ["command"],
 }
 # What only these modules may import from outside, so that the rest stays light and testable without it.
 OUTSIDE = {
     "numba": {"engine", "metrics"},
-    "matplotlib": {"plot", "__main__"},
-    "pydantic": {"parts", "ventilator", "circuit", "layouts", "scenario"},
+    "matplotlib": {"plot", "command"},
+    "tqdm": {"simulation"},
+    "pydantic": {"parts", "ventilator", "circuit", "changes", "layouts", "scenario", "monitor"},
     "networkx": {"circuit"},
-    "xarray": {"schema", "metrics", "plot", "simulation", "scenario", "__main__"},
+    "xarray": {"schema", "metrics", "monitor", "plot", "simulation", "studies", "scenario", "command"},
 }
 # The only module of the engine that knows what parts, circuits and settings are.
 TRANSLATOR = ROOT / "engine" / "network.py"

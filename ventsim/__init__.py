@@ -3,12 +3,15 @@
 For research, teaching and engineering; not for deciding about a patient.
 """
 
-from ventsim import gas, layouts, plot, theory
+from ventsim import changes, errors, gas, layouts, monitor, plot, schema, theory
+from ventsim.changes import AddedLeak, Change, Clamp, Disconnection, TakenOff, changes_table
 from ventsim.circuit import Circuit, cone_faults, parts_list
 from ventsim.layouts import Branch
 from ventsim.metrics import breath_measures, breath_table
 from ventsim.parts import (
     Adapter,
+    AdjustableRestrictor,
+    Cap,
     CompartmentLung,
     ElasticLung,
     ExponentialCurve,
@@ -18,6 +21,7 @@ from ventsim.parts import (
     Lung,
     MeasuredPart,
     OneWayValve,
+    OpenEnd,
     Orifice,
     PeepValve,
     Region,
@@ -38,26 +42,44 @@ from ventsim.parts import (
     preset,
     preset_names,
     preset_source,
+    printed_bore,
 )
 from ventsim.scenario import Scenario, builtin, builtin_names
-from ventsim.simulation import numerical_error, simulate, simulate_breaths, simulate_scenario, steady_breath
+from ventsim.simulation import (
+    LongRun,
+    continue_long,
+    numerical_error,
+    simulate,
+    simulate_breaths,
+    simulate_long,
+    simulate_scenario,
+    steady_breath,
+)
 from ventsim.ventilator import PressureControl, Ventilator, VolumeControl
 
 __version__ = "0.1.0"
 
 __all__ = [
     "Adapter",
+    "AddedLeak",
+    "AdjustableRestrictor",
     "Branch",
+    "Cap",
+    "Change",
     "Circuit",
+    "Clamp",
     "CompartmentLung",
+    "Disconnection",
     "ElasticLung",
     "ExponentialCurve",
     "Filter",
     "HalfSineEffort",
     "Leak",
+    "LongRun",
     "Lung",
     "MeasuredPart",
     "OneWayValve",
+    "OpenEnd",
     "Orifice",
     "PeepValve",
     "PressureControl",
@@ -67,6 +89,7 @@ __all__ = [
     "Scenario",
     "SigmoidCurve",
     "TPiece",
+    "TakenOff",
     "TrachealTube",
     "Tube",
     "Ventilator",
@@ -77,13 +100,18 @@ __all__ = [
     "breath_table",
     "builtin",
     "builtin_names",
+    "changes",
+    "changes_table",
     "cone_faults",
+    "continue_long",
+    "errors",
     "fit_monotone",
     "fit_rohrer",
     "gas",
     "layouts",
     "moisture_exchanger",
     "moisture_exchanger_names",
+    "monitor",
     "numerical_error",
     "orifice_bore",
     "parts_list",
@@ -92,8 +120,11 @@ __all__ = [
     "preset",
     "preset_names",
     "preset_source",
+    "printed_bore",
+    "schema",
     "simulate",
     "simulate_breaths",
+    "simulate_long",
     "simulate_scenario",
     "steady_breath",
     "theory",

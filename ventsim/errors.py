@@ -28,7 +28,12 @@ __all__ = [
 
 
 class VentsimError(Exception):
-    """Base of every error that ventsim raises itself."""
+    """Base of every error that ventsim raises itself.
+
+    Where it breaks off a run, the attribute ``finished`` holds what was finished before; otherwise it is None.
+    """
+
+    finished: object = None
 
 
 class InputError(VentsimError, ValueError):
@@ -65,6 +70,10 @@ class PlausibilityWarning(UserWarning):
 
 class CircuitWarning(UserWarning):
     """A circuit is complete but probably joined in another way than was meant."""
+
+
+class StoppedEarlyWarning(UserWarning):
+    """A run was stopped before its end; what was finished is kept."""
 
 
 _SHORTEST_PIECE = 4  # letters from which a part of a longer name counts as a hint to it

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from ventsim.engine.compiling import compiled
 from ventsim.engine.elastic import effort_pressure, elastic_volume
 
 # What a circuit fixes, one row per node, branch, gate (a valve inside the ventilator) and lung.
@@ -137,6 +138,7 @@ class Network(NamedTuple):
     first: NDArray[np.uint64]  # pattern of the factorisation, see `elimination.Elimination`
     later: NDArray[np.uint64]
     target: NDArray[np.uint64]
+    port: NDArray[np.int64]  # (2,) nodes of the inspiratory and the expiratory port
     relief_pressure: float  # [cmH2O]
     has_junctions: bool  # whether any node stores nothing
     compartment: NDArray[np.void]  # (n,) of COMPARTMENT
@@ -160,6 +162,7 @@ class Run(NamedTuple):
     passed: NDArray[np.float64]  # (3,) volume through each gate [L]
     lung_sum: NDArray[np.float64]  # (n_lungs, LUNG_INTEGRALS)
     port_sum: NDArray[np.float64]  # (1,) integral of the pressure at the inspiratory port [cmH2O·s]
+    leaked_before: NDArray[np.float64]  # (1,) through leaks that are no longer there [L]
     first_step: NDArray[np.float64]  # (n_segments,) [s]
     counters: NDArray[np.int64]  # (COUNTERS,)
     # ------------------------------------------------------------------------------------------------
@@ -193,6 +196,19 @@ class Record(NamedTuple):
     used: NDArray[np.int64]  # (1,) rows written
 
 
+class Span(NamedTuple):
+    """Which breaths are to be run, and from when to when.
+
+    Breath number n starts n periods after `origin`. A run that goes on inside a breath does so at `resumed`.
+    """
+
+    origin: float  # [s]
+    first_breath: int
+    n_breaths: int
+    resumed: float  # [s]; before the start of the first breath: from its start
+    stop: float  # [s]
+
+
 class Demands(NamedTuple):
     """Numerical demands: error per step and gas allowed past a valve after its instant of switching."""
 
@@ -213,6 +229,7 @@ def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demand
         passed=np.zeros(GATES),
         lung_sum=np.zeros((lungs, LUNG_INTEGRALS)),
         port_sum=np.zeros(1),
+        leaked_before=np.zeros(1),
         first_step=np.full(n_segments, FIRST_STEP),
         counters=np.zeros(COUNTERS, dtype=np.int64),
         side=np.zeros(m, SIDE),
@@ -228,17 +245,45 @@ def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demand
         next_port_sum=np.zeros(1),
     )
     run.side["start"], run.side["end"] = net.branch["start"], net.branch["end"]
-    run.node_at["pressure"] = pressure
-    run.node_at["pressure"][:, net.node["outside"]] = 0.0
-    for i in net.curved:
-        effort, muscles = net.node["effort"][i], 0.0
-        if effort >= 0:
-            muscles, _ = effort_pressure(net.effort[effort], net.effort_points, 0.0)
-        run.node_at["volume"][:, i] = elastic_volume(net.elastic[net.node["elastic"][i]], pressure[i] + muscles)
+    rest(net, np.ascontiguousarray(pressure, dtype=float), run)
     with np.errstate(divide="ignore"):
         ease = 1.0 + EASING_STORE / net.node["compliance"]
     run.row["tolerance"] = demands.absolute * np.minimum(ease, MOST_EASING)
     return run
+
+
+@compiled
+def rest(net, pressure, run):
+    """Put a run at rest at the given node pressures [cmH2O], at time 0 and with all totals at 0."""
+    for slot in range(3):
+        for i in range(net.node.shape[0]):
+            at = run.node_at[slot, i]
+            at.pressure = 0.0 if net.node[i].outside else pressure[i]
+            at.inflow = at.volume = 0.0
+        for c in range(net.curved.shape[0]):
+            i = net.curved[c]
+            effort, muscles = net.node[i].effort, 0.0
+            if effort >= 0:
+                muscles, _ = effort_pressure(net.effort[effort], net.effort_points, 0.0)
+            volume = elastic_volume(net.elastic[net.node[i].elastic], pressure[i] + muscles)
+            run.node_at[slot, i].volume = volume
+        for k in range(net.branch.shape[0]):
+            run.branch_at[slot, k].flow = run.branch_at[slot, k].slope = 0.0
+        for g in range(GATES):
+            run.gate_at[slot, g].pressure = run.gate_at[slot, g].flow = 0.0
+    for k in range(net.branch.shape[0]):
+        run.is_open[k] = True
+    for g in range(GATES):
+        run.gate_mode[g] = 0
+        run.passed[g] = 0.0
+    for m in range(net.lung.shape[0]):
+        for column in range(LUNG_INTEGRALS):
+            run.lung_sum[m, column] = 0.0
+    for index in range(run.first_step.shape[0]):
+        run.first_step[index] = FIRST_STEP
+    for counter in range(COUNTERS):
+        run.counters[counter] = 0
+    run.port_sum[0] = run.leaked_before[0] = 0.0
 
 
 def new_record(net: Network, rows: int, *, every_part: bool) -> Record:

@@ -2,7 +2,17 @@
 
 import numpy as np
 
-from ventsim.engine.arrays import GATES, LUNG_INTEGRALS, NEXT, NOW, REJECTED, SETTLINGS, STEPS, SWITCHES
+from ventsim.engine.arrays import (
+    FIRST_STEP,
+    GATES,
+    LUNG_INTEGRALS,
+    NEXT,
+    NOW,
+    REJECTED,
+    SETTLINGS,
+    STEPS,
+    SWITCHES,
+)
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.dense import cut_step, prepare_dense
 from ventsim.engine.elastic import next_effort_point
@@ -46,17 +56,21 @@ def _take_over(run):
 
 
 @compiled
-def run_segment(net, segment, index, began, ends, demands, interval, run, record):
-    """Run one segment from time `began` to time `ends`, from the state; return how it ended."""
+def run_segment(net, segment, index, began, since, ends, demands, interval, run, record):
+    """Run one segment, which begins at time `began`, from the state at time `since` to time `ends`.
+
+    Returns how it ended.
+    """
     limit = min(segment.duration, ends - began)
+    elapsed = since - began
     recording = record.time.shape[0] > 0
     run.counters[SETTLINGS] += 1
-    if not settle(net, segment, 0.0, NOTHING_HELD, run) <= JUNCTION_FAILURE:
+    if not settle(net, segment, elapsed, NOTHING_HELD, run) <= JUNCTION_FAILURE:
         return JUNCTION_UNSOLVED
     if recording:
-        record_state(net, began, run, record)
-    elapsed, h = 0.0, run.first_step[index]
-    is_first, standstills = True, 0
+        record_state(net, since, run, record)
+    is_first, standstills = elapsed == 0.0, 0
+    h = run.first_step[index] if is_first else FIRST_STEP
     while elapsed < limit:
         remaining = limit - elapsed
         is_last = h >= remaining * (1.0 - 1e-9)
@@ -101,7 +115,7 @@ def run_segment(net, segment, index, began, ends, demands, interval, run, record
         is_first = False
         advance_integrals(net, trial, run)
         if recording:
-            write_samples(net, segment, began, ends, elapsed, trial, interval, run, record)
+            write_samples(net, segment, began, since, ends, elapsed, trial, interval, run, record)
         _take_over(run)
         elapsed = limit if is_last else elapsed + trial
         if crossed or junction_residual(net.node, run.node_at[NOW]) > JUNCTION_DRIFT:
@@ -116,28 +130,31 @@ def run_segment(net, segment, index, began, ends, demands, interval, run, record
 
 
 @compiled
-def run_breaths(net, segments, first_breath, n_breaths, stop, demands, interval, run, record):
-    """Run breaths one after the other, from breath number `first_breath` on, not beyond the time `stop`.
+def run_breaths(net, segments, span, demands, interval, run, record):
+    """Run the breaths of a span one after the other.
 
-    Breath number n starts n periods after time 0.  Samples lie on multiples of `interval`, and on both sides of
-    every instant between two segments.
+    Samples lie on multiples of `interval`, and on both sides of every instant between two segments.
     """
     for k in range(net.branch.shape[0]):
         choose_side(net.branch[k], run.is_open[k], net.per_root, run.side[k])
     period = 0.0
     for index in range(segments.shape[0]):
         period += segments[index].duration
-    for breath in range(first_breath, first_breath + n_breaths):
-        start, offset = breath * period, 0.0
+    for breath in range(span.first_breath, span.first_breath + span.n_breaths):
+        start, offset = span.origin + breath * period, 0.0
         for index in range(segments.shape[0]):
             began = start + offset
             offset += segments[index].duration
             is_last = index == segments.shape[0] - 1
             # One segment ends at the very number at which the next begins, whatever the rounding.
-            ends = min((breath + 1) * period if is_last else start + offset, stop)
-            if ends - began <= SMALLEST_STEP:
+            ends = span.origin + (breath + 1) * period if is_last else start + offset
+            if ends <= span.resumed:
+                continue
+            since, ends = max(began, span.resumed), min(ends, span.stop)
+            # At a time of hours, two neighbouring numbers are further apart than the smallest step.
+            if ends - since <= max(SMALLEST_STEP, 4e-16 * abs(ends)):
                 return FINISHED
-            status = run_segment(net, segments[index], index, began, ends, demands, interval, run, record)
+            status = run_segment(net, segments[index], index, began, since, ends, demands, interval, run, record)
             if status != FINISHED:
                 return status
     return FINISHED

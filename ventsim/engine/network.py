@@ -5,7 +5,7 @@ that may store gas and **branches** that carry it; points of the circuit between
 become one node.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -57,6 +57,8 @@ HALF_SINE_PARTS = 32
 
 INSPIRATORY_PORT = "ventilator.inspiratory"
 EXPIRATORY_PORT = "ventilator.expiratory"
+# Between the resistance of an exhalation valve with a curve and the PEEP behind it.
+EXHALATION_VALVE = "ventilator.exhalation valve"
 
 _DRIVES = {"closed": laws.DRIVE_CLOSED, "pressure": laws.DRIVE_PRESSURE, "flow": laws.DRIVE_FLOW}
 _SHAPES = {
@@ -71,13 +73,17 @@ _SHAPES = {
 class CompiledCircuit:
     """A network with the names that its rows had in the circuit.
 
-    `table_error` is the largest relative deviation of a tabulated flow law from the law itself.
+    `points` tells for each point ("part.point") which node it belongs to, `stores` what each point that stores gas
+    adds to the compliance of its node [L/cmH2O], 0 for a curved store. `table_error` is the largest relative
+    deviation of a tabulated flow law from the law itself.
     """
 
     network: Network
     lungs: tuple[str, ...]
     nodes: tuple[str, ...]
     branches: tuple[str, ...]
+    points: Mapping[str, int]
+    stores: Mapping[str, float]
     table_error: float = 0.0
 
 
@@ -129,6 +135,10 @@ def compile_circuit(circuit: Circuit) -> CompiledCircuit:
             _sort_in(name, element, points, found)
     for a, b in circuit.joints:
         points.join(a, b)
+    law = circuit.ventilator.exhalation_law
+    if law is not None:
+        valve = Passage("expiratory", "exhalation valve", law, law)
+        _sort_in("ventilator", valve, points, found)
     return _arrays(circuit, points, found)
 
 
@@ -194,12 +204,15 @@ def _arrays(circuit: Circuit, points: _Points, found: _Found) -> CompiledCircuit
     node["counted"] = ~node["outside"]
     node["counted"][compartment["node"]] = False
     relief = circuit.ventilator.relief_pressure
+    valve = EXPIRATORY_PORT if circuit.ventilator.exhalation_law is None else EXHALATION_VALVE
     network = Network(
         node=node,
         branch=branch,
         gate=_gates(
-            circuit, index(INSPIRATORY_PORT), index(EXPIRATORY_PORT), node["compliance"], branch[inertial]
+            circuit, (index(INSPIRATORY_PORT), index(EXPIRATORY_PORT), index(valve)), node["compliance"],
+            branch[inertial],
         ),
+        port=np.array([index(INSPIRATORY_PORT), index(EXPIRATORY_PORT)], dtype=np.int64),
         lung=lung,
         first=plan.first,
         later=plan.later,
@@ -221,8 +234,19 @@ def _arrays(circuit: Circuit, points: _Points, found: _Found) -> CompiledCircuit
         lungs=lungs,
         nodes=nodes,
         branches=names,
+        points={point: index(point) for members in groups.values() for point in members},
+        stores=_stores(found),
         table_error=max((table.error for table in tables.made), default=0.0),
     )
+
+
+def _stores(found: _Found) -> dict[str, float]:
+    """Points that store gas, with the compliance of what sits there [L/cmH2O], 0 for a curved store."""
+    stores: dict[str, float] = {}
+    for name, store in found.stores:
+        point = f"{name}.{store.at}"
+        stores[point] = stores.get(point, 0.0) + store.compliance / ML_PER_L
+    return stores | {f"{name}.{store.at}": 0.0 for name, store in found.elastic}
 
 
 def _nodes(
@@ -345,12 +369,15 @@ def _node_name(members: list[str], lungs: tuple[str, ...]) -> str:
 
 
 def _gates(
-    circuit: Circuit, inspiratory: int, expiratory: int, compliance: FloatArray, inertial: NDArray[np.void]
+    circuit: Circuit, ports: tuple[int, int, int], compliance: FloatArray, inertial: NDArray[np.void]
 ) -> NDArray[np.void]:
-    machine = circuit.ventilator
+    """The gates; `ports` are the nodes of the two ports and of the exhalation valve."""
+    machine, (inspiratory, expiratory, valve) = circuit.ventilator, ports
+    # A curve stands between the port and the gate, which then only sets the pressure.
+    behind = machine.exhalation_resistance if valve == expiratory else 0.0
     for node, resistance, field, port in (
         (inspiratory, machine.source_resistance, "source_resistance", "inspiratory"),
-        (expiratory, machine.exhalation_resistance, "exhalation_resistance", "expiratory"),
+        (valve, behind, "exhalation_resistance", "expiratory"),
     ):
         if resistance == 0 and compliance[node] > 0:
             held = compliance[node] * ML_PER_L
@@ -369,7 +396,7 @@ def _gates(
     relief = -1 if machine.relief_pressure is None else inspiratory
     gate = np.zeros(GATES, GATE)
     gate[SOURCE] = (inspiratory, 1.0, machine.source_resistance, limit)
-    gate[EXHALATION] = (expiratory, -1.0, machine.exhalation_resistance, np.inf)
+    gate[EXHALATION] = (valve, -1.0, behind, np.inf)
     gate[RELIEF] = (relief, -1.0, 0.0, np.inf)
     return gate
 

@@ -5,7 +5,6 @@ import math
 from ventsim.engine.arrays import (
     AIRWAY_INTEGRAL,
     ALVEOLAR_INTEGRAL,
-    EXHALATION,
     GATES,
     INSPIRED,
     LUNG_INTEGRALS,
@@ -99,12 +98,12 @@ def _lung_state(node, lung, compartment, m, node_at):
 
 
 @compiled
-def _write_row(net, time, node_at, branch_at, gate_at, record):
+def _write_row(net, time, leaked_before, node_at, branch_at, gate_at, record):
     """Write pressures, flows and held gas of one sample; return its row, whose integrals are still to fill in."""
     row = record.used[0]
     record.used[0] += 1
     record.time[row] = time
-    total = leaked = 0.0
+    total, leaked = 0.0, leaked_before
     for i in range(node_at.shape[0]):
         if net.node[i].counted:
             total += _held(net.node, i, node_at)
@@ -118,8 +117,8 @@ def _write_row(net, time, node_at, branch_at, gate_at, record):
         record.lung_wave[row, m, 3] = volume
     record.circuit_volume[row] = total
     record.leaked[row] = leaked
-    record.port_pressure[row, 0] = node_at[net.gate[SOURCE].node].pressure
-    record.port_pressure[row, 1] = node_at[net.gate[EXHALATION].node].pressure
+    for end in range(2):
+        record.port_pressure[row, end] = node_at[net.port[end]].pressure
     for g in range(GATES):
         # A gate lets nothing back, by its law, however close to closing the sample lies.
         record.gate_flow[row, g] = max(gate_at[g].flow, 0.0)
@@ -138,7 +137,8 @@ def _write_row(net, time, node_at, branch_at, gate_at, record):
 @compiled
 def record_state(net, time, run, record):
     """Write a sample of slot NOW (at an instant where the source jumps)."""
-    row = _write_row(net, time, run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], record)
+    before = run.leaked_before[0]
+    row = _write_row(net, time, before, run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], record)
     for m in range(run.lung_sum.shape[0]):
         for column in range(LUNG_INTEGRALS):
             record.lung_sum[row, m, column] = run.lung_sum[m, column]
@@ -190,7 +190,7 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
     evaluate(run.side, net.table, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], gate_at)
     if net.has_junctions:
         _balance_junctions(net, injection, run)
-    row = _write_row(net, time, at, run.branch_at[SCRATCH], gate_at, record)
+    row = _write_row(net, time, run.leaked_before[0], at, run.branch_at[SCRATCH], gate_at, record)
     for m in range(net.lung.shape[0]):
         airway, branch = net.lung[m].airway, net.lung[m].branch
         before, alveolar0 = _lung_state(net.node, net.lung, net.compartment, m, now)
@@ -214,15 +214,15 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
 
 
 @compiled
-def write_samples(net, segment, began, ends, elapsed, h, interval, run, record):
-    """Write the samples of the uniform grid inside the accepted step; both ends of the segment are left out."""
+def write_samples(net, segment, began, since, ends, elapsed, h, interval, run, record):
+    """Write the samples of the uniform grid inside the accepted step, but not at `since` and `ends`."""
     nearly = 1e-9 * interval
     first, last = began + elapsed, began + elapsed + h
     index = math.ceil((first - nearly) / interval)
     while index * interval < last - nearly:
         time = index * interval
         index += 1
-        if time <= began + nearly or time >= ends - nearly:
+        if time <= since + nearly or time >= ends - nearly:
             continue
         fraction = min(max((time - first) / h, 0.0), 1.0)
         _record_inside(net, time, segment, elapsed, h, fraction, run, record)

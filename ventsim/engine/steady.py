@@ -6,20 +6,31 @@ equations, J. ACM 12 (1965) 547-560.  It needs no derivatives, and what decays w
 tubes) costs it nothing.  Where it fails to converge, breaths are simply repeated.
 """
 
+import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.engine.arrays import NOW, Demands, Network, new_record, new_run
+from ventsim.engine.arrays import NOW, Demands, Network, Span, new_record, new_run, rest
 from ventsim.engine.breathing import FINISHED, run_breaths
+from ventsim.engine.compiling import compiled
 
 FloatArray = NDArray[np.float64]
 
 # Differences kept by the quasi-Newton method, beyond one per lung, and the number of breaths it may use.
 SPARE_DIFFERENCES, SHOOTING_BREATHS = 2, 60
-# Singular values below this part of the largest one are taken as noise of the step control.
+# A difference counts as new only by what is not in the others, by more than this part of the largest one; below
+# that there is the noise of the step control.
 NOISE = 1e-6
+# A residual that grows by this much over the best one means that the method has failed.
+FAILING = 1e3
+# How the start was found.
+SHOOTING, REPETITION = range(2)
+METHODS = ("shooting", "repetition")
+
+ONE_BREATH = Span(origin=0.0, first_breath=0, n_breaths=1, resumed=-math.inf, stop=math.inf)
 
 
 @dataclass(frozen=True)
@@ -31,9 +42,9 @@ class SteadyStart:
     pressure : array of shape (n_nodes,)
         Pressure of each node at the start of the breath. [cmH2O]
     residual : float
-        Largest change of a storing node's pressure over the breath. [cmH2O]
+        Largest change of the pressure of a store over the breath. [cmH2O]
     breaths : int
-        Breaths that were run. [1]
+        Breaths run to find it.
     method : {"shooting", "repetition"}
         How it was found.
     status : int
@@ -47,26 +58,29 @@ class SteadyStart:
     status: int
 
 
-class _BreathMap:
-    """Start pressures to the start pressures of the next breath, with the same first steps every time."""
+class Search(NamedTuple):
+    """What the search for a steady breath works on; nodes that store nothing stay 0."""
 
-    def __init__(self, net: Network, segments: NDArray[np.void], demands: Demands) -> None:
-        self._net, self._segments, self._demands = net, segments, demands
-        self._first_step: FloatArray | None = None
-        self.stores = net.node["compliance"] > 0
-        self.breaths, self.status = 0, FINISHED
+    start: FloatArray  # (n_nodes,) pressures from which the next breath sets out
+    change: FloatArray  # (n_nodes,) over the last breath
+    last_change: FloatArray  # (n_nodes,)
+    last_move: FloatArray  # (n_nodes,)
+    moves: FloatArray  # (n_differences, n_nodes), the oldest overwritten by the newest
+    bends: FloatArray  # (n_differences, n_nodes), differences of the changes that belong to the moves
+    basis: FloatArray  # (n_differences, n_nodes), orthonormal, of the bends
+    upper: FloatArray  # (n_differences, n_differences), the bends in that basis
+    weight: FloatArray  # (n_differences,)
+    taken: NDArray[np.int64]  # (n_differences,) the bends behind the basis
+    first_step: FloatArray  # (n_segments,) [s]
 
-    def __call__(self, pressure: FloatArray) -> FloatArray:
-        run = new_run(self._net, len(self._segments), pressure, self._demands)
-        if self._first_step is not None:
-            run.first_step[:] = self._first_step
-        record = new_record(self._net, 0, every_part=False)
-        self.status = run_breaths(self._net, self._segments, 0, 1, np.inf, self._demands, 1.0, run, record)
-        self.breaths += 1
-        # The first steps of the second breath on serve for all, so that the map does not depend on its past.
-        if self.breaths <= 2:
-            self._first_step = run.first_step.copy()
-        return run.node_at[NOW]["pressure"].copy()
+
+def new_search(net: Network, n_segments: int) -> Search:
+    """Room for a search."""
+    n, most = len(net.node), len(net.lung) + SPARE_DIFFERENCES
+    return Search(
+        *(np.zeros(n) for _ in range(4)), *(np.zeros((most, n)) for _ in range(3)), np.zeros((most, most)),
+        np.zeros(most), np.zeros(most, dtype=np.int64), np.zeros(n_segments),
+    )  # fmt: skip
 
 
 def find_steady_start(
@@ -95,45 +109,132 @@ def find_steady_start(
     SteadyStart
         With a residual above `tolerance` if the limit was reached.
     """
-    step = _BreathMap(net, segments, demands)
-    found, residual = _shoot(step, step(pressure), tolerance, min(SHOOTING_BREATHS, most_breaths), len(net.lung))
-    method = "shooting"
-    while residual > tolerance and step.status == FINISHED and step.breaths < most_breaths:
-        method = "repetition"
-        after = step(found)
-        residual = float(np.abs(after - found)[step.stores].max())
-        found = after
-    return SteadyStart(found, residual, step.breaths, method, step.status)
+    run = new_run(net, len(segments), pressure, demands)
+    record = new_record(net, 0, every_part=False)
+    search = new_search(net, len(segments))
+    search.start[:] = pressure
+    found = search_steady_start(net, segments, demands, tolerance, most_breaths, run, record, search)
+    status, residual, breaths, method = found
+    return SteadyStart(search.start, residual, breaths, METHODS[method], status)
 
 
-def _shoot(
-    step: _BreathMap, pressure: FloatArray, tolerance: float, most_breaths: int, n_lungs: int
-) -> tuple[FloatArray, float]:
-    """Quasi-Newton iteration; returns the last start pressures and their residual."""
-    stores = step.stores
-    moves: list[FloatArray] = []
-    bends: list[FloatArray] = []
-    last_change: FloatArray | None = None
-    last_move: FloatArray | None = None
-    best = np.inf
-    while step.breaths < most_breaths:
-        after = step(pressure)
-        change = (after - pressure)[stores]
-        residual = float(np.abs(change).max())
-        if not residual > tolerance or step.status != FINISHED:
-            return after, residual
-        if residual > 1e3 * best:
+@compiled
+def _breathe(net, segments, demands, number, run, record, search):
+    """Run one breath from the start pressures; the change goes into the search. Returns status and residual.
+
+    The first steps of the second breath on serve for all, so that the map does not depend on its past.
+    """
+    rest(net, search.start, run)
+    if number > 0:
+        for index in range(run.first_step.shape[0]):
+            run.first_step[index] = search.first_step[index]
+    status = run_breaths(net, segments, ONE_BREATH, demands, 1.0, run, record)
+    if number <= 1:
+        for index in range(run.first_step.shape[0]):
+            search.first_step[index] = run.first_step[index]
+    residual = 0.0
+    for i in range(net.node.shape[0]):
+        search.change[i] = 0.0
+        if net.node[i].compliance > 0.0:
+            search.change[i] = run.node_at[NOW, i].pressure - search.start[i]
+            if not abs(search.change[i]) <= residual:  # so that NaN is not lost
+                residual = abs(search.change[i])
+    return status, residual
+
+
+@compiled
+def _set_out_where_it_ended(net, run, search):
+    for i in range(net.node.shape[0]):
+        search.start[i] = run.node_at[NOW, i].pressure
+
+
+@compiled
+def search_steady_start(net, segments, demands, tolerance, most_breaths, run, record, search):
+    """Search from `search.start` for the pressures at which a steady breath starts, and leave them there.
+
+    Returns how it ended: status, residual [cmH2O], number of breaths, method.
+    """
+    status, residual = _breathe(net, segments, demands, 0, run, record, search)
+    _set_out_where_it_ended(net, run, search)
+    breaths, best, n_differences = 1, math.inf, 0
+    while breaths < min(SHOOTING_BREATHS, most_breaths) and status == FINISHED:
+        status, residual = _breathe(net, segments, demands, breaths, run, record, search)
+        breaths += 1
+        if not residual > tolerance or status != FINISHED:
+            _set_out_where_it_ended(net, run, search)
+            return status, residual, breaths, SHOOTING
+        if residual > FAILING * best:
             break
         best = min(best, residual)
-        if last_change is not None:
-            moves.append(last_move)
-            bends.append(change - last_change)
-            del moves[: -(n_lungs + SPARE_DIFFERENCES)], bends[: -(n_lungs + SPARE_DIFFERENCES)]
-        move = change
-        if moves:
-            weights = np.linalg.lstsq(np.column_stack(bends), change, rcond=NOISE)[0]
-            move = change - np.column_stack([m + b for m, b in zip(moves, bends, strict=True)]) @ weights
-        last_change, last_move = change, move
-        pressure = after.copy()
-        pressure[stores] += move - change
-    return pressure, np.inf
+        if breaths > 2:
+            row = n_differences % search.moves.shape[0]
+            n_differences += 1
+            for i in range(search.start.shape[0]):
+                search.moves[row, i] = search.last_move[i]
+                search.bends[row, i] = search.change[i] - search.last_change[i]
+        _weigh(min(n_differences, search.moves.shape[0]), n_differences, search)
+        _set_out_where_it_ended(net, run, search)
+        _extrapolate(min(n_differences, search.moves.shape[0]), search)
+    while residual > tolerance and status == FINISHED and breaths < most_breaths:
+        status, residual = _breathe(net, segments, demands, breaths, run, record, search)
+        _set_out_where_it_ended(net, run, search)
+        breaths += 1
+    return status, residual, breaths, REPETITION
+
+
+@compiled
+def _weigh(n, newest, search):
+    """Weights of the differences that together come closest to the present change (least squares).
+
+    By orthogonalisation, the newest difference first; one that says nothing new gets no weight.
+    """
+    largest = 0.0
+    for j in range(n):
+        search.weight[j] = 0.0
+        largest = max(largest, math.sqrt(_dot(search.bends[j], search.bends[j])))
+    used = 0
+    for k in range(n):
+        j = (newest - 1 - k) % search.moves.shape[0]
+        vector = search.basis[used]
+        for i in range(vector.shape[0]):
+            vector[i] = search.bends[j, i]
+        for q in range(used):
+            search.upper[q, used] = 0.0
+        for _ in range(2):  # a second time, for what rounding has left
+            for q in range(used):
+                part = _dot(search.basis[q], vector)
+                search.upper[q, used] += part
+                for i in range(vector.shape[0]):
+                    vector[i] -= part * search.basis[q, i]
+        size = math.sqrt(_dot(vector, vector))
+        if size <= NOISE * largest:
+            continue
+        for i in range(vector.shape[0]):
+            vector[i] /= size
+        search.upper[used, used] = size
+        search.taken[used] = j
+        used += 1
+    for q in range(used - 1, -1, -1):
+        value = _dot(search.basis[q], search.change)
+        for later in range(q + 1, used):
+            value -= search.upper[q, later] * search.weight[search.taken[later]]
+        search.weight[search.taken[q]] = value / search.upper[q, q]
+
+
+@compiled
+def _dot(a, b):
+    total = 0.0
+    for i in range(a.shape[0]):
+        total += a[i] * b[i]
+    return total
+
+
+@compiled
+def _extrapolate(n, search):
+    """Move on from where the breath ended by what the differences tell."""
+    for i in range(search.start.shape[0]):
+        move = search.change[i]
+        for j in range(n):
+            move -= (search.moves[j, i] + search.bends[j, i]) * search.weight[j]
+        search.start[i] += move - search.change[i]
+        search.last_change[i], search.last_move[i] = search.change[i], move

@@ -7,7 +7,7 @@ from ventsim.circuit import Circuit
 from ventsim.metrics import breath_measures
 from ventsim.schema import label
 from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, DEFAULT_TOLERANCE, check_tolerance
-from ventsim.simulation.run import steady_breath
+from ventsim.simulation.steady import steady_breath
 from ventsim.ventilator import BreathSettings
 
 _TIGHTER = 1e-4

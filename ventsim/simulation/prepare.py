@@ -23,6 +23,12 @@ DEFAULT_TOLERANCE = 5e-7
 DEFAULT_SAMPLE_INTERVAL = 0.01
 """Default distance of samples. [s]"""
 
+LONGEST_RUN = 1e7
+"""Longest duration of a run. [s]"""
+
+MOST_UPDATES = 1000
+"""How often a part that ramps can be set anew in a breath. [1]"""
+
 _SHORTEST_INTERVAL = 1e-6
 # Pressure above PEEP up to which absolute tolerances shrink with it [cmH2O].
 _USUAL_DRIVE = 10.0
@@ -61,18 +67,31 @@ class Prepared:
         return np.full(len(self.compiled.network.node), float(self.settings.peep))
 
 
-def prepare(circuit: Circuit, settings: BreathSettings, *, tolerance: float) -> Prepared:
-    """Compile a circuit and its settings after checking that they fit together."""
+def prepare(
+    circuit: Circuit, settings: BreathSettings, *, tolerance: float, before: Prepared | None = None
+) -> Prepared:
+    """Compile a circuit and its settings after checking that they fit together.
+
+    What is the same as in `before` is not compiled anew.
+    """
+    if before is not None and before.circuit is circuit and before.settings is settings:
+        return before
+    check_kinds(circuit, settings)
+    check_tolerance(tolerance)
+    check_settings(circuit.ventilator, settings)
+    same = before is not None and before.circuit is circuit
+    compiled = before.compiled if same else compile_circuit(circuit)
+    absolute = 3.0 * tolerance * min(_drive(compiled, settings) / _USUAL_DRIVE, 1.0)
+    demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)
+    return Prepared(circuit, settings, compiled, segment_table(settings), demands)
+
+
+def check_kinds(circuit: Circuit, settings: BreathSettings) -> None:
+    """Refuse what is no circuit, and what are no settings."""
     for value, kind, what in ((circuit, Circuit, "circuit"), (settings, BreathSettings, "settings")):
         if not isinstance(value, kind):
             wanted = "a Circuit" if kind is Circuit else "PressureControl or VolumeControl"
             raise InputError(f"{what}: got {type(value).__name__}, but {wanted} is needed.")
-    check_tolerance(tolerance)
-    check_settings(circuit.ventilator, settings)
-    compiled = compile_circuit(circuit)
-    absolute = 3.0 * tolerance * min(_drive(compiled, settings) / _USUAL_DRIVE, 1.0)
-    demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)
-    return Prepared(circuit, settings, compiled, segment_table(settings), demands)
 
 
 def _drive(compiled: CompiledCircuit, settings: BreathSettings) -> float:

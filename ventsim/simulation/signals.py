@@ -1,6 +1,6 @@
 """From the engine's record to labelled results: units of the trade, names of the schema."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -22,10 +22,9 @@ from ventsim.engine.arrays import (
     WORK,
     Record,
     Run,
-    new_run,
     stored_volume,
 )
-from ventsim.metrics import LUNG_SIGNALS, PORT_SIGNALS
+from ventsim.metrics import LUNG_SIGNALS, PORT_SIGNALS, TIMING
 from ventsim.schema import label
 from ventsim.simulation.prepare import Prepared
 from ventsim.units import CMH2O_L_J, ML_PER_L
@@ -43,7 +42,7 @@ _COUNTER_NAMES = {
 def lung_signals(record: Record, *, held_at_start: FloatArray) -> FloatArray:
     """Waveforms of the lungs, shape (n, n_lungs, 9) in the order of `LUNG_SIGNALS`.
 
-    `held_at_start`, shape (n_lungs,) [mL], is what the lungs held when the running integrals were 0.
+    `held_at_start`, shape (n_lungs + 1,) [mL], is as of `held_now` when the running integrals were 0.
     """
     n = record.used[0]
     wave, total = record.lung_wave[:n], record.lung_sum[:n]
@@ -55,7 +54,7 @@ def lung_signals(record: Record, *, held_at_start: FloatArray) -> FloatArray:
         "flow": wave[:, :, 2],
         "volume": volume,
         "inspired_volume": inspired,
-        "expired_volume": inspired - (volume - held_at_start),
+        "expired_volume": inspired - (volume - held_at_start[:-1]),
         "airway_pressure_integral": total[:, :, AIRWAY_INTEGRAL],
         "alveolar_pressure_integral": total[:, :, ALVEOLAR_INTEGRAL],
         "inspiratory_work": total[:, :, WORK] * CMH2O_L_J,
@@ -80,40 +79,24 @@ def port_signals(record: Record) -> FloatArray:
     return np.stack([columns[name] for name in PORT_SIGNALS], axis=-1)
 
 
-def breath_timing(prepared: Prepared, first_breath: int, n_breaths: int) -> dict[str, FloatArray]:
-    """Instants of breaths counted from 0, and set PEEP: arrays of shape (n_breaths,)."""
-    starts = (first_breath + np.arange(n_breaths)) * prepared.period
-    phases = [segment.phase for segment in prepared.settings.segments()]
-    # Durations are added up as the engine does it, so that both arrive at the same numbers to the last bit.
-    offset, flow_end, inspiration_end = 0.0, 0.0, 0.0
-    for segment, phase in zip(prepared.segments, phases, strict=True):
-        offset += float(segment["duration"])
-        if phase == "inspiration":
-            flow_end = offset
-        if phase != "expiration":
-            inspiration_end = offset
-    ends = (first_breath + np.arange(n_breaths) + 1) * prepared.period
-    peep = np.full(n_breaths, float(prepared.settings.peep))
+def held_now(prepared: Prepared, run: Run) -> FloatArray:
+    """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
+    network = prepared.compiled.network
+    held = stored_volume(network, run.node_at[NOW]) * ML_PER_L
+    lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
+    return np.append(lungs, held.sum())
+
+
+def held_by_node(prepared: Prepared, run: Run) -> dict[str, float]:
+    """Gas held by each node that can hold some, by its name. [mL]"""
+    network = prepared.compiled.network
+    held = stored_volume(network, run.node_at[NOW]) * ML_PER_L
+    stores = network.node["compliance"] > 0
     return {
-        "breath_start": starts,
-        "flow_end": starts + flow_end,
-        "inspiration_end": starts + inspiration_end,
-        "breath_end": ends,
-        "set_peep": peep,
+        name: float(volume)
+        for name, volume, can_hold in zip(prepared.compiled.nodes, held, stores, strict=True)
+        if can_hold
     }
-
-
-def held_at(prepared: Prepared, pressure: FloatArray) -> FloatArray:
-    """Gas held by every node when a run sets out from given node pressures, shape (n_nodes,). [mL]"""
-    network = prepared.compiled.network
-    run = new_run(network, len(prepared.segments), pressure, prepared.demands)
-    return stored_volume(network, run.node_at[NOW]) * ML_PER_L
-
-
-def of_lungs(prepared: Prepared, held: FloatArray) -> FloatArray:
-    """Volume of each lung above its relaxed volume from what the nodes hold, shape (n_lungs,). [mL]"""
-    network = prepared.compiled.network
-    return np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
 
 
 def body_weights(prepared: Prepared) -> FloatArray:
@@ -123,47 +106,84 @@ def body_weights(prepared: Prepared) -> FloatArray:
 
 
 def waves_dataset(
-    prepared: Prepared, record: Record, run: Run, *, start: FloatArray, n_breaths: int, attrs: Mapping[str, Any]
-) -> xr.Dataset:
-    """Everything that was recorded as a labelled Dataset."""
-    n, compiled = record.used[0], prepared.compiled
-    lungs = lung_signals(record, held_at_start=of_lungs(prepared, held_at(prepared, start)))
-    ports = port_signals(record)
-    held = stored_volume(compiled.network, run.node_at[NOW]) * ML_PER_L
-    final = np.where(compiled.network.node["compliance"] > 0, held, np.nan)
+    recorded: Sequence[tuple[Prepared, Record]], final: Mapping[str, float], *, held_at_start: FloatArray,
+    timing: FloatArray, numbers: NDArray[np.int64], attrs: Mapping[str, Any],
+) -> xr.Dataset:  # fmt: skip
+    """Everything that was recorded as a labelled Dataset.
+
+    Where the circuit changed, points and paths that were there at some time only are NaN at other times.
+
+    Parameters
+    ----------
+    recorded : sequence of (Prepared, Record)
+        What was recorded in each piece, one after the other.
+    final : mapping of str to float
+        As of `held_by_node` at the end. [mL]
+    held_at_start : array of shape (n_lungs + 1,)
+        As of `held_now` when the running integrals were 0. [mL]
+    timing : array of shape (n_breaths, 5)
+        Times of the breaths and set PEEP in the order of `TIMING`. [s, and cmH2O for PEEP]
+    numbers : array of shape (n_breaths,)
+        Numbers of the breaths. [1]
+    attrs : mapping
+        Attributes of the Dataset.
+    """
+    last = recorded[-1][0]
+    lungs = np.concatenate([lung_signals(record, held_at_start=held_at_start) for _, record in recorded])
+    ports = np.concatenate([port_signals(record) for _, record in recorded])
+    gates = np.concatenate([record.gate_flow[: record.used[0]] for _, record in recorded])
+    nodes, node_pressure = _by_name([(p.compiled.nodes, record.node_pressure, record) for p, record in recorded])
+    branches, branch_flow = _by_name([(p.compiled.branches, record.branch_flow, record) for p, record in recorded])
     variables: dict[str, Any] = {name: (("time", "lung"), lungs[:, :, k]) for k, name in enumerate(LUNG_SIGNALS)}
     variables |= {name: ("time", ports[:, k]) for k, name in enumerate(PORT_SIGNALS)}
     variables |= {
-        "inspiratory_port_flow": ("time", record.gate_flow[:n, SOURCE] - record.gate_flow[:n, RELIEF]),
-        "expiratory_port_flow": ("time", record.gate_flow[:n, EXHALATION]),
-        "node_pressure": (("time", "node"), record.node_pressure[:n]),
-        "branch_flow": (("time", "branch"), record.branch_flow[:n]),
-        "body_weight": ("lung", body_weights(prepared)),
-        "final_volume": ("node", final),
+        "inspiratory_port_flow": ("time", gates[:, SOURCE] - gates[:, RELIEF]),
+        "expiratory_port_flow": ("time", gates[:, EXHALATION]),
+        "node_pressure": (("time", "node"), node_pressure),
+        "branch_flow": (("time", "branch"), branch_flow),
+        "body_weight": ("lung", body_weights(last)),
+        "final_volume": ("node", np.array([final.get(name, np.nan) for name in nodes])),
     }
-    variables |= {name: ("breath", values) for name, values in breath_timing(prepared, 0, n_breaths).items()}
+    variables |= {name: ("breath", timing[:, k]) for k, name in enumerate(TIMING)}
     coords = {
-        "time": record.time[:n],
-        "lung": list(compiled.lungs),
-        "node": list(compiled.nodes),
-        "branch": list(compiled.branches),
-        "breath": np.arange(1, n_breaths + 1),
+        "time": np.concatenate([record.time[: record.used[0]] for _, record in recorded]),
+        "lung": list(last.compiled.lungs),
+        "node": nodes,
+        "branch": branches,
+        "breath": numbers,
     }
     return label(xr.Dataset(variables, coords=coords, attrs=dict(attrs)))
 
 
-def numerics(prepared: Prepared, run: Run, start: FloatArray) -> dict[str, Any]:
-    """Attributes that record how the numbers came about: tolerances, counts and the balance of gas."""
-    held = stored_volume(prepared.compiled.network, run.node_at[NOW]) * ML_PER_L
-    stored = float((held - held_at(prepared, start)).sum()) / ML_PER_L
+def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray, Record]]) -> tuple[list[str], FloatArray]:
+    """Columns of all pieces by name, NaN where a piece has none of that name."""
+    names = list(dict.fromkeys(name for part, _, _ in parts for name in part))
+    if len(parts) == 1:
+        return names, parts[0][1][: parts[0][2].used[0]]
+    place = {name: k for k, name in enumerate(names)}
+    values = np.full((sum(int(record.used[0]) for _, _, record in parts), len(names)), np.nan)
+    row = 0
+    for part, columns, record in parts:
+        used = int(record.used[0])
+        values[row : row + used, [place[name] for name in part]] = columns[:used]
+        row += used
+    return names, values
+
+
+def numerics(prepared: Prepared, run: Run, *, held_at_start: FloatArray) -> dict[str, Any]:
+    """Attributes that record how the numbers came about: tolerances, counts and the balance of gas.
+
+    `held_at_start`, shape (n_lungs + 1,) [mL], is as of `held_now` at the start of the run.
+    """
+    stored = float(held_now(prepared, run)[-1] - held_at_start[-1])
     delivered = float(run.passed[SOURCE] - run.passed[RELIEF])
-    residual = (delivered - float(run.passed[EXHALATION]) - stored) * ML_PER_L
+    passed = (delivered - float(run.passed[EXHALATION]) - float(run.leaked_before[0])) * ML_PER_L
     return {
         "method": "Rosenbrock (RODAS), order 4",
         "relative_tolerance": prepared.demands.relative,
         "absolute_tolerance_cmH2O": prepared.demands.absolute,
         "flow_table_error": prepared.compiled.table_error,
         **{name: int(run.counters[entry]) for entry, name in _COUNTER_NAMES.items()},
-        "volume_balance_residual_mL": residual,
+        "volume_balance_residual_mL": passed - stored,
         "status": "finished",
     }

@@ -1,40 +1,32 @@
-"""Long runs: measures of every breath without keeping the waveforms."""
+"""Long runs: measures of every breath, waveforms of some breaths only."""
 
-import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
-import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
+from ventsim.changes import AnyChange, Schedule
 from ventsim.circuit import Circuit
-from ventsim.engine.arrays import Record, new_record, new_run
-from ventsim.engine.breathing import run_breaths
-from ventsim.engine.notice import CompileNotice
-from ventsim.metrics import LUNG_MEASURES, PORT_MEASURES, TIMING, measure_breath
-from ventsim.schema import label
+from ventsim.errors import StoppedEarlyWarning, VentsimError, warn_caller
+from ventsim.simulation.collector import Collector
+from ventsim.simulation.course import Course
+from ventsim.simulation.keeping import keeper
 from ventsim.simulation.prepare import (
     DEFAULT_SAMPLE_INTERVAL,
     DEFAULT_TOLERANCE,
-    Prepared,
+    LONGEST_RUN,
+    MOST_UPDATES,
+    check_kinds,
     check_number,
     check_sampling,
-    prepare,
-    raise_on_failure,
-    start_pressure,
+    check_tolerance,
 )
-from ventsim.simulation.run import LONGEST_RUN, describe
-from ventsim.simulation.signals import (
-    body_weights,
-    breath_timing,
-    held_at,
-    lung_signals,
-    numerics,
-    of_lungs,
-    port_signals,
-)
+from ventsim.simulation.progress import Progress
+from ventsim.simulation.provenance import describe
+from ventsim.simulation.runner import Runner
+from ventsim.simulation.saved_run import LongRun, Saver, joined
 from ventsim.ventilator import BreathSettings
-
-FloatArray = NDArray[np.float64]
 
 # Breaths whose waveforms are held at a time.
 _CHUNK = 32
@@ -48,10 +40,14 @@ def simulate_breaths(
     sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
     tolerance: float = DEFAULT_TOLERANCE,
     start: xr.Dataset | None = None,
+    changes: Sequence[AnyChange] = (),
+    ramp_updates: int = 1,
+    progress: bool | None = None,
 ) -> xr.Dataset:
     """Run hours of breaths and return their measures; waveforms are measured and forgotten.
 
-    The numbers are those of ``breath_measures(simulate(...))``: both go through the same definitions.
+    The numbers are those of ``breath_measures(simulate(...))``: both go through the same definitions. Ctrl-C ends
+    the run and returns the breaths finished by then.
 
     Parameters
     ----------
@@ -67,6 +63,12 @@ def simulate_breaths(
         Relative error allowed per step of the solver. [1]
     start : xarray.Dataset or None, default None
         Result of an earlier run of a circuit with the same points; its last state is the first one.
+    changes : sequence of Change, Disconnection, TakenOff, Clamp or AddedLeak, default ()
+        What changes while the run goes on, as in :func:`simulate`.
+    ramp_updates : int, default 1
+        How often in a breath a part that ramps is set anew. [1]
+    progress : bool or None, default None
+        Whether to show a progress bar; None: in a notebook or terminal, if the run lasts longer than a second.
 
     Returns
     -------
@@ -76,9 +78,15 @@ def simulate_breaths(
     Raises
     ------
     InputError
-        If an argument is out of range, or circuit and settings do not fit together.
+        If an argument is out of range, circuit and settings do not fit together, or a change is impossible.
     SolverError
-        If the solver fails; the message says when and what to do.
+        If the solver fails; the message says when and what to do, the attribute ``finished`` holds the
+        :class:`LongRun` so far.
+
+    Warns
+    -----
+    StoppedEarlyWarning
+        If Ctrl-C ended the run.
 
     Examples
     --------
@@ -88,50 +96,154 @@ def simulate_breaths(
     >>> vs.simulate_breaths(circuit, settings, duration=600).sizes["breath"]
     150
     """
-    prepared = prepare(circuit, settings, tolerance=tolerance)
-    check_sampling(sample_interval, prepared.period)
-    check_number("duration", duration, unit="s", low=prepared.period, high=LONGEST_RUN)
-    n_breaths = math.floor(duration / prepared.period * (1.0 + 1e-12))
-    pressure = start_pressure(prepared, start)
-    network, segments = prepared.compiled.network, prepared.segments
-    rows = _CHUNK * (math.ceil(prepared.period / sample_interval) + 2 * len(segments) + 2)
-    record = new_record(network, rows, every_part=False)
-    run = new_run(network, len(segments), pressure, prepared.demands)
-    lung_out = np.empty((n_breaths, len(network.lung), len(LUNG_MEASURES)))
-    port_out = np.empty((n_breaths, len(PORT_MEASURES)))
-    timing = np.stack([breath_timing(prepared, 0, n_breaths)[name] for name in TIMING], axis=-1)
-    held = of_lungs(prepared, held_at(prepared, pressure))
-    for first in range(0, n_breaths, _CHUNK):
-        last = min(first + _CHUNK, n_breaths)
-        record.used[0] = 0
-        with CompileNotice():
-            status = run_breaths(
-                network, segments, first, last - first, math.inf, prepared.demands, sample_interval, run, record
-            )
-        raise_on_failure(status, float(record.time[record.used[0] - 1]))
-        _measure(prepared, record, timing[first:last], held, lung_out[first:last], port_out[first:last])
-    variables = {name: ("breath", timing[:, k]) for k, name in enumerate(TIMING)}
-    variables |= {name: (("breath", "lung"), lung_out[:, :, k]) for k, name in enumerate(LUNG_MEASURES)}
-    variables |= {name: ("breath", port_out[:, k]) for k, name in enumerate(PORT_MEASURES)}
-    coords = {"breath": np.arange(1, n_breaths + 1), "lung": list(prepared.compiled.lungs)}
+    return simulate_long(
+        circuit, settings, duration=duration, sample_interval=sample_interval, tolerance=tolerance, start=start,
+        changes=changes, ramp_updates=ramp_updates, progress=progress,
+    ).measures  # fmt: skip
+
+
+def simulate_long(
+    circuit: Circuit,
+    settings: BreathSettings,
+    *,
+    duration: float = 3600.0,
+    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
+    tolerance: float = DEFAULT_TOLERANCE,
+    start: xr.Dataset | None = None,
+    changes: Sequence[AnyChange] = (),
+    ramp_updates: int = 1,
+    wave_windows: Sequence[tuple[float, float]] = (),
+    wave_every: int | None = None,
+    progress: bool | None = None,
+    save: str | Path | None = None,
+) -> LongRun:
+    """Run hours or days of breaths; keep all measures, the waveforms that are asked for, and the last state.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Ventilator, lungs and what joins them.
+    settings : PressureControl or VolumeControl
+        The breath.
+    duration : float, default 3600
+        How long to run; only whole breaths are run. [s]
+    sample_interval : float, default 0.01
+        Distance of samples. [s]
+    tolerance : float, default 5e-7
+        Relative error allowed per step of the solver. [1]
+    start : xarray.Dataset or None, default None
+        Result of an earlier run of a circuit with the same points; its last state is the first one.
+    changes : sequence of Change, Disconnection, TakenOff, Clamp or AddedLeak, default ()
+        What changes while the run goes on, as in :func:`simulate`.
+    ramp_updates : int, default 1
+        How often in a breath a part that ramps is set anew. [1]
+    wave_windows : sequence of (float, float), default ()
+        Stretches of time; the waveforms of all breaths that lie in one, if only in part, are kept. [s]
+    wave_every : int or None, default None
+        Waveforms of every n-th breath are kept, from the first on. [1]
+    progress : bool or None, default None
+        Whether to show a progress bar; None: in a notebook or terminal, if the run lasts longer than a second.
+    save : str, Path or None, default None
+        File that is written every few seconds and at the end, always as a whole; see :class:`LongRun`.
+
+    Returns
+    -------
+    LongRun
+        Measures, kept waveforms and last state.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range, circuit and settings do not fit together, or a change is impossible.
+    SolverError
+        If the solver fails; the message says when and what to do, the attribute ``finished`` holds the
+        :class:`LongRun` so far.
+
+    Warns
+    -----
+    StoppedEarlyWarning
+        If Ctrl-C ended the run; what is returned, and saved, holds the breaths finished by then.
+
+    Examples
+    --------
+    >>> import ventsim as vs
+    >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
+    >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
+    >>> stiffer = vs.Change(path="lungs.lung.compliance", to=25, at=300)
+    >>> run = vs.simulate_long(circuit, settings, duration=600, changes=[stiffer], wave_windows=[(296, 304)])
+    >>> [float(run.measures.inspired_tidal_volume.sel(breath=n, lung="lung")) for n in (75, 150)]
+    [694.7511, 373.1808]
+    >>> run.waves.sizes["breath"]
+    2
+    """
+    check_kinds(circuit, settings)
     options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
-    attrs = describe(prepared, options) | numerics(prepared, run, pressure)
-    return label(xr.Dataset(variables, coords=coords, attrs=attrs))
+    if len(wave_windows) or wave_every is not None:
+        options |= {"wave_windows": tuple(wave_windows), "wave_every": wave_every}
+    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start)
+    course = long_course(Schedule(circuit, settings, tuple(changes)), options, updates=ramp_updates)
+    attrs = describe(circuit, settings, options=options, changes=changes) | {"ramp_updates": int(ramp_updates)}
+    return run_course(course, runner, attrs=attrs, before=None, progress=progress, saver=Saver(save))
 
 
-def _measure(
-    prepared: Prepared,
-    record: Record,
-    timing: FloatArray,
-    held: FloatArray,
-    lung_out: FloatArray,
-    port_out: FloatArray,
-) -> None:
-    """Measures of the breaths in the record, written into the two arrays."""
-    time = record.time[: record.used[0]]
-    lungs, ports = lung_signals(record, held_at_start=held), port_signals(record)
-    weights = body_weights(prepared)
-    edges = np.append(np.searchsorted(time, timing[:, 0]), time.size)
-    for k in range(len(timing)):
-        part = slice(edges[k], edges[k + 1])
-        measure_breath(time[part], timing[k], lungs[part], ports[part], weights, lung_out[k], port_out[k])
+def long_course(schedule: Schedule, options: Mapping[str, Any], *, updates: int) -> Course:
+    """What is to be run, after checks of the run options."""
+    period = schedule.settings_at(0.0).period
+    check_tolerance(options["tolerance"])
+    check_sampling(options["sample_interval"], period)
+    check_number("duration", options["duration"], unit="s", low=period, high=LONGEST_RUN)
+    check_number("ramp_updates", updates, unit="per breath", low=1, high=MOST_UPDATES)
+    keeps = keeper(options.get("wave_windows", ()), options.get("wave_every"))
+    return Course(schedule, float(options["duration"]), whole=True, keeps=keeps, updates=int(updates))
+
+
+def run_course(
+    course: Course,
+    runner: Runner,
+    *,
+    attrs: Mapping[str, Any],
+    before: LongRun | None,
+    progress: bool | None,
+    saver: Saver,
+) -> LongRun:
+    """Run a course to its end or as far as it gets, from the start or from where an earlier part of it ended."""
+    saver.check()
+    done = 0 if before is None else int(before.state.attrs["breaths"])
+    collector = Collector()
+
+    def result(status: str) -> LongRun:
+        held = runner.held_at_start
+        measures = collector.measures(attrs, held_at_start=held).assign_attrs(status=status)
+        waves = collector.waves(measures.attrs, held_at_start=held)
+        run = LongRun(measures=measures, waves=waves, state=collector.state(held_at_start=held))
+        return run if before is None else joined(before, run)
+
+    def so_far() -> str:
+        return f"after {done + collector.n_breaths} breaths, before the end at {course.duration:g} s"
+
+    status = "finished"
+    with Progress(course.duration, shown=progress) as bar:
+        try:
+            for block in course.blocks(longest=_CHUNK, cut=done):
+                if block.number >= done:
+                    collector.add(block, runner.run_block(block, every_part=block.kept), runner)
+                    saver.now_and_then(lambda: result(f"unfinished: {so_far()}"))
+                bar.reach(float(block.timing[-1, 3]))
+        except KeyboardInterrupt:
+            if not collector.n_breaths:
+                raise
+            status = f"stopped by Ctrl-C {so_far()}"
+        except VentsimError as error:
+            if collector.n_breaths:
+                error.finished = result(f"failed {so_far()}: {error}")
+                saver.at_end(error.finished)
+            raise
+    if before is not None and not collector.n_breaths:
+        measures = before.measures.assign_attrs({**attrs, "status": status})
+        run = LongRun(measures=measures, waves=before.waves, state=before.state)
+    else:
+        run = result(status)
+    saver.at_end(run)
+    if status != "finished":
+        warn_caller(StoppedEarlyWarning(f"the run was {status}; the finished breaths are kept."))
+    return run

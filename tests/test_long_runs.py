@@ -1,0 +1,186 @@
+"""Long runs: what is kept, going on to the last bit, and runs that are stopped at any moment."""
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+
+import ventsim as vs
+
+PRESSURE = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=16, inspiratory_time=1.3)
+LUNGS = {"a": vs.Lung(compliance=50, resistance=8), "b": vs.Lung(compliance=30, resistance=12)}
+TWO = vs.layouts.shared(LUNGS, branch=vs.Branch(tracheal_tube=vs.TrachealTube(inner_diameter=7.5)))
+CHANGES = (
+    vs.Change(path="lungs.b.compliance", to=15.0, at=100.0, until=200.0),
+    vs.Disconnection(joint="a.airway", at=251.1, until=260.0),
+    vs.Change(path="settings.rate", to=18.0, at=301.0),
+)
+# A run that takes some seconds, in a process of its own.
+LONG = """
+import sys, ventsim as vs
+circuit = vs.layouts.shared({{n: vs.Lung(compliance=50, resistance=8) for n in "abcd"}})
+settings = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=16, inspiratory_time=1.3)
+import ventsim.simulation.saved_run as saved
+saved._SECONDS_BETWEEN = 0.05
+print("begins", flush=True)
+run = vs.simulate_long(circuit, settings, duration=40_000, save={path!r}, wave_every=200)
+print(run.measures.attrs["status"], run.measures.sizes["breath"], flush=True)
+"""
+
+
+def same(one: xr.Dataset, other: xr.Dataset) -> None:
+    """Bit for bit the same numbers."""
+    assert set(one.data_vars) == set(other.data_vars)
+    for name in one.data_vars:
+        np.testing.assert_array_equal(one[name].values, other[name].values, err_msg=str(name))
+
+
+def test_measures_are_those_of_the_waveforms():
+    waves = vs.simulate(TWO, PRESSURE, duration=330.0, changes=CHANGES)
+    expected = vs.breath_measures(waves)
+    measures = vs.simulate_breaths(TWO, PRESSURE, duration=330.0, changes=CHANGES)
+    whole = expected.sel(breath=measures.breath)
+    for name in measures.data_vars:
+        np.testing.assert_allclose(measures[name], whole[name], rtol=1e-12, atol=1e-11, err_msg=str(name))
+
+
+@pytest.mark.parametrize("until", [90.0, 150.0, 251.5, 320.0])
+def test_going_on_gives_the_same_bits(until, tmp_path):
+    windows = [(0, 8), (240, 248)]
+    options = {"changes": CHANGES, "wave_windows": windows, "wave_every": 40}
+    whole = vs.simulate_long(TWO, PRESSURE, duration=400.0, **options)
+    known = {
+        "changes": [change for change in CHANGES if change.at < until],
+        "wave_windows": [window for window in windows if window[1] < until],
+    }
+    part = vs.simulate_long(TWO, PRESSURE, duration=until, **{**options, **known})
+    part.write(tmp_path / "part.nc")
+    on = vs.continue_long(tmp_path / "part.nc", duration=400.0, circuit=TWO, settings=PRESSURE, **options)
+    same(on.measures, whole.measures)
+    same(on.waves, whole.waves.reindex(node=on.waves.node, branch=on.waves.branch))
+    np.testing.assert_array_equal(on.state.solver, whole.state.solver)
+    assert on.measures.attrs["volume_balance_residual_mL"] == whole.measures.attrs["volume_balance_residual_mL"]
+
+
+def test_going_on_from_what_the_run_itself_has_noted(tmp_path):
+    changes = [vs.Change(path="lungs.a.compliance", factor=0.5, at=20.0, until=60.0)]
+    whole = vs.simulate_long(TWO, PRESSURE, duration=200.0, changes=changes)
+    part = vs.simulate_long(TWO, PRESSURE, duration=80.0, changes=changes, save=tmp_path / "part.nc")
+    assert vs.LongRun.read(tmp_path / "part.nc").measures.attrs == part.measures.attrs
+    on = vs.continue_long(part, duration=200.0)
+    same(on.measures, whole.measures)
+    again = vs.continue_long(on, duration=200.0)
+    same(again.measures, whole.measures)
+
+
+def test_waveforms_of_asked_windows_and_every_nth_breath():
+    run = vs.simulate_long(TWO, PRESSURE, duration=375.0, wave_windows=[(30.0, 31.0)], wave_every=50)
+    assert run.waves.breath.values.tolist() == [1, 9, 51]
+    every = vs.simulate(TWO, PRESSURE, duration=375.0)
+    vs.schema.check_dataset(run.waves, "waves")
+    ninth = run.waves.sel(time=slice(30.0, 33.7))
+    same(ninth.drop_dims(["breath", "lung"]).drop_vars("final_volume"),
+         every.sel(time=slice(30.0, 33.7)).drop_dims(["breath", "lung"]).drop_vars("final_volume"))  # fmt: skip
+    assert vs.simulate_long(TWO, PRESSURE, duration=40.0).waves is None
+
+
+def test_waveforms_that_were_kept_can_start_a_run():
+    run = vs.simulate_long(TWO, PRESSURE, duration=75.0, wave_windows=[(71.3, 75.0)])
+    again = vs.simulate_breaths(TWO, PRESSURE, duration=60.0, start=run.waves)
+    on = vs.continue_long(run, duration=135.0)
+    np.testing.assert_allclose(again.inspired_tidal_volume[:16], on.measures.inspired_tidal_volume[20:], rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    "options, message",
+    [
+        ({"wave_windows": [(5.0, 5.0)]}, r"wave_windows: \(5, 5\) s ends before it begins"),
+        ({"wave_windows": [(-5.0, 5.0)]}, "wave_windows -5 s is not possible"),
+        ({"wave_windows": [7.0]}, "wave_windows: 7.0 is not a stretch of time"),
+        ({"wave_every": 0}, "wave_every 0 breaths is not possible"),
+        ({"duration": 1.0}, "duration 1 s is not possible"),
+        ({"ramp_updates": 0}, "ramp_updates 0 per breath is not possible"),
+        ({"save": "/nowhere/at/all.nc"}, "cannot be written"),
+    ],
+)
+def test_bad_options(options, message):
+    with pytest.raises(vs.errors.InputError, match=message):
+        vs.simulate_long(TWO, PRESSURE, **{"duration": 40.0, **options})
+
+
+def test_bad_files(tmp_path):
+    (tmp_path / "no.nc").write_text("not a file of results")
+    with pytest.raises(vs.errors.SchemaError, match="cannot read a long run"):
+        vs.continue_long(tmp_path / "no.nc", duration=10.0)
+    run = vs.simulate_long(TWO, PRESSURE, duration=20.0)
+    with pytest.raises(vs.errors.InputError, match=r"lies before the end of the run so far, 18\.75 s"):
+        vs.continue_long(run, duration=10.0)
+    with pytest.raises(vs.errors.SchemaError, match="does not fit its circuit"):
+        other = vs.layouts.single(LUNGS["a"], name="a")
+        vs.continue_long(run, duration=40.0, circuit=other, settings=PRESSURE)
+    with pytest.raises(vs.errors.InputError, match="belong together"):
+        vs.continue_long(run, duration=40.0, circuit=TWO)
+
+
+def test_equal_lungs_stay_equal_over_six_hours():
+    """Limit: 1e-6 relative over all 5,760 breaths, at the default tolerance."""
+    circuit = vs.layouts.shared({n: vs.Lung(compliance=50, resistance=7.5) for n in "abcd"}, arrangement="star")
+    measures = vs.simulate_breaths(circuit, PRESSURE, duration=6 * 3600.0, sample_interval=0.05)
+    assert measures.sizes["breath"] == 5760
+    volume = measures.inspired_tidal_volume
+    assert float((volume.max("lung") / volume.min("lung")).max()) < 1.0 + 1e-6
+    # Rounding of totals: 1e-12 of all the gas that was delivered.
+    delivered = float(measures.port_delivered_volume.sum())
+    assert abs(measures.attrs["volume_balance_residual_mL"]) < 1e-12 * delivered
+
+
+# --- stopped at any moment ------------------------------------------------------------------------------------
+
+
+def start_process(path: Path) -> subprocess.Popen:
+    process = subprocess.Popen(
+        [sys.executable, "-c", LONG.format(path=str(path))],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout.readline() == "begins\n"
+    return process
+
+
+def check_file(path: Path) -> int:
+    """A file opens and holds whole breaths; returns how many."""
+    run = vs.LongRun.read(path)
+    n = run.measures.sizes["breath"]
+    assert n > 0
+    assert run.measures.breath.values.tolist() == list(range(1, n + 1))
+    assert np.isfinite(run.measures.inspired_tidal_volume.values).all()
+    assert int(run.state.attrs["breaths"]) == n
+    xr.load_dataset(path, engine="h5netcdf")
+    return n
+
+
+@pytest.mark.parametrize("moment", [signal.SIGINT, signal.SIGINT, signal.SIGKILL, signal.SIGKILL])
+def test_stopped_at_a_random_moment(moment, tmp_path):
+    """Two of each here; ``validation/stopped_runs.py`` does twenty."""
+    path = tmp_path / "run.nc"
+    process = start_process(path)
+    while not path.exists():
+        assert process.poll() is None, process.stderr.read()
+        time.sleep(0.01)
+    time.sleep(random.uniform(0.0, 0.6))
+    os.kill(process.pid, moment)
+    out, error = process.communicate(timeout=60)
+    n = check_file(path)
+    if moment == signal.SIGINT:
+        status, _, kept = out.strip().rpartition(" ")
+        assert status.startswith("stopped by Ctrl-C after"), (out, error)
+        assert int(kept) == n
+        assert "StoppedEarlyWarning" in error

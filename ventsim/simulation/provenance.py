@@ -1,0 +1,34 @@
+"""Attributes that say what was run and by what."""
+
+from collections.abc import Mapping, Sequence
+from importlib.metadata import version
+from typing import Any
+
+from ventsim.changes import AnyChange
+from ventsim.circuit import Circuit
+from ventsim.parts import PART_KINDS
+from ventsim.scenario import CANNOT_REPEAT, Scenario
+from ventsim.ventilator import BreathSettings
+
+
+def describe(
+    circuit: Circuit, settings: BreathSettings, *, options: Mapping[str, Any], changes: Sequence[AnyChange] = ()
+) -> dict[str, Any]:
+    """Attributes of a result, with the scenario as text, so that it can be run again.
+
+    `options` are run options of the scenario by name.
+    """
+    title = f"{len(circuit.lungs)} lungs, {settings.kind}"
+    own = [name for name, part in circuit.parts.items() if type(part) not in PART_KINDS.values()]
+    if own:
+        text = f"{CANNOT_REPEAT}'{own[0]}' is a part of the user's own making.\n"
+    else:
+        scenario = Scenario(title=title, plan=circuit, settings=settings, changes=tuple(changes), **options)
+        text = scenario.to_toml()
+    return {
+        "title": title,
+        "source": f"ventsim {version('ventsim')}",
+        "caution": "For research, teaching and engineering; not for deciding about a patient.",
+        "scenario": text,
+        "sample_interval_s": options["sample_interval"],
+    }

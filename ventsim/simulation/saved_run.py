@@ -1,0 +1,169 @@
+"""A long run as a value: measures, waveforms that were kept and the last state; and as a file."""
+
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Self
+
+import xarray as xr
+
+from ventsim.errors import InputError, SchemaError
+
+__all__ = ["LongRun", "Saver", "joined"]
+
+# A file of a run that goes on is written anew after this time [s], or later if writing takes long.
+_SECONDS_BETWEEN, _WORTH = 5.0, 20.0
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LongRun:
+    """What a long run yields.
+
+    Parameters
+    ----------
+    measures : xarray.Dataset
+        Measures of every breath; the attribute ``status`` says whether the run went to its end.
+    waves : xarray.Dataset or None
+        Waveforms of the breaths that were to be kept; None: of none.
+    state : xarray.Dataset
+        The last state, from which :func:`ventsim.continue_long` goes on.
+
+    Examples
+    --------
+    ``run.write("night.nc")`` writes a file that ``xarray.open_dataset`` opens as the measures, with groups
+    ``waves`` and ``state``; ``LongRun.read("night.nc")`` reads all of it.
+    """
+
+    measures: xr.Dataset
+    waves: xr.Dataset | None
+    state: xr.Dataset
+
+    def write(self, path: str | Path) -> None:
+        """Write a NetCDF file; one that exists is replaced in a single operation, so that no half of it is seen.
+
+        Parameters
+        ----------
+        path : str or Path
+            The file.
+
+        Raises
+        ------
+        InputError
+            If it cannot be written.
+        """
+        path = Path(path)
+        draft = path.with_name(f".{path.name}.draft")
+        try:
+            _write_group(self.measures, draft, None)
+            if self.waves is not None:
+                _write_group(self.waves, draft, "waves")
+            _write_group(self.state, draft, "state")
+            os.replace(draft, path)
+        except (OSError, ValueError) as error:
+            draft.unlink(missing_ok=True)
+            raise InputError(
+                f"cannot write '{path}': {getattr(error, 'strerror', None) or error}.\n"
+                "  Give a file in a folder that can be written to, with room for it."
+            ) from None
+
+    @classmethod
+    def read(cls, path: str | Path) -> Self:
+        """Read what :meth:`write` has written.
+
+        Parameters
+        ----------
+        path : str or Path
+            The file.
+
+        Returns
+        -------
+        LongRun
+            All in memory; the file is closed.
+
+        Raises
+        ------
+        SchemaError
+            If it cannot be read or is no such file.
+        """
+        try:
+            measures = xr.load_dataset(path, engine="h5netcdf")
+            state = xr.load_dataset(path, engine="h5netcdf", group="state")
+        except (OSError, ValueError, KeyError) as error:
+            raise SchemaError(
+                f"cannot read a long run from '{path}': {error}.\n"
+                "  Give a file that a long run of ventsim has written."
+            ) from None
+        try:
+            waves = xr.load_dataset(path, engine="h5netcdf", group="waves")
+        except (OSError, ValueError, KeyError):
+            waves = None
+        return cls(measures=measures, waves=waves, state=state)
+
+
+def _write_group(dataset: xr.Dataset, path: Path, group: str | None) -> None:
+    encoding = {name: {"zlib": True, "complevel": 1} for name in dataset.data_vars}
+    mode = "w" if group is None else "a"
+    dataset.to_netcdf(path, mode=mode, group=group, engine="h5netcdf", encoding=encoding)
+
+
+def joined(before: LongRun, after: LongRun) -> LongRun:
+    """Two halves of a run as one."""
+    measures = _in_turn(before.measures, after.measures)
+    waves = after.waves
+    if before.waves is not None:
+        waves = before.waves.assign_attrs(after.measures.attrs)
+        if after.waves is not None:
+            waves = _in_turn(before.waves, after.waves)
+    return LongRun(measures=measures, waves=waves, state=after.state)
+
+
+def _in_turn(first: xr.Dataset, second: xr.Dataset) -> xr.Dataset:
+    """Two Datasets one after the other along time and breath; points that one has not are NaN in it."""
+    for name in ("node", "branch"):
+        if name in first.coords:
+            every = list(dict.fromkeys([*first[name].values.tolist(), *second[name].values.tolist()]))
+            first, second = first.reindex({name: every}), second.reindex({name: every})
+    parts = {}
+    for name in second.data_vars:
+        along = [dim for dim in ("time", "breath") if dim in second[name].dims]
+        parts[name] = xr.concat([first[name], second[name]], dim=along[0]) if along else second[name]
+    return xr.Dataset(parts, attrs=second.attrs)
+
+
+class Saver:
+    """Writes the file of a run now and then while it goes on, and at its end.
+
+    Parameters
+    ----------
+    path : str, Path or None
+        The file; None: nothing is written.
+    """
+
+    def __init__(self, path: str | Path | None) -> None:
+        self._path = None if path is None else Path(path)
+        self._due = time.monotonic() + _SECONDS_BETWEEN
+
+    def check(self) -> None:
+        """Refuse a file that cannot be written, before anything is run."""
+        if self._path is None:
+            return
+        folder = self._path.parent
+        if self._path.is_dir() or not folder.is_dir() or not os.access(folder, os.W_OK):
+            raise InputError(
+                f"save: '{self._path}' cannot be written.\n  Give the name of a file in a folder that exists."
+            )
+
+    def now_and_then(self, result: Callable[[], LongRun]) -> None:
+        """Write the run so far if the last time was long ago."""
+        if self._path is not None and time.monotonic() >= self._due:
+            began = time.monotonic()
+            result().write(self._path)
+            took = time.monotonic() - began
+            self._due = time.monotonic() + max(_SECONDS_BETWEEN, _WORTH * took)
+
+    def at_end(self, run: LongRun) -> None:
+        """Write the whole run."""
+        if self._path is not None:
+            run.write(self._path)

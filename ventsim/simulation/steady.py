@@ -1,0 +1,117 @@
+"""steady_breath(): the breath that repeats itself."""
+
+import xarray as xr
+
+from ventsim.changes import Schedule
+from ventsim.circuit import Circuit
+from ventsim.engine.notice import CompileNotice
+from ventsim.engine.steady import SteadyStart, find_steady_start
+from ventsim.errors import InputError, SolverError
+from ventsim.simulation.course import Course
+from ventsim.simulation.prepare import (
+    DEFAULT_SAMPLE_INTERVAL,
+    DEFAULT_TOLERANCE,
+    Prepared,
+    check_sampling,
+    prepare,
+    raise_on_failure,
+)
+from ventsim.simulation.provenance import describe
+from ventsim.simulation.run import record_everything
+from ventsim.simulation.runner import Runner
+from ventsim.ventilator import BreathSettings
+
+_MOST_STEADY_BREATHS = 2000
+_SAME_RHYTHM = 1e-9
+
+
+def steady_breath(
+    circuit: Circuit,
+    settings: BreathSettings,
+    *,
+    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
+    tolerance: float = DEFAULT_TOLERANCE,
+) -> xr.Dataset:
+    """The breath that repeats itself, found directly instead of by waiting.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        Ventilator, lungs and what joins them.
+    settings : PressureControl or VolumeControl
+        The breath.
+    sample_interval : float, default 0.01
+        Distance of samples. [s]
+    tolerance : float, default 5e-7
+        Relative error allowed per step of the solver; the start of the breath is found to a tenth of it. [1]
+
+    Returns
+    -------
+    xarray.Dataset
+        Waves of one breath from time 0. The attributes say how the start was found (``steady_method``, shooting
+        or repetition), after how many breaths, and how much the pressures still changed over the breath.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range, or circuit and settings do not fit together.
+    SolverError
+        If the solver fails, or no steady breath is found.
+
+    Examples
+    --------
+    >>> import ventsim as vs
+    >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
+    >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
+    >>> breath = vs.breath_measures(vs.steady_breath(circuit, settings))
+    >>> float(breath.auto_peep[0, 0])
+    0.0674
+    """
+    prepared = prepare(circuit, settings, tolerance=tolerance)
+    check_sampling(sample_interval, prepared.period)
+    found = steady_start(prepared, tolerance=tolerance)
+    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=found.pressure, prepared=prepared)
+    options = {"duration": prepared.period, "sample_interval": sample_interval, "tolerance": tolerance}
+    attrs = describe(circuit, settings, options=options) | {
+        "steady_method": found.method,
+        "steady_breaths": found.breaths,
+        "steady_residual_cmH2O": found.residual,
+    }
+    return record_everything(runner, one_breath(prepared), attrs)
+
+
+def steady_start(prepared: Prepared, *, tolerance: float) -> SteadyStart:
+    """Where the breath starts that repeats itself; raises if there is none."""
+    _check_efforts(prepared)
+    enough = max(0.1 * tolerance, 1e-11)
+    with CompileNotice():
+        found = find_steady_start(
+            prepared.compiled.network, prepared.segments, prepared.resting_pressure(), prepared.demands,
+            tolerance=enough, most_breaths=_MOST_STEADY_BREATHS,
+        )  # fmt: skip
+    raise_on_failure(found.status, found.breaths * prepared.period)
+    if not found.residual <= 100.0 * enough:
+        raise SolverError(
+            f"no steady breath: after {found.breaths} breaths pressures still change by "
+            f"{found.residual:.3g} cmH2O from breath to breath (allowed: {enough:.1g}).\n"
+            "  Look at the approach with simulate(), or allow a larger tolerance."
+        )
+    return found
+
+
+def one_breath(prepared: Prepared) -> Course:
+    """The course of a single breath."""
+    schedule = Schedule(prepared.circuit, prepared.settings)
+    return Course(schedule, duration=prepared.period, whole=True, keeps=lambda *_: True)
+
+
+def _check_efforts(prepared: Prepared) -> None:
+    """Refuse efforts that do not repeat with the breath: then no breath repeats itself."""
+    for period in prepared.compiled.network.effort["period"]:
+        turns = prepared.period / float(period)
+        if not (turns > 0.5 and abs(turns - round(turns)) < _SAME_RHYTHM):
+            raise InputError(
+                f"no breath repeats itself: an effort comes every {float(period):.6g} s, a breath of the "
+                f"ventilator every {prepared.period:.6g} s.\n"
+                "  Make the rate of the effort that of the ventilator or a multiple of it, or use simulate()."
+            )
