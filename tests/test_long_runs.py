@@ -28,7 +28,7 @@ import sys, ventsim as vs
 circuit = vs.layouts.shared({{n: vs.Lung(compliance=50, resistance=8) for n in "abcd"}})
 settings = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=16, inspiratory_time=1.3)
 import ventsim.simulation.saved_run as saved
-saved._SECONDS_BETWEEN = 0.05
+saved._SECONDS_BETWEEN, saved._WORTH = 0.05, 1.0
 print("begins", flush=True)
 run = vs.simulate_long(circuit, settings, duration=40_000, save={path!r}, wave_every=200)
 print(run.measures.attrs["status"], run.measures.sizes["breath"], flush=True)

@@ -126,9 +126,9 @@ def measured(
     block: Block, recorded: list[tuple[Prepared, Record]], held_at_start: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Measures of the breaths of a block, of each lung and of the ports."""
-    time = np.concatenate([record.time[: record.used[0]] for _, record in recorded])
-    lungs = np.concatenate([lung_signals(record, held_at_start=held_at_start) for _, record in recorded])
-    ports = np.concatenate([port_signals(record) for _, record in recorded])
+    time = _in_turn([record.time[: record.used[0]] for _, record in recorded])
+    lungs = _in_turn([lung_signals(record, held_at_start=held_at_start) for _, record in recorded])
+    ports = _in_turn([port_signals(record) for _, record in recorded])
     lung_out = np.empty((block.n_breaths, lungs.shape[1], len(LUNG_MEASURES)))
     port_out = np.empty((block.n_breaths, len(PORT_MEASURES)))
     weights = body_weights(recorded[-1][0])
@@ -137,3 +137,8 @@ def measured(
         part = slice(edges[k], edges[k + 1])
         measure_breath(time[part], block.timing[k], lungs[part], ports[part], weights, lung_out[k], port_out[k])
     return lung_out, port_out
+
+
+def _in_turn(parts: list[FloatArray]) -> FloatArray:
+    """Arrays one after the other; a single one, as most of the time, is not copied."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
