@@ -276,3 +276,38 @@ def test_a_run_reports_that_it_finished():
     run = new_run(net, len(segment_table(SMOOTH_RISE)), np.full(len(net.node), 5.0), demands)
     record = new_record(net, 0, every_part=False)
     assert run_breaths(net, segment_table(SMOOTH_RISE), first_breaths(2, math.inf), demands, 0.01, run, record) == FINISHED
+
+
+# --- circuits of one wiring -----------------------------------------------------------------------------------
+
+
+def _assert_same_arrays(one, other):
+    for name, value, wanted in zip(one._fields, one, other, strict=True):
+        np.testing.assert_array_equal(value, wanted, err_msg=name)
+
+
+@pytest.mark.parametrize(
+    "path, value",
+    [
+        ("lungs.a.compliance", 20.0),
+        ("lungs.b.resistance", 25.0),
+        ("parts.a inspiratory tube.bore", 15.0),
+        ("parts.b y-piece.gas_volume", 40.0),
+        ("parts.b y-piece.gas_volume", 0.0),
+        ("parts.a inspiratory valve.state", "missing"),
+        ("parts.a inspiratory valve.state", "stuck closed"),
+        ("ventilator.exhalation_resistance", 5.0),
+        ("ventilator.relief_pressure", 50.0),
+    ],
+)
+def test_circuit_compiled_like_another_is_the_same_to_the_last_bit(path, value):
+    """Also where the wiring is another one, as with a valve that is missing."""
+    lungs = {"a": vs.Lung(compliance=50, resistance=8), "b": vs.Lung(compliance=30, resistance=12)}
+    circuit = vs.layouts.shared(lungs, branch=vs.Branch(tracheal_tube=vs.TrachealTube(inner_diameter=7.5)))
+    settings = vs.PressureControl(inspiratory_pressure=15, rate=15, ie_ratio=0.5)
+    changed, _ = vs.changes.with_values(circuit, settings, values={path: value})
+    before = compile_circuit(circuit)
+    fresh, like = compile_circuit(changed), compile_circuit(changed, like=before)
+    _assert_same_arrays(like.network, fresh.network)
+    assert (like.nodes, like.branches, like.lungs) == (fresh.nodes, fresh.branches, fresh.lungs)
+    assert (like.points, like.stores) == (fresh.points, fresh.stores)

@@ -30,7 +30,7 @@ settings = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=16, inspirat
 import ventsim.simulation.saved_run as saved
 saved._SECONDS_BETWEEN, saved._WORTH = 0.05, 1.0
 print("begins", flush=True)
-run = vs.simulate_long(circuit, settings, duration=40_000, save={path!r}, wave_every=200)
+run = vs.simulate_long(circuit, settings, duration=1_000_000, save={path!r}, wave_every=200)
 print(run.measures.attrs["status"], run.measures.sizes["breath"], flush=True)
 """
 

@@ -5,7 +5,7 @@ that may store gas and **branches** that carry it; points of the circuit between
 become one node.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -29,9 +29,10 @@ from ventsim.engine.arrays import (
     Network,
 )
 from ventsim.engine.elastic import elastic_pressure
-from ventsim.engine.elimination import coupling_position, minimum_degree_order, plan_elimination
 from ventsim.engine.tables import CELLS, FlowTable, tabulate
+from ventsim.engine.wiring import EXHALATION_VALVE, EXPIRATORY_PORT, INSPIRATORY_PORT, Wiring, wire
 from ventsim.errors import CircuitError
+from ventsim.parts import Part
 from ventsim.parts.elements import (
     Atmosphere,
     Curve,
@@ -55,11 +56,6 @@ BOUNDLESS = 1e9
 # Parts of a half-sine effort that are stepped one by one.
 HALF_SINE_PARTS = 32
 
-INSPIRATORY_PORT = "ventilator.inspiratory"
-EXPIRATORY_PORT = "ventilator.expiratory"
-# Between the resistance of an exhalation valve with a curve and the PEEP behind it.
-EXHALATION_VALVE = "ventilator.exhalation valve"
-
 _DRIVES = {"closed": laws.DRIVE_CLOSED, "pressure": laws.DRIVE_PRESSURE, "flow": laws.DRIVE_FLOW}
 _SHAPES = {
     "constant": laws.SHAPE_CONSTANT,
@@ -69,13 +65,17 @@ _SHAPES = {
 }
 
 
+_Shape = tuple[type, str, str, bool]
+
+
 @dataclass(frozen=True, eq=False)
 class CompiledCircuit:
     """A network with the names that its rows had in the circuit.
 
     `points` tells for each point ("part.point") which node it belongs to, `stores` what each point that stores gas
     adds to the compliance of its node [L/cmH2O], 0 for a curved store. `table_error` is the largest relative
-    deviation of a tabulated flow law from the law itself.
+    deviation of a tabulated flow law from the law itself. `described` and `wiring` serve the next circuit of the
+    same kind.
     """
 
     network: Network
@@ -84,38 +84,28 @@ class CompiledCircuit:
     branches: tuple[str, ...]
     points: Mapping[str, int]
     stores: Mapping[str, float]
-    table_error: float = 0.0
+    table_error: float
+    described: "_Described"
+    wiring: Wiring
 
 
-class _Points:
-    """Which points of a circuit are one and the same node (disjoint sets that keep the first member)."""
+class _Described(NamedTuple):
+    """What the parts of a circuit are made of, and what of that decides the wiring."""
 
-    def __init__(self) -> None:
-        self._parent: dict[str, str] = {}
-
-    def node_of(self, point: str) -> str:
-        parent = self._parent.setdefault(point, point)
-        if parent != point:
-            parent = self._parent[point] = self.node_of(parent)
-        return parent
-
-    def join(self, a: str, b: str) -> None:
-        self._parent[self.node_of(b)] = self.node_of(a)
-
-    def groups(self) -> dict[str, list[str]]:
-        members: dict[str, list[str]] = {}
-        for point in self._parent:
-            members.setdefault(self.node_of(point), []).append(point)
-        return members
+    elements: dict[str, tuple[Part, tuple[Element, ...], tuple[_Shape, ...]]]
+    joints: tuple[tuple[str, str], ...]
+    valve: bool
 
 
-def compile_circuit(circuit: Circuit) -> CompiledCircuit:
+def compile_circuit(circuit: Circuit, *, like: CompiledCircuit | None = None) -> CompiledCircuit:
     """Turn a circuit into arrays.
 
     Parameters
     ----------
     circuit : Circuit
         The checked description.
+    like : CompiledCircuit or None, default None
+        A circuit compiled before. What both have in common is not worked out again; the arrays are the same.
 
     Returns
     -------
@@ -126,118 +116,153 @@ def compile_circuit(circuit: Circuit) -> CompiledCircuit:
     CircuitError
         When an ideal source or exhalation valve meets a point that stores gas: the flow would be infinite.
     """
-    points = _Points()
-    for port in (INSPIRATORY_PORT, EXPIRATORY_PORT):
-        points.node_of(port)
-    found = _Found([], [], [], [], [])
+    described = _describe(circuit, None if like is None else like.described)
+    found = _sort(described, circuit.ventilator.exhalation_law)
+    if like is not None and _same_shape(described, like.described):
+        wiring = like.wiring
+    else:
+        ideal = [(f"{name}.{p.start}", f"{name}.{p.end}") for name, p in found.ideal]
+        wiring = wire(
+            points=found.points,
+            joined=[*ideal, *circuit.joints],
+            carriers=[(f"{name}.{c.start}", f"{name}.{c.end}") for name, c in found.carriers],
+            lungs=tuple(circuit.lungs),
+        )
+    return _fill(circuit, described, found, wiring)
+
+
+def _shape(element: Element) -> _Shape:
+    """What of an element decides the wiring: its kind, its points, and whether it makes two points one."""
+    if isinstance(element, Passage):
+        return Passage, element.start, element.end, element.is_ideal
+    if isinstance(element, Inertia):
+        return Inertia, element.start, element.end, False
+    return type(element), element.at, element.at, False
+
+
+def _describe(circuit: Circuit, before: _Described | None) -> _Described:
+    known = {} if before is None else before.elements
+    elements = {}
     for name, part in circuit.parts.items():
-        for element in part.elements():
-            _sort_in(name, element, points, found)
-    for a, b in circuit.joints:
-        points.join(a, b)
-    law = circuit.ventilator.exhalation_law
-    if law is not None:
-        valve = Passage("expiratory", "exhalation valve", law, law)
-        _sort_in("ventilator", valve, points, found)
-    return _arrays(circuit, points, found)
+        old = known.get(name)
+        if old is not None and old[0] is part:
+            elements[name] = old
+        else:
+            own = tuple(part.elements())
+            elements[name] = (part, own, tuple(_shape(element) for element in own))
+    return _Described(elements, circuit.joints, circuit.ventilator.exhalation_law is not None)
+
+
+def _same_shape(one: _Described, other: _Described) -> bool:
+    if one.valve != other.valve or list(one.elements) != list(other.elements):
+        return False
+    if one.joints is not other.joints and one.joints != other.joints:
+        return False
+    pairs = zip(one.elements.values(), other.elements.values(), strict=True)
+    # The same part, or one of the same shape whose lung has the same compartments.
+    return all(a is b or (a[2] == b[2] and type(a[0]) is type(b[0])) for a, b in pairs)
 
 
 class _Found(NamedTuple):
-    """Elements of all parts, each with its points made unique by the name of the part."""
+    """Elements of all parts by kind, each with the name of its part."""
 
-    passages: list[tuple[str, Passage]]
-    inertias: list[tuple[str, Inertia]]
+    carriers: list[tuple[str, Passage | Inertia]]
+    ideal: list[tuple[str, Passage]]
     stores: list[tuple[str, Store]]
     elastic: list[tuple[str, ElasticStore]]
     outside: list[str]
+    points: list[str]
 
 
-def _sort_in(name: str, element: Element, points: _Points, found: _Found) -> None:
-    match element:
-        case Store():
-            found.stores.append((name, element))
-            points.node_of(f"{name}.{element.at}")
-        case ElasticStore():
-            found.elastic.append((name, element))
-            points.node_of(f"{name}.{element.at}")
-        case Atmosphere():
-            found.outside.append(f"{name}.{element.at}")
-            points.node_of(f"{name}.{element.at}")
-        case Passage() if element.is_ideal:
-            points.join(f"{name}.{element.start}", f"{name}.{element.end}")
-        case Passage() | Inertia():
-            (found.passages if isinstance(element, Passage) else found.inertias).append((name, element))
-            points.node_of(f"{name}.{element.start}")
-            points.node_of(f"{name}.{element.end}")
+def _sort(described: _Described, exhalation_law: Curve | None) -> _Found:
+    found = _Found([], [], [], [], [], [])
+    inertias: list[tuple[str, Inertia]] = []
+    every = [(name, element) for name, (_, own, _) in described.elements.items() for element in own]
+    if exhalation_law is not None:
+        every.append(("ventilator", Passage("expiratory", "exhalation valve", exhalation_law, exhalation_law)))
+    for name, element in every:
+        match element:
+            case Passage():
+                (found.ideal if element.is_ideal else found.carriers).append((name, element))
+            case Inertia():
+                inertias.append((name, element))
+            case Store():
+                found.stores.append((name, element))
+            case ElasticStore():
+                found.elastic.append((name, element))
+            case Atmosphere():
+                found.outside.append(f"{name}.{element.at}")
+        ends = (element.start, element.end) if isinstance(element, Passage | Inertia) else (element.at,)
+        found.points.extend(f"{name}.{end}" for end in ends)
+    found.carriers.extend(inertias)
+    return found
 
 
-def _arrays(circuit: Circuit, points: _Points, found: _Found) -> CompiledCircuit:
-    groups = points.groups()
-    roots = list(groups)
-    number = {root: i for i, root in enumerate(roots)}
-    carriers = [*found.passages, *found.inertias]
-    ends = [tuple(number[points.node_of(f"{name}.{at}")] for at in (c.start, c.end)) for name, c in carriers]
-    kept = [k for k, (a, b) in enumerate(ends) if a != b]
-    carriers, ends = [carriers[k] for k in kept], [ends[k] for k in kept]
-    order = minimum_degree_order(len(roots), ends)
-    rank = {node: i for i, node in enumerate(order)}
-    plan = plan_elimination(len(roots), [(rank[a], rank[b]) for a, b in ends])
-
-    def index(point: str) -> int:
-        return rank[number[points.node_of(point)]]
-
-    node, elastic, effort, corners = _nodes(len(roots), found, index)
-    branch, tables = np.zeros(len(carriers), BRANCH), _Tables()
-    inertial: list[int] = []
-    for k, ((_, carrier), (a, b)) in enumerate(zip(carriers, ends, strict=True)):
-        row = branch[k : k + 1]
-        row["start"], row["end"] = rank[a], rank[b]
-        row["coupling"] = coupling_position(plan, rank[a], rank[b])
-        row["forward_table"] = row["backward_table"] = -1
-        if isinstance(carrier, Inertia):
-            row["kind"], row["inertance"] = laws.INERTIAL, carrier.inertance
-            inertial.append(k)
-        else:
-            _fill_law(row, carrier, tables)
-    names, lungs = _branch_names(carriers), tuple(circuit.lungs)
+def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring) -> CompiledCircuit:
+    """The arrays: numbers of the parts at the places that the wiring gives them."""
+    index = wiring.index
+    carriers = [found.carriers[k] for k in wiring.kept]
+    node, elastic, effort, corners = _nodes(wiring.n_nodes, found, index)
+    tables = _Tables()
+    rows = [
+        _branch_row(carrier, ends, coupling, tables)
+        for (_, carrier), ends, coupling in zip(carriers, wiring.ends, wiring.coupling, strict=True)
+    ]
+    branch = np.array(rows, BRANCH)
+    inertial = np.array([k for k, (_, c) in enumerate(carriers) if isinstance(c, Inertia)], dtype=np.int64)
     lung, compartment = _lungs(circuit, carriers, index)
     node["counted"] = ~node["outside"]
     node["counted"][compartment["node"]] = False
-    relief = circuit.ventilator.relief_pressure
-    valve = EXPIRATORY_PORT if circuit.ventilator.exhalation_law is None else EXHALATION_VALVE
+    machine = circuit.ventilator
+    valve = EXHALATION_VALVE if described.valve else EXPIRATORY_PORT
+    ports = index[INSPIRATORY_PORT], index[EXPIRATORY_PORT]
     network = Network(
         node=node,
         branch=branch,
-        gate=_gates(
-            circuit, (index(INSPIRATORY_PORT), index(EXPIRATORY_PORT), index(valve)), node["compliance"],
-            branch[inertial],
-        ),
-        port=np.array([index(INSPIRATORY_PORT), index(EXPIRATORY_PORT)], dtype=np.int64),
+        gate=_gates(circuit, (*ports, index[valve]), node["compliance"], branch[inertial]),
+        port=np.array(ports, dtype=np.int64),
         lung=lung,
-        first=plan.first,
-        later=plan.later,
-        target=plan.target,
-        relief_pressure=np.inf if relief is None else float(relief),
+        first=wiring.plan.first,
+        later=wiring.plan.later,
+        target=wiring.plan.target,
+        relief_pressure=np.inf if machine.relief_pressure is None else float(machine.relief_pressure),
         has_junctions=bool((node["compliance"] == 0).any()),
         compartment=compartment,
         elastic=elastic,
         curved=np.flatnonzero(node["elastic"] >= 0).astype(np.int64),
         effort=effort,
         effort_points=corners,
-        inertial=np.array(inertial, dtype=np.int64),
+        inertial=inertial,
         table=tables.array(),
         per_root=np.array([table.per_root for table in tables.made]),
     )
-    nodes = tuple(_node_name(groups[roots[i]], lungs) for i in order)
     return CompiledCircuit(
         network=network,
-        lungs=lungs,
-        nodes=nodes,
-        branches=names,
-        points={point: index(point) for members in groups.values() for point in members},
+        lungs=tuple(circuit.lungs),
+        nodes=wiring.node_names,
+        branches=_branch_names(carriers),
+        points=index,
         stores=_stores(found),
         table_error=max((table.error for table in tables.made), default=0.0),
+        described=described,
+        wiring=wiring,
     )
+
+
+def _branch_row(
+    carrier: Passage | Inertia, ends: tuple[int, int], coupling: int, tables: "_Tables"
+) -> tuple[float, ...]:
+    """A row of the table of branches, in the order of `BRANCH`."""
+    if isinstance(carrier, Inertia):
+        return (*ends, laws.INERTIAL, coupling, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -1, -1, carrier.inertance)
+    forward, backward = carrier.forward, carrier.backward or carrier.forward
+    two_way = laws.TWO_WAY if carrier.backward == forward else laws.DIRECTIONAL
+    numbers, places = [], []
+    for law in (forward, backward):
+        places.append(tables.place(law))
+        numbers += [law.linear, law.quadratic] if isinstance(law, Rohrer) else [0.0, 0.0]
+    kind = laws.ONE_WAY if carrier.is_one_way else two_way
+    return (*ends, kind, coupling, *numbers, carrier.opening_pressure, carrier.leak_conductance, *places, 0.0)
 
 
 def _stores(found: _Found) -> dict[str, float]:
@@ -250,21 +275,23 @@ def _stores(found: _Found) -> dict[str, float]:
 
 
 def _nodes(
-    n_nodes: int, found: _Found, index: Callable[[str], int]
+    n_nodes: int, found: _Found, index: Mapping[str, int]
 ) -> tuple[NDArray[np.void], NDArray[np.void], NDArray[np.void], FloatArray]:
     """Tables of nodes, curved stores and efforts, and the corners of all efforts."""
     node = np.zeros(n_nodes, NODE)
     node["elastic"] = node["effort"] = -1
+    compliance = [0.0] * n_nodes
     for name, store in found.stores:
-        node["compliance"][index(f"{name}.{store.at}")] += store.compliance / ML_PER_L
+        compliance[index[f"{name}.{store.at}"]] += store.compliance / ML_PER_L
+    node["compliance"] = compliance
     for point in found.outside:
-        node["compliance"][index(point)], node["outside"][index(point)] = BOUNDLESS, True
+        node["compliance"][index[point]], node["outside"][index[point]] = BOUNDLESS, True
     elastic = np.zeros(len(found.elastic), ELASTIC)
     efforts = [(name, store) for name, store in found.elastic if store.effort is not None]
     effort = np.zeros(len(efforts), EFFORT)
     corners: list[tuple[float, float]] = []
     for k, (name, store) in enumerate(found.elastic):
-        i = index(f"{name}.{store.at}")
+        i = index[f"{name}.{store.at}"]
         if node["compliance"][i] > 0:
             raise CircuitError(
                 f"part '{name}': its curved store at '{store.at}' meets other stored gas without any resistance "
@@ -274,7 +301,7 @@ def _nodes(
         _, elastance = elastic_pressure(elastic[k], 0.0)
         node["elastic"][i], node["compliance"][i] = k, 1.0 / elastance
     for k, (name, store) in enumerate(efforts):
-        node["effort"][index(f"{name}.{store.at}")] = k
+        node["effort"][index[f"{name}.{store.at}"]] = k
         points = _effort_points(store.effort)
         amplitude = store.effort.pressures[1] if store.effort.half_sine else 0.0
         effort[k] = (len(corners), len(points), store.effort.period, store.effort.half_sine, amplitude)
@@ -301,18 +328,18 @@ def _fill_elastic(row: np.void, curve: PressureVolume) -> None:
 
 
 def _lungs(
-    circuit: Circuit, carriers: list[tuple[str, Passage | Inertia]], index: Callable[[str], int]
+    circuit: Circuit, carriers: list[tuple[str, Passage | Inertia]], index: Mapping[str, int]
 ) -> tuple[NDArray[np.void], NDArray[np.void]]:
     """Tables of lungs and of their compartments."""
     lung = np.zeros(len(circuit.lungs), LUNG)
     compartments: list[tuple[int, float]] = []
     for row, (name, part) in zip(lung, circuit.lungs.items(), strict=True):
-        row["airway"], row["first"] = index(f"{name}.airway"), len(compartments)
+        row["airway"], row["first"] = index[f"{name}.airway"], len(compartments)
         row["branch"] = next(
             k for k, (owner, carrier) in enumerate(carriers) if owner == name and carrier.start == "airway"
         )
         for point, weight in zip(part.compartments, part.compartment_weights, strict=True):
-            compartments.append((index(f"{name}.{point}"), weight))
+            compartments.append((index[f"{name}.{point}"], weight))
         row["last"] = len(compartments)
     return lung, np.array(compartments, COMPARTMENT)
 
@@ -338,34 +365,12 @@ class _Tables:
         return np.array([table.cells for table in self.made]).reshape(-1, CELLS + 1, 2)
 
 
-def _fill_law(row: NDArray[np.void], passage: Passage, tables: _Tables) -> None:
-    backward = passage.backward or passage.forward
-    two_way = laws.TWO_WAY if passage.backward == passage.forward else laws.DIRECTIONAL
-    row["kind"] = laws.ONE_WAY if passage.is_one_way else two_way
-    for side, law in (("forward", passage.forward), ("backward", backward)):
-        row[f"{side}_table"] = tables.place(law)
-        if isinstance(law, Rohrer):
-            row[f"{side}_linear"], row[f"{side}_quadratic"] = law.linear, law.quadratic
-    row["opening"], row["leak"] = passage.opening_pressure, passage.leak_conductance
-
-
 def _branch_names(carriers: list[tuple[str, Passage | Inertia]]) -> tuple[str, ...]:
     parts = [name for name, _ in carriers]
     return tuple(
         name if parts.count(name) == 1 else f"{name} ({carrier.start} to {carrier.end})"
         for name, carrier in carriers
     )
-
-
-def _node_name(members: list[str], lungs: tuple[str, ...]) -> str:
-    airways = [f"{lung} airway" for lung in lungs if f"{lung}.airway" in members]
-    alveoli = [f"{lung} alveoli" for lung in lungs if f"{lung}.alveoli" in members]
-    if len(airways + alveoli) == 1:
-        return (airways + alveoli)[0]
-    for port in (INSPIRATORY_PORT, EXPIRATORY_PORT):
-        if port in members:
-            return port.removeprefix("ventilator.") + " port"
-    return members[0]
 
 
 def _gates(

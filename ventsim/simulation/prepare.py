@@ -79,8 +79,9 @@ def prepare(
     check_kinds(circuit, settings)
     check_tolerance(tolerance)
     check_settings(circuit.ventilator, settings)
+    known = None if before is None else before.compiled
     same = before is not None and before.circuit is circuit
-    compiled = before.compiled if same else compile_circuit(circuit)
+    compiled = known if same else compile_circuit(circuit, like=known)
     absolute = 3.0 * tolerance * min(_drive(compiled, settings) / _USUAL_DRIVE, 1.0)
     demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)
     return Prepared(circuit, settings, compiled, segment_table(settings), demands)

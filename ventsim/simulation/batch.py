@@ -1,0 +1,230 @@
+"""Many circuits, one after the other and over threads: a piece of a batch is a value in and a value out.
+
+Nothing is shared between the pieces, so that they can be handed to threads, to processes or to a cluster; the
+numbers are the same bit for bit whichever way they ran.
+"""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ventsim.changes import Schedule
+from ventsim.circuit import Circuit
+from ventsim.errors import InputError, VentsimError
+from ventsim.metrics import LUNG_MEASURES, PORT_MEASURES, TIMING
+from ventsim.simulation.collector import measured
+from ventsim.simulation.course import Course
+from ventsim.simulation.prepare import (
+    LONGEST_RUN,
+    Prepared,
+    check_number,
+    check_sampling,
+    check_tolerance,
+    prepare,
+)
+from ventsim.simulation.progress import Progress
+from ventsim.simulation.runner import Runner
+from ventsim.simulation.steady import one_breath, steady_start
+from ventsim.ventilator import BreathSettings
+
+FloatArray = NDArray[np.float64]
+
+FINISHED, FAILED, REFUSED, NOT_RUN = range(4)
+"""How a case of a batch can end: with a breath, without one, with impossible input, or not at all."""
+
+STATUS_WORDS = ("finished", "failed", "refused", "not run")
+
+# Cases in a piece: so few that Ctrl-C and the progress bar come soon, so many that handing them over is cheap.
+_CASES_IN_PIECE = 16
+
+Case = Callable[[], tuple[Circuit, BreathSettings]]
+"""What makes a circuit and its settings; it may raise an error of the library, which is noted."""
+
+
+@dataclass(frozen=True)
+class BatchOptions:
+    """How every case of a batch is run.
+
+    `duration` None asks for the steady breath, otherwise for the last whole breath of a run of that length [s].
+    """
+
+    tolerance: float
+    sample_interval: float
+    duration: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class PieceResult:
+    """Measures of the cases of one piece, NaN where there is no breath, with status and reason."""
+
+    lungs: FloatArray  # (n_cases, n_lungs, n_measures) in the order of LUNG_MEASURES
+    ports: FloatArray  # (n_cases, n_measures) in the order of PORT_MEASURES
+    timing: FloatArray  # (n_cases, 5) in the order of TIMING
+    status: NDArray[np.int8]  # (n_cases,)
+    reason: tuple[str, ...]
+    breaths: NDArray[np.int64]  # (n_cases,) breaths that were run
+
+
+def unfinished(n_cases: int, n_lungs: int) -> PieceResult:
+    """The result of cases of which none has been run."""
+    return PieceResult(
+        lungs=np.full((n_cases, n_lungs, len(LUNG_MEASURES)), np.nan),
+        ports=np.full((n_cases, len(PORT_MEASURES)), np.nan),
+        timing=np.full((n_cases, len(TIMING)), np.nan),
+        status=np.full(n_cases, NOT_RUN, dtype=np.int8),
+        reason=("not run: the batch was stopped before",) * n_cases,
+        breaths=np.zeros(n_cases, dtype=np.int64),
+    )
+
+
+def run_piece(cases: Sequence[Case], options: BatchOptions, *, n_lungs: int) -> PieceResult:
+    """Run the cases of one piece.
+
+    Parameters
+    ----------
+    cases : sequence of callable
+        Each makes a circuit with `n_lungs` lungs and its settings.
+    options : BatchOptions
+        How they are run.
+    n_lungs : int
+        Number of lungs. [1]
+
+    Returns
+    -------
+    PieceResult
+        One row per case; a case that fails has NaN, its status and the reason.
+    """
+    result = unfinished(len(cases), n_lungs)
+    reasons = list(result.reason)
+    like: Prepared | None = None  # the case before, of which most is the same
+    for k, case in enumerate(cases):
+        try:
+            circuit, settings = case()
+            like = prepare(circuit, settings, tolerance=options.tolerance, before=like)
+            lungs, ports, timing, breaths = _last_breath(like, options)
+        except VentsimError as error:
+            result.status[k] = REFUSED if isinstance(error, InputError) else FAILED
+            reasons[k] = str(error)
+            continue
+        result.lungs[k], result.ports[k], result.timing[k], result.breaths[k] = lungs, ports, timing, breaths
+        result.status[k], reasons[k] = FINISHED, ""
+    return PieceResult(result.lungs, result.ports, result.timing, result.status, tuple(reasons), result.breaths)
+
+
+def _last_breath(prepared: Prepared, options: BatchOptions) -> tuple[FloatArray, FloatArray, FloatArray, int]:
+    """Measures of lungs and ports, and times, of the steady or the last breath; and how many breaths it took."""
+    check_sampling(options.sample_interval, prepared.period)
+    start, breaths = None, 0
+    course = one_breath(prepared)
+    if options.duration is None:
+        found = steady_start(prepared, tolerance=options.tolerance)
+        start, breaths = found.pressure, found.breaths
+    else:
+        check_number("duration", options.duration, unit="s", low=prepared.period, high=LONGEST_RUN)
+        course = Course(
+            Schedule(prepared.circuit, prepared.settings), options.duration, whole=True, keeps=lambda *_: False
+        )
+    runner = Runner(
+        tolerance=options.tolerance, sample_interval=options.sample_interval, start=start, prepared=prepared
+    )
+    for block in course.blocks(longest=_CASES_IN_PIECE):
+        recorded = runner.run_block(block, every_part=False)
+        breaths += block.n_breaths
+    lung_out, port_out = measured(block, recorded, runner.held_at_start)
+    return lung_out[-1], port_out[-1], block.timing[-1], breaths
+
+
+def run_batch(
+    cases: Sequence[Case],
+    options: BatchOptions,
+    *,
+    n_lungs: int,
+    threads: int | None = None,
+    progress: bool | None = None,
+) -> PieceResult:
+    """Run many cases over threads.
+
+    Parameters
+    ----------
+    cases : sequence of callable
+        Each makes a circuit with `n_lungs` lungs and its settings.
+    options : BatchOptions
+        How they are run.
+    n_lungs : int
+        Number of lungs. [1]
+    threads : int or None, default None
+        Threads to use; None: one for each processor that may be used. [1]
+    progress : bool or None, default None
+        Whether to show a progress bar; None: in a notebook or terminal, if the batch lasts longer than a second.
+
+    Returns
+    -------
+    PieceResult
+        One row per case. After Ctrl-C the cases that were not run have that status; none that was is lost.
+
+    Raises
+    ------
+    InputError
+        If an option is out of range.
+    """
+    check_tolerance(options.tolerance)
+    if threads is None:
+        threads = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    check_number("threads", threads, unit="threads", low=1, high=1024)
+    pieces = [cases[k : k + _CASES_IN_PIECE] for k in range(0, len(cases), _CASES_IN_PIECE)]
+    results: dict[int, PieceResult] = {}
+    with Progress(len(cases), shown=progress, unit="circuits") as bar:
+        try:
+            for k, result in _run_pieces(pieces, options, n_lungs=n_lungs, threads=int(threads)):
+                results[k] = result
+                bar.advance(len(result.status))
+        except KeyboardInterrupt:
+            if not results:
+                raise
+    return _joined([results.get(k) or unfinished(len(piece), n_lungs) for k, piece in enumerate(pieces)])
+
+
+def _run_pieces(
+    pieces: Sequence[Sequence[Case]], options: BatchOptions, *, n_lungs: int, threads: int
+) -> Iterator[tuple[int, PieceResult]]:
+    """The pieces in the order in which they are finished."""
+    if threads == 1:
+        for k, piece in enumerate(pieces):
+            yield k, run_piece(piece, options, n_lungs=n_lungs)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        waiting: dict[Future[PieceResult], int] = {}
+        try:
+            todo = iter(enumerate(pieces))
+            for k, piece in todo:
+                waiting[pool.submit(run_piece, piece, options, n_lungs=n_lungs)] = k
+                # A few ahead, so that no thread is idle and a stop need not wait for many.
+                if len(waiting) < 2 * threads:
+                    continue
+                yield from _take_finished(waiting)
+            while waiting:
+                yield from _take_finished(waiting)
+        finally:
+            for future in waiting:
+                future.cancel()
+
+
+def _take_finished(waiting: dict[Future[PieceResult], int]) -> Iterator[tuple[int, PieceResult]]:
+    done, _ = wait(waiting, return_when=FIRST_COMPLETED)
+    for future in done:
+        yield waiting.pop(future), future.result()
+
+
+def _joined(parts: Sequence[PieceResult]) -> PieceResult:
+    return PieceResult(
+        lungs=np.concatenate([part.lungs for part in parts]),
+        ports=np.concatenate([part.ports for part in parts]),
+        timing=np.concatenate([part.timing for part in parts]),
+        status=np.concatenate([part.status for part in parts]),
+        reason=tuple(text for part in parts for text in part.reason),
+        breaths=np.concatenate([part.breaths for part in parts]),
+    )
