@@ -101,10 +101,7 @@ def _result_table(rows: Iterable[dict[str, str]]) -> list[str]:
     heads = ("name", "symbol", "unit", "dims", "meaning", "positive")
     return table(
         heads,
-        (
-            (code(r["name"]), code(r["symbol"]), r["units"], r["dims"], r["meaning"], r["positive"])
-            for r in rows
-        ),
+        ((code(r["name"]), code(r["symbol"]), r["units"], r["dims"], r["meaning"], r["positive"]) for r in rows),
     )
 
 

@@ -89,9 +89,7 @@ def sections(text: str) -> dict[str, str]:
 
 def entries(section: str) -> dict[str, str]:
     """Type and text of every name of a section."""
-    return {
-        name: match["text"] for match in ENTRY.finditer(section + "\n") for name in match["names"].split(", ")
-    }
+    return {name: match["text"] for match in ENTRY.finditer(section + "\n") for name in match["names"].split(", ")}
 
 
 def parameters(name: str) -> dict[str, inspect.Parameter]:

@@ -275,7 +275,8 @@ def test_a_run_reports_that_it_finished():
     demands = Demands(1e-6, 1e-6, 1e-9)
     run = new_run(net, len(segment_table(SMOOTH_RISE)), np.full(len(net.node), 5.0), demands)
     record = new_record(net, 0, every_part=False)
-    assert run_breaths(net, segment_table(SMOOTH_RISE), first_breaths(2, math.inf), demands, 0.01, run, record) == FINISHED
+    span = first_breaths(2, math.inf)
+    assert run_breaths(net, segment_table(SMOOTH_RISE), span, demands, 0.01, run, record) == FINISHED
 
 
 # --- circuits of one wiring -----------------------------------------------------------------------------------

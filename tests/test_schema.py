@@ -18,7 +18,7 @@ from ventsim.schema import (
 )
 from ventsim.units import UNITS
 
-SIZES = {"time": 4, "lung": 2, "node": 3, "branch": 2, "breath": 2, "alarm": 2}
+SIZES = {"time": 4, "lung": 2, "node": 3, "branch": 2, "breath": 2, "alarm": 2, "mode": 2, "fault": 2}
 COORDS = {
     "time": [0.0, 1.0, 2.0, 3.0],
     "lung": ["a", "b"],
@@ -26,6 +26,8 @@ COORDS = {
     "branch": ["tube", "airway"],
     "breath": [1, 2],
     "alarm": ["high_pressure", "peep_loss"],
+    "mode": ["pressure control", "volume control"],
+    "fault": ["stiff lung", "disconnection"],
 }
 TIMES = {
     "breath_start": [0.0, 2.0],
@@ -64,8 +66,8 @@ def test_rows_are_complete_and_named_once():
 
 def test_units_are_those_of_the_house():
     """Units that a conversion knows, or one of the compound ones."""
-    compound = {"1", "kg", "cmH2O·s", "mL/kg", "J/min"}
-    assert {row.units for row in VARIABLES.values()} <= set(UNITS) | compound
+    compound = {"1", "%", "kg", "cmH2O·s", "mL/kg", "J/min"}
+    assert {row.units for row in VARIABLES.values() if row.name != "reason"} <= set(UNITS) | compound
     assert {row.units for name, row in VARIABLES.items() if name.endswith(("_pressure", "_peep"))} == {"cmH2O"}
     assert {row.units for name, row in VARIABLES.items() if name.endswith("_flow")} == {"L/s"}
 

@@ -3,7 +3,7 @@
 For research, teaching and engineering; not for deciding about a patient.
 """
 
-from ventsim import changes, errors, gas, layouts, monitor, plot, schema, theory
+from ventsim import changes, errors, gas, layouts, monitor, plot, schema, studies, theory
 from ventsim.changes import AddedLeak, Change, Clamp, Disconnection, TakenOff, changes_table
 from ventsim.circuit import Circuit, cone_faults, parts_list
 from ventsim.layouts import Branch
@@ -127,5 +127,6 @@ __all__ = [
     "simulate_long",
     "simulate_scenario",
     "steady_breath",
+    "studies",
     "theory",
 ]

@@ -6,6 +6,7 @@ from typing import get_args
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
 from ventsim.schema.table import COORDINATES, RECORDING_NEEDS, TIME_ROUNDING, VARIABLES, Kind, Variable
@@ -16,31 +17,32 @@ _TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end")
 def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] = ()) -> None:
     """Raise an error that says what to do if a Dataset does not fit the table.
 
-    Looks at names, dimensions, units, coordinates and the order of the breath times; the numbers of the
-    waveforms are not judged, so that a failed run, marked by NaN, still fits.
+        Looks at names, dimensions, units, coordinates and the order of the breath times; the numbers of the
+        waveforms are not judged, so that a failed run, marked by NaN, still fits.
 
-    Parameters
-    ----------
-    dataset : xarray.Dataset
-        What to check.
-    kind : {"waves", "recording", "measures", "displayed", "alarms"}
-        Kind of Dataset that it should be.
-    extra_dims : iterable of str, optional
-        Further dimensions that variables may have, such as the swept parameters of a study.
+        Parameters
+        ----------
+        dataset : xarray.Dataset
+            What to check.
+        kind : {"waves", "recording", "measures", "displayed", "alarms", "blind spots"}
+            Kind of Dataset that it should be.
+        extra_dims : iterable of str, optional
+            Further dimensions that variables may have, such as the swept parameters of a study.
 
-    Raises
-    ------
-    SchemaError
-        If a variable or coordinate is missing, unknown, has other dimensions or another unit, if time does
-        not increase, or if breath times are out of order.
+        Raises
+        ------
+        SchemaError
+            If a variable or coordinate is missing, unknown, has other dimensions or another unit, if time does
+            not increase, or if breath times are out of order.
 
-    Examples
-    --------
-    >>> import xarray as xr
-    >>> check_dataset(xr.Dataset({"flwo": ("time", [0.5])}), "recording")
-    Traceback (most recent call last):
-    ventsim.errors.SchemaError: variable 'flwo' is not in the table of a 'recording' Dataset.
-      Did you mean 'flow'?
+        Examples
+        --------
+        >>> import xarray as xr
+    from numpy.typing import NDArray
+        >>> check_dataset(xr.Dataset({"flwo": ("time", [0.5])}), "recording")
+        Traceback (most recent call last):
+        ventsim.errors.SchemaError: variable 'flwo' is not in the table of a 'recording' Dataset.
+          Did you mean 'flow'?
     """
     if kind not in get_args(Kind):
         raise SchemaError(f"unknown kind of Dataset: {kind!r}.\n  {suggestion(str(kind), get_args(Kind))}")
@@ -70,7 +72,9 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
     if kind in ("waves", "recording"):
         _check_time(dataset["time"])
     _check_labels(dataset)
-    _check_breath_times(dataset)
+    if kind != "blind spots":
+        _check_breath_numbers(dataset["breath"].values)
+        _check_breath_times(dataset)
     if "body_weight" in dataset:
         _check_body_weight(dataset["body_weight"])
 
@@ -92,6 +96,8 @@ def _check_variable(variable: xr.DataArray, row: Variable, *, extra: frozenset[s
             f"  Rename or add dimensions (dataset.rename, .expand_dims), or select along the others."
         )
     found = variable.attrs.get("units")
+    if not row.units:
+        return  # it holds texts
     if found is None:
         raise SchemaError(
             f"variable '{row.name}' has no attribute 'units'; its unit is {row.units}.\n"
@@ -125,14 +131,16 @@ def _check_time(time: xr.DataArray) -> None:
 
 
 def _check_labels(dataset: xr.Dataset) -> None:
-    for name in ("lung", "node", "branch", "alarm"):
+    for name in ("lung", "node", "branch", "alarm", "mode", "fault"):
         values = np.atleast_1d(dataset[name].values).tolist() if name in dataset.coords else []
         if not all(isinstance(value, str) for value in values) or len(set(values)) < len(values):
             raise SchemaError(
                 f"coordinate '{name}' must hold different names; it holds {_listed(values)}.\n"
                 f"  Give each {COORDINATES[name].long_name} a name of its own."
             )
-    numbers = dataset["breath"].values
+
+
+def _check_breath_numbers(numbers: NDArray[np.int64]) -> None:
     if numbers.dtype.kind not in "iu" or (numbers < 1).any() or (np.diff(numbers) < 1).any():
         raise SchemaError(
             "coordinate 'breath' must hold increasing whole numbers from 1; it holds "

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-Kind = Literal["waves", "recording", "measures", "displayed", "alarms"]
+Kind = Literal["waves", "recording", "measures", "displayed", "alarms", "blind spots"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,6 +44,7 @@ class Variable:
 
 _WAVES, _MEASURES, _DISPLAYED, _ALARMS = ("waves", "recording"), ("measures",), ("displayed",), ("alarms",)
 _BOTH = (*_WAVES, *_MEASURES)
+_BLIND = ("blind spots",)
 _SHOWN = (*_BOTH, *_DISPLAYED)
 _EVERY = (*_SHOWN, *_ALARMS)
 _ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxed volume", "never negative"
@@ -57,8 +58,20 @@ _COORDINATE_ROWS = {
     "node": ("", "", "point of the circuit", "a name, no sign", ("waves", "recording")),
     "branch": ("", "", "path of the circuit", "a name, no sign", ("waves", "recording")),
     "breath": ("n", "1", "number of the breath", "counted from 1", _EVERY),
-    "alarm": ("", "", "alarm of the ventilator", "a name, no sign", _ALARMS),
+    "alarm": ("", "", "alarm of the ventilator", "a name, no sign", (*_ALARMS, *_BLIND)),
+    "mode": ("", "", "ventilation mode", "a name, no sign", _BLIND),
+    "fault": ("", "", "fault", "a name, no sign", _BLIND),
 }
+# Displayed values that a blind-spot study watches.
+_WATCHED = (
+    ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume"),
+    ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume"),
+    ("displayed_peak_pressure", "p_peak,d", "cmH2O", "displayed peak pressure"),
+    ("displayed_plateau_pressure", "p_plat,d", "cmH2O", "displayed plateau pressure"),
+    ("displayed_mean_pressure", "p_mean,d", "cmH2O", "displayed mean pressure"),
+    ("displayed_peep", "PEEP_d", "cmH2O", "displayed PEEP"),
+    ("displayed_minute_volume", "V_min,d", "L/min", "displayed expired minute volume"),
+)
 _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...]], ...] = (
     (("time", "lung"), _WAVES, (
         ("airway_pressure", "p_aw", "cmH2O", "airway pressure", _ABOVE),
@@ -153,6 +166,33 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
     )),
     (("alarm",), _ALARMS, (
         ("first_raised", "t_A", "s", "when the alarm was raised first", "later; NaN if never"),
+    )),
+    (("mode", "lung"), _BLIND, (
+        ("tidal_volume_before", "V_TI,0", "mL", "inspired tidal volume before the fault", _NEVER),
+    )),
+    (("mode", "fault", "lung"), _BLIND, (
+        ("tidal_volume_after", "V_TI,1", "mL", "inspired tidal volume in the fault", _NEVER),
+        ("tidal_volume_change", "ΔV_TI", "%", "change of inspired tidal volume", "more than before"),
+        ("end_inspiratory_pressure_change", "Δp_ei", "cmH2O", "change of end-inspiratory alveolar pressure",
+         "more than before"),
+        ("peak_airway_pressure_change", "Δp_peak", "cmH2O", "change of peak airway pressure", "more than before"),
+        ("driving_pressure_change", "ΔΔp", "cmH2O", "change of driving pressure", "more than before"),
+        ("total_peep_change", "ΔPEEP_tot", "cmH2O", "change of total PEEP", "more than before"),
+        ("harmed", "H", "1", "harm", "1 where there is harm, else 0"),
+        ("unseen", "U", "1", "harm without an alarm", "1 where no alarm showed the harm, else 0"),
+    )),
+    (("mode", "fault", "alarm"), _BLIND, (
+        ("raised_after", "t_A", "s", "time from the fault to the alarm", "later; NaN if never"),
+    )),
+    (("mode", "fault"), _BLIND, (
+        ("reason", "", "", "why the run failed", "a text, no sign"),
+        *((f"{name}_change", f"Δ{symbol}", unit, f"change of {meaning}", "more than before")
+          for name, symbol, unit, meaning in _WATCHED),
+    )),
+    (("mode",), _BLIND, tuple(
+        (f"{name}_before", f"{symbol},0", unit, f"{meaning} before the fault",
+         _ABOVE if unit == "cmH2O" else _NEVER)
+        for name, symbol, unit, meaning in _WATCHED
     )),
 )  # fmt: skip
 

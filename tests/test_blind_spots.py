@@ -1,0 +1,183 @@
+"""What happens to each lung in a fault, and what of it the ventilator can see."""
+
+import numpy as np
+import pytest
+import xarray as xr
+from matplotlib.figure import Figure
+
+import ventsim as vs
+from ventsim import monitor, studies, theory
+
+PRESSURE = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=15, inspiratory_time=4 / 3)
+VOLUME = vs.VolumeControl(tidal_volume=1600, peep=5, rate=15, inspiratory_time=4 / 3)
+BREATH = {"inspiratory_pressure": 12.0, "peep": 5.0, "rate": 15.0, "inspiratory_time": 4 / 3}
+STIFF = vs.Change(path="lungs.b.compliance", factor=0.5, at=0.0)
+
+
+def lungs(compliance=50.0):
+    return {name: vs.Lung(compliance=compliance, resistance=10) for name in "abcd"}
+
+
+IDEAL = vs.layouts.shared(lungs(), ideal=True, one_way_valves=False)
+REAL = vs.layouts.shared(
+    lungs(),
+    branch=vs.Branch(filter=vs.Filter(), tracheal_tube=vs.TrachealTube(inner_diameter=7.5)),
+)
+
+
+@pytest.fixture(scope="module")
+def both():
+    """All standard faults in both modes, on a circuit that has the parts for them."""
+    return studies.blind_spots(REAL, studies.both_modes(REAL, PRESSURE), lung="b", duration=60.0)
+
+
+def test_in_pressure_control_the_closed_form_and_the_others_do_not_notice():
+    found = studies.blind_spots(IDEAL, PRESSURE, faults={"stiff": STIFF}, duration=80.0)
+    before, after = (
+        theory.pressure_control(**BREATH, compliance=c, resistance=10.0).tidal_volume for c in (50.0, 25.0)
+    )
+    change = found.tidal_volume_change[0, 0]
+    assert float(change.sel(lung="b")) == pytest.approx(100.0 * (after / before - 1.0), rel=1e-5)
+    assert abs(change.sel(lung=["a", "c", "d"])).max() < 1e-4  # %, 1e-6 of the volume
+    # The display shows the sum: a quarter of that change.
+    shown = float(
+        (found.displayed_expired_tidal_volume_change / found.displayed_expired_tidal_volume_before)[0, 0]
+    )
+    assert shown == pytest.approx(0.25 * (after / before - 1.0), rel=1e-5)
+    assert found.unseen[0, 0].values.tolist() == [0.0, 1.0, 0.0, 0.0]
+
+
+def test_in_volume_control_the_others_gain_what_the_first_loses():
+    found = studies.blind_spots(IDEAL, VOLUME, faults={"stiff": STIFF}, duration=80.0)
+    volumes = found.tidal_volume_after[0, 0]
+    # Of a linear circuit with equal resistances: shares go with compliance when flow has come to rest; before that
+    # they lie between equal and that. Conservation holds exactly.
+    assert float(volumes.sum()) == pytest.approx(1600.0, rel=1e-5)
+    assert float(volumes.sel(lung="a")) == pytest.approx(float(volumes.sel(lung="c")), rel=1e-6)
+    assert float(found.displayed_expired_tidal_volume_change[0, 0]) == pytest.approx(0.0, abs=1e-2)
+
+
+def test_the_display_cannot_tell_which_lung_changed():
+    """Two different faults with the same display."""
+    faults = {name: vs.Change(path=f"lungs.{name}.compliance", factor=0.5, at=0.0) for name in "bc"}
+    found = studies.blind_spots(REAL, {"p": PRESSURE, "v": VOLUME}, faults=faults, duration=60.0)
+    for name in found.data_vars:
+        if str(name).startswith("displayed") and "fault" in found[name].dims:
+            np.testing.assert_allclose(found[name][:, 0], found[name][:, 1], atol=1e-4, err_msg=str(name))
+    assert abs(found.tidal_volume_change[:, 0] - found.tidal_volume_change[:, 1]).max() > 20.0
+
+
+def test_all_standard_faults_are_tried_where_the_parts_are(both):
+    assert both.fault.values.tolist() == [
+        "stiff lung", "narrow airway", "kinked tube", "clamped tube", "secretions", "clogged filter",
+        "valve stuck open", "valve stuck closed", "cuff leak", "disconnection",
+    ]  # fmt: skip
+    assert (both.reason == "").all()
+    clamped = both.tidal_volume_change.sel(fault="clamped tube", lung="b")
+    np.testing.assert_allclose(clamped, -100.0, atol=0.5)
+    assert list(studies.standard_faults(IDEAL)) == [
+        "stiff lung", "narrow airway", "kinked tube", "clamped tube", "cuff leak", "disconnection"
+    ]  # fmt: skip
+    vs.schema.check_dataset(both, "blind spots")
+
+
+def test_a_clamped_branch_is_unseen_in_pressure_control_and_harms_the_others_in_volume_control(both):
+    one = both.sel(fault="clamped tube")
+    assert float(one.unseen.sel(mode="pressure control", lung="b")) == 1.0
+    assert float(one.tidal_volume_change.sel(mode="volume control", lung="a")) > 25.0
+    assert float(abs(one.tidal_volume_change.sel(mode="pressure control", lung="a"))) < 10.0
+
+
+def test_limits_that_are_tight_see_more(both):
+    tight = monitor.AlarmLimits.around(
+        monitor.displayed_values(vs.simulate_breaths(REAL, PRESSURE, duration=80.0)),
+        margin=0.05,
+        pressure_margin=1.0,
+    )
+    found = studies.blind_spots(REAL, PRESSURE, lung="b", limits=tight, duration=60.0)
+    loose = both.sel(mode=["pressure control"])
+    assert (found.unseen <= loose.unseen).all()
+    assert float(found.unseen.sum()) < float(loose.unseen.sum())
+    first = found.raised_after.sel(fault="clamped tube").min("alarm")
+    assert 3.9 < float(first[0]) < 8.1  # at the end of the first or second breath
+
+
+def test_equivalent_settings_deliver_the_same_there_and_back():
+    volume = studies.equivalent_settings(REAL, PRESSURE)
+    assert isinstance(volume, vs.VolumeControl)
+    back = studies.equivalent_settings(REAL, volume)
+    one, other = (
+        float(vs.breath_measures(vs.steady_breath(REAL, s)).port_delivered_volume[0]) for s in (PRESSURE, back)
+    )
+    assert other == pytest.approx(one, rel=2e-6)
+    assert back.inspiratory_pressure == pytest.approx(PRESSURE.inspiratory_pressure, rel=1e-4)
+    huge = VOLUME.changed({"tidal_volume": 7_900.0})
+    with pytest.raises(vs.errors.InputError, match="no pressure control delivers 7900 mL"):
+        studies.equivalent_settings(REAL, huge)
+
+
+def test_a_fault_whose_run_fails_does_not_stop_the_others():
+    lung = vs.ElasticLung(curve=vs.ExponentialCurve(largest_volume=2000, rate=0.03), resistance=10)
+    circuit = vs.layouts.single(lung)
+    faults = {
+        "impossible": vs.Change(path="lungs.lung.curve.largest_volume", to=100, at=0.7),
+        "possible": vs.Change(path="lungs.lung.resistance", factor=2.0, at=0.0),
+    }
+    found = studies.blind_spots(circuit, PRESSURE, faults=faults, duration=20.0)
+    assert "can hold" in str(found.reason[0, 0].item())
+    assert np.isnan(found.tidal_volume_change[0, 0]).all()
+    assert np.isfinite(found.tidal_volume_change[0, 1]).all()
+    assert "run failed" in studies.blind_spots_table(found)
+
+
+@pytest.mark.parametrize(
+    "options, message",
+    [
+        ({"faults": {}}, "faults: there is none"),
+        ({"faults": {"odd": 3.0}}, "faults: 'odd' holds float, which is no change"),
+        ({"faults": {"odd": [3.0]}}, "faults: 'odd' holds float, which is no change"),
+        ({"duration": -1.0}, "duration -1.0 is not possible"),
+        ({"harm": float("nan")}, "harm nan is not possible"),
+        ({"lung": "e"}, "there is no lung 'e'"),
+    ],
+)
+def test_bad_input(options, message):
+    with pytest.raises(vs.errors.InputError, match=message):
+        studies.blind_spots(IDEAL, PRESSURE, **options)
+
+
+def test_table_and_file(both, tmp_path):
+    text = studies.blind_spots_table(both)
+    assert "pressure control" in text and "volume control" in text
+    assert "-100.0!" in text
+    assert text.endswith("not for deciding about a patient.")
+    assert max(map(len, text.splitlines())) < 120
+    both.to_netcdf(tmp_path / "found.nc", engine="h5netcdf")
+    xr.testing.assert_identical(xr.load_dataset(tmp_path / "found.nc", engine="h5netcdf"), both)
+
+
+def test_picture(both):
+    axes = vs.plot.blind_spots(both)
+    assert [ax.get_title(loc="left") for ax in axes] == both.mode.values.tolist()
+    texts = {text.get_text() for text in axes[0].texts}
+    assert "-100" in texts and "no alarm" in texts
+    with pytest.raises(vs.errors.SchemaError, match="variable 'tidal_volume_change' is missing"):
+        vs.plot.blind_spots(xr.Dataset())
+    with pytest.raises(vs.errors.SchemaError, match="needs 2 Axes"):
+        vs.plot.blind_spots(both, axes=[Figure().subplots()])
+
+
+def test_picture_of_hours():
+    change = vs.Change(path="lungs.b.compliance", to=20.0, at=40.0, until=80.0)
+    measures = vs.simulate_breaths(REAL, VOLUME, duration=240.0, changes=[change])
+    displayed = monitor.displayed_values(measures)
+    raised = monitor.alarms(displayed, monitor.AlarmLimits(high_pressure=10.0))
+    axes = vs.plot.hours(measures, displayed=displayed, alarms=raised, instants=(40.0, 80.0))
+    assert axes[2].get_xlabel() == "time [min]"
+    assert "alarm" in [text.get_text() for text in axes[2].texts]
+    quiet = vs.plot.hours(
+        measures, displayed=displayed, alarms=monitor.alarms(displayed, monitor.AlarmLimits.off())
+    )
+    assert "no alarm" in [text.get_text() for text in quiet[2].texts]
+    with pytest.raises(vs.errors.SchemaError, match="needs three Axes"):
+        vs.plot.hours(measures, axes=[Figure().subplots()])

@@ -1,0 +1,6 @@
+"""The command ``ventsim``: scenarios, runs of minutes and hours, and studies of them."""
+
+from ventsim.command.entry import main
+from ventsim.command.words import CAUTION
+
+__all__ = ["CAUTION", "main"]

@@ -1,0 +1,82 @@
+"""What each command does."""
+
+import argparse
+from pathlib import Path
+
+from ventsim.circuit import parts_list_text
+from ventsim.command.files import output_files
+from ventsim.command.finding import find, is_result
+from ventsim.command.long_run import LONG, continue_run, run_long
+from ventsim.command.short_run import run_short
+from ventsim.command.studies import study_blind_spots
+from ventsim.errors import InputError, ScenarioError
+from ventsim.scenario import Scenario, builtin, builtin_names
+
+__all__ = ["go_on", "list_parts", "list_scenarios", "run", "show_scenario", "watch_blind_spots"]
+
+
+def list_scenarios(options: argparse.Namespace) -> None:
+    """Names and titles of the built-in scenarios."""
+    names = builtin_names()
+    width = max(map(len, names))
+    for name in names:
+        print(f"{name.ljust(width)}  {builtin(name).title}")
+    print("\nAll invented for demonstration. Try: ventsim run two-unequal-lungs")
+
+
+def show_scenario(options: argparse.Namespace) -> None:
+    """A scenario as TOML."""
+    print(find(options.target).text.rstrip("\n"))
+
+
+def list_parts(options: argparse.Namespace) -> None:
+    """The parts of a scenario's circuit."""
+    found = find(options.target)
+    print(f"{found.scenario.title} ({found.origin})\n")
+    print(parts_list_text(found.scenario.circuit))
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run a scenario, in the way that suits its length and changes; or go on with a long run."""
+    if options.goes_on:
+        return go_on(options)
+    found = find(options.target)
+    scenario = found.scenario
+    if options.duration is not None:
+        scenario = scenario.changed({"duration": options.duration})
+    found = found.with_scenario(scenario)
+    _check_whole_breath(scenario)
+    files = output_files(Path(options.out), stem=found.stem, source=Path(options.target))
+    if scenario.changes or not scenario.keeps_all_waves or scenario.duration > LONG:
+        return run_long(found, files)
+    run_short(found, files)
+    return 0
+
+
+def go_on(options: argparse.Namespace) -> int:
+    """Go on with a long run that was saved."""
+    path = Path(options.target)
+    if not is_result(path):
+        raise InputError(
+            f"'{path}' is no result of a long run.\n  Give the .nc file that 'ventsim run' has written."
+        )
+    if options.duration is None:
+        raise InputError("--continue needs --duration S: how long the whole run shall last, from its start [s].")
+    files = output_files(Path(options.out), stem=path.stem, source=path, keep_source=False)
+    return continue_run(path, options.duration, files)
+
+
+def watch_blind_spots(options: argparse.Namespace) -> None:
+    """The blind-spot study of a scenario's circuit."""
+    found = find(options.target)
+    files = output_files(Path(options.out), stem=f"{found.stem}-blind-spots", source=Path(options.target))
+    study_blind_spots(found, files, lung=options.lung, both=options.mode == "both", duration=options.watch)
+
+
+def _check_whole_breath(scenario: Scenario) -> None:
+    period = scenario.settings.period
+    if scenario.duration < period * (1.0 - 1e-9):
+        raise ScenarioError(
+            f"duration {scenario.duration:.6g} s holds no whole breath, so there is nothing to measure.\n"
+            f"  Allowed: at least {period:.6g} s, one breath at a rate of {scenario.settings.rate:.6g} 1/min."
+        )

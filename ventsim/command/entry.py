@@ -1,0 +1,76 @@
+"""From words on the command line to an exit code."""
+
+import os
+import sys
+import warnings
+from collections.abc import Sequence
+from typing import TextIO
+
+from ventsim.command.arguments import read_arguments
+from ventsim.command.words import BROKEN_PIPE, INTERRUPTED, WRONG_INPUT
+from ventsim.errors import CircuitWarning, PlausibilityWarning, StoppedEarlyWarning, VentsimError
+
+__all__ = ["main"]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Carry out the command.
+
+    Parameters
+    ----------
+    arguments : sequence of str or None, default None
+        Words after ``ventsim``; None: those of the command line.
+
+    Returns
+    -------
+    int
+        Exit code: 0, 2 after wrong input, 130 after Ctrl-C. [1]
+
+    Examples
+    --------
+    >>> main(["scenario", "nothing-of-the-kind"])  # the message goes to the error stream
+    2
+    """
+    with warnings.catch_warnings():
+        _show_doubts_as_lines()
+        try:
+            options = read_arguments(sys.argv[1:] if arguments is None else arguments)
+            code = options.action(options)
+            sys.stdout.flush()
+            return code or 0
+        except SystemExit as stop:  # how argparse ends after --help and --version
+            return stop.code
+        except VentsimError as error:
+            print(f"ventsim: {error}", file=sys.stderr)
+            return WRONG_INPUT
+        except KeyboardInterrupt:
+            print("ventsim: stopped by Ctrl-C; results of this run are not complete.", file=sys.stderr)
+            return INTERRUPTED
+        except BrokenPipeError:  # the reader of the output, such as head, has seen enough
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return BROKEN_PIPE
+
+
+def _show_doubts_as_lines() -> None:
+    """Print our own warnings as plain lines, each once; leave others as they are."""
+    shown: set[str] = set()
+    others = warnings.showwarning
+
+    def show(
+        message: Warning | str,
+        category: type[Warning],
+        filename: str,
+        lineno: int,
+        file: TextIO | None = None,
+        line: str | None = None,
+    ) -> None:
+        if not issubclass(category, PlausibilityWarning | CircuitWarning):
+            others(message, category, filename, lineno, file, line)
+        elif str(message) not in shown:
+            shown.add(str(message))
+            print(f"ventsim: please check: {message}", file=sys.stderr)
+
+    warnings.showwarning = show
+    for category in (PlausibilityWarning, CircuitWarning):
+        warnings.simplefilter("always", category)
+    warnings.simplefilter("ignore", StoppedEarlyWarning)  # a long run tells of its stop itself

@@ -1,0 +1,35 @@
+"""Where results go."""
+
+import tempfile
+from pathlib import Path
+
+from ventsim.errors import InputError
+
+__all__ = ["output_files"]
+
+
+def output_files(folder: Path, *, stem: str, source: Path, keep_source: bool = True) -> tuple[Path, Path]:
+    """Names of waveforms and picture, in a folder that has been tried; the file that was read is kept."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+        if (
+            keep_source
+            and (folder / f"{stem}.nc").exists()
+            and source.exists()
+            and (folder / f"{stem}.nc").samefile(source)
+        ):
+            stem = f"{stem}-again"
+        files = folder / f"{stem}.nc", folder / f"{stem}.png"
+        for file in files:
+            if file.exists():
+                file.open("r+b").close()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        place = getattr(error, "filename", None) or folder
+        raise InputError(
+            f"cannot write results into '{folder}': {reason}: '{place}'.\n"
+            "  Give a folder that can be written to: --out DIR."
+        ) from None
+    return files

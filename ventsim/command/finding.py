@@ -1,0 +1,61 @@
+"""A scenario by its name, or from a file."""
+
+import os
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Self
+
+import xarray as xr
+
+from ventsim.errors import ScenarioError, suggestion
+from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
+from ventsim.scenario.files import SCENARIO_SUFFIXES, scenario_files
+
+__all__ = ["Found", "find", "is_result"]
+
+_HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A scenario, where it comes from, its text, and the name for its results."""
+
+    scenario: Scenario
+    origin: str
+    text: str
+    stem: str
+
+    def with_scenario(self, scenario: Scenario) -> Self:
+        """The same, with a changed scenario."""
+        return replace(self, scenario=scenario)
+
+
+def find(target: str) -> Found:
+    path = Path(target)
+    if target in builtin_names():
+        return Found(builtin(target), "built-in, invented for demonstration", builtin_text(target), target)
+    if not os.path.exists(path) and path.name == target and path.suffix not in SCENARIO_SUFFIXES:
+        hint = suggestion(target, (*builtin_names(), *scenario_files(path.parent)))
+        raise ScenarioError(f"there is no built-in scenario and no file '{target}'.\n  {hint}")
+    scenario = _scenario_of_result(path) if is_result(path) else Scenario.read(path)
+    return Found(scenario, f"from {target}", scenario.to_toml(), path.stem)
+
+
+def is_result(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_HDF5_SIGNATURE)) == _HDF5_SIGNATURE
+    except OSError:
+        return False  # reading it as a scenario tells what is wrong
+
+
+def _scenario_of_result(path: Path) -> Scenario:
+    try:
+        with xr.open_dataset(path, engine="h5netcdf") as result:
+            attributes = xr.Dataset(attrs=result.attrs)
+    except (OSError, ValueError) as error:
+        raise ScenarioError(f"cannot read '{path}': {error}.\n  Give a result that ventsim has written.") from None
+    try:
+        return Scenario.from_dataset(attributes)
+    except ScenarioError as error:
+        raise ScenarioError(f"{path}: {error}") from None

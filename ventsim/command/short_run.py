@@ -1,0 +1,73 @@
+"""A run of minutes without changes: all waveforms, the last breath as a table."""
+
+from pathlib import Path
+
+import xarray as xr
+
+import ventsim
+from ventsim.command.finding import Found
+from ventsim.command.words import CAUTION
+from ventsim.errors import InputError
+
+__all__ = ["run_short"]
+
+BREATHS_IN_PICTURE = 2
+
+
+def run_short(found: Found, files: tuple[Path, Path]) -> None:
+    """Run a scenario, print its last breath, write waveforms and a picture."""
+    scenario = found.scenario
+    print(f"{scenario.title} ({found.origin})\n", flush=True)  # before the word on compiling, if there is one
+    waves = ventsim.simulate_scenario(scenario)
+    measures = ventsim.breath_measures(waves)
+    # The files come first: whoever reads the table may stop reading (`| head`) and must still have them.
+    _write(waves, files, title=scenario.title)
+    print(_summary(waves, measures, tolerance=scenario.tolerance))
+    print(f"Written:    {', '.join(map(str, files))}\n\n{CAUTION}")
+
+
+def _summary(waves: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -> str:
+    """The last whole breath, how its gas balances, and how precise the numbers are."""
+    last = measures.isel(breath=-1)
+    # The table ends with a line of caution; here that comes at the very end, and says more.
+    table, _, _ = ventsim.breath_table(measures).rpartition("\n\n")
+    delivered, returned = float(last["port_delivered_volume"]), float(last["port_returned_volume"])
+    stored = round(delivered - returned - float(last["unaccounted_volume"]), 1) + 0.0
+    steady = "one breath only."
+    if measures.sizes["breath"] > 1:
+        volumes = measures["inspired_tidal_volume"].isel(breath=slice(-2, None))
+        change = max(float(abs(volumes.diff("breath")).max()), 0.01)
+        steady = f"no lung's inspired volume differs by more than {change:.2f} mL from the breath before."
+    lost = abs(waves.attrs["volume_balance_residual_mL"])
+    return "\n".join(
+        [
+            table,
+            "",
+            f"Gas:        {delivered:.1f} mL delivered, {returned:.1f} mL returned, {stored:.1f} mL more "
+            "held by lungs and circuit than before the breath.",
+            f"Steadiness: {steady}",
+            f"Numerics:   {waves.attrs['steps']} steps at a tolerance of {tolerance:g}; {lost:.1g} mL of gas "
+            "not accounted for in the whole run.",
+        ]
+    )
+
+
+def _write(waves: xr.Dataset, files: tuple[Path, Path], *, title: str) -> None:
+    from matplotlib.figure import Figure
+
+    waveforms, picture = files
+    figure = Figure(figsize=(8.0, 6.8 + 0.09 * waves.sizes["lung"]), layout="constrained")
+    ventsim.plot.waveforms(
+        waves,
+        breaths=min(BREATHS_IN_PICTURE, int((waves["breath_end"] <= waves["time"][-1] + 1e-6).sum())),
+        axes=figure.subplots(3, 1, sharex=True),
+    )
+    figure.suptitle(title, parse_math=False)
+    try:
+        waves.to_netcdf(waveforms, engine="h5netcdf", encoding={name: {"zlib": True} for name in waves.data_vars})
+        figure.savefig(picture, dpi=150)
+    except (OSError, RuntimeError) as error:
+        raise InputError(
+            f"the run is finished, but its files could not be written: {error}.\n"
+            "  Make room, or give another folder: --out DIR."
+        ) from None

@@ -1,0 +1,14 @@
+"""Pictures of waves, measures and studies: each function takes a Dataset that fits the schema and returns Axes.
+
+Every lung has one colour and one pattern of line, the same in every picture, so that lungs can be told apart in
+grey print as well. Colours: palette of Okabe and Ito, Color Universal Design, 2008 (from memory), with yellow last
+because it is faint on white. Matplotlib is imported when a picture is drawn, not with ventsim.
+"""
+
+from ventsim.plot.bench import FittedLaw, bench_fit
+from ventsim.plot.blind_spots import blind_spots
+from ventsim.plot.hours import hours
+from ventsim.plot.style import COLOURS
+from ventsim.plot.waves import loops, shares, waveforms
+
+__all__ = ["COLOURS", "FittedLaw", "bench_fit", "blind_spots", "hours", "loops", "shares", "waveforms"]
