@@ -23,6 +23,7 @@ from ventsim import (
     plot,
     scenario,
     schema,
+    studies,
     theory,
     units,
     ventilator,
@@ -39,9 +40,11 @@ DIMENSIONS = {
     "measures": "Measures: one number for each breath, or for each breath and lung",
     "displayed": "Displayed: what the ventilator itself shows of each breath",
     "alarms": "Alarms: what the ventilator would alarm on",
+    "blind spots": "Blind spots: what faults do to each lung, and what of it is displayed and alarmed",
 }
 MODULES = (
-    ventsim, layouts, changes, scenario, theory, plot, metrics, monitor, schema, units, errors, parts, ventilator,
+    ventsim, layouts, changes, scenario, theory, plot,
+    metrics, monitor, schema, studies, units, errors, parts, ventilator,
     circuit,
 )  # fmt: skip
 

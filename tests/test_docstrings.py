@@ -25,6 +25,7 @@ from ventsim import (
     plot,
     scenario,
     schema,
+    studies,
     theory,
     units,
     ventilator,
@@ -32,7 +33,8 @@ from ventsim import (
 from ventsim.parts.elements import Passage, Rohrer, Store
 
 MODULES = (
-    ventsim, theory, layouts, plot, metrics, monitor, schema, units, gas, scenario, changes, parts, circuit,
+    ventsim, theory, layouts, plot, metrics, monitor, schema, studies, units, gas, scenario,
+    changes, parts, circuit,
     ventilator, errors,
 )  # fmt: skip
 

@@ -37,7 +37,7 @@ def blind_spots(
     Returns
     -------
     array of matplotlib Axes of shape (n_modes,)
-        One picture for each mode.
+        One picture for each mode. The figure is ``axes[0].figure``.
 
     Raises
     ------

@@ -46,7 +46,7 @@ def hours(
     Returns
     -------
     array of matplotlib Axes of shape (3,)
-        Tidal volume, end-inspiratory alveolar pressure, displayed values.
+        Tidal volume, end-inspiratory alveolar pressure, displayed values. The figure is ``axes[0].figure``.
 
     Raises
     ------

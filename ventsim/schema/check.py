@@ -17,32 +17,31 @@ _TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end")
 def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] = ()) -> None:
     """Raise an error that says what to do if a Dataset does not fit the table.
 
-        Looks at names, dimensions, units, coordinates and the order of the breath times; the numbers of the
-        waveforms are not judged, so that a failed run, marked by NaN, still fits.
+    Looks at names, dimensions, units, coordinates and the order of the breath times; the numbers of the
+    waveforms are not judged, so that a failed run, marked by NaN, still fits.
 
-        Parameters
-        ----------
-        dataset : xarray.Dataset
-            What to check.
-        kind : {"waves", "recording", "measures", "displayed", "alarms", "blind spots"}
-            Kind of Dataset that it should be.
-        extra_dims : iterable of str, optional
-            Further dimensions that variables may have, such as the swept parameters of a study.
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        What to check.
+    kind : {"waves", "recording", "measures", "displayed", "alarms", "blind spots"}
+        Kind of Dataset that it should be.
+    extra_dims : iterable of str, optional
+        Further dimensions that variables may have, such as the swept parameters of a study.
 
-        Raises
-        ------
-        SchemaError
-            If a variable or coordinate is missing, unknown, has other dimensions or another unit, if time does
-            not increase, or if breath times are out of order.
+    Raises
+    ------
+    SchemaError
+        If a variable or coordinate is missing, unknown, has other dimensions or another unit, if time does
+        not increase, or if breath times are out of order.
 
-        Examples
-        --------
-        >>> import xarray as xr
-    from numpy.typing import NDArray
-        >>> check_dataset(xr.Dataset({"flwo": ("time", [0.5])}), "recording")
-        Traceback (most recent call last):
-        ventsim.errors.SchemaError: variable 'flwo' is not in the table of a 'recording' Dataset.
-          Did you mean 'flow'?
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> check_dataset(xr.Dataset({"flwo": ("time", [0.5])}), "recording")
+    Traceback (most recent call last):
+    ventsim.errors.SchemaError: variable 'flwo' is not in the table of a 'recording' Dataset.
+      Did you mean 'flow'?
     """
     if kind not in get_args(Kind):
         raise SchemaError(f"unknown kind of Dataset: {kind!r}.\n  {suggestion(str(kind), get_args(Kind))}")

@@ -3,8 +3,6 @@
 import warnings
 from collections.abc import Mapping
 
-from scipy.optimize import brentq
-
 from ventsim.changes import AddedLeak, AnyChange, Change, Clamp, Disconnection
 from ventsim.circuit import Circuit
 from ventsim.errors import InputError, PlausibilityWarning, suggestion
@@ -138,6 +136,8 @@ def equivalent_settings(circuit: Circuit, settings: BreathSettings) -> BreathSet
     >>> round(equivalent_settings(circuit, settings).tidal_volume, 1)
     694.8
     """
+    from scipy.optimize import brentq
+
     common = {
         "peep": settings.peep,
         "rate": settings.rate,
