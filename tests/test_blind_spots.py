@@ -7,6 +7,8 @@ from matplotlib.figure import Figure
 
 import ventsim as vs
 from ventsim import monitor, studies, theory
+from ventsim.errors import StoppedEarlyWarning
+from ventsim.simulation.runner import Runner
 
 PRESSURE = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=15, inspiratory_time=4 / 3)
 VOLUME = vs.VolumeControl(tidal_volume=1600, peep=5, rate=15, inspiratory_time=4 / 3)
@@ -70,7 +72,7 @@ def test_the_display_cannot_tell_which_lung_changed():
 def test_all_standard_faults_are_tried_where_the_parts_are(both):
     assert both.fault.values.tolist() == [
         "stiff lung", "narrow airway", "kinked tube", "clamped tube", "secretions", "clogged filter",
-        "valve stuck open", "valve stuck closed", "cuff leak", "disconnection",
+        "valve stuck open", "valve stuck closed", "valve missing", "cuff leak", "disconnection",
     ]  # fmt: skip
     assert (both.reason == "").all()
     clamped = both.tidal_volume_change.sel(fault="clamped tube", lung="b")
@@ -136,14 +138,110 @@ def test_a_fault_whose_run_fails_does_not_stop_the_others():
         ({"faults": {}}, "faults: there is none"),
         ({"faults": {"odd": 3.0}}, "faults: 'odd' holds float, which is no change"),
         ({"faults": {"odd": [3.0]}}, "faults: 'odd' holds float, which is no change"),
-        ({"duration": -1.0}, "duration -1.0 is not possible"),
+        ({"faults": {"odd": []}}, "faults: 'odd' changes nothing"),
+        ({"duration": -1.0}, "duration -1 s is not possible"),
         ({"harm": float("nan")}, "harm nan is not possible"),
         ({"lung": "e"}, "there is no lung 'e'"),
+        ({"lung": "a", "faults": {"stiff": STIFF}}, "lung 'a' is that of the standard faults"),
+        (
+            {"faults": {"odd": vs.Change(path="lungs.e.compliance", factor=0.5, at=0.0)}},
+            r"faults: 'odd', pressure control: changes\.1\.path 'lungs\.e\.compliance': there is no 'e'",
+        ),
+        ({"faults": {"late": STIFF.changed({"at": 300.0})}}, "begins at 300 s, but 300 s are watched"),
+        ({"duration": 3.0}, "duration 3 s is not possible"),
+        ({"harm": -0.1}, "harm -0.1 is not possible"),
+        ({"pressure_harm": float("nan")}, "pressure_harm nan cmH2O is not possible"),
+        ({"limits": monitor.AlarmLimits(high_pressure=10.0)}, "high_pressure alarms in pressure control before"),
     ],
 )
 def test_bad_input(options, message):
     with pytest.raises(vs.errors.InputError, match=message):
         studies.blind_spots(IDEAL, PRESSURE, **options)
+
+
+def test_a_fault_before_the_fault_begins_is_refused():
+    with pytest.raises(vs.errors.InputError, match=r"at -1 s is not allowed"):
+        vs.Change(path="lungs.b.compliance", factor=0.5, at=-1.0)
+
+
+@pytest.mark.parametrize("settings", [{}, {"odd": 3.0}, 3.0])
+def test_settings_that_are_none(settings):
+    with pytest.raises(vs.errors.InputError, match="no breath"):
+        studies.blind_spots(IDEAL, settings)
+
+
+def test_ctrl_c_keeps_what_is_finished(monkeypatch):
+    """The second of three faults is stopped in its first breaths: the first one stays, the others are unknown."""
+    run_block, calls = Runner.run_block, []
+
+    def stopped(self, block, *, every_part):
+        calls.append(block.number)
+        if len(calls) == 5:  # steady breath, breath and rest of the first fault, first breath of the second
+            raise KeyboardInterrupt
+        return run_block(self, block, every_part=every_part)
+
+    monkeypatch.setattr(Runner, "run_block", stopped)
+    faults = dict.fromkeys(("first", "second", "third"), STIFF)
+    with pytest.warns(StoppedEarlyWarning, match="the study was stopped by Ctrl-C"):
+        found = studies.blind_spots(IDEAL, PRESSURE, faults=faults, duration=40.0)
+    assert found.reason[0].values.tolist() == ["", *["not run: the study was stopped by Ctrl-C"] * 2]
+    assert np.isfinite(found.tidal_volume_change[0]).all("lung").values.tolist() == [True, False, False]
+    assert np.isfinite(found.tidal_volume_before).all()
+
+
+def faults_of(lung, **branch):
+    return studies.standard_faults(vs.layouts.single(lung, name="a", branch=vs.Branch(**branch)))
+
+
+def test_a_kink_is_a_hole_whatever_the_limb_is_made_of():
+    """Contraction and expansion by hand: 1.204/2 (0.981/2 + 0.981^2) (1e-3/7.069e-6)^2 / 98.07 = 178.6 cmH2O."""
+    lung = vs.Lung(compliance=50, resistance=10)
+    plain = vs.Restrictor(linear_resistance=2.0, quadratic_resistance=10.0)
+    (change,) = faults_of(lung, inspiratory_restrictor=plain)["kinked tube"]
+    assert change.path == "parts.a inspiratory restrictor.quadratic_resistance"
+    assert change.to == pytest.approx(10.0 + 178.6, rel=1e-3)
+    (change,) = faults_of(lung, inspiratory_restrictor=vs.Orifice(bore=22.0))["kinked tube"]
+    assert (change.path, change.to) == ("parts.a inspiratory restrictor.bore", 3.0)
+    (change,) = faults_of(lung)["kinked tube"]
+    assert change.path == "parts.a inspiratory tube.quadratic_resistance"
+
+
+def test_secretions_narrow_a_measured_tube_too():
+    """To 70 % of the bore; of turbulent flow 0.7^-4 = 4.16 times the loss."""
+    lung = vs.Lung(compliance=50, resistance=10)
+    measured = vs.TrachealTube(inner_diameter=7.5, resistance=2.0, quadratic_resistance=5.0)
+    changes = faults_of(lung, tracheal_tube=measured)["secretions"]
+    assert [change.path.rpartition(".")[2] for change in changes] == ["resistance", "quadratic_resistance"]
+    assert [change.factor for change in changes] == pytest.approx([4.165] * 2, rel=1e-3)
+    (change,) = faults_of(lung, tracheal_tube=vs.TrachealTube(inner_diameter=7.5, narrowing=0.1))["secretions"]
+    assert (change.path, change.to) == ("parts.a tracheal tube.narrowing", pytest.approx(1.0 - 0.7 * 0.9))
+
+
+REGIONS = (vs.Region(compliance=20, resistance=10), vs.Region(compliance=30, resistance=10))
+
+
+@pytest.mark.parametrize(
+    "lung",
+    [
+        vs.CompartmentLung(resistance=5, regions=REGIONS),
+        vs.ElasticLung(curve=vs.ExponentialCurve(largest_volume=3000, rate=0.02), resistance=10),
+        vs.ElasticLung(
+            curve=vs.SigmoidCurve(vital_volume=3000, inflection=15, width=8),
+            resistance=10,
+            expiratory_resistance=12,
+            chest_wall_compliance=150,
+        ),
+        vs.ElasticLung(curve=vs.VolumeDependentCurve(elastance=0.015, volume_elastance=5e-6), resistance=10),
+    ],
+    ids=["regions", "exponential", "sigmoid", "volume-dependent"],
+)
+def test_every_lung_can_stiffen_and_narrow(lung):
+    """Half the compliance: the gas is that of half the lung at every pressure, so less comes in."""
+    circuit = vs.layouts.single(lung, name="a", ideal=True)
+    chosen = {name: studies.standard_faults(circuit)[name] for name in ("stiff lung", "narrow airway")}
+    found = studies.blind_spots(circuit, PRESSURE, faults=chosen, duration=40.0)
+    assert (found.reason == "").all()
+    assert (found.tidal_volume_change < -5.0).all()
 
 
 def test_table_and_file(both, tmp_path):
@@ -167,14 +265,23 @@ def test_picture(both):
         vs.plot.blind_spots(both, axes=[Figure().subplots()])
 
 
+def test_hours_and_minutes_along_the_axis():
+    """Two hours of invented measures: marks every 15 min, and one an hour is written 1:00."""
+    measures = vs.simulate_breaths(IDEAL, PRESSURE, duration=7200.0)
+    axes = vs.plot.hours(measures)
+    axes[2].figure.canvas.draw()
+    assert axes[2].get_xlabel() == "time [h:min]"
+    assert {"0:15", "1:00", "1:45"} <= {tick.get_text() for tick in axes[2].get_xticklabels()}
+
+
 def test_picture_of_hours():
     change = vs.Change(path="lungs.b.compliance", to=20.0, at=40.0, until=80.0)
     measures = vs.simulate_breaths(REAL, VOLUME, duration=240.0, changes=[change])
     displayed = monitor.displayed_values(measures)
     raised = monitor.alarms(displayed, monitor.AlarmLimits(high_pressure=10.0))
     axes = vs.plot.hours(measures, displayed=displayed, alarms=raised, instants=(40.0, 80.0))
-    assert axes[2].get_xlabel() == "time [min]"
-    assert "alarm" in [text.get_text() for text in axes[2].texts]
+    assert axes[2].get_xlabel() == "time [min:s]"
+    assert "high pressure" in [text.get_text() for text in axes[2].texts]
     quiet = vs.plot.hours(
         measures, displayed=displayed, alarms=monitor.alarms(displayed, monitor.AlarmLimits.off())
     )

@@ -91,7 +91,7 @@ def test_blind_spots(here, capsys):
     assert "pressure control\n" in printed.out and "volume control\n" in printed.out
     assert printed.out.count("not for deciding about a patient") == 1
     with xr.open_dataset("two-unequal-lungs-blind-spots.nc") as found:
-        assert found.sizes == {"mode": 2, "fault": 8, "lung": 2, "alarm": len(vs.monitor.ALARMS)}
+        assert found.sizes == {"mode": 2, "fault": 9, "lung": 2, "alarm": len(vs.monitor.ALARMS)}
     assert (here / "two-unequal-lungs-blind-spots.png").stat().st_size > 10_000
     assert main(["blind-spots", "two-unequal-lungs", "--mode", "as-is", "--watch", "30"]) == 0
     assert "volume control\n" not in capsys.readouterr().out

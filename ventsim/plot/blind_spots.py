@@ -15,6 +15,10 @@ if TYPE_CHECKING:
 __all__ = ["blind_spots"]
 
 _LESS, _MORE = COLOURS[1], COLOURS[0]
+_NEEDED = (
+    "tidal_volume_change", "unseen", "raised_after", "reason", "displayed_expired_tidal_volume_before",
+    "displayed_expired_tidal_volume_change", "displayed_peak_pressure_change",
+)  # fmt: skip
 _FULL = 60.0  # change of volume that has the full colour [%]
 
 
@@ -50,7 +54,7 @@ def blind_spots(
     """
     import matplotlib.pyplot as plt
 
-    for name in ("tidal_volume_change", "unseen", "raised_after"):
+    for name in _NEEDED:
         if name not in found:
             raise SchemaError(f"variable '{name}' is missing.\n  Use the result of ventsim.studies.blind_spots.")
     modes, n_faults, n_lungs = found.mode.values, found.sizes["fault"], found.sizes["lung"]
@@ -75,14 +79,19 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
             _draw_cell(ax, column, row, float(cell.tidal_volume_change), unseen=bool(cell.unseen == 1.0))
         before = float(fault.displayed_expired_tidal_volume_before)
         texts = (
-            f"{100.0 * float(fault.displayed_expired_tidal_volume_change) / before:+.0f} %",
-            f"{float(fault.displayed_peak_pressure_change):+.1f}",
-            _alarm(fault.raised_after),
+            _signed(100.0 * float(fault.displayed_expired_tidal_volume_change) / before, 0, " %"),
+            _signed(float(fault.displayed_peak_pressure_change), 1),
+            _alarm(fault.raised_after) if not str(fault.reason.item()) else "–",
         )
         for place, text in zip(_places(n_lungs), texts, strict=True):
             quiet = text == "no alarm"
             ax.text(place, row, text, ha="center", va="center", fontsize=8, color="0.45" if quiet else "black")
-    heads = [*(f"lung\n{name}" for name in one.lung.values), "displayed\nvolume", "peak\n[cmH2O]", "first\nalarm"]
+    heads = [
+        *(f"lung\n{name}" for name in one.lung.values),
+        "displayed\nvolume",
+        "displayed\npeak\n[cmH2O]",
+        "first\nalarm",
+    ]
     ax.set_xticks([*range(n_lungs), *_places(n_lungs)], heads, fontsize=8)
     ax.xaxis.tick_top()
     ax.tick_params(length=0)
@@ -116,11 +125,19 @@ def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool
             )
         )
     light = float(colour @ (0.3, 0.6, 0.1)) > 0.5
-    text = f"{change:+.0f}" if known else "failed"
+    text = _signed(change, 0) if known else "failed"
     weight = "bold" if unseen else "normal"
     ax.text(
         column, row, text, ha="center", va="center", fontsize=8, color="black" if light else "white", weight=weight
     )
+
+
+def _signed(change: float, decimals: int, unit: str = "") -> str:
+    """A change with its sign, which zero has not; a dash for what is unknown."""
+    if not np.isfinite(change):
+        return "–"
+    rounded = round(change, decimals)
+    return f"{rounded:+.{decimals}f}{unit}" if rounded else f"{0.0:.{decimals}f}{unit}"
 
 
 def _alarm(raised_after: xr.DataArray) -> str:

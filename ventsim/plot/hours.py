@@ -7,7 +7,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
-from ventsim.plot.style import axis_label, legend, need, style
+from ventsim.plot.style import COLOURS, axis_label, legend, need, style
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,7 +16,10 @@ if TYPE_CHECKING:
 
 __all__ = ["hours"]
 
-_MINUTES_FROM, _HOURS_FROM = 180.0, 7200.0
+# Distances of marks on the axis of time, of which the smallest is used that gives few enough. [s]
+_STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
+_MOST_MARKS = 9
+_ROW = 0.085  # height of a row of alarms, of 1 for the panel
 _SHOWN = {"color": "black", "linewidth": 1.1}
 
 
@@ -37,7 +40,8 @@ def hours(
     displayed : xarray.Dataset, optional
         Result of :func:`ventsim.monitor.displayed_values`: drawn in the last panel.
     alarms : xarray.Dataset, optional
-        Result of :func:`ventsim.monitor.alarms`: a bar in the last panel for the time in which any is raised.
+        Result of :func:`ventsim.monitor.alarms`: bars in the last panel for the times at
+        which each is raised.
     instants : sequence of float, optional
         Times at which something changes, marked by thin lines. [s]
     axes : sequence of three matplotlib Axes, optional
@@ -66,8 +70,7 @@ def hours(
     drawn = np.asarray(axes, dtype=object).ravel()
     if drawn.size != 3:
         raise SchemaError(f"hours needs three Axes; it got {drawn.size}.\n  Use plt.subplots(3, 1).")
-    factor, unit = _clock(float(measures["breath_end"][-1]))
-    time = measures["breath_end"].values * factor
+    time = measures["breath_end"].values
     names = [str(lung) for lung in measures["lung"].values]
     for ax, name in zip(drawn, ("inspired_tidal_volume", "end_inspiratory_alveolar_pressure"), strict=False):
         for k, lung in enumerate(names):
@@ -75,23 +78,32 @@ def hours(
         ax.set_ylabel(axis_label(name).replace(" alveolar", "\nalveolar").replace("inspired ", "inspired\n"))
     legend(drawn[0], names=names)
     if displayed is not None:
-        _draw_displayed(drawn[2], displayed, time=displayed["breath_end"].values * factor)
+        _draw_displayed(drawn[2], displayed, time=displayed["breath_end"].values)
     if alarms is not None:
-        _draw_alarms(drawn[2], alarms, factor=factor)
+        _draw_alarms(drawn[2], alarms)
     for ax in drawn:
         ax.margins(x=0.01)
         ax.spines[["top", "right"]].set_visible(False)
         for instant in instants:
-            ax.axvline(instant * factor, color="0.6", linewidth=0.8, zorder=0.5)
-    drawn[-1].set_xlabel(f"time [{unit}]")
+            ax.axvline(instant, color="0.6", linewidth=0.8, zorder=0.5)
+    _clock(drawn[-1], float(time[-1]))
     return drawn
 
 
-def _clock(end: float) -> tuple[float, str]:
-    """Factor and unit for an axis of a run that ends then."""
-    if end > _HOURS_FROM:
-        return 1.0 / 3600.0, "h"
-    return (1.0 / 60.0, "min") if end > _MINUTES_FROM else (1.0, "s")
+def _clock(ax: "Axes", end: float) -> None:
+    """Hours and minutes along the axis of time, or minutes and seconds in a run of less than an hour."""
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+    step = next((step for step in _STEPS if end / step <= _MOST_MARKS), _STEPS[-1])
+    size, unit = (60, "h:min") if end >= 3600.0 else (1, "min:s")
+
+    def text(time: float, _: int) -> str:
+        whole, rest = divmod(round(time / size), 60)
+        return f"{whole}:{rest:02d}"
+
+    ax.xaxis.set_major_locator(MultipleLocator(step))
+    ax.xaxis.set_major_formatter(FuncFormatter(text))
+    ax.set_xlabel(f"time [{unit}]")
 
 
 def _draw_displayed(ax: "Axes", displayed: xr.Dataset, *, time: NDArray[np.float64]) -> None:
@@ -108,12 +120,21 @@ def _draw_displayed(ax: "Axes", displayed: xr.Dataset, *, time: NDArray[np.float
     ax.legend(handles=lines, loc="lower left", ncols=2, frameon=False, bbox_to_anchor=(0.0, 1.0))
 
 
-def _draw_alarms(ax: "Axes", alarms: xr.Dataset, *, factor: float) -> None:
-    """A bar along the bottom for every stretch of breaths in which an alarm is raised."""
-    raised = (alarms["alarm_raised"].values > 0).any(axis=1)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], raised, [False]]).astype(int)))
-    start, end = alarms["breath_start"].values * factor, alarms["breath_end"].values * factor
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
-        ax.axvspan(start[first], end[last - 1], ymax=0.06, color="#D55E00", hatch="////", alpha=0.9)
-    text = "alarm" if raised.any() else "no alarm"
-    ax.annotate(text, (0.99, 0.09), xycoords="axes fraction", ha="right", fontsize="small", color="0.3")
+def _draw_alarms(ax: "Axes", alarms: xr.Dataset) -> None:
+    """A row along the bottom for each alarm that is raised, with bars for the times at which it is."""
+    raised = alarms["alarm_raised"].transpose("alarm", "breath").values > 0
+    end = alarms["breath_end"].values
+    rows = np.flatnonzero(raised.any(axis=1))
+    for place, row in enumerate(rows):
+        bottom = 0.02 + _ROW * place
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], raised[row], [False]]).astype(int)))
+        for first, stop in zip(edges[::2], edges[1::2], strict=True):
+            # Raised at the end of a breath, an alarm stands until the end of one without its condition.
+            last = end[min(stop, end.size - 1)]
+            bar = {"ymin": bottom, "ymax": bottom + 0.7 * _ROW, "color": COLOURS[1], "zorder": 3}
+            ax.axvspan(end[first], max(last, end[first] + 1e-3 * end[-1]), **bar)
+        name = str(alarms["alarm"].values[row]).replace("_", " ").replace("peep", "PEEP")
+        text = {"xycoords": ("axes fraction", "axes fraction"), "fontsize": "small", "va": "center", "zorder": 4}
+        ax.annotate(name, (0.01, bottom + 0.35 * _ROW), **text)
+    if not rows.size:
+        ax.annotate("no alarm", (0.01, 0.06), xycoords="axes fraction", fontsize="small", color="0.3")

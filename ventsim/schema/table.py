@@ -62,6 +62,15 @@ _COORDINATE_ROWS = {
     "mode": ("", "", "ventilation mode", "a name, no sign", _BLIND),
     "fault": ("", "", "fault", "a name, no sign", _BLIND),
 }
+# Measures of a lung, besides its tidal volume, that a blind-spot study compares.
+_TRUE = (
+    ("end_inspiratory_pressure", "p_ei", "cmH2O", "end-inspiratory alveolar pressure"),
+    ("peak_airway_pressure", "p_peak", "cmH2O", "peak airway pressure"),
+    ("driving_pressure", "Δp", "cmH2O", "driving pressure"),
+    ("total_peep", "PEEP_tot", "cmH2O", "total PEEP"),
+    ("mean_alveolar_pressure", "p_alv,mean", "cmH2O", "mean alveolar pressure"),
+    ("minute_volume", "V_min", "L/min", "inspired minute volume"),
+)
 # Displayed values that a blind-spot study watches.
 _WATCHED = (
     ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume"),
@@ -72,6 +81,12 @@ _WATCHED = (
     ("displayed_peep", "PEEP_d", "cmH2O", "displayed PEEP"),
     ("displayed_minute_volume", "V_min,d", "L/min", "displayed expired minute volume"),
 )
+
+
+def _sign(unit: str) -> str:
+    return _ABOVE if unit == "cmH2O" else _NEVER
+
+
 _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...]], ...] = (
     (("time", "lung"), _WAVES, (
         ("airway_pressure", "p_aw", "cmH2O", "airway pressure", _ABOVE),
@@ -169,15 +184,14 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
     )),
     (("mode", "lung"), _BLIND, (
         ("tidal_volume_before", "V_TI,0", "mL", "inspired tidal volume before the fault", _NEVER),
+        *((f"{name}_before", f"{symbol},0", unit, f"{meaning} before the fault", _sign(unit))
+          for name, symbol, unit, meaning in _TRUE),
     )),
     (("mode", "fault", "lung"), _BLIND, (
         ("tidal_volume_after", "V_TI,1", "mL", "inspired tidal volume in the fault", _NEVER),
         ("tidal_volume_change", "ΔV_TI", "%", "change of inspired tidal volume", "more than before"),
-        ("end_inspiratory_pressure_change", "Δp_ei", "cmH2O", "change of end-inspiratory alveolar pressure",
-         "more than before"),
-        ("peak_airway_pressure_change", "Δp_peak", "cmH2O", "change of peak airway pressure", "more than before"),
-        ("driving_pressure_change", "ΔΔp", "cmH2O", "change of driving pressure", "more than before"),
-        ("total_peep_change", "ΔPEEP_tot", "cmH2O", "change of total PEEP", "more than before"),
+        *((f"{name}_change", f"Δ{symbol}", unit, f"change of {meaning}", "more than before")
+          for name, symbol, unit, meaning in _TRUE),
         ("harmed", "H", "1", "harm", "1 where there is harm, else 0"),
         ("unseen", "U", "1", "harm without an alarm", "1 where no alarm showed the harm, else 0"),
     )),
@@ -190,8 +204,7 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
           for name, symbol, unit, meaning in _WATCHED),
     )),
     (("mode",), _BLIND, tuple(
-        (f"{name}_before", f"{symbol},0", unit, f"{meaning} before the fault",
-         _ABOVE if unit == "cmH2O" else _NEVER)
+        (f"{name}_before", f"{symbol},0", unit, f"{meaning} before the fault", _sign(unit))
         for name, symbol, unit, meaning in _WATCHED
     )),
 )  # fmt: skip

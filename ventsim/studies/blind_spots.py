@@ -1,5 +1,8 @@
 """What happens to each lung in a fault, and what of it the ventilator can see."""
 
+import itertools
+import json
+import warnings
 from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from typing import Any, NamedTuple
@@ -8,19 +11,21 @@ import numpy as np
 import xarray as xr
 
 from ventsim.changes import AnyChange
-from ventsim.changes.descriptions import TimedChange
 from ventsim.circuit import Circuit
-from ventsim.errors import InputError, VentsimError
+from ventsim.errors import InputError, PlausibilityWarning, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.metrics import breath_measures
 from ventsim.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
 from ventsim.schema import label
 from ventsim.simulation import simulate_breaths, steady_breath
+from ventsim.simulation.prepare import DEFAULT_TOLERANCE, LONGEST_RUN, check_number
+from ventsim.simulation.progress import Progress
+from ventsim.studies.fault_checks import Faults, check_fits, checked_faults, modes_by_name
 from ventsim.studies.faults import standard_faults
 from ventsim.ventilator import BreathSettings
 
-__all__ = ["blind_spots", "blind_spots_table"]
+__all__ = ["blind_spots"]
 
-Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
+_STOPPED = "not run: the study was stopped by Ctrl-C"
 
 # Result -> measure of a lung whose change it is.
 _LUNG_CHANGES = {
@@ -28,6 +33,8 @@ _LUNG_CHANGES = {
     "peak_airway_pressure_change": "peak_airway_pressure",
     "driving_pressure_change": "driving_pressure",
     "total_peep_change": "total_peep",
+    "mean_alveolar_pressure_change": "mean_alveolar_pressure",
+    "minute_volume_change": "minute_volume",
 }
 # Result -> displayed value whose change it is.
 _DISPLAYED_CHANGES = {
@@ -50,10 +57,13 @@ def blind_spots(
     duration: float = 300.0,
     harm: float = 0.2,
     pressure_harm: float = 5.0,
+    tolerance: float = DEFAULT_TOLERANCE,
+    progress: bool | None = None,
 ) -> xr.Dataset:
     """Try faults one by one: the true change in each lung beside what the ventilator displays and alarms on.
 
     Each run sets out from the steady breath; the fault begins with the second breath; the last breath is after.
+    Ctrl-C ends the study and returns the faults finished by then.
 
     Parameters
     ----------
@@ -66,15 +76,19 @@ def blind_spots(
     lung : str or None, default None
         The lung of the standard faults; None: the first one.
     limits : AlarmLimits or None, default None
-        Alarm limits; None: ``AlarmLimits.around`` what is displayed of the steady breath.
+        Alarm limits; None: ``AlarmLimits.around`` what is displayed of the breath before the fault.
     sensors : Sensors or None, default None
         Errors of the ventilator's sensors; None: they read the truth.
     duration : float, default 300
-        How long to watch. [s]
+        How long to watch from the beginning of the fault on. [s]
     harm : float, default 0.2
         Relative change of a lung's tidal volume that counts as harm; invented, to be chosen for the question. [1]
     pressure_harm : float, default 5
         Rise of a lung's end-inspiratory alveolar pressure that counts as harm; invented. [cmH2O]
+    tolerance : float, default 5e-7
+        Relative error allowed per step of the solver. [1]
+    progress : bool or None, default None
+        Whether to show a progress bar; None: in a notebook or terminal, if the study lasts longer than a second.
 
     Returns
     -------
@@ -85,9 +99,15 @@ def blind_spots(
     Raises
     ------
     InputError
-        If a fault is none, or circuit and settings do not fit together.
+        If a fault is impossible in this circuit or begins too late, an alarm is raised before any fault, or
+        circuit and settings do not fit together.
     SolverError
         If there is no steady breath before the faults.
+
+    Warns
+    -----
+    StoppedEarlyWarning
+        If Ctrl-C ended the study; the other faults are NaN, with that as their reason.
 
     Examples
     --------
@@ -100,18 +120,23 @@ def blind_spots(
     >>> found.unseen.values.tolist()
     [[[1.0, 0.0]]]
     """
-    for name, value in (("duration", duration), ("harm", harm), ("pressure_harm", pressure_harm)):
-        if not (isinstance(value, int | float) and 0.0 < value < np.inf):
-            raise InputError(f"{name} {value!r} is not possible.\n  Give a number above 0.")
-    modes = dict(settings) if isinstance(settings, Mapping) else {settings.kind: settings}
-    tried = _checked(standard_faults(circuit, lung=lung) if faults is None else faults)
-    rows = {}
+    modes = modes_by_name(settings)
+    if faults is not None and lung is not None:
+        raise InputError(
+            f"lung {lung!r} is that of the standard faults, but faults are given.\n  Leave lung or faults out."
+        )
+    for name, value, unit in (("harm", harm, ""), ("pressure_harm", pressure_harm, "cmH2O")):
+        check_number(name, value, unit=unit, low=0.0)
+    longest = max(breath.period for breath in modes.values())
+    check_number("duration", duration, unit="s", low=longest, high=LONGEST_RUN)
+    tried = checked_faults(standard_faults(circuit, lung=lung) if faults is None else faults, duration=duration)
     for mode, breath in modes.items():
-        before = steady_breath(circuit, breath)
-        rows[mode] = [
-            _try(circuit, breath, changes, before=before, limits=limits, sensors=sensors, duration=duration)
-            for changes in tried.values()
-        ]
+        check_fits(circuit, breath, tried, mode=mode)
+    options = _Options(limits, sensors, float(duration), tolerance)
+    befores = {mode: steady_breath(circuit, breath, tolerance=tolerance) for mode, breath in modes.items()}
+    for mode, before in befores.items():
+        _check_quiet(before, options, mode=mode)
+    rows = _try_all(circuit, modes, tried, befores=befores, options=options, progress=progress)
     dataset = _dataset(rows, modes=list(modes), faults=list(tried), lungs=list(circuit.lungs))
     harmed = (abs(dataset.tidal_volume_change) > 100.0 * harm) | (
         dataset.end_inspiratory_pressure_change > pressure_harm
@@ -125,28 +150,38 @@ def blind_spots(
         "title": "blind spots",
         "source": f"ventsim {version('ventsim')}",
         "caution": "For research, teaching and engineering; not for deciding about a patient.",
+        "scenario": next(iter(befores.values())).attrs["scenario"],
+        "settings": json.dumps({mode: breath.model_dump() for mode, breath in modes.items()}),
+        "faults": json.dumps({name: [c.model_dump() for c in changes] for name, changes in tried.items()}),
         "duration_s": float(duration),
         "harm": float(harm),
         "pressure_harm_cmH2O": float(pressure_harm),
-        "alarm_limits": "around the first breath" if limits is None else str(limits),
+        "alarm_limits": "around the breath before" if limits is None else limits.model_dump_json(),
     }
     return label(dataset.assign_attrs(attrs))
 
 
-def _checked(faults: Faults) -> dict[str, tuple[AnyChange, ...]]:
-    if not isinstance(faults, Mapping) or not faults:
-        raise InputError("faults: there is none.\n  Give {'name': vs.Change(...), ...}, or leave it out.")
-    found = {}
-    for name, changes in faults.items():
-        some = tuple(changes) if isinstance(changes, list | tuple) else (changes,)
-        for change in some:
-            if not isinstance(change, TimedChange):
-                raise InputError(
-                    f"faults: {name!r} holds {type(change).__name__}, which is no change.\n"
-                    "  Give vs.Change, vs.Disconnection, vs.TakenOff, vs.Clamp or vs.AddedLeak."
-                )
-        found[str(name)] = some
-    return found
+class _Options(NamedTuple):
+    """What is the same for all runs."""
+
+    limits: AlarmLimits | None
+    sensors: Sensors | None
+    duration: float
+    tolerance: float
+
+
+def _check_quiet(before: xr.Dataset, options: _Options, *, mode: str) -> None:
+    """Refuse limits that are broken already: an alarm that stands before the fault tells nothing of it."""
+    if options.limits is None:
+        return
+    display = displayed_values(breath_measures(before), sensors=options.sensors)
+    broken = alarms(display, options.limits).alarm_condition[0]
+    names = [str(name) for name in broken.alarm.values[broken.values.astype(bool)]]
+    if names:
+        raise InputError(
+            f"limits: {', '.join(names)} alarms in {mode} before any fault.\n"
+            "  Use AlarmLimits.around(displayed_values(...)) of the steady breath, or leave limits out."
+        )
 
 
 class _Tried(NamedTuple):
@@ -158,31 +193,83 @@ class _Tried(NamedTuple):
     reason: str
 
 
+def _try_all(
+    circuit: Circuit, modes: Mapping[str, BreathSettings], faults: Mapping[str, Sequence[AnyChange]], *,
+    befores: Mapping[str, xr.Dataset], options: _Options, progress: bool | None,
+) -> dict[str, list[_Tried]]:  # fmt: skip
+    """All faults in all modes; after Ctrl-C the rest is unknown."""
+    rows: dict[str, list[_Tried]] = {mode: [] for mode in modes}
+    stopped = False
+    with Progress(len(modes) * len(faults), shown=progress, unit="fault") as bar:
+        for (mode, breath), changes in itertools.product(modes.items(), faults.values()):
+            before = befores[mode]
+            try:
+                tried = None if stopped else _try(circuit, breath, changes, before=before, options=options)
+            except KeyboardInterrupt:
+                tried = None
+            stopped = tried is None
+            rows[mode].append(_unknown(before, options, _STOPPED) if tried is None else tried)
+            bar.advance(1)
+    if stopped:
+        warn_caller(StoppedEarlyWarning("the study was stopped by Ctrl-C; the finished faults are kept."))
+    return rows
+
+
 def _try(
     circuit: Circuit, settings: BreathSettings, changes: Sequence[AnyChange], *, before: xr.Dataset,
-    limits: AlarmLimits | None, sensors: Sensors | None, duration: float,
-) -> _Tried:  # fmt: skip
-    """Run a fault from the steady breath on."""
+    options: _Options,
+) -> _Tried | None:  # fmt: skip
+    """Run a fault from the steady breath on; None if it was stopped."""
     instant = settings.period
     later = [_delayed(change, instant) for change in changes]
     try:
-        measures = simulate_breaths(
-            circuit, settings, duration=duration + 2.0 * instant, start=before, changes=later, progress=False
-        )
+        with warnings.catch_warnings():
+            # A study that is stopped warns once itself; doubts about values were told before the first run.
+            warnings.simplefilter("ignore", StoppedEarlyWarning)
+            warnings.simplefilter("ignore", PlausibilityWarning)
+            measures = simulate_breaths(
+                circuit, settings, duration=options.duration + instant, tolerance=options.tolerance, start=before,
+                changes=later, progress=False,
+            )  # fmt: skip
     except VentsimError as error:
-        first = breath_measures(before)
-        unknown = {name: np.full(len(circuit.lungs), np.nan) for name in ("after", *_LUNG_CHANGES)}
-        unknown["before"] = first.inspired_tidal_volume.values[0]
-        nothing = dict.fromkeys((*_DISPLAYED_CHANGES, *_DISPLAYED_CHANGES.values()), np.nan)
-        return _Tried(unknown, nothing, np.full(len(ALARMS), np.nan), str(error))
+        return _unknown(before, options, str(error))
+    if measures.attrs["status"] != "finished":
+        return None
     first, last = measures.isel(breath=0), measures.isel(breath=-1)
-    lungs = {"before": first.inspired_tidal_volume.values, "after": last.inspired_tidal_volume.values}
+    lungs = _true_before(first) | {"after": last.inspired_tidal_volume.values}
     lungs |= {name: (last[source] - first[source]).values for name, source in _LUNG_CHANGES.items()}
-    shown = displayed_values(measures, sensors=sensors)
-    displayed = {source: float(shown[source][0]) for source in _DISPLAYED_CHANGES.values()}
-    displayed |= {name: float(shown[source][-1] - shown[source][0]) for name, source in _DISPLAYED_CHANGES.items()}
-    raised = alarms(shown, AlarmLimits.around(shown.isel(breath=[0])) if limits is None else limits)
+    display = displayed_values(measures, sensors=options.sensors)
+    displayed = _displayed_before(display)
+    displayed |= {
+        name: float(display[source][-1] - display[source][0]) for name, source in _DISPLAYED_CHANGES.items()
+    }
+    raised = alarms(display, options.limits or AlarmLimits.around(display, breath=1))
     return _Tried(lungs, displayed, raised.first_raised.values - instant, "")
+
+
+def _unknown(before: xr.Dataset, options: _Options, reason: str) -> _Tried:
+    """What is known of a fault that was not run to its end."""
+    measures = breath_measures(before)
+    nothing = np.full(measures.sizes["lung"], np.nan)
+    lungs = _true_before(measures.isel(breath=0)) | dict.fromkeys(("after", *_LUNG_CHANGES), nothing)
+    displayed = _displayed_before(displayed_values(measures, sensors=options.sensors))
+    return _Tried(
+        lungs, displayed | dict.fromkeys(_DISPLAYED_CHANGES, np.nan), np.full(len(ALARMS), np.nan), reason
+    )
+
+
+def _true_before(first: xr.Dataset) -> dict[str, np.ndarray]:
+    found = {_before(name): first[source].values for name, source in _LUNG_CHANGES.items()}
+    return found | {"tidal_volume_before": first.inspired_tidal_volume.values}
+
+
+def _displayed_before(display: xr.Dataset) -> dict[str, float]:
+    return {_before(name): float(display[source][0]) for name, source in _DISPLAYED_CHANGES.items()}
+
+
+def _before(change: str) -> str:
+    """Name of the value before, for the name of its change."""
+    return f"{change.removesuffix('_change')}_before"
 
 
 def _delayed(change: AnyChange, delay: float) -> AnyChange:
@@ -200,7 +287,7 @@ def _dataset(
         return np.array([[tried.displayed[name] for tried in rows[mode]] for mode in modes])
 
     each = ("mode", "fault", "lung")
-    before, after = of_lungs("before")[:, 0], of_lungs("after")
+    before, after = of_lungs("tidal_volume_before")[:, 0], of_lungs("after")
     reasons = np.array([[tried.reason for tried in rows[mode]] for mode in modes], dtype=object)
     variables: dict[str, Any] = {
         "tidal_volume_before": (("mode", "lung"), before),
@@ -212,74 +299,11 @@ def _dataset(
         ),
         "reason": (("mode", "fault"), reasons),
     }
-    variables |= {name: (each, of_lungs(name)) for name in _LUNG_CHANGES}
-    for name, source in _DISPLAYED_CHANGES.items():
-        variables[f"{source}_before"] = ("mode", _first_known(of_display(source)))
+    for name in _LUNG_CHANGES:
+        variables[_before(name)] = (("mode", "lung"), of_lungs(_before(name))[:, 0])
+        variables[name] = (each, of_lungs(name))
+    for name in _DISPLAYED_CHANGES:
+        variables[_before(name)] = ("mode", of_display(_before(name))[:, 0])
         variables[name] = (("mode", "fault"), of_display(name))
     coords = {"mode": modes, "fault": faults, "lung": lungs, "alarm": list(ALARMS)}
     return xr.Dataset(variables, coords=coords)
-
-
-def _first_known(values: np.ndarray) -> np.ndarray:
-    """Of each row the first number that is known, for what all faults have in common."""
-    return np.array([next((v for v in row if np.isfinite(v)), np.nan) for row in values])
-
-
-def blind_spots_table(found: xr.Dataset) -> str:
-    """A blind-spot study as text: for each fault the change in each lung, what was displayed, and the first alarm.
-
-    Parameters
-    ----------
-    found : xarray.Dataset
-        Result of :func:`blind_spots`.
-
-    Returns
-    -------
-    str
-        Lines of fixed-width text; ``!`` marks a lung with harm that no alarm has shown.
-
-    Examples
-    --------
-    ``print(blind_spots_table(blind_spots(circuit, settings)))``
-    """
-    lungs = [str(name) for name in found.lung.values]
-    width = max(12, *(len(str(name)) for name in found.fault.values)) + 2
-    lines: list[str] = []
-    for mode in found.mode.values:
-        one = found.sel(mode=mode)
-        lines += [str(mode), ""]
-        heads = [f"lung {name}".rjust(9) for name in lungs]
-        lines.append(" " * width + "".join(heads) + "   displayed   displayed   first alarm")
-        lines.append(" " * width + "   [%]".rjust(9) * len(lungs) + "   volume [%]  peak [cmH2O]")
-        for fault in one.fault.values:
-            lines.append(_row(one.sel(fault=fault), str(fault).ljust(width)))
-        lines.append("")
-    harm, pressure = found.attrs["harm"], found.attrs["pressure_harm_cmH2O"]
-    lines += [
-        f"Change of each lung's tidal volume. ! = harm without an alarm: more than {100 * harm:.0f} % of volume,",
-        f"or more than {pressure:g} cmH2O of end-inspiratory pressure (both invented, to be chosen).",
-        "",
-        str(found.attrs["caution"]),
-    ]
-    return "\n".join(lines)
-
-
-def _row(one: xr.Dataset, name: str) -> str:
-    if str(one.reason.item()):
-        return f"{name}  run failed: {str(one.reason.item()).splitlines()[0]}"
-    cells = [
-        f"{float(change):+7.1f}{'!' if unseen else ' '} "
-        for change, unseen in zip(one.tidal_volume_change.values, one.unseen.values, strict=True)
-    ]
-    shown = 100.0 * float(one.displayed_expired_tidal_volume_change / one.displayed_expired_tidal_volume_before)
-    peak = float(one.displayed_peak_pressure_change)
-    return f"{name}{''.join(cells)}{shown:+12.1f}{peak:+13.2f}   {first_alarm(one.raised_after)}"
-
-
-def first_alarm(raised_after: xr.DataArray) -> str:
-    """The alarm that was raised first, in words."""
-    values = raised_after.values
-    if not np.isfinite(values).any():
-        return "none"
-    k = int(np.nanargmin(values))
-    return f"{str(raised_after.alarm.values[k]).replace('_', ' ')} after {values[k]:.0f} s"

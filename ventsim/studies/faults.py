@@ -7,7 +7,20 @@ from ventsim.changes import AddedLeak, AnyChange, Change, Clamp, Disconnection
 from ventsim.circuit import Circuit
 from ventsim.errors import InputError, PlausibilityWarning, suggestion
 from ventsim.metrics import breath_measures
-from ventsim.parts import Filter, Lung, OneWayValve, Orifice, Restrictor, TrachealTube, Tube
+from ventsim.parts import (
+    CompartmentLung,
+    ElasticLung,
+    Filter,
+    Lung,
+    LungPart,
+    OneWayValve,
+    Orifice,
+    Restrictor,
+    SigmoidCurve,
+    TrachealTube,
+    Tube,
+    VolumeDependentCurve,
+)
 from ventsim.simulation import steady_breath
 from ventsim.ventilator import BreathSettings, PressureControl, VolumeControl
 
@@ -55,54 +68,93 @@ def standard_faults(circuit: Circuit, *, lung: str | None = None) -> dict[str, t
         lung = next(iter(circuit.lungs))
     if lung not in circuit.lungs:
         raise InputError(f"there is no lung '{lung}'.\n  {suggestion(lung, circuit.lungs)}")
-    faults: dict[str, tuple[AnyChange, ...]] = {}
-    if isinstance(circuit.lungs[lung], Lung):
-        faults["stiff lung"] = (Change(path=f"lungs.{lung}.compliance", factor=_STIFFER, at=0.0),)
-        airway = [Change(path=f"lungs.{lung}.resistance", factor=_NARROWER_AIRWAY, at=0.0)]
-        if circuit.lungs[lung].expiratory_resistance is not None:
-            airway.append(Change(path=f"lungs.{lung}.expiratory_resistance", factor=_NARROWER_AIRWAY, at=0.0))
-        faults["narrow airway"] = tuple(airway)
+    part = circuit.lungs[lung]
+    faults = {
+        "stiff lung": _scaled(f"lungs.{lung}", _elastic_factors(part, _STIFFER)),
+        "narrow airway": _scaled(f"lungs.{lung}", _airway_factors(part, _NARROWER_AIRWAY)),
+    }
+    faults = {name: changes for name, changes in faults.items() if changes}
     return faults | _faults_of_parts(circuit, lung) | {
         "cuff leak": (AddedLeak(joint=f"{lung}.airway", linear_resistance=_CUFF_LEAK, at=0.0),),
         "disconnection": (Disconnection(joint=f"{lung}.airway", at=0.0),),
     }  # fmt: skip
 
 
+def _scaled(path: str, factors: Mapping[str, float]) -> tuple[AnyChange, ...]:
+    """Changes of several values of one part, each by its factor."""
+    return tuple(Change(path=f"{path}.{field}", factor=factor, at=0.0) for field, factor in factors.items())
+
+
+def _elastic_factors(lung: LungPart, factor: float) -> dict[str, float]:
+    """By what to multiply which values of a lung so that its compliance is `factor` times as large."""
+    if isinstance(lung, Lung):
+        return {"compliance": factor}
+    if isinstance(lung, CompartmentLung):
+        return {f"regions.{k}.compliance": factor for k in range(1, len(lung.regions) + 1)}
+    if not isinstance(lung, ElasticLung):
+        return {}
+    wall = {} if lung.chest_wall_compliance is None else {"chest_wall_compliance": factor}
+    if isinstance(lung.curve, VolumeDependentCurve):
+        return {"curve.elastance": 1.0 / factor, "curve.volume_elastance": 1.0 / factor, **wall}
+    size = "vital_volume" if isinstance(lung.curve, SigmoidCurve) else "largest_volume"
+    return {f"curve.{size}": factor, **wall}
+
+
+def _airway_factors(lung: LungPart, factor: float) -> dict[str, float]:
+    """By what to multiply which values of a lung so that its airway resists `factor` times as much."""
+    fields = ("resistance", "expiratory_resistance")
+    factors = {field: factor for field in fields if getattr(lung, field, None) is not None}
+    if isinstance(lung, CompartmentLung):
+        for k, region in enumerate(lung.regions, start=1):
+            factors |= {f"regions.{k}.{name}": factor for name in fields if getattr(region, name) is not None}
+    return factors
+
+
 def _faults_of_parts(circuit: Circuit, lung: str) -> dict[str, tuple[AnyChange, ...]]:
     """Faults of tubes, valves and filter of one branch."""
-    faults: dict[str, tuple[AnyChange, ...]] = {}
-
-    def add(name: str, part: str, kind: type | tuple[type, ...], *changes: AnyChange) -> None:
-        if isinstance(circuit.parts.get(f"{lung} {part}"), kind):
-            faults[name] = changes
-
-    def change(part: str, field: str, **value: float | str) -> Change:
-        return Change(path=f"parts.{lung} {part}.{field}", at=0.0, **value)
-
-    if isinstance(circuit.parts.get(f"{lung} inspiratory restrictor"), Restrictor | Orifice):
-        add("kinked tube", "inspiratory restrictor", Orifice, change("inspiratory restrictor", "bore", to=_KINK))
-    elif isinstance(circuit.parts.get(f"{lung} inspiratory tube"), Tube):
-        # The kink of a tube is one narrow place: the loss of a hole of that bore, not of a tube narrow all along.
-        hole = Orifice(bore=_KINK).elements()[0].forward
-        quadratic = change("inspiratory tube", "quadratic_resistance", to=float(hole.pressure_drop(1.0)))
-        linear = change("inspiratory tube", "resistance", to=0.1)
-        add("kinked tube", "inspiratory tube", Tube, linear, quadratic)
-    add("clamped tube", "inspiratory tube", Tube, Clamp(part=f"{lung} inspiratory tube", at=0.0))
-    add(
-        "secretions", "tracheal tube", TrachealTube,
-        Change(path=f"parts.{lung} tracheal tube.inner_diameter", factor=_SECRETIONS, at=0.0),
-    )  # fmt: skip
-    add(
-        "clogged filter", "filter", Filter,
-        Change(path=f"parts.{lung} filter.resistance", factor=_CLOGGED, at=0.0),
-        Change(path=f"parts.{lung} filter.quadratic_resistance", factor=_CLOGGED, at=0.0),
-    )  # fmt: skip
-    add("valve stuck open", "expiratory valve", OneWayValve, change("expiratory valve", "state", to="stuck open"))
-    add(
-        "valve stuck closed", "expiratory valve", OneWayValve,
-        change("expiratory valve", "state", to="stuck closed"),
-    )  # fmt: skip
+    faults = {}
+    kinked = _kink(circuit, lung)
+    if kinked:
+        faults["kinked tube"] = kinked
+    if isinstance(circuit.parts.get(f"{lung} inspiratory tube"), Tube):
+        faults["clamped tube"] = (Clamp(part=f"{lung} inspiratory tube", at=0.0),)
+    tube = circuit.parts.get(f"{lung} tracheal tube")
+    if isinstance(tube, TrachealTube):
+        faults["secretions"] = _secretions(f"parts.{lung} tracheal tube", tube)
+    if isinstance(circuit.parts.get(f"{lung} filter"), Filter):
+        factors = {"resistance": _CLOGGED, "quadratic_resistance": _CLOGGED}
+        faults["clogged filter"] = _scaled(f"parts.{lung} filter", factors)
+    if isinstance(circuit.parts.get(f"{lung} expiratory valve"), OneWayValve):
+        for state in ("stuck open", "stuck closed", "missing"):
+            path = f"parts.{lung} expiratory valve.state"
+            faults[f"valve {state}"] = (Change(path=path, to=state, at=0.0),)
     return faults
+
+
+def _kink(circuit: Circuit, lung: str) -> tuple[AnyChange, ...]:
+    """The inspiratory limb narrowed at one place to a hole: its loss, not that of a tube narrow all along."""
+    hole = float(Orifice(bore=_KINK).elements()[0].forward.pressure_drop(1.0))
+    restrictor, tube = f"{lung} inspiratory restrictor", f"{lung} inspiratory tube"
+    if isinstance(circuit.parts.get(restrictor), Orifice):
+        return (Change(path=f"parts.{restrictor}.bore", to=_KINK, at=0.0),)
+    if isinstance(circuit.parts.get(restrictor), Restrictor):
+        before = circuit.parts[restrictor].quadratic_resistance
+        return (Change(path=f"parts.{restrictor}.quadratic_resistance", to=before + hole, at=0.0),)
+    if isinstance(circuit.parts.get(tube), Tube):
+        # Where the tube's own resistance comes from its geometry, it is lost beside that of the hole.
+        before = circuit.parts[tube].quadratic_resistance or 0.0
+        return (Change(path=f"parts.{tube}.quadratic_resistance", to=before + hole, at=0.0),)
+    return ()
+
+
+def _secretions(path: str, tube: TrachealTube) -> tuple[AnyChange, ...]:
+    """A narrower bore; coefficients that were measured do not know of the bore and grow as of turbulent flow."""
+    fields = ("resistance", "quadratic_resistance", "power_coefficient", "expiratory_power_coefficient")
+    measured = [field for field in fields if getattr(tube, field) is not None]
+    if measured:
+        return _scaled(path, dict.fromkeys(measured, _SECRETIONS**-4))
+    narrowing = 1.0 - _SECRETIONS * (1.0 - tube.narrowing)
+    return (Change(path=f"{path}.narrowing", to=narrowing, at=0.0),)
 
 
 def equivalent_settings(circuit: Circuit, settings: BreathSettings) -> BreathSettings:

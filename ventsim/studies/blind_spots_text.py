@@ -1,0 +1,74 @@
+"""A blind-spot study as text."""
+
+import numpy as np
+import xarray as xr
+
+from ventsim.schema import check_dataset
+
+__all__ = ["blind_spots_table"]
+
+
+def blind_spots_table(found: xr.Dataset) -> str:
+    """A blind-spot study as text: for each fault the change in each lung, what was displayed, and the first alarm.
+
+    Parameters
+    ----------
+    found : xarray.Dataset
+        Result of :func:`blind_spots`.
+
+    Returns
+    -------
+    str
+        Lines of fixed-width text; ``!`` marks a lung with harm that no alarm has shown.
+
+    Raises
+    ------
+    SchemaError
+        If the Dataset does not fit the schema.
+
+    Examples
+    --------
+    ``print(blind_spots_table(blind_spots(circuit, settings)))``
+    """
+    check_dataset(found, "blind spots")
+    lungs = [str(name) for name in found.lung.values]
+    width = max(12, *(len(str(name)) for name in found.fault.values)) + 2
+    lines: list[str] = []
+    for mode in found.mode.values:
+        one = found.sel(mode=mode)
+        lines += [str(mode), ""]
+        heads = [f"lung {name}".rjust(9) for name in lungs]
+        lines.append(" " * width + "".join(heads) + "   displayed   displayed   first alarm")
+        lines.append(" " * width + "   [%]".rjust(9) * len(lungs) + "   volume [%]  peak [cmH2O]")
+        for fault in one.fault.values:
+            lines.append(_row(one.sel(fault=fault), str(fault).ljust(width)))
+        lines.append("")
+    harm, pressure = found.attrs["harm"], found.attrs["pressure_harm_cmH2O"]
+    lines += [
+        f"Change of each lung's tidal volume. ! = harm without an alarm: more than {100 * harm:.0f} % of volume,",
+        f"or more than {pressure:g} cmH2O of end-inspiratory pressure (both invented, to be chosen).",
+        "",
+        str(found.attrs["caution"]),
+    ]
+    return "\n".join(lines)
+
+
+def _row(one: xr.Dataset, name: str) -> str:
+    if str(one.reason.item()):
+        return f"{name}  run failed: {str(one.reason.item()).splitlines()[0]}"
+    cells = [
+        f"{float(change):+7.1f}{'!' if unseen else ' '} "
+        for change, unseen in zip(one.tidal_volume_change.values, one.unseen.values, strict=True)
+    ]
+    percent = 100.0 * float(one.displayed_expired_tidal_volume_change / one.displayed_expired_tidal_volume_before)
+    peak = float(one.displayed_peak_pressure_change)
+    return f"{name}{''.join(cells)}{percent:+12.1f}{peak:+13.2f}   {_first_alarm(one.raised_after)}"
+
+
+def _first_alarm(raised_after: xr.DataArray) -> str:
+    """The alarm that was raised first, in words."""
+    values = raised_after.values
+    if not np.isfinite(values).any():
+        return "none"
+    k = int(np.nanargmin(values))
+    return f"{str(raised_after.alarm.values[k]).replace('_', ' ')} after {values[k]:.0f} s"
