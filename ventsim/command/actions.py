@@ -8,11 +8,21 @@ from ventsim.command.files import output_files
 from ventsim.command.finding import find, is_result
 from ventsim.command.long_run import LONG, continue_run, run_long
 from ventsim.command.short_run import run_short
-from ventsim.command.studies import study_blind_spots
+from ventsim.command.studies import run_size, run_sweep, study_blind_spots
+from ventsim.command.study_files import read_size, read_sweep
 from ventsim.errors import InputError, ScenarioError
 from ventsim.scenario import Scenario, builtin, builtin_names
 
-__all__ = ["go_on", "list_parts", "list_scenarios", "run", "show_scenario", "watch_blind_spots"]
+__all__ = [
+    "go_on",
+    "list_parts",
+    "list_scenarios",
+    "run",
+    "run_a_size",
+    "run_a_sweep",
+    "show_scenario",
+    "watch_blind_spots",
+]
 
 
 def list_scenarios(options: argparse.Namespace) -> None:
@@ -71,6 +81,20 @@ def watch_blind_spots(options: argparse.Namespace) -> None:
     found = find(options.target)
     files = output_files(Path(options.out), stem=f"{found.stem}-blind-spots", source=Path(options.target))
     study_blind_spots(found, files, lung=options.lung, both=options.mode == "both", duration=options.watch)
+
+
+def run_a_sweep(options: argparse.Namespace) -> None:
+    """The sweep that a file describes."""
+    path = Path(options.file)
+    task = read_sweep(path)
+    run_sweep(task, output_files(Path(options.out), stem=f"{path.stem}-sweep", source=path))
+
+
+def run_a_size(options: argparse.Namespace) -> None:
+    """The sizing that a file describes."""
+    path = Path(options.file)
+    task = read_size(path)
+    run_size(task, output_files(Path(options.out), stem=f"{path.stem}-sized", source=path))
 
 
 def _check_whole_breath(scenario: Scenario) -> None:

@@ -18,6 +18,8 @@ _OPTIONS = {
     "scenarios": ("--help",),
     "scenario": ("--help",),
     "parts": ("--help",),
+    "sweep": ("--out", "--help"),
+    "size": ("--out", "--help"),
     "blind-spots": ("--out", "--lung", "--mode", "--watch", "--help"),
 }
 _ALONE = ("--help", "-h", "--version")
@@ -82,6 +84,18 @@ def _parser() -> argparse.ArgumentParser:
     )
     blind.add_argument("--out", metavar="DIR", default=".", help="folder for the files (default: this one)")
     blind.set_defaults(action=actions.watch_blind_spots)
+    for name, action, what in (
+        ("sweep", actions.run_a_sweep, "vary values of a scenario, as a TOML file says"),
+        (
+            "size",
+            actions.run_a_size,
+            "find restrictors and settings that give each lung its volume, as a TOML file says",
+        ),
+    ):
+        study = group.add_parser(name, help=what)
+        study.add_argument("file", metavar="STUDY.toml", help="what to do; see docs/howto.md")
+        study.add_argument("--out", metavar="DIR", default=".", help="folder for the files (default: this one)")
+        study.set_defaults(action=action)
     return parser
 
 

@@ -1,14 +1,22 @@
 """Studies on the command line."""
 
+import warnings
 from pathlib import Path
+
+import xarray as xr
+from matplotlib.figure import Figure
 
 import ventsim
 from ventsim.command.finding import Found
+from ventsim.command.study_files import SizeTask, SweepTask
 from ventsim.command.words import CAUTION
-from ventsim.errors import InputError
-from ventsim.studies import blind_spots, blind_spots_table, both_modes
+from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
+from ventsim.schema import VARIABLES
+from ventsim.studies import blind_spots, blind_spots_table, both_modes, restrict, size, sizing_table, sweep
 
-__all__ = ["study_blind_spots"]
+__all__ = ["run_size", "run_sweep", "study_blind_spots"]
+
+_MOST_LINES = 40
 
 
 def study_blind_spots(
@@ -22,14 +30,111 @@ def study_blind_spots(
     print(f"Faults at lung '{lung}', each by itself, watched for {duration:g} s\n", flush=True)
     settings = both_modes(scenario.circuit, scenario.settings) if both else scenario.settings
     study = blind_spots(scenario.circuit, settings, lung=lung, duration=duration)
+    _write(study, ventsim.plot.blind_spots(study)[0].figure, files)
+    _end(blind_spots_table(study), files)
+
+
+def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> None:
+    """Run a sweep, print the measure asked for, write file and figure."""
+    if task.show not in VARIABLES or VARIABLES[task.show].kinds != ("measures",):
+        measures = [name for name, row in VARIABLES.items() if row.kinds == ("measures",)]
+        raise InputError(f"show: there is no measure '{task.show}'.\n  {suggestion(task.show, measures)}")
+    print(f"{task.found.scenario.title} ({task.found.origin})\n", flush=True)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", StoppedEarlyWarning)
+        study = sweep(task.found.scenario, task.values, paired=task.paired, duration=task.duration)
+    _write(study, _sweep_figure(study, task), files)
+    stopped = [str(w.message) for w in caught if issubclass(w.category, StoppedEarlyWarning)]
+    _end("\n".join([_sweep_table(study, task.show), *stopped, "", CAUTION]), files)
+
+
+def run_size(task: SizeTask, files: tuple[Path, Path]) -> None:
+    """Size, print the answer, write file and figure."""
+    scenario = task.found.scenario
+    print(f"{scenario.title} ({task.found.origin})\n", flush=True)
+    circuit = scenario.circuit
+    for lung, limb in task.restrict.items():
+        circuit, _ = restrict(circuit, lung, limb=limb)
+    vary = {path: tuple(limits) if isinstance(limits, list) else limits for path, limits in task.vary.items()}
+    study = size(
+        circuit, scenario.settings, targets=task.targets, vary=vary, drills=task.drills,
+        bore_tolerance=task.bore_tolerance,
+    )  # fmt: skip
+    _write(study, _size_figure(circuit, scenario, study), files)
+    _end(sizing_table(study), files)
+
+
+def _size_figure(circuit: ventsim.Circuit, scenario: ventsim.Scenario, study: xr.Dataset) -> Figure:
+    """Shares of the steady breath before and with the values found."""
+    values = {
+        str(path): float(value) for path, value in zip(study.quantity.values, study.value.values, strict=True)
+    }
+    after = ventsim.changes.with_values(circuit, scenario.settings, values=values)
+    figure = Figure(figsize=(7.0, 2.6 + 0.84 * study.sizes["lung"]), layout="constrained")
+    axes = figure.subplots(2, 1)
+    for ax, (one, settings), title in zip(
+        axes, ((circuit, scenario.settings), after), ("before", "sized"), strict=True
+    ):
+        ventsim.plot.shares(ventsim.breath_measures(ventsim.steady_breath(one, settings)), ax=ax)
+        ax.set_title(title, loc="left", fontsize="medium")
+    return figure
+
+
+def _sweep_figure(study: xr.Dataset, task: SweepTask) -> Figure:
+    try:
+        if task.lung is not None:
+            return ventsim.plot.sweep_map(study, task.show, lung=task.lung, limit=task.limit).figure
+        return ventsim.plot.sweep_lines(study, task.show)[0].figure
+    except SchemaError as error:
+        figure = Figure(figsize=(6.0, 1.5))
+        figure.text(0.05, 0.5, f"Not drawn: {error}", va="center", fontsize="small", parse_math=False, wrap=True)
+        return figure
+
+
+def _sweep_table(study: xr.Dataset, show: str) -> str:
+    """A row for every point: its values, and the measure of each lung."""
+    row = VARIABLES[show]
+    dims = [str(dim) for dim in study[show].dims if dim != "lung"]
+    flat = study[[show, "status", "reason"]].stack(point=dims, create_index=False)
+    names = [str(name) for name in study.coords if name != "lung" and name != "case"]
+    lungs = [str(name) for name in study.lung.values] if "lung" in study[show].dims else []
+    heads = [*names, *(f"lung {name}" for name in lungs or ["all"])]
+    rows = []
+    for k in range(min(flat.sizes["point"], _MOST_LINES)):
+        one = flat.isel(point=k)
+        values = [_shown(one[name].item()) for name in names]
+        if str(one.status.item()) == "finished":
+            numbers = one[show].values.ravel() if lungs else [float(one[show])]
+            rows.append([*values, *(f"{number:.6g}" for number in numbers)])
+        else:
+            rows.append([*values, f"{one.status.item()}: {str(one.reason.item()).splitlines()[0]}"])
+    widths = [max(len(row[c]) for row in [heads, *rows] if len(row) == len(heads)) for c in range(len(heads))]
+    lines = [f"{row.long_name} [{row.units}]", ""]
+    lines += [
+        "  ".join(cell.rjust(width) for cell, width in zip(cells, widths, strict=False))
+        for cells in [heads, *rows]
+    ]
+    left_out = flat.sizes["point"] - len(rows)
+    return "\n".join(lines + ([f"... and {left_out} more, in the file"] if left_out else []))
+
+
+def _shown(value: object) -> str:
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _write(study: xr.Dataset, figure: Figure, files: tuple[Path, Path]) -> None:
     result, picture = files
     try:
         study.to_netcdf(result, engine="h5netcdf")
-        ventsim.plot.blind_spots(study)[0].figure.savefig(picture, dpi=150)
+        figure.savefig(picture, dpi=150)
     except (OSError, RuntimeError) as error:
         raise InputError(
             f"the study is finished, but its files could not be written: {error}.\n"
             "  Make room, or give another folder: --out DIR."
         ) from None
-    table, _, _ = blind_spots_table(study).rpartition("\n\n")
+
+
+def _end(text: str, files: tuple[Path, Path]) -> None:
+    """The table of a study, whose own line of caution gives way to the longer one at the very end."""
+    table, _, _ = text.rpartition("\n\n")
     print(f"{table}\n\nWritten:    {', '.join(map(str, files))}\n\n{CAUTION}")

@@ -8,7 +8,21 @@ because it is faint on white. Matplotlib is imported when a picture is drawn, no
 from ventsim.plot.bench import FittedLaw, bench_fit
 from ventsim.plot.blind_spots import blind_spots
 from ventsim.plot.hours import hours
+from ventsim.plot.interaction import interaction
 from ventsim.plot.style import COLOURS
+from ventsim.plot.sweeps import sweep_lines, sweep_map
 from ventsim.plot.waves import loops, shares, waveforms
 
-__all__ = ["COLOURS", "FittedLaw", "bench_fit", "blind_spots", "hours", "loops", "shares", "waveforms"]
+__all__ = [
+    "COLOURS",
+    "FittedLaw",
+    "bench_fit",
+    "blind_spots",
+    "hours",
+    "interaction",
+    "loops",
+    "shares",
+    "sweep_lines",
+    "sweep_map",
+    "waveforms",
+]

@@ -5,7 +5,7 @@ numbers are the same bit for bit whichever way they ran.
 """
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 
@@ -175,48 +175,71 @@ def run_batch(
     if threads is None:
         threads = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     check_number("threads", threads, unit="threads", low=1, high=1024)
+    if not cases:
+        return unfinished(0, n_lungs)
     pieces = [cases[k : k + _CASES_IN_PIECE] for k in range(0, len(cases), _CASES_IN_PIECE)]
     results: dict[int, PieceResult] = {}
     with Progress(len(cases), shown=progress, unit="circuits") as bar:
         try:
-            for k, result in _run_pieces(pieces, options, n_lungs=n_lungs, threads=int(threads)):
-                results[k] = result
-                bar.advance(len(result.status))
+            run = _run_here if threads == 1 else _run_in_threads
+            run(pieces, options, results, bar, n_lungs=n_lungs, threads=int(threads))
         except KeyboardInterrupt:
             if not results:
                 raise
     return _joined([results.get(k) or unfinished(len(piece), n_lungs) for k, piece in enumerate(pieces)])
 
 
-def _run_pieces(
-    pieces: Sequence[Sequence[Case]], options: BatchOptions, *, n_lungs: int, threads: int
-) -> Iterator[tuple[int, PieceResult]]:
-    """The pieces in the order in which they are finished."""
-    if threads == 1:
-        for k, piece in enumerate(pieces):
-            yield k, run_piece(piece, options, n_lungs=n_lungs)
-        return
+_Pieces = Sequence[Sequence[Case]]
+
+
+def _run_here(
+    pieces: _Pieces,
+    options: BatchOptions,
+    results: dict[int, PieceResult],
+    bar: Progress,
+    *,
+    n_lungs: int,
+    threads: int,
+) -> None:
+    """Run the pieces one after the other in this thread; `results` receives each as it is finished."""
+    for k, piece in enumerate(pieces):
+        results[k] = run_piece(piece, options, n_lungs=n_lungs)
+        bar.advance(len(piece))
+
+
+def _run_in_threads(
+    pieces: _Pieces,
+    options: BatchOptions,
+    results: dict[int, PieceResult],
+    bar: Progress,
+    *,
+    n_lungs: int,
+    threads: int,
+) -> None:
+    """Run the pieces over threads; `results` receives each as it is finished, also those under way at Ctrl-C."""
+    waiting: dict[Future[PieceResult], int] = {}
+
+    def collect(done: Iterable[Future[PieceResult]]) -> None:
+        for future in done:
+            results[waiting.pop(future)] = future.result()
+            bar.advance(len(future.result().status))
+
     with ThreadPoolExecutor(threads) as pool:
-        waiting: dict[Future[PieceResult], int] = {}
         try:
-            todo = iter(enumerate(pieces))
-            for k, piece in todo:
+            for k, piece in enumerate(pieces):
                 waiting[pool.submit(run_piece, piece, options, n_lungs=n_lungs)] = k
                 # A few ahead, so that no thread is idle and a stop need not wait for many.
-                if len(waiting) < 2 * threads:
-                    continue
-                yield from _take_finished(waiting)
+                if len(waiting) >= 2 * threads:
+                    collect(wait(waiting, return_when=FIRST_COMPLETED).done)
             while waiting:
-                yield from _take_finished(waiting)
-        finally:
-            for future in waiting:
-                future.cancel()
-
-
-def _take_finished(waiting: dict[Future[PieceResult], int]) -> Iterator[tuple[int, PieceResult]]:
-    done, _ = wait(waiting, return_when=FIRST_COMPLETED)
-    for future in done:
-        yield waiting.pop(future), future.result()
+                collect(wait(waiting, return_when=FIRST_COMPLETED).done)
+        except BaseException:
+            for future in list(waiting):
+                if future.cancel():
+                    del waiting[future]
+            finished = [future for future in wait(waiting).done if future.exception() is None]
+            collect(finished)
+            raise
 
 
 def _joined(parts: Sequence[PieceResult]) -> PieceResult:

@@ -1,11 +1,28 @@
-"""Questions that are asked of many runs: what a ventilator cannot see.
+"""Questions asked of many runs: sweeps, sizing, how lungs act on each other, what a ventilator cannot see.
 
 >>> from ventsim.studies import blind_spots
 >>> blind_spots.__name__
 'blind_spots'
 """
 
-from ventsim.studies.blind_spots import blind_spots, blind_spots_table
+from ventsim.studies.blind_spots import blind_spots
+from ventsim.studies.blind_spots_text import blind_spots_table
 from ventsim.studies.faults import both_modes, equivalent_settings, standard_faults
+from ventsim.studies.interaction import interaction
+from ventsim.studies.sizing import size
+from ventsim.studies.sizing_restrict import restrict
+from ventsim.studies.sizing_table import sizing_table
+from ventsim.studies.sweep import sweep
 
-__all__ = ["blind_spots", "blind_spots_table", "both_modes", "equivalent_settings", "standard_faults"]
+__all__ = [
+    "blind_spots",
+    "blind_spots_table",
+    "both_modes",
+    "equivalent_settings",
+    "interaction",
+    "restrict",
+    "size",
+    "sizing_table",
+    "standard_faults",
+    "sweep",
+]

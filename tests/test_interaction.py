@@ -1,0 +1,272 @@
+"""Interaction of lungs: against derivatives of closed forms, and what is scaled of each kind of lung."""
+
+import math
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+
+from ventsim import (
+    CompartmentLung,
+    ElasticLung,
+    ExponentialCurve,
+    HalfSineEffort,
+    Lung,
+    PressureControl,
+    Region,
+    SigmoidCurve,
+    Ventilator,
+    VolumeControl,
+    VolumeDependentCurve,
+    builtin,
+)
+from ventsim.errors import InputError, SchemaError, SolverError
+from ventsim.layouts import shared
+from ventsim.parts import LungPart
+from ventsim.parts.lung import linear_store
+from ventsim.plot.interaction import interaction as draw
+from ventsim.studies.interaction import interaction, scaled_lung
+from ventsim.theory import parallel_lungs_pressure_control
+
+mpl.use("Agg")
+import matplotlib.pyplot as plt
+
+RATE, TI, DRIVE, PEEP = 15.0, 4.0 / 3.0, 15.0, 5.0
+SQUARE = PressureControl(inspiratory_pressure=DRIVE, peep=PEEP, rate=RATE, inspiratory_time=TI)
+CONSTANT = VolumeControl(tidal_volume=900.0, peep=PEEP, rate=RATE, inspiratory_time=TI)
+
+
+@pytest.fixture(autouse=True)
+def _no_figure_is_left_open():
+    yield
+    plt.close("all")
+
+
+def ideal(compliances, resistances, *, shared_resistance=0.0):
+    """Lungs behind one resistance, without anything else (cases N2 to N5 of the reference)."""
+    lungs = {
+        name: Lung(compliance=c, resistance=r)
+        for name, c, r in zip("abcd", compliances, resistances, strict=False)
+    }
+    machine = Ventilator(
+        source_resistance=shared_resistance,
+        exhalation_resistance=shared_resistance,
+        flow_limit=None,
+        relief_pressure=None,
+    )
+    return shared(lungs, ideal=True, one_way_valves=False, ventilator=machine)
+
+
+def effects_of_one_lung(compliance, resistance):
+    """Derivatives by hand of ln V, V = C Δp (1-a)(1-b)/(1-ab), a = exp(-ti/RC), b = exp(-te/RC)."""
+    tau = resistance * compliance / 1000.0
+    x, y = TI / tau, (60.0 / RATE - TI) / tau
+    a, b = math.exp(-x), math.exp(-y)
+    of_time_constant = -a * x / (1 - a) - b * y / (1 - b) + a * b * (x + y) / (1 - a * b)
+    return 1.0 + of_time_constant, of_time_constant
+
+
+def effects_of_closed_form(compliances, resistances, shared_resistance):
+    """Numerical derivatives (fourth order, step 2e-3) of the closed form of lungs in parallel."""
+    step, effects = 2e-3, []
+
+    def logs(c, r):
+        breath = parallel_lungs_pressure_control(
+            inspiratory_pressure=DRIVE, peep=PEEP, compliances=c, resistances=r,
+            shared_resistance=shared_resistance, rate=RATE, inspiratory_time=TI,
+        )  # fmt: skip
+        return np.log(breath.tidal_volume)
+
+    c, r = np.array(compliances, dtype=float), np.array(resistances, dtype=float)
+    for of_compliance in (True, False):
+        rows = []
+        for j in range(c.size):
+            at = {}
+            for k in (-2, -1, 1, 2):
+                factor = np.where(np.arange(c.size) == j, math.exp(k * step), 1.0)
+                at[k] = logs(c * factor, r) if of_compliance else logs(c, r * factor)
+            rows.append((8 * (at[1] - at[-1]) - (at[2] - at[-2])) / (12 * step))
+        effects.append(np.array(rows))
+    return effects
+
+
+def test_behind_an_ideal_source_lungs_do_not_interact():
+    """Closed form of one lung on the diagonal, 0 elsewhere; case N2 of lungs in parallel, and a slow one."""
+    compliances, resistances = (50.0, 25.0, 80.0), (10.0, 10.0, 30.0)
+    found = interaction(ideal(compliances, resistances), SQUARE, progress=False).isel(mode=0)
+    wanted = [effects_of_one_lung(c, r) for c, r in zip(compliances, resistances, strict=True)]
+    np.testing.assert_allclose(found.compliance_effect, np.diag([w[0] for w in wanted]), rtol=0, atol=1e-7)
+    np.testing.assert_allclose(found.resistance_effect, np.diag([w[1] for w in wanted]), rtol=0, atol=1e-7)
+    assert wanted[2][1] < -0.4  # the slow lung depends on its resistance
+
+
+@pytest.mark.parametrize(
+    ("compliances", "resistances", "shared_resistance"),
+    [((50, 25), (10, 10), 5.0), ((20, 30, 40, 50), (10, 10, 10, 10), 3.0), ((50, 50), (5, 20), 3.0)],
+    ids=["N3", "like N5", "like N4"],
+)
+def test_behind_a_shared_resistance(compliances, resistances, shared_resistance):
+    """Lungs of the cases of parallel lungs in one breath; what one lung gains, the others lose."""
+    circuit = ideal(compliances, resistances, shared_resistance=shared_resistance)
+    found = interaction(circuit, SQUARE, progress=False).isel(mode=0)
+    of_compliance, of_resistance = effects_of_closed_form(compliances, resistances, shared_resistance)
+    np.testing.assert_allclose(found.compliance_effect, of_compliance, rtol=0, atol=1e-7)
+    np.testing.assert_allclose(found.resistance_effect, of_resistance, rtol=0, atol=1e-7)
+    others = ~np.eye(len(compliances), dtype=bool)
+    assert (found.compliance_effect.values[others] < -0.01).all()
+    assert found.noise_of_effects < 1e-5
+
+
+def test_in_volume_control_the_volumes_are_only_shared_out():
+    """What the ventilator delivers does not change: effects weighted by volumes add up to 0."""
+    found = interaction(ideal((50, 25), (10, 20)), {"square": SQUARE, "constant": CONSTANT}, progress=False)
+    assert found.mode.values.tolist() == ["square", "constant"]
+    for effect in ("compliance_effect", "resistance_effect"):
+        total = (found[effect] * found.tidal_volume).sum("lung") / found.tidal_volume.sum("lung")
+        np.testing.assert_allclose(total.sel(mode="constant"), 0.0, atol=1e-8)
+    assert abs(found.compliance_effect.sel(mode="constant", changed="a", lung="b")) > 0.1
+    assert found.tidal_volume.sel(mode="constant").sum() == pytest.approx(900.0, rel=1e-8)
+
+
+def test_step_and_tolerance_do_not_matter_in_a_real_circuit():
+    """Quadratic tubes and valves: half the step, ten times the tolerance; 1e-5 is what the docstring says."""
+    scenario = builtin("two-unequal-lungs")
+    usual = interaction(scenario.circuit, scenario.settings, progress=False)
+    other = interaction(scenario.circuit, scenario.settings, step=0.005, tolerance=1e-9, threads=1, progress=False)
+    for effect in ("compliance_effect", "resistance_effect"):
+        np.testing.assert_allclose(other[effect], usual[effect], rtol=0, atol=1e-5)
+    assert usual.noise_of_effects < 1e-5
+    assert usual.attrs["caution"].startswith("For research")
+    assert usual.compliance_effect.attrs["units"] == "%/%"
+
+
+def test_threads_change_no_bit():
+    circuit = ideal((50, 25), (10, 10), shared_resistance=5.0)
+    results = [interaction(circuit, SQUARE, threads=threads, progress=False) for threads in (1, 3)]
+    assert results[0].identical(results[1])
+
+
+REGIONS = (Region(compliance=20, resistance=15, expiratory_resistance=20), Region(compliance=30, resistance=40))
+CURVES = (
+    SigmoidCurve(vital_volume=2000, inflection=15, width=5),
+    ExponentialCurve(largest_volume=2500, rate=0.06),
+    VolumeDependentCurve(elastance=0.01, volume_elastance=1e-5),
+)
+
+
+@pytest.mark.parametrize("curve", CURVES, ids=lambda curve: curve.kind)
+def test_a_curved_lung_takes_more_at_every_pressure(curve):
+    """Scaled by 1.2: at 1.2 times the volume the pressure is the same, with the chest wall too."""
+    lung = ElasticLung(curve=curve, resistance=10, expiratory_resistance=14, chest_wall_compliance=150)
+    more = scaled_lung(lung, compliance=1.2, resistance=0.5)
+    volume = np.linspace(10.0, 700.0, 9)
+    np.testing.assert_allclose(more.law().pressure(1.2 * volume), lung.law().pressure(volume), rtol=1e-12)
+    assert (more.resistance, more.expiratory_resistance) == (5.0, 7.0)
+    assert more.relaxed_volume == lung.relaxed_volume
+
+
+def test_everything_of_a_lung_with_regions_is_scaled():
+    lung = CompartmentLung(
+        resistance=4,
+        regions=REGIONS,
+        collateral_resistance=500,
+        effort=HalfSineEffort(amplitude=5, duration=0.8, rate=15),
+    )
+    more = scaled_lung(lung, compliance=2.0, resistance=3.0)
+    assert [region.compliance for region in more.regions] == [40.0, 60.0]
+    assert [region.resistance for region in more.regions] == [45.0, 120.0]
+    assert [region.expiratory_resistance for region in more.regions] == [60.0, None]
+    assert (more.resistance, more.collateral_resistance) == (12.0, 1500.0)
+    assert more.effort == lung.effort
+
+
+def test_lungs_of_all_kinds_in_one_study():
+    """Two equal regions, and a curve that is a straight line, are lungs of the closed form of one lung."""
+    region = Region(compliance=25, resistance=16)
+    circuit = shared(
+        {
+            "regions": CompartmentLung(resistance=2, regions=(region, region)),
+            "curve": ElasticLung(curve=VolumeDependentCurve(elastance=0.02, volume_elastance=0.0), resistance=10),
+        },
+        ideal=True,
+        one_way_valves=False,
+    )
+    found = interaction(circuit, SQUARE, progress=False).isel(mode=0)
+    # 2 + 16/2 = 10 cmH2O·s/L before 50 mL/cmH2O; 1/0.02 = 50 mL/cmH2O
+    of_compliance, of_resistance = effects_of_one_lung(50.0, 10.0)
+    np.testing.assert_allclose(found.compliance_effect, np.diag([of_compliance] * 2), rtol=0, atol=1e-6)
+    np.testing.assert_allclose(found.resistance_effect, np.diag([of_resistance] * 2), rtol=0, atol=1e-6)
+
+
+class BagOfFixedMake(LungPart):
+    """A lung of a user's own making, without fields that could be scaled."""
+
+    kind = "bag of fixed make"
+    relaxed_volume: float = 0.0
+    body_weight: float | None = None
+
+    @property
+    def compartments(self):
+        return ("bag",)
+
+    @property
+    def compartment_weights(self):
+        return (1.0,)
+
+    def elements(self):
+        return (*Lung(compliance=50, resistance=10).elements()[:1], linear_store("alveoli", 50.0, effort=None))
+
+
+def test_what_cannot_be_scaled_is_refused():
+    circuit = shared({"a": Lung(compliance=50, resistance=10), "bag": BagOfFixedMake()})
+    with pytest.raises(InputError, match=r"lung 'bag' \(BagOfFixedMake\) has no compliance that could be scaled"):
+        interaction(circuit, SQUARE)
+    with pytest.raises(InputError, match="has no compliance that could be scaled"):
+        scaled_lung(BagOfFixedMake())
+
+
+def test_wrong_input():
+    circuit = ideal((50, 25), (10, 10))
+    with pytest.raises(InputError, match="circuit: got str, but a Circuit is needed"):
+        interaction("circuit", SQUARE)
+    with pytest.raises(InputError, match=r"step 0\.5 is not possible"):
+        interaction(circuit, SQUARE, step=0.5)
+    with pytest.raises(InputError, match=r"settings: got \{\}"):
+        interaction(circuit, {})
+    with pytest.raises(InputError, match="settings: 'square' is int, not breath settings"):
+        interaction(circuit, {"square": 5})
+    with pytest.raises(InputError, match="tolerance 1 is not possible"):
+        interaction(circuit, SQUARE, tolerance=1.0)
+
+
+def test_a_breath_that_is_not_there_is_told():
+    """An effort that does not come with the breaths: no steady breath. A closed valve: no volume to change."""
+    effort = HalfSineEffort(amplitude=5, duration=0.8, rate=13)
+    lungs = {"a": Lung(compliance=50, resistance=10, effort=effort), "b": Lung(compliance=50, resistance=10)}
+    with pytest.raises(InputError, match="pressure control, as it is: no breath repeats itself"):
+        interaction(shared(lungs), SQUARE, progress=False)
+    scenario = builtin("two-unequal-lungs")
+    valve = scenario.circuit.parts["b inspiratory valve"].changed({"state": "stuck closed"})
+    closed = scenario.circuit.changed({"parts": {**scenario.circuit.parts, "b inspiratory valve": valve}})
+    with pytest.raises(SolverError, match="as it is: a lung gets no volume"):
+        interaction(closed, SQUARE, progress=False)
+
+
+def test_the_picture_shows_every_number():
+    found = interaction(ideal((50, 25), (10, 20)), {"square": SQUARE, "constant": CONSTANT}, progress=False)
+    axes = draw(found)
+    assert axes.shape == (2, 2)
+    assert [ax.get_title(loc="left") for ax in axes.ravel()] == [
+        "square: compliance", "constant: compliance", "square: resistance", "constant: resistance",
+    ]  # fmt: skip
+    for column, mode in enumerate(("square", "constant")):
+        for row, name in enumerate(("compliance_effect", "resistance_effect")):
+            texts = [text.get_text() for text in axes[row, column].texts]
+            numbers = found[name].sel(mode=mode).values.ravel()
+            assert [float(text.replace("−", "-")) for text in texts] == pytest.approx(numbers, abs=6e-4)
+    assert axes[0, 0].texts[1].get_text() == "0"  # an ideal source
+    axes[0, 0].figure.canvas.draw()
+    with pytest.raises(SchemaError, match="interaction needs 4 Axes, two for each mode; it got 1"):
+        draw(found, axes=[plt.figure().add_subplot()])
+    with pytest.raises(SchemaError, match=r"'compliance_effect' with dims \(mode, changed, lung\) is missing"):
+        draw(found.drop_vars("compliance_effect"))

@@ -1,0 +1,127 @@
+"""What a sweep or a sizing is to do, from a TOML file."""
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ventsim.command.finding import Found, find
+from ventsim.errors import InputError, suggestion
+from ventsim.scenario import builtin_names
+from ventsim.scenario.files import read_text
+
+__all__ = ["SizeTask", "SweepTask", "read_size", "read_sweep"]
+
+_SWEEP_KEYS = ("scenario", "values", "paired", "duration", "show", "lung", "limit")
+_SIZE_KEYS = ("scenario", "targets", "vary", "restrict", "drills", "bore_tolerance")
+_RANGE_KEYS = ("from", "to", "count")
+
+
+@dataclass(frozen=True)
+class SweepTask:
+    """A sweep as the file describes it."""
+
+    found: Found
+    values: Mapping[str, Sequence[Any]]
+    paired: bool
+    duration: float | None
+    show: str
+    lung: str | None
+    limit: float | None
+
+
+@dataclass(frozen=True)
+class SizeTask:
+    """A sizing as the file describes it; `restrict` holds the limbs of lungs that get a restrictor."""
+
+    found: Found
+    targets: Mapping[str, Mapping[str, float]]
+    vary: Mapping[str, Sequence[float]]
+    restrict: Mapping[str, str]
+    drills: Sequence[float] | None
+    bore_tolerance: float
+
+
+def read_sweep(path: Path) -> SweepTask:
+    """Read the file of a sweep; the study itself checks paths and numbers."""
+    table = _read(path, _SWEEP_KEYS, needed=("scenario", "values"))
+    values = _section(table["values"], "values", path)
+    return SweepTask(
+        found=_scenario(table["scenario"], path),
+        values={name: _listed(given, f"values.{name}", path) for name, given in values.items()},
+        paired=_kind(table.get("paired", False), bool, "paired", "true or false", path),
+        duration=table.get("duration"),
+        show=_kind(table.get("show", "inspired_tidal_volume"), str, "show", "the name of a measure", path),
+        lung=table.get("lung"),
+        limit=table.get("limit"),
+    )
+
+
+def read_size(path: Path) -> SizeTask:
+    """Read the file of a sizing; the study itself checks paths and numbers."""
+    table = _read(path, _SIZE_KEYS, needed=("scenario", "targets", "vary"))
+    targets = _section(table["targets"], "targets", path)
+    restrict = _section(table.get("restrict", {}), "restrict", path)
+    return SizeTask(
+        found=_scenario(table["scenario"], path),
+        targets={lung: _section(wanted, f"targets.{lung}", path) for lung, wanted in targets.items()},
+        vary=_section(table["vary"], "vary", path),
+        restrict={
+            lung: _kind(limb, str, f"restrict.{lung}", '"inspiratory"', path) for lung, limb in restrict.items()
+        },
+        drills=table.get("drills"),
+        bore_tolerance=table.get("bore_tolerance", 0.1),
+    )
+
+
+def _read(path: Path, keys: Sequence[str], *, needed: Sequence[str]) -> dict[str, Any]:
+    try:
+        table = tomllib.loads(read_text(path))
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path}: this is not TOML: {error}.\n  Write key = value, or [section].") from None
+    for key in table:
+        if key not in keys:
+            raise InputError(f"{path}: there is no '{key}' in such a file.\n  {suggestion(key, keys)}")
+    for key in needed:
+        if key not in table:
+            raise InputError(f"{path}: '{key}' is missing.\n  Such a file has: {', '.join(keys)}.")
+    return table
+
+
+def _scenario(given: object, path: Path) -> Found:
+    """The scenario: a built-in one, or a file whose name counts from the folder of the study's file."""
+    name = _kind(given, str, "scenario", "the name of a scenario or file", path)
+    return find(name if name in builtin_names() else str(path.parent / name))
+
+
+def _section(given: object, name: str, path: Path) -> Mapping[str, Any]:
+    if not isinstance(given, Mapping):
+        raise InputError(f"{path}: {name} is no section.\n  Write [{name}] and its lines below.")
+    return given
+
+
+def _kind(given: object, kind: type, name: str, what: str, path: Path) -> Any:
+    if not isinstance(given, kind):
+        raise InputError(f"{path}: {name} {given!r} is not {what}.")
+    return given
+
+
+def _listed(given: object, name: str, path: Path) -> Sequence[Any]:
+    """A list of values, or ``{ from = 20, to = 60, count = 9 }``."""
+    if isinstance(given, list):
+        return given
+    if not isinstance(given, Mapping) or set(given) != set(_RANGE_KEYS):
+        raise InputError(
+            f"{path}: {name} is no list of values.\n"
+            "  Write [20, 30, 40], or { from = 20, to = 60, count = 9 } for evenly spaced values."
+        )
+    first, last, count = (given[key] for key in _RANGE_KEYS)
+    for key, value in given.items():
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise InputError(f"{path}: {name}.{key} {value!r} is not a number.")
+    if not (isinstance(count, int) and 2 <= count <= 10_000):
+        raise InputError(f"{path}: {name}.count {count!r} is not possible.\n  Allowed: 2 to 10000.")
+    return np.linspace(first, last, count).tolist()

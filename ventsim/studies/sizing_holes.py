@@ -1,0 +1,193 @@
+"""Holes near the one that was asked for: drills, printed holes, one that is a little off; what each would give."""
+
+import numbers
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ventsim.circuit import Circuit
+from ventsim.errors import InputError, PlausibilityWarning
+from ventsim.metrics import LUNG_MEASURES
+from ventsim.parts import Orifice, Restrictor, orifice_bore, printed_bore
+from ventsim.parts.printed_bores import NOMINAL_BORES
+from ventsim.parts.quantity import BORE_SLIPS, Quantity
+from ventsim.simulation.batch import Case
+from ventsim.studies.sizing_problem import Problem
+from ventsim.studies.sizing_restrict import tube_bore_of
+from ventsim.ventilator import BreathSettings
+
+FloatArray = NDArray[np.float64]
+
+DRILLS = tuple(0.5 * half for half in range(2, 27))
+"""Drills from 1 to 13 mm in steps of 0.5 mm (common practice, no source). [mm]"""
+
+_DRILL = Quantity(unit="mm", meaning="bore of a drill", above=0.0, plausible=(0.3, 40.0), slips=BORE_SLIPS)
+_HOLE_FIELDS = {"bore": Orifice, "linear_resistance": Restrictor, "quadratic_resistance": Restrictor}
+# Below this loss a hole is as wide as its tube. [cmH2O]
+_NO_LOSS = 1e-6
+_SAME_BORE = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hole:
+    """A hole that takes the place of the restrictor in question.
+
+    `part` is the restrictor's name and `orifice` what stands for it, with the bore that was asked for.
+    """
+
+    path: str
+    part: str
+    orifice: Orifice
+    is_resistance: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Option:
+    """A hole that might be made instead, by the kind of reason why it is shown."""
+
+    hole: Hole
+    kind: str
+    name: str
+    bore: float
+    orifice: Orifice
+
+
+def read_drills(drills: Sequence[float] | None) -> tuple[float, ...]:
+    """Bores of drills, checked, smallest first. [mm]"""
+    if drills is None:
+        return DRILLS
+    if isinstance(drills, str) or not isinstance(drills, Sequence | np.ndarray) or len(drills) == 0:
+        raise InputError(f"drills {drills!r} is no list of bores.\n  Give bores in mm, such as (3.0, 3.5, 4.0).")
+    for drill in drills:
+        fault = _DRILL.fault(drill)
+        if fault:
+            raise InputError(f"drills: {fault}\n  {_DRILL.allowed()}")
+    return tuple(sorted({float(drill) for drill in drills}))
+
+
+def read_bore_tolerance(value: float) -> float:
+    """How far a bore may be off, checked. [mm]"""
+    is_number = isinstance(value, numbers.Real) and not isinstance(value, bool)
+    if not is_number or not 0.0 < value <= 2.0:
+        shown = f"{value:.6g} mm is not allowed" if is_number else f"{value!r} is not a number"
+        raise InputError(f"bore_tolerance: {shown}.\n  Allowed: above 0 and at most 2 mm.")
+    return float(value)
+
+
+def holes(
+    problem: Problem,
+    circuit: Circuit,
+    settings: BreathSettings,
+    *,
+    tidal_volumes: FloatArray,
+    lungs: Sequence[str],
+) -> list[Hole | None]:
+    """For each value that varies the hole it stands for, in the circuit of the answer; None if for none.
+
+    `lungs` names the lung of each value, `tidal_volumes` holds the inspired volumes of all lungs. [mL]
+    """
+    found: list[Hole | None] = []
+    for unknown, lung in zip(problem.unknowns, lungs, strict=True):
+        volume = float(tidal_volumes[problem.lungs.index(lung)])
+        found.append(_hole(unknown.path, circuit, mean_flow=volume / 1000.0 / settings.flow_time))
+    return found
+
+
+def _hole(path: str, circuit: Circuit, *, mean_flow: float) -> Hole | None:
+    steps = path.split(".")
+    part = circuit.parts.get(steps[1]) if steps[0] == "parts" and len(steps) == 3 else None
+    if part is None or not isinstance(part, _HOLE_FIELDS.get(steps[2], ())):
+        return None
+    if isinstance(part, Orifice):
+        return Hole(path=path, part=steps[1], orifice=part, is_resistance=False)
+    tube_bore = tube_bore_of(circuit, steps[1])
+    loss = float(part.elements()[0].forward.pressure_drop(mean_flow))
+    bore = tube_bore
+    if loss > _NO_LOSS:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", PlausibilityWarning)
+            bore = orifice_bore(loss, flow=mean_flow, tube_bore=tube_bore)
+    return Hole(path=path, part=steps[1], orifice=Orifice(bore=bore, tube_bore=tube_bore), is_resistance=True)
+
+
+def options(found: Sequence[Hole | None], *, drills: Sequence[float], bore_tolerance: float) -> list[Option]:
+    """What might be made in place of each hole; a restrictor of which two values vary has one hole."""
+    chosen: list[Option] = []
+    parts: set[str] = set()
+    for hole in found:
+        if hole is None or hole.part in parts:
+            continue
+        parts.add(hole.part)
+        if hole.is_resistance:
+            chosen.append(_option(hole, "equivalent hole", "equivalent hole", hole.orifice.bore))
+        chosen += _tolerance_options(hole, bore_tolerance)
+        chosen += _drill_options(hole, drills)
+        chosen += _printed_options(hole)
+    return chosen
+
+
+def _option(hole: Hole, kind: str, name: str, bore: float, *, is_true_bore: bool = False) -> Option:
+    changes = {"bore": bore} | ({"bore_deviation": 0.0} if is_true_bore else {})
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PlausibilityWarning)
+        return Option(hole=hole, kind=kind, name=name, bore=bore, orifice=hole.orifice.changed(changes))
+
+
+def _fits(hole: Hole, bore: float) -> bool:
+    return 0.0 < bore + hole.orifice.bore_deviation <= hole.orifice.tube_bore
+
+
+def _tolerance_options(hole: Hole, tolerance: float) -> list[Option]:
+    bore = hole.orifice.bore
+    both = (
+        (f"{tolerance:.3g} mm too narrow", bore - tolerance),
+        (f"{tolerance:.3g} mm too wide", bore + tolerance),
+    )
+    return [_option(hole, "tolerance", name, size) for name, size in both if _fits(hole, size)]
+
+
+def _drill_options(hole: Hole, drills: Sequence[float]) -> list[Option]:
+    """The nearest drill on each side; one that is just right stands for both."""
+    bore = hole.orifice.bore
+    below = [drill for drill in drills if drill <= bore + _SAME_BORE and _fits(hole, drill)]
+    above = [drill for drill in drills if drill >= bore - _SAME_BORE and _fits(hole, drill)]
+    nearest = dict.fromkeys([*below[-1:], *above[:1]])
+    return [_option(hole, "drill", f"drill {drill:.4g} mm", drill) for drill in nearest]
+
+
+def _printed_options(hole: Hole) -> list[Option]:
+    """The hole to draw whose mean true bore is the one wanted, and the extremes of the printers measured."""
+    means = [printed_bore(nominal).mean for nominal in NOMINAL_BORES]
+    wanted = hole.orifice.true_bore
+    if not means[0] <= wanted <= means[-1]:
+        return []
+    # Between the measured bores the mean is linear in the bore as drawn, so this is its exact inverse.
+    drawn = printed_bore(float(np.interp(wanted, means, NOMINAL_BORES)))
+    sizes = {"narrowest": drawn.narrowest, "mean": drawn.mean, "widest": drawn.widest}
+    return [
+        _option(hole, "printed", f"drawn {drawn.nominal:.2f} mm, {name} printer", true, is_true_bore=True)
+        for name, true in sizes.items()
+    ]
+
+
+def case_with(base: Case, option: Option) -> Case:
+    """The answer's circuit with the hole of an option in it."""
+
+    def changed() -> tuple[Circuit, BreathSettings]:
+        circuit, settings = base()
+        return circuit.changed({"parts": {**circuit.parts, option.hole.part: option.orifice}}), settings
+
+    return changed
+
+
+def give(problem: Problem, base: Case, chosen: Sequence[Option]) -> tuple[FloatArray, FloatArray]:
+    """Tidal volumes and auto-PEEP of all lungs with each option, shape (n_options, n_lungs). [mL, cmH2O]"""
+    if not chosen:
+        nothing = np.empty((0, len(problem.lungs)))
+        return nothing, nothing
+    result = problem.run([case_with(base, option) for option in chosen])
+    volume, auto = (LUNG_MEASURES.index(name) for name in ("inspired_tidal_volume", "auto_peep"))
+    return result.lungs[:, :, volume], result.lungs[:, :, auto]

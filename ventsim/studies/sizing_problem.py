@@ -1,0 +1,255 @@
+"""A sizing question read and checked: which measures are to become what, and which values may change for it."""
+
+import math
+import warnings
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ventsim.changes.paths import canonical, roots, steps_of, value_at, with_values
+from ventsim.changes.walking import quantity_at
+from ventsim.circuit import Circuit
+from ventsim.errors import InputError, PlausibilityWarning, suggestion, warn_caller
+from ventsim.metrics import LUNG_MEASURES
+from ventsim.parts.quantity import PRESSURE_SLIPS, VOLUME_SLIPS, Quantity
+from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_piece
+from ventsim.ventilator import BreathSettings
+
+FloatArray = NDArray[np.float64]
+
+TARGETS: Mapping[str, Quantity] = {
+    "inspired_tidal_volume": Quantity(
+        unit="mL", meaning="inspired tidal volume", above=0.0, plausible=(1.0, 3000.0), slips=VOLUME_SLIPS
+    )
+} | {
+    name: Quantity(unit="cmH2O", meaning=meaning, above=0.0, plausible=(0.5, 100.0), slips=PRESSURE_SLIPS)
+    for name, meaning in {
+        "driving_pressure": "driving pressure",
+        "end_inspiratory_alveolar_pressure": "end-inspiratory alveolar pressure",
+        "plateau_pressure": "plateau pressure",
+        "total_peep": "total PEEP",
+    }.items()
+}
+"""What can be a target, and in which unit."""
+
+# The solver works on an even scale: in a range that begins at 0, the logarithm after adding this part of its end.
+_NEAR_ZERO = 0.01
+# Width of the scale of a range that reaches below 0, about that of the logarithm of a range of two decades.
+_EVEN_WIDTH = 4.0
+# The loss of a hole goes with this power of its bore; one of 10 mm loses about 1 cmH2O at 1 L/s, so that its bore
+# hardly matters beyond. The scale is even in the logarithm of loss plus that loss: no plateau, however wide.
+_LOSS_POWER, _WIDE_BORE = 4, 10.0
+_SAME_VALUE = 1e-9
+# Peaks, which depend on samples, are no targets; so few samples do.
+_SAMPLES_IN_BREATH = 50
+
+
+@dataclass(frozen=True, kw_only=True)
+class Unknown:
+    """A value that may change, its limits, and its even scale."""
+
+    path: str
+    unit: str
+    low: float
+    high: float
+    now: float
+
+    def to_scale(self, value: float) -> float:
+        """Where a value stands on the even scale."""
+        if self.low < 0.0:
+            return _EVEN_WIDTH * (value - self.low) / (self.high - self.low)
+        if self._is_bore:
+            return -math.log(value**-_LOSS_POWER + _WIDE_BORE**-_LOSS_POWER) / _LOSS_POWER
+        return math.log(value + self._offset)
+
+    def from_scale(self, place: float) -> float:
+        """The value at a place of the even scale, within the limits."""
+        if self.low < 0.0:
+            value = self.low + place / _EVEN_WIDTH * (self.high - self.low)
+        elif self._is_bore:
+            loss = math.exp(-_LOSS_POWER * place) - _WIDE_BORE**-_LOSS_POWER
+            value = max(loss, self.high**-_LOSS_POWER) ** (-1.0 / _LOSS_POWER)
+        else:
+            value = math.exp(place) - self._offset
+        # A limit is met to the last digit: a hole that is almost as wide as its tube is hard to solve.
+        near = _SAME_VALUE * max(abs(self.low), abs(self.high))
+        return self.low if value < self.low + near else self.high if value > self.high - near else value
+
+    @property
+    def _is_bore(self) -> bool:
+        return self.unit == "mm" and self.low > 0.0
+
+    @property
+    def _offset(self) -> float:
+        return 0.0 if self.low > 0.0 else _NEAR_ZERO * self.high
+
+    def text(self, value: float) -> str:
+        """The value with its unit."""
+        return f"{value:.6g}" if self.unit in ("", "1") else f"{value:.6g} {self.unit}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """A measure of a lung, and what it is to become."""
+
+    lung: str
+    measure: str
+    value: float
+
+    @property
+    def name(self) -> str:
+        """Lung and measure."""
+        return f"{self.lung} {self.measure}"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Problem:
+    """As many targets as values that may change, in one circuit."""
+
+    circuit: Circuit
+    settings: BreathSettings
+    unknowns: tuple[Unknown, ...]
+    targets: tuple[Target, ...]
+    solver_tolerance: float
+
+    @property
+    def lungs(self) -> tuple[str, ...]:
+        """Names of the lungs."""
+        return tuple(self.circuit.lungs)
+
+    def at(self, values: Sequence[float]) -> tuple[Circuit, BreathSettings]:
+        """Circuit and settings with these values."""
+        named = {unknown.path: float(value) for unknown, value in zip(self.unknowns, values, strict=True)}
+        return with_values(self.circuit, self.settings, values=named)
+
+    def case(self, values: Sequence[float]) -> Case:
+        """What makes :meth:`at` when it is run."""
+        return lambda: self.at(values)
+
+    def run(self, cases: Sequence[Case]) -> PieceResult:
+        """Steady breaths of several circuits; a trial may be unlikely without a warning."""
+        period = self.settings.period
+        options = BatchOptions(tolerance=self.solver_tolerance, sample_interval=period / _SAMPLES_IN_BREATH)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", PlausibilityWarning)
+            return run_piece(cases, options, n_lungs=len(self.lungs))
+
+    def miss(self, result: PieceResult) -> FloatArray:
+        """Relative miss of each target, shape (n_cases, n_targets); NaN where there is no breath. [1]"""
+        places = [self.lungs.index(target.lung) for target in self.targets]
+        columns = [LUNG_MEASURES.index(target.measure) for target in self.targets]
+        wanted = np.array([target.value for target in self.targets])
+        return result.lungs[:, places, columns] / wanted - 1.0
+
+    @property
+    def scale_limits(self) -> tuple[FloatArray, FloatArray]:
+        """Both ends of the even scale of each unknown."""
+        low = np.array([unknown.to_scale(unknown.low) for unknown in self.unknowns])
+        return low, np.array([unknown.to_scale(unknown.high) for unknown in self.unknowns])
+
+    def values(self, places: Sequence[float] | FloatArray) -> FloatArray:
+        """The values at places of the even scales."""
+        pairs = zip(self.unknowns, places, strict=True)
+        return np.array([unknown.from_scale(float(place)) for unknown, place in pairs])
+
+
+def read_problem(
+    circuit: Circuit, settings: BreathSettings, *, targets: Mapping[str, Mapping[str, float]],
+    vary: Mapping[str, tuple[float, float]], solver_tolerance: float,
+) -> Problem:  # fmt: skip
+    """The question from what a user gives, checked."""
+    wanted = _read_targets(circuit, settings, targets)
+    unknowns = _read_unknowns(circuit, settings, vary)
+    if len(wanted) != len(unknowns):
+        few = "Add a target or keep a value" if len(wanted) < len(unknowns) else "Leave a target out or vary more"
+        raise InputError(
+            f"there are {len(wanted)} targets and {len(unknowns)} values that vary.\n"
+            f"  Allowed: as many of one as of the other. {few}."
+        )
+    return Problem(
+        circuit=circuit, settings=settings, unknowns=unknowns, targets=wanted, solver_tolerance=solver_tolerance
+    )
+
+
+def _read_targets(
+    circuit: Circuit, settings: BreathSettings, targets: Mapping[str, Mapping[str, float]]
+) -> tuple[Target, ...]:
+    if not isinstance(targets, Mapping) or not targets:
+        raise InputError("targets: there is none.\n  Give {'a': {'inspired_tidal_volume': 400.0}, ...}.")
+    found = []
+    for lung, measures in targets.items():
+        if lung not in circuit.lungs:
+            raise InputError(f"targets: there is no lung {lung!r}.\n  {suggestion(str(lung), circuit.lungs)}")
+        if not isinstance(measures, Mapping) or not measures:
+            raise InputError(
+                f"targets: lung '{lung}' has {measures!r}, not values of measures by name.\n"
+                f"  Give {{'inspired_tidal_volume': 400.0}}; measures: {', '.join(TARGETS)}."
+            )
+        for measure, value in measures.items():
+            _check_target(lung, measure, value, has_pause=settings.flow_time < settings.inspiratory_phase_time)
+            found.append(Target(lung=lung, measure=measure, value=float(value)))
+    return tuple(found)
+
+
+def _check_target(lung: str, measure: str, value: float, *, has_pause: bool) -> None:
+    quantity = TARGETS.get(measure)
+    if quantity is None:
+        hint = suggestion(str(measure), TARGETS)
+        raise InputError(f"targets: lung '{lung}': {measure!r} is no measure that can be a target.\n  {hint}")
+    fault = quantity.fault(value)
+    if fault:
+        raise InputError(f"targets: lung '{lung}': {measure} {fault}\n  {quantity.allowed()}")
+    if measure == "plateau_pressure" and not has_pause:
+        raise InputError(
+            f"targets: lung '{lung}': plateau_pressure needs a pause, and the breath has none.\n"
+            "  Take end_inspiratory_alveolar_pressure, or VolumeControl(pause_time=...)."
+        )
+    doubt = quantity.doubt(value)
+    if doubt:
+        warn_caller(PlausibilityWarning(f"targets: lung '{lung}': {measure} {quantity.text(value)} {doubt}"))
+
+
+def _read_unknowns(
+    circuit: Circuit, settings: BreathSettings, vary: Mapping[str, tuple[float, float]]
+) -> tuple[Unknown, ...]:
+    if not isinstance(vary, Mapping) or not vary:
+        raise InputError("vary: there is nothing.\n  Give {'settings.inspiratory_pressure': (5.0, 30.0), ...}.")
+    seen: dict[tuple[str, ...], str] = {}
+    found = []
+    for path, limits in vary.items():
+        found.append(_read_unknown(circuit, settings, path, limits))
+        steps = canonical(steps_of(path))
+        if steps in seen:
+            raise InputError(f"vary: {path!r} and {seen[steps]!r} are one value.\n  Leave one of them out.")
+        seen[steps] = path
+    return tuple(found)
+
+
+def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits: tuple[float, float]) -> Unknown:
+    now = value_at(circuit, settings, path=path)
+    quantity = quantity_at(roots(circuit, settings), steps_of(path))
+    if quantity is None:
+        raise InputError(f"vary: {path!r} is {now!r}, not a number.\n  Take the path of a number.")
+    if now is None:
+        raise InputError(f"vary: {path!r} has no value now.\n  Describe it with a number first.")
+    if quantity.whole:
+        raise InputError(f"vary: {path!r} is a whole number, {now}.\n  Take the path of a number with decimals.")
+    if not isinstance(limits, Sequence) or isinstance(limits, str) or len(limits) != 2:
+        raise InputError(
+            f"vary: {path!r} has limits {limits!r}.\n  Give two numbers, (low, high). [{quantity.unit}]"
+        )
+    for limit in limits:
+        fault = quantity.fault(limit)
+        if fault:
+            raise InputError(f"vary: {path!r}: limit {fault}\n  {quantity.allowed()}")
+    low, high = float(limits[0]), float(limits[1])
+    if not low < high:
+        raise InputError(
+            f"vary: {path!r} has limits {low:.6g} and {high:.6g} {quantity.unit}.\n"
+            "  The lower one comes first and is below the other one."
+        )
+    for limit in (low, high):  # what a part or the settings refuse, or find unlikely, is told before the search
+        with_values(circuit, settings, values={path: limit})
+    return Unknown(path=path, unit=quantity.unit, low=low, high=high, now=float(now))
