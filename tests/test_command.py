@@ -218,7 +218,7 @@ def test_version_and_help(capsys):
         (
             [],
             "there is no command.\n"
-            "  Write one of: run, scenarios, scenario, parts, blind-spots; or ventsim --help.",
+            "  Write one of: run, scenarios, scenario, parts, sweep, size, blind-spots; or ventsim --help.",
         ),
         (["rnu", NAME], "there is no command 'rnu'.\n  Did you mean 'run'?"),
         ([NAME], f"there is no command '{NAME}'.\n  Did you mean: ventsim run {NAME}"),

@@ -2,9 +2,9 @@
 
 import warnings
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import xarray as xr
-from matplotlib.figure import Figure
 
 import ventsim
 from ventsim.command.finding import Found
@@ -13,6 +13,9 @@ from ventsim.command.words import CAUTION
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.schema import VARIABLES
 from ventsim.studies import blind_spots, blind_spots_table, both_modes, restrict, size, sizing_table, sweep
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 __all__ = ["run_size", "run_sweep", "study_blind_spots"]
 
@@ -64,8 +67,10 @@ def run_size(task: SizeTask, files: tuple[Path, Path]) -> None:
     _end(sizing_table(study), files)
 
 
-def _size_figure(circuit: ventsim.Circuit, scenario: ventsim.Scenario, study: xr.Dataset) -> Figure:
+def _size_figure(circuit: ventsim.Circuit, scenario: ventsim.Scenario, study: xr.Dataset) -> "Figure":
     """Shares of the steady breath before and with the values found."""
+    from matplotlib.figure import Figure
+
     values = {
         str(path): float(value) for path, value in zip(study.quantity.values, study.value.values, strict=True)
     }
@@ -80,7 +85,9 @@ def _size_figure(circuit: ventsim.Circuit, scenario: ventsim.Scenario, study: xr
     return figure
 
 
-def _sweep_figure(study: xr.Dataset, task: SweepTask) -> Figure:
+def _sweep_figure(study: xr.Dataset, task: SweepTask) -> "Figure":
+    from matplotlib.figure import Figure
+
     try:
         if task.lung is not None:
             return ventsim.plot.sweep_map(study, task.show, lung=task.lung, limit=task.limit).figure
@@ -122,7 +129,7 @@ def _shown(value: object) -> str:
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
-def _write(study: xr.Dataset, figure: Figure, files: tuple[Path, Path]) -> None:
+def _write(study: xr.Dataset, figure: "Figure", files: tuple[Path, Path]) -> None:
     result, picture = files
     try:
         study.to_netcdf(result, engine="h5netcdf")

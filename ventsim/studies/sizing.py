@@ -75,16 +75,18 @@ def size(
 
     Notes
     -----
-    The relative misses :math:`m_k = y_k / y_k^* - 1` are brought to 0 by steps of Gauss and Newton in the
-    logarithms of the values, held within the limits and within a box that grows and shrinks with the success of
-    the steps; difference quotients give the slopes. The search sets out from the middle of the limits, then from
-    the values as they are, then from four more places, until one meets the targets
-    or three in turn end at one place.
+    The relative misses :math:`m_k = y_k / y_k^* - 1` are brought to 0 by steps of Gauss and Newton, held within
+    the limits and within a box that grows and shrinks with the success of the steps; difference quotients give
+    the slopes. The values stand on even scales: logarithms, of a bore that of the loss of a hole of that bore
+    plus the loss of one of 10 mm, so that wide holes, which differ little, lie close together. The search sets
+    out from the middle of the limits, then from the values as they are, then from four more places, until one
+    meets the targets or three in turn come equally near.
 
     ``equivalent_bore`` of a resistance is that of a round hole with a thick edge which loses the same pressure
-    at the mean inspiratory flow of its lung; its option "equivalent hole" says what that hole gives, which is
-    not quite the target, because a hole is quadratic. ``tidal_volume_sensitivity`` is the change for each
-    0.1 mm of a bore, each 0.1 s of a time, otherwise for each unit of the value.
+    at the mean flow of its lung, of inspiration or of expiration as the limb asks. Its option "equivalent hole"
+    says what that hole gives, which is not quite the target, because a hole is quadratic.
+    ``tidal_volume_sensitivity`` is the change for each 0.1 mm of a bore, each 0.1 s of a time, otherwise for
+    each unit of the value.
 
     Examples
     --------

@@ -17,6 +17,8 @@ from ventsim.parts.quantity import BORE_SLIPS, Quantity
 from ventsim.simulation.batch import Case
 from ventsim.studies.sizing_problem import Problem
 from ventsim.studies.sizing_restrict import tube_bore_of
+from ventsim.studies.sizing_words import way_in
+from ventsim.units import ML_PER_L
 from ventsim.ventilator import BreathSettings
 
 FloatArray = NDArray[np.float64]
@@ -91,8 +93,11 @@ def holes(
     """
     found: list[Hole | None] = []
     for unknown, lung in zip(problem.unknowns, lungs, strict=True):
-        volume = float(tidal_volumes[problem.lungs.index(lung)])
-        found.append(_hole(unknown.path, circuit, mean_flow=volume / 1000.0 / settings.flow_time))
+        volume = float(tidal_volumes[problem.lungs.index(lung)]) / ML_PER_L
+        part = unknown.path.split(".")[1]
+        is_inspiratory = part in (way_in(circuit, lung) or ())
+        lasts = settings.flow_time if is_inspiratory else settings.expiratory_time
+        found.append(_hole(unknown.path, circuit, mean_flow=volume / lasts))
     return found
 
 

@@ -60,7 +60,7 @@ def restrict(
     name, tube = f"{lung} {limb} restrictor", f"{lung} {limb} tube"
     if name in circuit.parts:
         raise CircuitError(
-            f"there is a part '{name}' already, a {circuit.parts[name].kind}.\n"
+            f"there is a part '{name}' already ({circuit.parts[name].kind}).\n"
             f"  Vary a value of it: 'parts.{name}...'."
         )
     if not isinstance(circuit.parts.get(tube), Tube):

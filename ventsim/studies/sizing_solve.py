@@ -16,9 +16,8 @@ FloatArray = NDArray[np.float64]
 # On the even scale, where 1 is about a factor of e:
 _DIFFERENCE = 1e-4  # step of the difference quotients, far above the noise of the steady breath
 _FIRST_RADIUS, _LARGEST_RADIUS, _SMALLEST_RADIUS = 1.0, 8.0, 1e-8
-_SAME_PLACE = 1e-3
 
-_ENOUGH_AGREE = 2
+_SAME_SQUARES, _ENOUGH_AGREE = 1e-4, 2
 _MOST_STEPS = 60
 # A step is worth taking if the sum of squares falls by this part of what the straight lines promise.
 _LEAST_GAIN, _GOOD_GAIN = 0.05, 0.7
@@ -96,11 +95,11 @@ def search(problem: Problem, *, tolerance: float) -> Found:
         found = _descend(trials, start, tolerance=tolerance)
         if found is None:
             continue
-        same = best is not None and float(np.abs(found.places - best.places).max()) < _SAME_PLACE
+        same = best is not None and abs(found.squares - best.squares) <= _SAME_SQUARES * best.squares
         agreed = agreed + 1 if same else 0
         if best is None or found.squares < best.squares:
             best = found
-        # Three starts that end at one place have shown that nothing better lies near.
+        # Three starts in turn that come equally near have shown that nothing better is to be found.
         if best.worst <= tolerance or agreed == _ENOUGH_AGREE:
             break
     if best is None:
