@@ -385,3 +385,17 @@ def test_exhalation_valve_with_a_curve_is_a_measured_part_at_the_port(settings):
 def test_impossible_curve_of_the_exhalation_valve(points, message):
     with pytest.raises(vs.errors.PartError, match=f"ventilator: curve of the exhalation valve: {message}"):
         vs.Ventilator(**points)
+
+
+@pytest.mark.parametrize("loss", [0.0, 1e-16, 1e-14, 1e-12, 1e-11, 1e-9, 1e-7, 2e-7, 1e-6])
+@pytest.mark.parametrize("kind", ["linear_resistance", "quadratic_resistance"])
+def test_a_restrictor_that_hardly_resists_is_as_good_as_none(kind, loss):
+    """Also between two junctions without gas."""
+    lungs = {"a": vs.Lung(compliance=50, resistance=8), "b": vs.Lung(compliance=25, resistance=12)}
+    branch = vs.Branch(inspiratory_restrictor=vs.Restrictor(**{kind: loss}))
+    for ideal in (True, False):
+        found, plain = (
+            vs.breath_measures(vs.steady_breath(vs.layouts.shared(lungs, ideal=ideal, branches=b), BREATHS[0]))
+            for b in ({"a": branch}, {})
+        )
+        np.testing.assert_allclose(found.inspired_tidal_volume, plain.inspired_tidal_volume, rtol=1e-6)

@@ -29,6 +29,9 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
+# Coefficients up to which a law is none: rounding of the pressures at its ends would be larger than its drop.
+NEGLIGIBLE_LINEAR, NEGLIGIBLE_QUADRATIC = 1e-7, 1e-12
+
 
 @dataclass(frozen=True, slots=True)
 class Rohrer:
@@ -81,8 +84,8 @@ class Rohrer:
 
     @property
     def is_zero(self) -> bool:
-        """Whether gas passes without any pressure drop."""
-        return self.linear == 0.0 and self.quadratic == 0.0
+        """Whether gas passes without any pressure drop that could be told from none (1e-7 cmH2O at 1 L/s)."""
+        return self.linear <= NEGLIGIBLE_LINEAR and self.quadratic <= NEGLIGIBLE_QUADRATIC
 
 
 @dataclass(frozen=True, slots=True)
