@@ -8,6 +8,7 @@ import argparse
 import gc
 import json
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -272,7 +273,21 @@ def batch() -> dict[str, float]:
         "ms per circuit of 10,000 against 2,000": (two / 10_000) / few,
         "ratio to LSODA, two threads": peer_s / (two / 10_000),
         "ratio to LSODA, one thread": peer_s / one,
+        "peak memory MB of this process, 10,000 results in it": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        / 1024,
+        "ms for the sizing of a restrictor and the pressure of two lungs": 1e3 * _sizing_time(),
     }
+
+
+def _sizing_time() -> float:
+    """Two unequal lungs, a bore and the set pressure wanted for two tidal volumes [s]."""
+    pair = vs.layouts.shared(
+        {"a": vs.Lung(compliance=60, resistance=8), "b": vs.Lung(compliance=25, resistance=12)}
+    )
+    circuit, path = vs.studies.restrict(pair, "a")
+    targets = {"a": {"inspired_tidal_volume": 420}, "b": {"inspired_tidal_volume": 380}}
+    vary = {path: (1, 22), "settings.inspiratory_pressure": (5, 30)}
+    return best_time(lambda: vs.studies.size(circuit, SETTINGS, targets=targets, vary=vary), 3)
 
 
 _FIRST_SCRIPT = """

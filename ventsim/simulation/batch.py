@@ -125,9 +125,7 @@ def _last_breath(prepared: Prepared, options: BatchOptions) -> tuple[FloatArray,
         start, breaths = found.pressure, found.breaths
     else:
         check_number("duration", options.duration, unit="s", low=prepared.period, high=LONGEST_RUN)
-        course = Course(
-            Schedule(prepared.circuit, prepared.settings), options.duration, whole=True, keeps=lambda *_: False
-        )
+        course = Course(Schedule(prepared.circuit, prepared.settings), options.duration, whole=True, keeps=False)
     runner = Runner(
         tolerance=options.tolerance, sample_interval=options.sample_interval, start=start, prepared=prepared
     )

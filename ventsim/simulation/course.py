@@ -54,39 +54,40 @@ class Block:
 
 @dataclass(frozen=True, eq=False)
 class _Rhythm:
-    """Breaths of one length: number n of them starts n periods after the origin."""
+    """Breaths of one length: number n of them starts n periods after the origin.
+
+    `period` and the two offsets from the start of a breath are added up as the engine does it, so that both arrive
+    at the same numbers to the last bit.
+    """
 
     settings: BreathSettings
     origin: float
-    durations: tuple[float, ...]
-
-    @property
-    def period(self) -> float:
-        """Duration of a breath, as the engine adds it up. [s]"""
-        total = 0.0
-        for duration in self.durations:
-            total += duration
-        return total
+    period: float
+    flow_end: float
+    inspiration_end: float
 
     def start(self, n: int) -> float:
         return self.origin + n * self.period
 
-    def timing(self, n: int) -> tuple[float, ...]:
-        """Instants of a breath and set PEEP, in the order of `metrics.TIMING`."""
-        # Durations are added up as the engine does it, so that both arrive at the same numbers to the last bit.
-        offset, flow_end, inspiration_end = 0.0, 0.0, 0.0
-        for duration, segment in zip(self.durations, self.settings.segments(), strict=True):
-            offset += duration
-            if segment.phase == "inspiration":
-                flow_end = offset
-            if segment.phase != "expiration":
-                inspiration_end = offset
-        start = self.start(n)
-        return start, start + flow_end, start + inspiration_end, self.start(n + 1), float(self.settings.peep)
+    def timing(self, n: int, count: int) -> FloatArray:
+        """Instants of breaths and set PEEP, shape (count, 5) in the order of `metrics.TIMING`."""
+        starts = self.origin + np.arange(n, n + count + 1) * self.period
+        peep = np.full(count, float(self.settings.peep))
+        begin = starts[:-1]
+        columns = (begin, begin + self.flow_end, begin + self.inspiration_end, starts[1:], peep)
+        return np.stack(columns, axis=-1)
 
 
 def _rhythm(settings: BreathSettings, origin: float) -> _Rhythm:
-    return _Rhythm(settings, origin, tuple(float(d) for d in segment_table(settings)["duration"]))
+    offset, flow_end, inspiration_end = 0.0, 0.0, 0.0
+    durations = segment_table(settings)["duration"].tolist()
+    for duration, segment in zip(durations, settings.segments(), strict=True):
+        offset += duration
+        if segment.phase == "inspiration":
+            flow_end = offset
+        if segment.phase != "expiration":
+            inspiration_end = offset
+    return _Rhythm(settings, origin, offset, flow_end, inspiration_end)
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,14 +95,14 @@ class Course:
     """Everything that decides which breaths a run consists of.
 
     `whole` tells whether a breath that is not over by `duration` is left out; otherwise it is cut off. Waveforms
-    are kept of the breaths for which `keeps(number, start, end)` holds. While something ramps, it is set anew
-    `updates` times in a breath.
+    are kept of the breaths for which `keeps(number, start, end)` holds, or of all or none. While something ramps, it
+    is set anew `updates` times in a breath.
     """
 
     schedule: Schedule
     duration: float
     whole: bool
-    keeps: Callable[[int, float, float], bool]
+    keeps: Callable[[int, float, float], bool] | bool
     updates: int = 1
 
     def blocks(self, *, longest: int, cut: int = 0) -> Iterator[Block]:
@@ -128,24 +129,39 @@ class Course:
                 rhythm, n = _rhythm(settings, begin), 0
             if not self._has_breath(rhythm, n, first=number == 0):
                 return
-            kept = self.keeps(number, begin, rhythm.start(n + 1))
+            kept = self._is_kept(number, begin, rhythm.start(n + 1))
             count = 1
             if self._is_calm(rhythm, n):
                 most = min(longest, cut - number) if number < cut else longest
-                while count < most and self._goes_on(rhythm, n + count, number + count, kept=kept):
+                if self.is_even:
+                    count = max(1, min(most, self._last(rhythm) - n))
+                while (
+                    not self.is_even
+                    and count < most
+                    and self._goes_on(rhythm, n + count, number + count, kept=kept)
+                ):
                     count += 1
                 pieces = (self._calm_piece(rhythm, n, count),)
             else:
                 pieces = tuple(self._pieces(rhythm, n))
-            timing = np.array([rhythm.timing(k) for k in range(n, n + count)])
-            yield Block(number, pieces, timing, kept)
+            yield Block(number, pieces, rhythm.timing(n, count), kept)
             number, n = number + count, n + count
 
-    def _has_breath(self, rhythm: _Rhythm, n: int, *, first: bool) -> bool:
+    @property
+    def is_even(self) -> bool:
+        """Whether all breaths are alike, so that none has to be looked at by itself."""
+        return not self.schedule.changes and isinstance(self.keeps, bool)
+
+    def _last(self, rhythm: _Rhythm) -> int:
+        """Number of breaths of a rhythm that the duration has room for."""
         fit = (self.duration - rhythm.origin) / rhythm.period
-        if self.whole:
-            return math.floor(fit * (1.0 + 1e-12)) > n
-        return first or math.ceil(fit - _NEARLY) > n
+        return math.floor(fit * (1.0 + 1e-12)) if self.whole else math.ceil(fit - _NEARLY)
+
+    def _has_breath(self, rhythm: _Rhythm, n: int, *, first: bool) -> bool:
+        return (first and not self.whole) or self._last(rhythm) > n
+
+    def _is_kept(self, number: int, start: float, end: float) -> bool:
+        return self.keeps if isinstance(self.keeps, bool) else self.keeps(number, start, end)
 
     def _stop(self, rhythm: _Rhythm, last: int) -> float:
         """When to stop if `last` is the last breath: never inside a breath that counts as whole."""
@@ -172,7 +188,7 @@ class Course:
             and self.schedule.settings_at(begin + nearly) is rhythm.settings
             and self.schedule.circuit_at(begin + nearly) is self.schedule.circuit_at(begin - 0.5 * rhythm.period)
             and self._is_calm(rhythm, n)
-            and self.keeps(number, begin, rhythm.start(n + 1)) == kept
+            and self._is_kept(number, begin, rhythm.start(n + 1)) == kept
         )
 
     def _calm_piece(self, rhythm: _Rhythm, n: int, count: int) -> Piece:

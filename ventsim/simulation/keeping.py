@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from ventsim.errors import InputError
 from ventsim.simulation.prepare import LONGEST_RUN, check_number
 
-Keeper = Callable[[int, float, float], bool]
+Keeper = Callable[[int, float, float], bool] | bool
 
 
 def keeper(windows: Sequence[tuple[float, float]], every: int | None) -> Keeper:
@@ -20,8 +20,8 @@ def keeper(windows: Sequence[tuple[float, float]], every: int | None) -> Keeper:
 
     Returns
     -------
-    callable
-        Called with the number of a breath, from 0, its start and its end [s].
+    callable or bool
+        Called with the number of a breath, from 0, its start and its end [s]; or False: none is kept.
 
     Raises
     ------
@@ -29,6 +29,8 @@ def keeper(windows: Sequence[tuple[float, float]], every: int | None) -> Keeper:
         If a window is none, or `every` is below 1.
     """
     spans = [_read_window(window) for window in windows]
+    if not spans and every is None:
+        return False
     if every is not None:
         check_number("wave_every", every, unit="breaths", low=1)
         every = int(every)

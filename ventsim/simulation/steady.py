@@ -102,7 +102,7 @@ def steady_start(prepared: Prepared, *, tolerance: float) -> SteadyStart:
 def one_breath(prepared: Prepared) -> Course:
     """The course of a single breath."""
     schedule = Schedule(prepared.circuit, prepared.settings)
-    return Course(schedule, duration=prepared.period, whole=True, keeps=lambda *_: True)
+    return Course(schedule, duration=prepared.period, whole=True, keeps=True)
 
 
 def _check_efforts(prepared: Prepared) -> None:
