@@ -95,8 +95,8 @@ class Course:
     """Everything that decides which breaths a run consists of.
 
     `whole` tells whether a breath that is not over by `duration` is left out; otherwise it is cut off. Waveforms
-    are kept of the breaths for which `keeps(number, start, end)` holds, or of all or none. While something ramps, it
-    is set anew `updates` times in a breath.
+    are kept of the breaths for which `keeps(number, start, end)` holds, or of all or none. While something ramps,
+    it is set anew `updates` times in a breath.
     """
 
     schedule: Schedule
