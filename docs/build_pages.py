@@ -36,7 +36,7 @@ def refreshed(text: str, *, name: str) -> str:
 def main() -> None:
     """Rewrite all pages."""
     matplotlib.use("agg")
-    pages = [PROJECT / "README.md", PROJECT / "DEVELOPERS.md", *sorted((PROJECT / "docs").glob("*.md"))]
+    pages = [PROJECT / "README.md", PROJECT / "DEVELOPERS.md", *sorted((PROJECT / "docs").rglob("*.md"))]
     with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
         for page in pages:
             text = page.read_text(encoding="utf-8")
