@@ -184,3 +184,13 @@ def test_stopped_at_a_random_moment(moment, tmp_path):
         assert status.startswith("stopped by Ctrl-C after"), (out, error)
         assert int(kept) == n
         assert "StoppedEarlyWarning" in error
+
+
+def test_progress_bar_counts_seconds_of_breathing(monkeypatch, capsys):
+    """Shown where it is asked for, without widgets as well; never where nobody watches."""
+    monkeypatch.setattr("ventsim.simulation.progress._PATIENCE", 0.0)
+    vs.simulate_long(TWO, PRESSURE, duration=300.0, progress=True)
+    shown = capsys.readouterr().err
+    assert "breathing: 100%" in shown and "300/300" in shown
+    vs.simulate_long(TWO, PRESSURE, duration=60.0)
+    assert capsys.readouterr().err == ""  # the error stream is no terminal here
