@@ -253,3 +253,12 @@ def test_failure_in_the_middle_keeps_the_finished_breaths():
     with pytest.raises(vs.errors.SolverError, match="more than its changed curve") as caught:
         vs.simulate(circuit, PRESSURE, duration=60, changes=[change])
     assert caught.value.finished.sizes["time"] > 0
+
+
+def test_flow_that_has_no_way_out_is_told_with_its_time():
+    """Volume control, nothing that holds gas or vents it, and the only lung is taken off."""
+    settings = vs.VolumeControl(tidal_volume=300, peep=5, rate=12, ie_ratio=0.5)
+    change = vs.TakenOff(lung="lung", at=7.0)
+    with pytest.raises(vs.errors.SolverError, match=r"stopped at 10 s: .* no way out") as caught:
+        vs.simulate(ALONE, settings, duration=20.0, changes=[change])
+    assert caught.value.finished.sizes["breath"] == 2

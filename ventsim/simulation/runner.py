@@ -101,7 +101,9 @@ class Runner:
                 self.prepared.compiled.network, self.prepared.segments, piece.span, self.prepared.demands,
                 self._interval, self.run, record,
             )  # fmt: skip
-        raise_on_failure(status, float(record.time[record.used[0] - 1]))
+        # A piece that fails at once has no sample of its own, and the last one may be that of an earlier block.
+        reached = float(record.time[record.used[0] - 1]) if record.used[0] else 0.0
+        raise_on_failure(status, max(reached, _beginning(piece)))
 
     def _rows(self, piece: Piece) -> int:
         span, per_breath = piece.span, 2 * len(self.prepared.segments)

@@ -26,6 +26,7 @@ from ventsim.simulation.progress import Progress
 from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.saved_run import LongRun, Saver, joined
+from ventsim.simulation.stopping import StopRequest
 from ventsim.ventilator import BreathSettings
 
 # Breaths whose waveforms are held at a time.
@@ -222,13 +223,17 @@ def run_course(
         return f"after {done + collector.n_breaths} breaths, before the end at {course.duration:g} s"
 
     status = "finished"
-    with Progress(course.duration, shown=progress) as bar:
+    with (
+        Progress(course.duration, shown=progress) as bar,
+        StopRequest(lambda: collector.n_breaths > 0) as stop,
+    ):
         try:
             for block in course.blocks(longest=_CHUNK, cut=done):
                 if block.number >= done:
                     collector.add(block, runner.run_block(block, every_part=block.kept), runner)
                     saver.now_and_then(lambda: result(f"unfinished: {so_far()}"))
                 bar.reach(float(block.timing[-1, 3]))
+                stop.check()
         except KeyboardInterrupt:
             if not collector.n_breaths:
                 raise
