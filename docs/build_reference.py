@@ -19,6 +19,7 @@ from ventsim import (
     layouts,
     metrics,
     monitor,
+    panel,
     parts,
     plot,
     scenario,
@@ -44,7 +45,7 @@ DIMENSIONS = {
 }
 MODULES = (
     ventsim, layouts, changes, scenario, theory, plot,
-    metrics, monitor, schema, studies, units, errors, parts, ventilator,
+    metrics, monitor, panel, schema, studies, units, errors, parts, ventilator,
     circuit,
 )  # fmt: skip
 

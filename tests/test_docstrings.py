@@ -21,6 +21,7 @@ from ventsim import (
     layouts,
     metrics,
     monitor,
+    panel,
     parts,
     plot,
     scenario,
@@ -33,7 +34,7 @@ from ventsim import (
 from ventsim.parts.elements import Passage, Rohrer, Store
 
 MODULES = (
-    ventsim, theory, layouts, plot, metrics, monitor, schema, studies, units, gas, scenario,
+    ventsim, theory, layouts, plot, metrics, monitor, panel, schema, studies, units, gas, scenario,
     changes, parts, circuit,
     ventilator, errors,
 )  # fmt: skip

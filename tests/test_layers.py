@@ -35,6 +35,7 @@ ALLOWED = {
     "plot": [*BASE, "schema"],
     "engine": [*BASE, "parts", "ventilator", "circuit"],
     "simulation": [*BASE, "schema", *DESCRIPTIONS, "metrics", "engine"],
+    "panel": [*BASE, "metrics", "parts", "ventilator", "layouts", "plot", "simulation"],
     "studies": [*BASE, "schema", *DESCRIPTIONS, "metrics", "monitor", "simulation"],
     "command": [
         *BASE, "schema", *DESCRIPTIONS, "metrics", "monitor", "plot", "engine", "simulation", "studies", "root",
@@ -44,7 +45,7 @@ ALLOWED = {
 # What only these modules may import from outside, so that the rest stays light and testable without it.
 OUTSIDE = {
     "numba": {"engine", "metrics"},
-    "matplotlib": {"plot", "command"},
+    "matplotlib": {"plot", "panel", "command"},
     "tqdm": {"simulation"},
     "pydantic": {"parts", "ventilator", "circuit", "changes", "layouts", "scenario", "monitor"},
     "networkx": {"circuit"},

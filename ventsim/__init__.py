@@ -3,7 +3,7 @@
 For research, teaching and engineering; not for deciding about a patient.
 """
 
-from ventsim import changes, errors, gas, layouts, monitor, plot, schema, studies, theory
+from ventsim import changes, errors, gas, layouts, monitor, panel, plot, schema, studies, theory
 from ventsim.changes import AddedLeak, Change, Clamp, Disconnection, TakenOff, changes_table
 from ventsim.circuit import Circuit, cone_faults, parts_list
 from ventsim.layouts import Branch
@@ -114,6 +114,7 @@ __all__ = [
     "monitor",
     "numerical_error",
     "orifice_bore",
+    "panel",
     "parts_list",
     "plot",
     "predicted_body_weight",
