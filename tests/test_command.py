@@ -108,9 +108,7 @@ def test_a_file_can_be_shown_changed_and_run(here, capsys):
     assert main(["scenario", NAME]) == 0
     text = capsys.readouterr().out
     assert text == builtin_text(NAME)
-    Path("mine.toml").write_text(
-        text.replace("rate = 14 ", "rate = 20 ").replace("duration = 60", "duration = 3")
-    )
+    Path("mine.toml").write_text(text.replace("rate = 14 ", "rate = 20 ").replace("duration = 60", "duration = 3"))
     assert main(["run", "mine.toml"]) == 0
     assert "Breath 1: 0.000 to 3.000 s" in capsys.readouterr().out
     assert names(here) == ["mine.nc", "mine.png", "mine.toml"]
@@ -123,9 +121,7 @@ def test_one_breath_has_none_to_compare_with(here, capsys):
     assert "Steadiness: one breath only." in capsys.readouterr().out
 
 
-WITHOUT_CHANGES = [
-    name for name in builtin_names() if not builtin(name).changes and builtin(name).keeps_all_waves
-]
+WITHOUT_CHANGES = [name for name in builtin_names() if not builtin(name).changes and builtin(name).keeps_all_waves]
 
 
 @pytest.mark.parametrize("name", WITHOUT_CHANGES)
@@ -144,11 +140,7 @@ def test_every_builtin_runs(here, capsys, name):
 
 
 def test_doubts_are_plain_lines_told_once(here, capsys):
-    text = (
-        builtin_text(NAME)
-        .replace("compliance = 25 ", "compliance = 0.25 # ")
-        .replace("gth = 1.5", "gth = 15")
-    )
+    text = builtin_text(NAME).replace("compliance = 25 ", "compliance = 0.25 # ").replace("gth = 1.5", "gth = 15")
     Path("mine.toml").write_text(text.replace("compliance = 0.25", "compliance = 0.025"))
     assert main(["run", "mine.toml", *SHORT]) == 0
     assert capsys.readouterr().err.splitlines() == [
@@ -292,7 +284,7 @@ def test_unwritable_folder_is_told_before_the_run(here, capsys, no_run, monkeypa
     """The refusal is put in place of the system's, because an administrator may write anywhere."""
 
     def refuse(*, dir):
-        raise PermissionError(13, "Permission denied", str(dir))
+        raise PermissionError(13, "Permission denied", f"{dir}/tmpabc")  # the file that was tried
 
     monkeypatch.setattr(tempfile, "TemporaryFile", refuse)
     assert main(["run", NAME, "--out", "locked"]) == 2
@@ -341,9 +333,7 @@ def test_as_a_program():
     listed = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
     assert (listed.returncode, listed.stderr) == (0, "")
     assert NAME in listed.stdout
-    wrong = subprocess.run(
-        [sys.executable, "-m", "ventsim", "rnu"], capture_output=True, text=True, timeout=60
-    )
+    wrong = subprocess.run([sys.executable, "-m", "ventsim", "rnu"], capture_output=True, text=True, timeout=60)
     assert (wrong.returncode, wrong.stdout) == (2, "")
     assert wrong.stderr == "ventsim: there is no command 'rnu'.\n  Did you mean 'run'?\n"
 

@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import time
+import warnings
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ import xarray as xr
 
 import ventsim as vs
 from ventsim.__main__ import CAUTION, main
+from ventsim.errors import StoppedEarlyWarning
 from ventsim.scenario import builtin, builtin_names, builtin_text
 
 WITH_CHANGES = [name for name in builtin_names() if builtin(name).changes]
@@ -40,9 +42,9 @@ def test_run_with_changes_prints_and_writes(here, capsys):
     lines = printed.out.splitlines()
     assert lines[0].startswith("Six hours with one stiffening lung, pressure control (from quick.toml")
     assert "lungs.b.compliance" in printed.out and "50 mL/cmH2O" in printed.out
-    stages = [line for line in lines if line.startswith(("before 0:01", "end, 0:03"))]
-    assert [line.split()[1] for line in stages] == ["0:01:12", "0:01:48", "0:03:33.75"]
-    volumes = np.array([[float(word) for word in line.split()[2:6]] for line in stages])
+    stages = [line.split() for line in lines if line.startswith(("before 0:01", "end, 0:03"))]
+    assert [words[1] for words in stages] == 2 * ["0:01:12", "0:01:48", "0:03:33.75"]
+    volumes, pressures = np.array([words[2:7] for words in stages], dtype=float).reshape(2, 3, 5)
     assert volumes[2, 1] < 0.55 * volumes[0, 1]  # lung b
     assert volumes[2, 0] > volumes[0, 0]
     assert "limits around what was displayed of breath 19" in printed.out
@@ -52,8 +54,13 @@ def test_run_with_changes_prints_and_writes(here, capsys):
     assert sorted(path.name for path in here.iterdir()) == ["quick.nc", "quick.png", "quick.toml"]
     run = vs.LongRun.read("quick.nc")
     assert run.waves.sizes["breath"] == 2
-    last = run.measures.inspired_tidal_volume[-1].values
-    np.testing.assert_allclose(volumes[2], last, atol=0.051)
+    last, shown = run.measures.isel(breath=-1), vs.monitor.displayed_values(run.measures).isel(breath=-1)
+    # The table is rounded to its last digit.
+    np.testing.assert_allclose(volumes[2, :4], last.inspired_tidal_volume, atol=0.051)
+    np.testing.assert_allclose(volumes[2, 4], shown.displayed_expired_tidal_volume, atol=0.051)
+    np.testing.assert_allclose(pressures[2, :4], last.end_inspiratory_alveolar_pressure, atol=0.0051)
+    np.testing.assert_allclose(pressures[2, 4], shown.displayed_peak_pressure, atol=0.0051)
+    assert "waveforms of 2, the last state to go on from" in printed.out
 
 
 @pytest.mark.parametrize("name", ["disconnected-bed", "kinked-tube-volume-control"])
@@ -77,11 +84,140 @@ def test_going_on(here, capsys):
     assert main(["run", "quick.toml"]) == 0
     assert main(["run", "quick.nc", "--continue", "--duration", "300"]) == 0
     assert "57 breaths so far" in capsys.readouterr().out
+    title = builtin("six-hours-equal-lungs-volume-control").title
+    assert vs.LongRun.read("quick.nc").measures.attrs["title"] == title
     with xr.open_dataset("quick.nc") as measures:
         assert measures.sizes["breath"] == 80
     whole = vs.Scenario.read("quick.toml")
     expected = vs.simulate_breaths(whole.circuit, whole.settings, duration=300.0)
     np.testing.assert_array_equal(vs.LongRun.read("quick.nc").measures.share, expected.share)
+
+
+def test_the_file_knows_its_scenario(here, capsys):
+    """Title, purpose and layout are kept in measures and waveforms, as in the file of a short run."""
+    (here / "quick.toml").write_text(sooner(STIFFENS))
+    assert main(["run", "quick.toml", "--out", "results"]) == 0
+    run, scenario = vs.LongRun.read("results/quick.nc"), vs.Scenario.read("quick.toml")
+    for dataset in (run.measures, run.waves):
+        assert dataset.attrs["title"] == scenario.title
+        assert vs.Scenario.from_dataset(dataset) == scenario
+    assert main(["run", "results/quick.nc"]) == 0
+    assert f"{scenario.title} (from results/quick.nc)" in capsys.readouterr().out
+
+
+PLAIN = """title = "one lung"
+[run]
+duration = 60
+[settings]
+kind = "pressure control"
+inspiratory_pressure = 15
+peep = 5
+rate = 15
+ie_ratio = 0.5
+[layout]
+ideal = true
+[lungs.a]
+compliance = 50
+resistance = 10
+"""
+
+
+def test_alarm_limits_are_not_set_around_what_a_change_has_done(here, capsys):
+    """A pressure that falls from the very start: it is the fall that is alarmed, not what was before."""
+    ramp = '[[changes]]\npath = "settings.inspiratory_pressure"\nto = 2\nat = 0\nuntil = 30\n'
+    (here / "falls.toml").write_text(PLAIN + ramp)
+    assert main(["run", "falls.toml"]) == 0
+    told = capsys.readouterr().out
+    assert "limits around what was displayed of breath 1)" in told
+    assert "low expired volume" in told and "low pressure" in told
+    assert "high expired volume" not in told and "high pressure" not in told
+
+
+def test_first_breath_without_a_volume_is_told_all_the_same(here, capsys):
+    """A lung that is off from the start on an ideal circuit, which takes no gas."""
+    off = '[[changes]]\nkind = "taken off"\nlung = "a"\nat = 0\nuntil = 30\n'
+    (here / "off.toml").write_text(PLAIN + off)
+    assert main(["run", "off.toml"]) == 0
+    told = capsys.readouterr()
+    assert "default limits, none of volume: breath 1 does not show what is usual" in told.out
+    assert "end, 0:01:00" in told.out and told.err == ""
+
+
+def test_lines_of_the_picture_are_changes(here, monkeypatch):
+    """The ramp of lung b begins and ends; the start of the run is no change."""
+    drawn, hours = [], vs.plot.hours
+
+    def draw(measures, **options):
+        drawn.append(options["instants"])
+        return hours(measures, **options)
+
+    monkeypatch.setattr(vs.plot, "hours", draw)
+    (here / "quick.toml").write_text(sooner(STIFFENS))
+    assert main(["run", "quick.toml"]) == 0
+    assert drawn == [(72.0, 108.0)]
+
+
+def test_rows_left_out_are_counted(here, capsys):
+    """20 steps at 20 breaths make 20 rows and that of the end, of which 14 are shown."""
+    steps = [f'[[changes]]\npath = "settings.peep"\nto = {6 + k % 2}\nat = {8 + 4 * k}\n' for k in range(20)]
+    (here / "many.toml").write_text(PLAIN.replace("duration = 60", "duration = 100") + "".join(steps))
+    assert main(["run", "many.toml"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert [line for line in lines if line.startswith("...")] == 2 * ["... 7 more, in the file"]
+    assert sum(line.startswith(("before ", "end, ")) for line in lines if ":" in line) == 2 * 14
+
+
+def test_stopped_blind_spots_say_so(here, capsys, monkeypatch):
+    """A stop is told on the error stream, with the exit code of Ctrl-C; what is finished is written."""
+
+    def interrupt(*args, **options):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(sys.modules["ventsim.studies.blind_spots"], "simulate_breaths", interrupt)
+    assert main(["blind-spots", "two-unequal-lungs", "--watch", "30"]) == 130
+    printed = capsys.readouterr()
+    assert printed.err == "ventsim: the study was stopped by Ctrl-C; the finished faults are kept.\n"
+    assert printed.out.splitlines()[-1] == CAUTION
+    assert (here / "two-unequal-lungs-blind-spots.nc").exists()
+
+
+def test_stopped_sweep_says_so(here, capsys, monkeypatch):
+    """The sweep itself is put in place of one that was stopped; its doubts about values are told beside that."""
+    whole = vs.studies.sweep
+
+    def stopped(*args, **options):
+        warnings.warn(StoppedEarlyWarning("the sweep was stopped; 1 of 3 points were not run."), stacklevel=2)
+        return whole(*args, **options)
+
+    monkeypatch.setattr("ventsim.command.studies.sweep", stopped)
+    values = '[values]\n"lungs.b.compliance" = [20, 0.1]\n'
+    (here / "sweep.toml").write_text(f'scenario = "two-unequal-lungs"\n{values}')
+    assert main(["sweep", "sweep.toml"]) == 130
+    printed = capsys.readouterr()
+    assert "ventsim: please check: " in printed.err and "0.1 mL/cmH2O" in printed.err
+    assert printed.err.endswith("ventsim: the sweep was stopped; 1 of 3 points were not run.\n")
+    assert "was stopped" not in printed.out and printed.out.splitlines()[-1] == CAUTION
+    assert (here / "sweep-sweep.nc").exists()
+
+
+@pytest.mark.parametrize(
+    "duration, message",
+    [
+        ("nan", "scenario: duration nan s is not allowed"),
+        ("-3", "duration -3 s is not allowed"),
+        ("1e30", "1e+30 s"),
+    ],
+)
+def test_impossible_end_of_going_on(here, capsys, duration, message):
+    """Nothing is printed or run, and the file is left alone."""
+    (here / "plain.toml").write_text(PLAIN.replace("duration = 60", "duration = 8\nwave_every = 5"))
+    assert main(["run", "plain.toml"]) == 0
+    capsys.readouterr()
+    before = (here / "plain.nc").read_bytes()
+    assert main(["run", "plain.nc", "--continue", "--duration", duration]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == "" and message in printed.err
+    assert (here / "plain.nc").read_bytes() == before
 
 
 def test_blind_spots(here, capsys):
@@ -151,7 +287,14 @@ at = 21
     assert code == 2, told
     assert "more than its changed curve" in told
     assert "the 5 breaths finished before are in shrinks.nc" in told
-    assert vs.LongRun.read("shrinks.nc").measures.sizes["breath"] == 5
+    run = vs.LongRun.read("shrinks.nc")
+    assert run.measures.sizes["breath"] == 5
+    assert run.measures.attrs["title"] == "a lung that shrinks too much"
+    before = (here / "shrinks.nc").read_bytes()
+    assert main(["run", "shrinks.nc", "--continue", "--duration", "60"]) == 2  # fails in the very next breath
+    told = capsys.readouterr().err
+    assert "the 5 breaths so far are kept in shrinks.nc" in told and "more than its changed curve" in told
+    assert (here / "shrinks.nc").read_bytes() == before
 
 
 def test_stop_by_the_user(here):

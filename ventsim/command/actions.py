@@ -76,25 +76,25 @@ def go_on(options: argparse.Namespace) -> int:
     return continue_run(path, options.duration, files)
 
 
-def watch_blind_spots(options: argparse.Namespace) -> None:
+def watch_blind_spots(options: argparse.Namespace) -> int:
     """The blind-spot study of a scenario's circuit."""
     found = find(options.target)
     files = output_files(Path(options.out), stem=f"{found.stem}-blind-spots", source=Path(options.target))
-    study_blind_spots(found, files, lung=options.lung, both=options.mode == "both", duration=options.watch)
+    return study_blind_spots(found, files, lung=options.lung, both=options.mode == "both", duration=options.watch)
 
 
-def run_a_sweep(options: argparse.Namespace) -> None:
+def run_a_sweep(options: argparse.Namespace) -> int:
     """The sweep that a file describes."""
     path = Path(options.file)
     task = read_sweep(path)
-    run_sweep(task, output_files(Path(options.out), stem=f"{path.stem}-sweep", source=path))
+    return run_sweep(task, output_files(Path(options.out), stem=f"{path.stem}-sweep", source=path))
 
 
-def run_a_size(options: argparse.Namespace) -> None:
+def run_a_size(options: argparse.Namespace) -> int:
     """The sizing that a file describes."""
     path = Path(options.file)
     task = read_size(path)
-    run_size(task, output_files(Path(options.out), stem=f"{path.stem}-sized", source=path))
+    return run_size(task, output_files(Path(options.out), stem=f"{path.stem}-sized", source=path))
 
 
 def _check_whole_breath(scenario: Scenario) -> None:

@@ -62,7 +62,10 @@ def _parser() -> argparse.ArgumentParser:
     run = group.add_parser("run", help="run a scenario, print tables, write results and a picture")
     run.add_argument("target", metavar="NAME_OR_FILE", help=_TARGET)
     run.add_argument("--out", metavar="DIR", default=".", help="folder for the files (default: this one)")
-    run.add_argument("--duration", metavar="S", type=_seconds, help="how long to run [s]")
+    run.add_argument(
+        "--duration", metavar="S", type=_seconds,
+        help="how long to run [s]; with --continue: until when, counted from the start of the whole run",
+    )  # fmt: skip
     run.add_argument(
         "--continue", dest="goes_on", action="store_true", help="go on with a long run from its result.nc"
     )

@@ -24,7 +24,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        Exit code: 0, 2 after wrong input, 130 after Ctrl-C. [1]
+        Exit code: 0; 2 after wrong input or a run that failed; 130 after Ctrl-C; 141 if the reader of the output
+        has left. [1]
 
     Examples
     --------
@@ -73,4 +74,4 @@ def _show_doubts_as_lines() -> None:
     warnings.showwarning = show
     for category in (PlausibilityWarning, CircuitWarning):
         warnings.simplefilter("always", category)
-    warnings.simplefilter("ignore", StoppedEarlyWarning)  # a long run tells of its stop itself
+    warnings.simplefilter("ignore", StoppedEarlyWarning)  # runs and studies tell of their stop themselves

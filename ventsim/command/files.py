@@ -12,8 +12,7 @@ def output_files(folder: Path, *, stem: str, source: Path, keep_source: bool = T
     """Names of waveforms and picture, in a folder that has been tried; the file that was read is kept."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            pass
+        _try_to_write(folder)
         if (
             keep_source
             and (folder / f"{stem}.nc").exists()
@@ -33,3 +32,12 @@ def output_files(folder: Path, *, stem: str, source: Path, keep_source: bool = T
             "  Give a folder that can be written to: --out DIR."
         ) from None
     return files
+
+
+def _try_to_write(folder: Path) -> None:
+    """Raise OSError if no file can be made in a folder, naming the folder and not the file that was tried."""
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, str(folder)) from None

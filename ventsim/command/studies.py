@@ -1,15 +1,18 @@
 """Studies on the command line."""
 
+import sys
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 import xarray as xr
 
 import ventsim
 from ventsim.command.finding import Found
 from ventsim.command.study_files import SizeTask, SweepTask
-from ventsim.command.words import CAUTION
+from ventsim.command.words import CAUTION, INTERRUPTED
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.schema import VARIABLES
 from ventsim.studies import blind_spots, blind_spots_table, both_modes, restrict, size, sizing_table, sweep
@@ -24,34 +27,36 @@ _MOST_LINES = 40
 
 def study_blind_spots(
     found: Found, files: tuple[Path, Path], *, lung: str | None, both: bool, duration: float
-) -> None:
-    """Try faults at one lung, print what each lung gets and what the ventilator sees, write file and figure."""
+) -> int:
+    """Try faults at one lung, print what each lung gets and what the ventilator sees, write file and figure.
+
+    Return the exit code, as the other studies do.
+    """
     scenario = found.scenario
     print(f"{scenario.title} ({found.origin})", flush=True)
     if lung is None:
         lung = next(iter(scenario.circuit.lungs))
     print(f"Faults at lung '{lung}', each by itself, watched for {duration:g} s\n", flush=True)
     settings = both_modes(scenario.circuit, scenario.settings) if both else scenario.settings
-    study = blind_spots(scenario.circuit, settings, lung=lung, duration=duration)
+    with _noting_stops() as stops:
+        study = blind_spots(scenario.circuit, settings, lung=lung, duration=duration)
     _write(study, ventsim.plot.blind_spots(study)[0].figure, files)
-    _end(blind_spots_table(study), files)
+    return _end(blind_spots_table(study), files, stops)
 
 
-def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> None:
+def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
     """Run a sweep, print the measure asked for, write file and figure."""
     if task.show not in VARIABLES or VARIABLES[task.show].kinds != ("measures",):
         measures = [name for name, row in VARIABLES.items() if row.kinds == ("measures",)]
         raise InputError(f"show: there is no measure '{task.show}'.\n  {suggestion(task.show, measures)}")
     print(f"{task.found.scenario.title} ({task.found.origin})\n", flush=True)
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always", StoppedEarlyWarning)
+    with _noting_stops() as stops:
         study = sweep(task.found.scenario, task.values, paired=task.paired, duration=task.duration)
     _write(study, _sweep_figure(study, task), files)
-    stopped = [str(w.message) for w in caught if issubclass(w.category, StoppedEarlyWarning)]
-    _end("\n".join([_sweep_table(study, task.show), *stopped, "", CAUTION]), files)
+    return _end("\n".join([_sweep_table(study, task.show), "", CAUTION]), files, stops)
 
 
-def run_size(task: SizeTask, files: tuple[Path, Path]) -> None:
+def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
     """Size, print the answer, write file and figure."""
     scenario = task.found.scenario
     print(f"{scenario.title} ({task.found.origin})\n", flush=True)
@@ -64,7 +69,7 @@ def run_size(task: SizeTask, files: tuple[Path, Path]) -> None:
         bore_tolerance=task.bore_tolerance,
     )  # fmt: skip
     _write(study, _size_figure(circuit, scenario, study), files)
-    _end(sizing_table(study), files)
+    return _end(sizing_table(study), files)
 
 
 def _size_figure(circuit: ventsim.Circuit, scenario: ventsim.Scenario, study: xr.Dataset) -> "Figure":
@@ -114,7 +119,8 @@ def _sweep_table(study: xr.Dataset, show: str) -> str:
             numbers = one[show].values.ravel() if lungs else [float(one[show])]
             rows.append([*values, *(f"{number:.6g}" for number in numbers)])
         else:
-            rows.append([*values, f"{one.status.item()}: {str(one.reason.item()).splitlines()[0]}"])
+            status, reason = str(one.status.item()), str(one.reason.item()).splitlines()[0]
+            rows.append([*values, f"{status}: {reason.removeprefix(f'{status}: ')}"])
     widths = [max(len(row[c]) for row in [heads, *rows] if len(row) == len(heads)) for c in range(len(heads))]
     lines = [f"{row.long_name} [{row.units}]", ""]
     lines += [
@@ -141,7 +147,38 @@ def _write(study: xr.Dataset, figure: "Figure", files: tuple[Path, Path]) -> Non
         ) from None
 
 
-def _end(text: str, files: tuple[Path, Path]) -> None:
-    """The table of a study, whose own line of caution gives way to the longer one at the very end."""
+@contextmanager
+def _noting_stops() -> Iterator[list[str]]:
+    """Context that notes what is told of a study being stopped; other warnings go where they always go."""
+    told: list[str] = []
+    others = warnings.showwarning
+
+    def show(
+        message: Warning | str,
+        category: type[Warning],
+        filename: str,
+        lineno: int,
+        file: TextIO | None = None,
+        line: str | None = None,
+    ) -> None:
+        if issubclass(category, StoppedEarlyWarning):
+            told.append(str(message))
+        else:
+            others(message, category, filename, lineno, file, line)
+
+    with warnings.catch_warnings():
+        warnings.showwarning = show
+        warnings.simplefilter("always", StoppedEarlyWarning)
+        yield told
+
+
+def _end(text: str, files: tuple[Path, Path], stops: list[str] | None = None) -> int:
+    """The table of a study, whose own line of caution gives way to the longer one at the very end.
+
+    Return the exit code, which says whether the study was stopped.
+    """
     table, _, _ = text.rpartition("\n\n")
-    print(f"{table}\n\nWritten:    {', '.join(map(str, files))}\n\n{CAUTION}")
+    print(f"{table}\n\nWritten:    {', '.join(map(str, files))}\n\n{CAUTION}", flush=True)
+    for stop in stops or ():
+        print(f"ventsim: {stop}", file=sys.stderr)
+    return INTERRUPTED if stops else 0
