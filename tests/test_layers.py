@@ -32,7 +32,7 @@ ALLOWED = {
     "scenario": [*BASE, "parts", "ventilator", "circuit", "changes", "layouts"],
     "metrics": [*BASE, "schema"],
     "monitor": [*BASE, "schema", "parts"],
-    "plot": [*BASE, "schema"],
+    "plot": [*BASE, "schema", "parts", "circuit"],
     "engine": [*BASE, "parts", "ventilator", "circuit"],
     "simulation": [*BASE, "schema", *DESCRIPTIONS, "metrics", "engine"],
     "panel": [*BASE, "metrics", "parts", "ventilator", "layouts", "plot", "simulation"],
@@ -48,7 +48,7 @@ OUTSIDE = {
     "matplotlib": {"plot", "panel", "command"},
     "tqdm": {"simulation"},
     "pydantic": {"parts", "ventilator", "circuit", "changes", "layouts", "scenario", "monitor"},
-    "networkx": {"circuit"},
+    "networkx": {"circuit", "plot"},
     "xarray": {"schema", "metrics", "monitor", "plot", "simulation", "studies", "scenario", "command"},
 }
 # The only module of the engine that knows what parts, circuits and settings are.

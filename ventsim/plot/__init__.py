@@ -7,6 +7,8 @@ because it is faint on white. Matplotlib is imported when a picture is drawn, no
 
 from ventsim.plot.bench import FittedLaw, bench_fit
 from ventsim.plot.blind_spots import blind_spots
+from ventsim.plot.circuit_drawing import circuit_drawing
+from ventsim.plot.differences import differences
 from ventsim.plot.hours import hours
 from ventsim.plot.interaction import interaction
 from ventsim.plot.style import COLOURS
@@ -18,6 +20,8 @@ __all__ = [
     "FittedLaw",
     "bench_fit",
     "blind_spots",
+    "circuit_drawing",
+    "differences",
     "hours",
     "interaction",
     "loops",

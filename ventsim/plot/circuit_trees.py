@@ -1,0 +1,175 @@
+"""A circuit taken apart for a drawing: a tree of parts at each port, and one below each Y-piece."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import networkx as nx
+
+from ventsim.circuit import VENTILATOR, Circuit
+
+__all__ = ["EXPIRATORY", "INSPIRATORY", "Skeleton", "Tree", "owner", "take_apart"]
+
+INSPIRATORY, EXPIRATORY = f"{VENTILATOR}.inspiratory", f"{VENTILATOR}.expiratory"
+"""The ports of the ventilator, which is drawn as two boxes."""
+
+_ROOM = "the room"  # joined to both ports, so that what holds a lung to both of them is found as one thing
+
+
+@dataclass(slots=True)
+class Tree:
+    """Parts that are reached from a root, each from one other; what is reached last has no children."""
+
+    root: str
+    parent: dict[str, str] = field(default_factory=dict)
+    order: list[str] = field(default_factory=list)
+
+    def children(self, name: str) -> list[str]:
+        """What is reached from a part, in the order of its ports."""
+        return [child for child in self.order if self.parent.get(child) == name]
+
+    def inside_out(self) -> list[str]:
+        """All parts, children before their parents, in the order of the drawing."""
+        done: list[str] = []
+        waiting = [self.root]
+        while waiting:
+            name = waiting.pop()
+            done.append(name)
+            waiting += self.children(name)
+        return done[::-1]
+
+    def depths(self) -> dict[str, int]:
+        """How many steps each part is away from the root."""
+        depth = {self.root: 0}
+        for name in self.order[1:]:
+            depth[name] = depth[self.parent[name]] + 1
+        return depth
+
+    def without(self, names: Sequence[str]) -> "Tree":
+        """The tree without some parts; what was reached through them hangs on the root."""
+        order = [name for name in self.order if name not in names]
+        parent = {
+            name: self.root if above in names else above for name, above in self.parent.items() if name in order
+        }
+        return Tree(self.root, parent, order)
+
+
+@dataclass(frozen=True, slots=True)
+class Skeleton:
+    """The parts of a circuit by what they are for in a drawing.
+
+    `limbs` are the trees at the inspiratory and the expiratory port; `hanging` holds a tree for each part at which
+    the limbs of a lung meet, which is called its Y-piece whatever its kind; `bridges` lead from one Y-piece to
+    another; `leads_to` tells the Y-pieces that are joined to a part of a limb, `lung_of` the lung of a part that
+    serves only one.
+    """
+
+    limbs: tuple[Tree, Tree]
+    hanging: Mapping[str, Tree]
+    bridges: Mapping[tuple[str, str], Sequence[str]]
+    leads_to: Mapping[str, Sequence[str]]
+    lung_of: Mapping[str, str]
+
+
+def owner(end: str) -> str:
+    """What an end belongs to: the name of the part, or the end itself if it is a port of the ventilator."""
+    name = end.rpartition(".")[0]
+    return end if name == VENTILATOR else name
+
+
+def take_apart(circuit: Circuit) -> Skeleton:
+    """Find out what each part of a circuit is for."""
+    near = _neighbours(circuit)
+    tops, above = _tops(near, circuit.lungs)
+    inspiratory, expiratory = (
+        _grow(near, root, stop={*above, *circuit.lungs}) for root in (INSPIRATORY, EXPIRATORY)
+    )
+    limbs = _share_out(inspiratory, expiratory)
+    beside = {name for tree in limbs for name in tree.order}
+    grown = {top: _grow(near, top, stop=beside | (set(tops.values()) - {top})) for top in tops.values()}
+    bridges = _bridges(grown, near)
+    across = [name for way in bridges.values() for name in way]
+    hanging = {top: tree.without(across) for top, tree in grown.items()}
+    leads_to = {name: [other for other in near[name] if other in hanging] for name in beside}
+    return Skeleton(limbs, hanging, bridges, leads_to, _lung_of(limbs, hanging, bridges, leads_to, circuit.lungs))
+
+
+def _neighbours(circuit: Circuit) -> dict[str, list[str]]:
+    """What each part is joined to, in the order of its ports."""
+    joined = dict(circuit.joints) | {b: a for a, b in circuit.joints}
+    ports = {name: [f"{name}.{port}" for port in part.ports] for name, part in circuit.parts.items()}
+    ports |= {port: [port] for port in (INSPIRATORY, EXPIRATORY)}
+    return {name: [owner(joined[end]) for end in ends if end in joined] for name, ends in ports.items()}
+
+
+def _tops(near: Mapping[str, Sequence[str]], lungs: Iterable[str]) -> tuple[dict[str, str], set[str]]:
+    """For each lung the part at which its two limbs meet, and all parts between that one and a lung."""
+    graph = nx.Graph([(name, other) for name, others in near.items() for other in others])
+    graph.add_edges_from([(_ROOM, INSPIRATORY), (_ROOM, EXPIRATORY)])
+    before = nx.immediate_dominators(graph.to_directed(), _ROOM)
+    tops: dict[str, str] = {}
+    above: set[str] = set()
+    for lung in lungs:
+        if lung not in before:
+            continue
+        name = lung
+        while before[name] not in (_ROOM, INSPIRATORY, EXPIRATORY):
+            name = before[name]
+            above.add(name)
+        tops[lung] = name
+    return tops, above
+
+
+def _grow(near: Mapping[str, Sequence[str]], root: str, *, stop: set[str]) -> Tree:
+    """All that is reached from a root, nearest first, without passing what is not to be passed."""
+    tree = Tree(root, order=[root])
+    for name in tree.order:
+        for other in near[name]:
+            if other not in tree.parent and other != root and other not in stop:
+                tree.parent[other] = name
+                tree.order.append(other)
+    return tree
+
+
+def _share_out(first: Tree, second: Tree) -> tuple[Tree, Tree]:
+    """The trees with each part that is in both in the one whose root is nearer."""
+    near_first, near_second = first.depths(), second.depths()
+    both = near_first.keys() & near_second.keys()
+    return (
+        first.without([name for name in both if near_second[name] < near_first[name]]),
+        second.without([name for name in both if near_first[name] <= near_second[name]]),
+    )
+
+
+def _bridges(grown: Mapping[str, Tree], near: Mapping[str, Sequence[str]]) -> dict[tuple[str, str], list[str]]:
+    """Parts that lead from one Y-piece to another, once for each pair."""
+    bridges: dict[tuple[str, str], list[str]] = {}
+    for top, tree in grown.items():
+        for name in tree.order:
+            way = [] if name == top else [name]
+            while way and tree.parent[way[0]] != top:
+                way.insert(0, tree.parent[way[0]])
+            for other in near[name]:
+                if other in grown and other != top and (other, top) not in bridges:
+                    bridges.setdefault((top, other), way)
+    return bridges
+
+
+def _lung_of(
+    limbs: Iterable[Tree],
+    hanging: Mapping[str, Tree],
+    bridges: Iterable[tuple[str, str]],
+    leads_to: Mapping[str, Sequence[str]],
+    lungs: Iterable[str],
+) -> dict[str, str]:
+    """The lung of each part that serves one lung only."""
+    known = set(lungs)
+    served: dict[str, set[str]] = {}
+    for tree in hanging.values():
+        for name in tree.inside_out():
+            served[name] = ({name} & known).union(*(served[child] for child in tree.children(name)))
+    for a, b in bridges:
+        served[a] = served[b] = served[a] | served[b]
+    for tree in limbs:
+        for name in tree.inside_out():
+            served[name] = set().union(*(served[other] for other in (*tree.children(name), *leads_to[name])))
+    return {name: next(iter(found)) for name, found in served.items() if len(found) == 1}
