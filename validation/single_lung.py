@@ -11,6 +11,8 @@ from rows import Row
 
 import ventsim as vs
 
+WORK_FACTOR = 0.0980665 / 0.098
+"""Joules of 1 cmH2O·L, exact (conventional centimetre of water), over the factor of published formulas. [1]"""
 LUNG_FIELDS = ("compliance", "resistance", "expiratory_resistance")
 _COMMON = (
     "tidal_volume", "minute_volume", "auto_peep", "end_expiratory_alveolar_pressure", "peak_inspiratory_flow",
@@ -30,9 +32,7 @@ def circuit_and_settings(
     return vs.layouts.single(lung, ideal=True), mode(**settings)
 
 
-def steady_waves(
-    arguments: Mapping[str, Any], *, tolerance: float, sample_interval: float = 0.01
-) -> xr.Dataset:
+def steady_waves(arguments: Mapping[str, Any], *, tolerance: float, sample_interval: float = 0.01) -> xr.Dataset:
     """The breath that repeats itself."""
     circuit, settings = circuit_and_settings(arguments)
     return vs.steady_breath(circuit, settings, tolerance=tolerance, sample_interval=sample_interval)
@@ -69,9 +69,7 @@ def closed_waves(arguments: Mapping[str, Any], time: NDArray[np.float64]) -> vs.
 def wave_difference(arguments: Mapping[str, Any], waves: xr.Dataset) -> float:
     """Largest difference of volume and alveolar pressure at any sample, relative to the largest value."""
     closed = closed_waves(arguments, waves.time.values)
-    return max(
-        curve_difference(waves[name], getattr(closed, name)) for name in ("volume", "alveolar_pressure")
-    )
+    return max(curve_difference(waves[name], getattr(closed, name)) for name in ("volume", "alveolar_pressure"))
 
 
 def worked_rows(

@@ -4,22 +4,27 @@ import math
 from collections.abc import Mapping, Sequence
 
 from rows import Row
+from summary import counts, same_words, worst_closed_form
 
 COLUMNS = (
     "quantity", "kind", "unit", "reference", "±", "ventsim", "difference", "limit", "why that limit", "since",
     "result",
 )  # fmt: skip
 REFERENCE_PRECISION = 2e-6  # relative: references are written to seven digits
+# How far a value may move from the written one before the page is out of date: rounding differs from machine to
+# machine. Part of the limit [1], and of a reference that is not 0 [1].
+MOVE_OF_LIMIT, MOVE_OF_REFERENCE = 0.25, 0.01
 
 INTRODUCTION = """\
 # Validation
 
 Written by `python validation/build.py`, which runs every case; do not edit. With `--check` it compares names,
-references and limits with this page, and `tests/test_validation.py` does so in every test run.
+references, limits and words with this page, and `tests/test_validation.py` does so in every test run.
 
 Each row is one reference number. Its limit was chosen before the comparison, says why, and may only be
 tightened. A row that fails stays here with its explanation. Differences and limits marked "rel." are relative
-to the reference, others are in the unit of the row. Kinds of reference:
+to the reference, others are in the unit of the row; rows that hold the largest of many relative differences take
+values below 0.1 of their unit as 0.1. Kinds of reference:
 
 - **closed form**: a formula of `ventsim.theory`, which shares no code with the solver
 - **worked closed form**: digits worked out from textbook formulas outside this library
@@ -41,9 +46,11 @@ Each case has a figure with a panel for the difference, in which exact agreement
 """
 
 
-def page(found: Mapping[str, Sequence[Row]], *, titles: Mapping[str, str]) -> str:
-    """The whole page: summary, then a table for each case."""
+def page(found: Mapping[str, Sequence[Row]], *, titles: Mapping[str, str], context: str = "") -> str:
+    """The whole page: summary, context, then a table for each case."""
     parts = [INTRODUCTION, *_summary([row for rows in found.values() for row in rows])]
+    if context:
+        parts.append(context)
     for case, rows in found.items():
         parts += [
             f"## {titles[case]}",
@@ -61,23 +68,48 @@ def table(rows: Sequence[Row]) -> str:
 
 
 def disagreements(text: str, found: Mapping[str, Sequence[Row]]) -> list[str]:
-    """Where a page differs from the rows in anything but values and differences; empty if nowhere."""
-    written = [_split(line) for line in text.splitlines() if line.startswith("|")]
-    written = [
-        cells for cells in written if len(cells) == len(COLUMNS) and cells[0] not in ("quantity", "---")
-    ]
-    expected = [_cells(row) for rows in found.values() for row in rows]
+    """Where a page differs from the rows, in values by more than machines do; empty if nowhere."""
+    written = written_cells(text)
+    every = [row for rows in found.values() for row in rows]
+    expected = [_cells(row) for row in every]
     names, wanted = [cells[0] for cells in written], [cells[0] for cells in expected]
     if names != wanted:
         odd = sorted(set(names) ^ set(wanted)) or ["the order of the rows"]
         return [f"row not on both sides: {name}" for name in odd]
     wrong = []
-    for old, new in zip(written, expected, strict=True):
+    for row, old, new in zip(every, written, expected, strict=True):
+        if abs(float(old[COLUMNS.index("ventsim")]) - row.value) > _allowed_move(row):
+            wrong.append(
+                f"{row.quantity}: ventsim is written as {old[COLUMNS.index('ventsim')]}, gives {row.value:.7g}"
+            )
         for column, a, b in zip(COLUMNS, old, new, strict=True):
             if column in ("ventsim", "difference") or _same(a, b):
                 continue
             wrong.append(f"{new[0]}: {column} is written as {a}, should be {b}")
     return wrong
+
+
+def _allowed_move(row: Row) -> float:
+    """By how much a value may differ from the written one. [unit]"""
+    size = abs(row.reference)
+    of_limit = MOVE_OF_LIMIT * row.limit * (size if row.relative else 1.0)
+    return max(min(of_limit, MOVE_OF_REFERENCE * size or of_limit), REFERENCE_PRECISION * abs(row.value))
+
+
+def written_cells(text: str) -> list[list[str]]:
+    """The cells of every row of a page, in the order of `COLUMNS`."""
+    lines = [_split(line) for line in text.splitlines() if line.startswith("|")]
+    return [cells for cells in lines if len(cells) == len(COLUMNS) and cells[0] not in ("quantity", "---")]
+
+
+def other_disagreements(text: str, wanted: str) -> list[str]:
+    """Lines besides the rows that a page lacks, or has and should not; empty if none."""
+    written, right = (
+        [line for line in page.splitlines() if line and not written_cells(line)] for page in (text, wanted)
+    )
+    missing = [line for line in right if not any(same_words(line, other) for other in written)]
+    stale = [line for line in written if not any(same_words(line, other) for other in right)]
+    return [f"line missing: {line}" for line in missing] + [f"line out of date: {line}" for line in stale]
 
 
 def _summary(rows: Sequence[Row]) -> list[str]:
@@ -92,14 +124,11 @@ def _summary(rows: Sequence[Row]) -> list[str]:
         passing = [row for row in of_kind if row.passes]
         worst = max((abs(row.difference) / row.limit for row in passing), default=math.nan)
         lines.append(f"| {kind} | {len(of_kind)} | {len(passing)} | {worst:.2f} |")
-    solved = [row for row in rows if row.kind == "closed form" and row.relative]
-    worst_row = max(solved, key=lambda row: abs(row.difference))
-    verb = "fails" if len(failed) == 1 else "fail"
-    worst_text = f"{abs(worst_row.difference):.1e} ({worst_row.case}, {worst_row.quantity})"
+    worst_row = worst_closed_form(rows)
     parts = [
         "## Summary",
-        f"{len(rows)} rows: {len(rows) - len(failed)} pass, {len(failed)} {verb}. Largest relative "
-        f"difference of a number from its closed form at the default tolerance: {worst_text}.",
+        f"{counts(rows)}. Largest relative difference from a closed form at the default tolerance: "
+        f"{abs(worst_row.difference):.1e} ({worst_row.case}, {worst_row.quantity}).",
         "\n".join(lines),
     ]
     if failed:

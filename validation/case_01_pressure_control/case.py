@@ -12,11 +12,13 @@ from comparisons import (
     closed_form,
     curve_difference,
     relative_difference,
+    worked,
     worst_differences,
 )
-from figures import curves_and_difference, draw_curves, draw_difference, draw_limits, save
+from figures import TWO_TOLERANCES, curves_and_difference, draw_curves, draw_difference, draw_limits, save
 from rows import Row
 from single_lung import (
+    WORK_FACTOR,
     circuit_and_settings,
     closed_waves,
     numbers,
@@ -62,6 +64,8 @@ def rows() -> list[Row]:
         *worst_rows(CASE, {name: arguments for name, (arguments, _) in breaths.items()}),
         *approach_rows(),
         *rise_rows(),
+        *fraction_rows(),
+        *power_rows(),
         *limit_rows(),
     ]
 
@@ -109,9 +113,50 @@ def rise_rows() -> list[Row]:
             found.append(curve_difference(waves.volume, closed.volume))
         return found
 
-    return worst_differences(
-        CASE, "exponential rise: largest relative difference of volume over time", find=find
-    )
+    return worst_differences(CASE, "exponential rise: largest relative difference of volume over time", find=find)
+
+
+def fraction_rows() -> list[Row]:
+    """How much of a step of pressure a lung has followed after so many time constants."""
+    lung = vs.Lung(compliance=50.0, resistance=10.0)
+    circuit, slowness = vs.layouts.single(lung, ideal=True), 0.5  # time constant of that lung [s]
+    settings = vs.PressureControl(inspiratory_pressure=10.0, peep=0.0, rate=6.0, inspiratory_time=5.0)
+    interval = 0.01
+
+    def filled(tolerance: float) -> np.ndarray:
+        waves = vs.simulate(circuit, settings, duration=5.0, tolerance=tolerance, sample_interval=interval)
+        return waves.volume.values[:, 0] / 500.0  # of what it holds in the end [mL]
+
+    def find(tolerance: float) -> list[float]:
+        done = filled(tolerance)[:500]
+        closed = vs.theory.fraction_complete(interval * np.arange(500), time_constant=slowness)
+        return [curve_difference(done, closed)]
+
+    done = filled(DEFAULT_TOLERANCE)
+    found = []
+    for row in read_table(HERE / "fractions.csv"):
+        count = number(row["time_constants"])
+        value = done[round(count * slowness / interval)]
+        quantity = f"step of pressure: part that is done after {count:g} time constant{'s' if count > 1 else ''}"
+        found.append(worked(CASE, quantity, unit="1", text=row["fraction"], value=value))
+    worst = worst_differences(CASE, "step of pressure: largest difference of the part that is done", find=find)
+    return [*found, *worst]
+
+
+def power_rows() -> list[Row]:
+    """Mechanical power of all breaths; the published formula is exact for a square wave of pressure."""
+
+    def find(tolerance: float) -> list[float]:
+        found = []
+        for arguments, _ in worked_breaths().values():
+            breath = vs.theory.pressure_control(**arguments)
+            settings = {name: arguments[name] for name in ("inspiratory_pressure", "peep", "rate")}
+            closed = vs.theory.mechanical_power_becher_2019(tidal_volume=breath.tidal_volume, **settings)
+            power = numbers(steady_waves(arguments, tolerance=tolerance))["mechanical_power"]
+            found.append(relative_difference(power, closed * WORK_FACTOR))
+        return found
+
+    return worst_differences(CASE, "PC1 to PC4: largest relative difference of mechanical power", find=find)
 
 
 def limit_rows() -> list[Row]:
@@ -158,10 +203,11 @@ def limit_rows() -> list[Row]:
 def draw() -> None:
     """Alveolar pressure of the four breaths at default and tight tolerance, and the difference."""
     figure, top, bottom = curves_and_difference(
-        "Steady breath of pressure control: closed form (lines) and ventsim (circles)",
+        "Steady breath of pressure control: closed form (lines) and ventsim (marks)",
         x="time since the start of inspiration (s)",
         y="alveolar pressure (cmH2O)",
         difference="difference / largest value",
+        note=TWO_TOLERANCES,
     )
     for k, (name, (arguments, _)) in enumerate(worked_breaths().items()):
         for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
@@ -172,8 +218,6 @@ def draw() -> None:
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(top, time, reference=closed, value=found, label=name, number=k)
             draw_difference(bottom, time, difference=(found - closed) / closed.max(), number=k)
-    draw_limits(
-        bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")]
-    )
+    draw_limits(bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")])
     top.legend(frameon=False, ncols=4, loc="upper right")
     save(figure, HERE / "figure.png")

@@ -1,12 +1,22 @@
 """One lung filled by a constant flow, with and without pause."""
 
+from collections.abc import Callable
 from pathlib import Path
 
-from comparisons import DEFAULT_LIMIT, DEFAULT_TOLERANCE, TIGHT_LIMIT, TIGHT_TOLERANCE
-from figures import curves_and_difference, draw_curves, draw_difference, draw_limits, save
+from comparisons import (
+    DEFAULT_LIMIT,
+    DEFAULT_TOLERANCE,
+    TIGHT_LIMIT,
+    TIGHT_TOLERANCE,
+    relative_difference,
+    worst_differences,
+)
+from figures import TWO_TOLERANCES, curves_and_difference, draw_curves, draw_difference, draw_limits, save
 from rows import Row
-from single_lung import closed_waves, steady_waves, worked_rows, worst_rows
+from single_lung import WORK_FACTOR, closed_waves, numbers, steady_waves, worked_rows, worst_rows
 from tables import number, read_table
+
+import ventsim as vs
 
 TITLE = "One lung in volume control, constant flow"
 CASE = "case_02_volume_control"
@@ -42,16 +52,62 @@ def rows() -> list[Row]:
     return [
         *worked_rows(CASE, breaths, quantities=QUANTITIES),
         *worst_rows(CASE, {name: arguments for name, (arguments, _) in breaths.items()}),
+        *power_rows(),
     ]
+
+
+def power_rows() -> list[Row]:
+    """Mechanical power, by the formula from pressures, and without a pause by the one from mechanics.
+
+    They leave auto-PEEP out, and are exact if PEEP means all of the pressure at the end of expiration.
+    """
+    every = {name: arguments for name, (arguments, _) in worked_breaths().items()}
+
+    def from_pressures(tolerance: float) -> list[float]:
+        return [_power_difference(arguments, tolerance, _by_pressures) for arguments in every.values()]
+
+    def from_mechanics(tolerance: float) -> list[float]:
+        unpaused = [arguments for arguments in every.values() if arguments["pause_time"] == 0.0]
+        return [_power_difference(arguments, tolerance, _by_mechanics) for arguments in unpaused]
+
+    what = "largest relative difference of mechanical power from the formula of"
+    return [
+        *worst_differences(CASE, f"{', '.join(every)}: {what} pressures", find=from_pressures),
+        *worst_differences(CASE, f"breaths without pause: {what} mechanics", find=from_mechanics),
+    ]
+
+
+def _power_difference(
+    arguments: dict[str, float], tolerance: float, law: Callable[[dict[str, float], float], float]
+) -> float:
+    total_peep = vs.theory.volume_control(**arguments).end_expiratory_alveolar_pressure
+    power = numbers(steady_waves(arguments, tolerance=tolerance))["mechanical_power"]
+    return relative_difference(power, law(arguments, total_peep) * WORK_FACTOR)
+
+
+def _by_pressures(arguments: dict[str, float], total_peep: float) -> float:
+    breath = vs.theory.volume_control(**arguments)
+    return vs.theory.mechanical_power_simplified_gattinoni_2016(
+        tidal_volume=arguments["tidal_volume"], rate=arguments["rate"], peak_pressure=breath.peak_airway_pressure,
+        plateau_pressure=breath.plateau_pressure, peep=total_peep,
+    )  # fmt: skip
+
+
+def _by_mechanics(arguments: dict[str, float], total_peep: float) -> float:
+    period = 60.0 / arguments["rate"]
+    own = {name: arguments[name] for name in ("tidal_volume", "compliance", "resistance", "rate")}
+    ratio = arguments["inspiratory_time"] / (period - arguments["inspiratory_time"])
+    return vs.theory.mechanical_power_gattinoni_2016(**own, ie_ratio=ratio, peep=total_peep)
 
 
 def draw() -> None:
     """Airway pressure of the breaths, and the difference at default and tight tolerance."""
     figure, top, bottom = curves_and_difference(
-        "Steady breath of volume control: closed form (lines) and ventsim (circles)",
+        "Steady breath of volume control: closed form (lines) and ventsim (marks)",
         x="time since the start of inspiration (s)",
         y="airway pressure (cmH2O)",
         difference="difference / largest value",
+        note=TWO_TOLERANCES,
     )
     for k, (name, (arguments, _)) in enumerate(worked_breaths().items()):
         for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
@@ -62,8 +118,6 @@ def draw() -> None:
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(top, time, reference=closed, value=found, label=name, number=k)
             draw_difference(bottom, time, difference=(found - closed) / closed.max(), number=k)
-    draw_limits(
-        bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")]
-    )
+    draw_limits(bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")])
     top.legend(frameon=False, loc="upper right")
     save(figure, HERE / "figure.png")

@@ -14,7 +14,7 @@ from comparisons import (
     curve_difference,
     worst_differences,
 )
-from figures import curves_and_difference, draw_curves, draw_difference, draw_limits, save
+from figures import TWO_TOLERANCES, curves_and_difference, draw_curves, draw_difference, draw_limits, save
 from rows import Row
 from single_lung import closed_waves, numbers, steady_waves, worked_rows, worst_rows
 from tables import number, read_table
@@ -106,14 +106,13 @@ def half_sine_curves() -> list[Row]:
 def draw() -> None:
     """Airway pressure of the patterns, and the difference of alveolar pressure."""
     figure, top, bottom = curves_and_difference(
-        "Flow patterns of volume control: closed form (lines) and ventsim (circles)",
+        "Flow patterns of volume control: closed form (lines) and ventsim (marks)",
         x="time since the start of inspiration (s)",
         y="airway pressure (cmH2O)",
         difference="alveolar pressure:\ndifference / largest value",
+        note=TWO_TOLERANCES,
     )
-    patterns = {name: arguments for name, (arguments, _) in worked_breaths().items()} | {
-        "half sine": HALF_SINE
-    }
+    patterns = {name: arguments for name, (arguments, _) in worked_breaths().items()} | {"half sine": HALF_SINE}
     for k, (name, arguments) in enumerate(patterns.items()):
         for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
             waves = steady_waves(arguments, tolerance=tolerance)
@@ -130,8 +129,6 @@ def draw() -> None:
                 )
             off = waves.alveolar_pressure.squeeze("lung").values - closed.alveolar_pressure
             draw_difference(bottom, time, difference=off / closed.alveolar_pressure.max(), number=k)
-    draw_limits(
-        bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")]
-    )
+    draw_limits(bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")])
     top.legend(frameon=False, loc="upper right")
     save(figure, HERE / "figure.png")

@@ -13,8 +13,9 @@ from comparisons import (
     worked,
     worst_differences,
 )
-from figures import curves_and_difference, draw_curves, draw_difference, draw_limits, save
+from figures import TWO_TOLERANCES, curves_and_difference, draw_curves, draw_difference, draw_limits, save
 from rows import Row
+from tables import read_table
 
 import ventsim as vs
 
@@ -25,9 +26,7 @@ HERE = Path(__file__).parent
 LUNG = {"compliance": 50.0, "resistance": 10.0}
 CIRCUIT_COMPLIANCE = 2.5  # wall stretch at the Y-piece [mL/cmH2O]
 FLOW, TIME = 0.5, 1.0  # of the ventilator [L/s], [s]
-# Worked values: litres that reach the lung; stored by one litre of gas per cmH2O, isothermal [mL/cmH2O].
-LITRES = "0.46485"
-STORED = "0.96784"
+WORKED = read_table(HERE / "data.csv")  # what reaches the lung; what one litre of gas stores
 
 
 def circuit(*, wall_compliance: float, gas_volume: float) -> vs.Circuit:
@@ -84,31 +83,23 @@ def rows() -> list[Row]:
     )
     gas = filling(first_breath(circuit(wall_compliance=0.0, gas_volume=1000.0)))
     stored = float((gas.circuit_volume[-1] - gas.circuit_volume[0]) / (gas.airway_pressure[-1, 0] - 5.0))
+    in_lung, of_gas = WORKED
     return [
-        worked(
-            CASE, "volume in the lung at the end of the flow", unit="L", text=LITRES, value=reached / 1000
-        ),
+        worked(CASE, in_lung["quantity"], unit=in_lung["unit"], text=in_lung["value"], value=reached / 1000),
         *worst_differences(CASE, "largest relative difference of volumes, flow and pressure", find=curves),
-        closed_form(
-            CASE, "set volume less what the circuit keeps", unit="mL", reference=balance, value=reached
-        ),
-        worked(
-            CASE,
-            "compliance of 1 L of gas, volume kept over pressure",
-            unit="mL/cmH2O",
-            text=STORED,
-            value=stored,
-        ),
+        closed_form(CASE, "set volume less what the circuit keeps", unit="mL", reference=balance, value=reached),
+        worked(CASE, of_gas["quantity"], unit=of_gas["unit"], text=of_gas["value"], value=stored),
     ]
 
 
 def draw() -> None:
     """Volumes in lung and circuit, and their differences."""
     figure, top, bottom = curves_and_difference(
-        "0.5 L/s into a lung and its circuit: closed form (lines) and ventsim (circles)",
+        "0.5 L/s into a lung and its circuit: closed form (lines) and ventsim (marks)",
         x="time since the start of the flow (s)",
         y="volume (mL)",
         difference="difference / largest value",
+        note=TWO_TOLERANCES,
     )
     stretching = circuit(wall_compliance=CIRCUIT_COMPLIANCE, gas_volume=0.0)
     for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
@@ -122,8 +113,6 @@ def draw() -> None:
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(top, time, reference=reference, value=value, label=name, number=k)
             draw_difference(bottom, time, difference=(value - reference) / reference.max(), number=k)
-    draw_limits(
-        bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")]
-    )
+    draw_limits(bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")])
     top.legend(frameon=False, loc="upper left")
     save(figure, HERE / "figure.png")

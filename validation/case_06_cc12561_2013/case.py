@@ -3,7 +3,8 @@
 from pathlib import Path
 
 from comparisons import DEFAULT_LIMIT, DEFAULT_TOLERANCE, half_digit
-from figures import curves_and_difference, draw_curves, draw_difference, draw_limits, save
+from context import volume_band, volume_band_text
+from figures import curves_and_difference, draw_band, draw_curves, draw_difference, draw_limits, save
 from rows import Row
 from single_lung import circuit_and_settings, closed_waves, steady_waves, worked_rows, worst_rows
 from tables import number, read_table
@@ -38,8 +39,7 @@ def rows() -> list[Row]:
     """Every comparison of the case."""
     both = patients()
     worked_digits = {
-        name: (arguments, {key: digits[key] for key in QUANTITIES})
-        for name, (arguments, digits) in both.items()
+        name: (arguments, {key: digits[key] for key in QUANTITIES}) for name, (arguments, digits) in both.items()
     }
     return [
         *published_rows(),
@@ -69,10 +69,11 @@ def published_rows() -> list[Row]:
 def draw() -> None:
     """Airway pressure of both patients, and the difference from the closed form."""
     figure, top, bottom = curves_and_difference(
-        "Patients A and B of the table: closed form (lines) and ventsim (circles)",
+        "Patients A and B of the table: closed form (lines) and ventsim (marks)",
         x="time since the start of inspiration (s)",
         y="airway pressure (cmH2O)",
         difference="difference / largest value",
+        note="lines: default tolerance, 5e-07; band: how far real ventilators miss a set volume, no limit",
     )
     for k, (name, (arguments, digits)) in enumerate(patients().items()):
         waves = steady_waves(arguments, tolerance=DEFAULT_TOLERANCE)
@@ -85,5 +86,6 @@ def draw() -> None:
         off = waves.airway_pressure.squeeze("lung").values - closed
         draw_difference(bottom, time, difference=off / closed.max(), number=k)
     draw_limits(bottom, [(DEFAULT_LIMIT, "limit, default tolerance")])
+    draw_band(bottom, volume_band(), name=f"real ventilators, {volume_band_text()}")
     top.legend(frameon=False, loc="upper right")
     save(figure, HERE / "figure.png")

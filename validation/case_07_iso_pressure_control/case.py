@@ -4,7 +4,8 @@ from pathlib import Path
 
 import numpy as np
 from comparisons import DEFAULT_LIMIT, DEFAULT_TOLERANCE, TIGHT_LIMIT, TIGHT_TOLERANCE, closed_form, worked
-from figures import COLOURS, curves_and_difference, draw_limits, save
+from context import nominal_band, volume_band, volume_band_text
+from figures import COLOURS, MARKS, curves_and_difference, draw_band, draw_limits, save
 from rows import Row
 from single_lung import numbers, steady_waves, worst_rows
 from tables import number, read_table
@@ -72,15 +73,19 @@ def nominal_row(name: str, *, nominal: float, value: float) -> Row:
 def draw() -> None:
     """Tidal volumes of the tests, and the difference from the closed form at default and tight tolerance."""
     figure, top, bottom = curves_and_difference(
-        "Test lungs of the standard: nominal volume (bars) and ventsim (circles)",
+        "Test lungs of the standard: nominal volume (bars) and ventsim (marks)",
         x="test of the standard",
         y="tidal volume (mL)",
         difference="difference from closed form\n/ tidal volume",
+        note="circles: default tolerance, 5e-07; squares: 1e-10; band: how far real ventilators miss a set volume",
     )
     every = tests()
     place = np.arange(len(every))
     nominal = [number(row["nominal_volume"]) for _, row in every.values()]
-    top.bar(place, nominal, width=0.6, color="0.85", label="nominal, not measured")
+    spread = np.multiply(nominal, nominal_band())
+    name = f"nominal, not measured; ±{100 * nominal_band():g} %: most volumes of one bench"
+    error = {"ecolor": "0.6", "capsize": 6, "elinewidth": 1.0}
+    top.bar(place, nominal, width=0.6, color="0.85", yerr=spread, error_kw=error, label=name)
     for k, tolerance in enumerate((DEFAULT_TOLERANCE, TIGHT_TOLERANCE)):
         value = np.array(
             [numbers(steady_waves(a, tolerance=tolerance))["tidal_volume"] for a, _ in every.values()]
@@ -89,13 +94,10 @@ def draw() -> None:
         if tolerance == DEFAULT_TOLERANCE:
             top.plot(place, closed, "_", color="0", markersize=22, label="closed form")
             top.plot(place, value, "o", color=COLOURS[0], markerfacecolor="none", label="ventsim")
-        bottom.plot(
-            place, np.abs(value / closed - 1), "o", color=COLOURS[k], label=f"tolerance {tolerance:g}"
-        )
-    draw_limits(
-        bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")]
-    )
+        bottom.plot(place, np.abs(value / closed - 1), MARKS[k], color=COLOURS[k])
+    draw_limits(bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")])
+    draw_band(bottom, volume_band(), name=f"real ventilators, {volume_band_text()}")
     bottom.set_xticks(place, [name.removeprefix("test ") for name in every])
+    top.set_ylim(0, 820)
     top.legend(frameon=False, loc="upper right", fontsize="small")
-    bottom.legend(frameon=False, loc=(0.02, 0.2), fontsize="small")
     save(figure, HERE / "figure.png")

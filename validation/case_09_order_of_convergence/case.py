@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 from comparisons import DEFAULT_LIMIT, DEFAULT_TOLERANCE
-from figures import COLOURS, curves_and_difference, draw_limits, save
+from figures import COLOURS, MARKS, curves_and_difference, draw_limits, save
 from numpy.typing import NDArray
 from rows import Row
 
@@ -97,8 +97,7 @@ def rows() -> list[Row]:
                 value=-slope(steps.astype(float), error),
                 limit=limit,
                 relative=False,
-                why="seven tolerances, steps of unequal length"
-                + (", valves" if limit == VALVES_LIMIT else ""),
+                why="seven tolerances, steps of unequal length" + (", valves" if limit == VALVES_LIMIT else ""),
             ),
             Row(
                 **common,
@@ -127,7 +126,7 @@ def rows() -> list[Row]:
 def draw() -> None:
     """Error against number of steps, and its ratio to a fourth power."""
     figure, top, bottom = curves_and_difference(
-        "Three breaths at tolerances 1e-3 to 1e-10 (circles) and a fourth power (lines)",
+        "Three breaths at tolerances 1e-3 to 1e-10 (marks) and a fourth power (lines)",
         x="number of steps",
         y="largest error / largest volume",
         difference="error / fourth power",
@@ -138,9 +137,11 @@ def draw() -> None:
         error, steps = errors(name)
         fitted = TOLERANCES < 1.01 * FIRST_FITTED
         power = steps**-ORDER * np.exp(np.mean((np.log(error) + ORDER * np.log(steps))[fitted]))
+        look = {"color": COLOURS[k], "marker": MARKS[k], "markersize": 5, "markerfacecolor": "none"}
         top.plot(steps, power, color=COLOURS[k], linewidth=1.0)
-        top.plot(steps, error, "o", color=COLOURS[k], markerfacecolor="none", label=name)
-        bottom.plot(steps, error / power, "o-", color=COLOURS[k], markerfacecolor="none", linewidth=0.8)
+        top.plot(steps, error, linestyle="none", label=name, **look)
+        bottom.plot(steps, error / power, linewidth=0.8, **look)
     draw_limits(top, [(DEFAULT_LIMIT, "limit at the default tolerance")])
+    top.set_ylim(bottom=1e-13)
     top.legend(frameon=False, loc="lower left")
     save(figure, HERE / "figure.png")

@@ -167,7 +167,7 @@ def rows() -> list[Row]:
 def draw() -> None:
     """Volumes of the four lungs in pressure control, and their differences."""
     figure, top, bottom = curves_and_difference(
-        "Four lungs, quadratic tubes, one-way valves: SciPy (lines) and ventsim (circles)",
+        "Four lungs, quadratic tubes, one-way valves: SciPy (lines) and ventsim (marks)",
         x="time (s)",
         y="volume (mL)",
         difference="difference / largest value",

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 from comparisons import DEFAULT_TOLERANCE, TIGHT_TOLERANCE, half_digit
-from figures import COLOURS, curves_and_difference, draw_limits, save
+from figures import COLOURS, LINES, MARKS, curves_and_difference, draw_limits, save
 from numpy.typing import NDArray
 from rows import Row
 from scipy.integrate import simpson
@@ -128,29 +128,28 @@ def harmonic_rows() -> list[Row]:
 def draw() -> None:
     """Compliance and resistance over frequency, relative to their values for very slow breathing."""
     figure, top, bottom = curves_and_difference(
-        "Two compartments: closed form (lines), harmonics of simulated breaths (circles)",
+        "Two compartments: closed form (lines), harmonics of simulated breaths (marks)",
         x="frequency (Hz)",
         y="relative to very slow breathing",
         difference="relative difference",
+        note="open marks: default tolerance, 5e-07; crosses: tolerance 1e-10",
     )
     slow = vs.theory.two_compartment_effective(0.0, compliances=COMPLIANCES, resistances=RESISTANCES)
     grid = np.geomspace(0.05, 10.0, 200)
     closed = vs.theory.two_compartment_effective(grid, compliances=COMPLIANCES, resistances=RESISTANCES)
     for k, name in enumerate(("compliance", "resistance")):
         base = getattr(slow, name)
-        top.semilogx(
-            grid, getattr(closed, name) / base, color=COLOURS[k], linewidth=1.4, label=f"effective {name}"
-        )
+        look = {"color": COLOURS[k], "markersize": 4, "markerfacecolor": "none"}
+        over = getattr(closed, name) / base
+        top.semilogx(grid, over, color=COLOURS[k], linestyle=LINES[k], linewidth=1.4, label=f"effective {name}")
         for line in read_table(HERE / "data.csv"):
             frequency = number(line["frequency"])
-            for tolerance, marker in ((DEFAULT_TOLERANCE, "o"), (TIGHT_TOLERANCE, "x")):
+            for tolerance, marker in ((DEFAULT_TOLERANCE, MARKS[k]), (TIGHT_TOLERANCE, "x+"[k])):
                 frequencies, *values = found(frequency, tolerance)
                 if tolerance == DEFAULT_TOLERANCE:
-                    top.plot(
-                        frequencies, values[k] / base, "o", color=COLOURS[k], markersize=4, markerfacecolor="none"
-                    )
+                    top.plot(frequencies, values[k] / base, marker, linestyle="none", **look)
                 size = np.maximum(np.abs(differences(frequency, tolerance)[k]), 1e-17)
-                bottom.plot(frequencies, size, marker, color=COLOURS[k], markersize=4, markerfacecolor="none")
-    draw_limits(bottom, [(LIMIT, "limit, default tolerance (circles)"), (TIGHT, "limit, 1e-10 (crosses)")])
+                bottom.plot(frequencies, size, marker, linestyle="none", **look)
+    draw_limits(bottom, [(LIMIT, "limit, default tolerance"), (TIGHT, "limit, tolerance 1e-10")])
     top.legend(frameon=False)
     save(figure, HERE / "figure.png")

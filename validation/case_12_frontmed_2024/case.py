@@ -5,7 +5,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from figures import COLOURS, curves_and_difference, draw_limits, save
+from figures import COLOURS, MARKS, curves_and_difference, draw_limits, save
 from rows import Row
 from scipy.optimize import brentq
 from tables import number, read_table
@@ -15,6 +15,7 @@ import ventsim as vs
 TITLE = "Two unequal test lungs, volumes titrated"
 CASE = "case_12_frontmed_2024"
 HERE = Path(__file__).parent
+WHY_ROWS_FAIL = "end-expiratory pressure of unequal lungs, resistors and circuit not stated"
 
 PEEP, INSPIRATORY_TIME = 10.0, 1.25
 BAND = 0.8  # largest distance from PEEP of what was measured in the lungs that trap least, 25/5 [cmH2O]
@@ -265,28 +266,36 @@ def rms_table() -> str:
     return "\n".join(lines)
 
 
+def place(bench: Bench) -> float:
+    """Where a lung stands in the figure, left or right of the number of its row."""
+    return bench.row + 0.4 * (bench.lung - 1.5)
+
+
 def draw() -> None:
     """Measured and predicted end-expiratory pressure of every lung, and predicted minus measured."""
     figure, top, bottom = curves_and_difference(
-        "Two test lungs, default circuit: measured (black), predicted (colours)",
+        "Two test lungs, default circuit: measured (bars), predicted (marks)",
         x="row of the published table: lung 1 left, lung 2 right; open mark: volume not reached",
         y="end-expiratory pressure (cmH2O)",
         difference="predicted minus\nmeasured (cmH2O)",
+        note="marks beyond the limits: rows that fail, or, for 0.5 L/s, would",
         log_difference=False,
     )
+    every = [bench for pair in benches() for bench in pair]
+    places = [place(bench) for bench in every]
+    measured = [bench.end_expiratory_pressure for bench in every]
+    top.plot(places, measured, "_", color="black", markersize=13, markeredgewidth=1.6, label="measured")
     for k, law in enumerate(LAWS):
         found = predictions(law)
         for one in found:
-            x = one.bench.row + 0.4 * (one.bench.lung - 1.5) + 0.09 * (k - 1)
+            x = place(one.bench) + 0.09 * (k - 1)
             fill = COLOURS[k] if one.reached else "none"
             mark = {"color": COLOURS[k], "markersize": 4.5, "markerfacecolor": fill}
             label = law if one is found[0] else None
-            top.plot(x, one.end_expiratory_pressure, "os^"[k], label=label, **mark)
-            bottom.plot(x, one.residual, "os^"[k], **mark)
-            if k == 1:
-                top.plot(x, one.bench.end_expiratory_pressure, "_", color="black", markersize=13)
+            top.plot(x, one.end_expiratory_pressure, MARKS[k], label=label, **mark)
+            bottom.plot(x, one.residual, MARKS[k], **mark)
     bottom.set_xticks(range(1, len(benches()) + 1))
     bottom.axhline(0.0, color="0.5", linewidth=0.8)
-    draw_limits(bottom, [(BAND, "band"), (-BAND, "")])
+    draw_limits(bottom, [(BAND, "limit"), (-BAND, "limit")])
     top.legend(frameon=False, loc="upper right")
     save(figure, HERE / "figure.png")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 from comparisons import half_digit, worked
-from figures import COLOURS, curves_and_difference, draw_limits, save
+from figures import COLOURS, LINES, curves_and_difference, draw_limits, save
 from rows import Row
 from tables import number, read_table
 
@@ -15,6 +15,7 @@ from ventsim.units import convert
 TITLE = "Laws of components"
 CASE = "case_14_component_laws"
 HERE = Path(__file__).parent
+WHY_ROWS_FAIL = "onset of turbulence in a smooth tube, a convention"
 
 AIR = {"density": 1.2046, "viscosity": 18.206}  # dry, 20 °C, CoolProp 8.0.0
 TURBULENT_FROM = 0.5  # in every tracheal tube of the table [L/s]
@@ -22,19 +23,13 @@ MEASURED_LIMIT = 0.25  # of a measured tracheal tube [1]
 MEASURED_FLOW = 30.0  # [L/min]
 GAS_LIMITS = {"density": 1e-3, "viscosity": 1e-2}  # [1]
 
-# Worked outside this library: smooth tubes in dry air of 20 °C, bore [mm], length [m], flow [L/min], loss [cmH2O].
-SMOOTH_TUBES = ((22.0, 1.5, 60.0, "0.117"), (22.0, 1.5, 120.0, "0.392"), (15.0, 0.5, 60.0, "0.240"))
 IN_TRANSITION = "smooth tube 22 mm, 1.5 m, at 60 L/min"
 TRANSITION = (
     "Reynolds number 3830: the reference is the turbulent formula alone, ventsim still blends in a little laminar "
     "friction up to 4000, 0.7 % less here. Where flow turns turbulent is a convention."
 )
-SATURATED = {20.0: 2339.0, 25.0: 3170.0, 37.0: 6282.0}  # [Pa] by temperature [°C]
-TO_BODY = {"ATPS": "1.1019", "ATPD": "1.1279"}  # volume factors at 20 °C
-
-# Measured, mL/cmH2O: middle and half width of what was found in three adult circuits, and in four ventilators
-# with four tubing sets each.
-ADULT_CIRCUITS, ALL_CIRCUITS = (2.0, 0.5), (2.4, 2.1)
+SATURATED = {20.0: 2339.0, 25.0: 3170.0, 37.0: 6282.0}  # worked with CoolProp 8.0.0 [Pa] by temperature [°C]
+TO_BODY = {"ATPS": "1.1019", "ATPD": "1.1279"}  # worked volume factors at 20 °C [1]
 
 
 def rows() -> list[Row]:
@@ -130,13 +125,22 @@ def measured_rows() -> list[Row]:
     ]  # fmt: skip
 
 
+def smooth_tubes() -> list[tuple[str, float, str, float]]:
+    """Smooth breathing tubes: name, flow [L/min], worked loss and ours [cmH2O]."""
+    found = []
+    for row in read_table(HERE / "smooth_tubes.csv"):
+        bore, length, flow = (number(row[name]) for name in ("bore", "length", "flow"))
+        law = vs.Tube(length=length, bore=bore, wall="smooth", **AIR).pressure_law
+        name = f"smooth tube {bore:g} mm, {length:g} m, at {flow:g} L/min"
+        found.append((name, flow, row["loss"], float(law.pressure_drop(flow / 60.0))))
+    return found
+
+
 def tube_rows() -> list[Row]:
     """Breathing tubes: friction, inertance, contents."""
     found = []
-    for bore, length, flow, text in SMOOTH_TUBES:
-        law = vs.Tube(length=length, bore=bore, wall="smooth", **AIR).pressure_law
-        name = f"smooth tube {bore:g} mm, {length:g} m, at {flow:g} L/min"
-        row = worked(CASE, name, unit="cmH2O", text=text, value=law.pressure_drop(flow / 60.0))
+    for name, _, text, value in smooth_tubes():
+        row = worked(CASE, name, unit="cmH2O", text=text, value=value)
         found.append(dataclasses.replace(row, explanation=TRANSITION if name == IN_TRANSITION else ""))
     adult = vs.Tube(length=1.5, inertia=True, wall_compliance=0.0, **AIR)
     metre = vs.Tube(length=1.0, wall_compliance=0.0)
@@ -240,13 +244,16 @@ def circuit_rows() -> list[Row]:
     def shared(count: int, arrangement: str) -> vs.Circuit:
         return vs.layouts.shared(dict.fromkeys("abcd"[:count], lung), arrangement=arrangement)
 
+    adult, every = (
+        (number(row["middle"]), number(row["half_width"])) for row in read_table(HERE / "circuits.csv")
+    )
     circuits = {
-        "one lung": (vs.layouts.single(lung), ADULT_CIRCUITS),
-        "one lung, filter and tracheal tube": (vs.layouts.single(lung, branch=with_filter), ADULT_CIRCUITS),
-        "two lungs, tree": (shared(2, "tree"), ADULT_CIRCUITS),
-        "four lungs, tree": (shared(4, "tree"), ADULT_CIRCUITS),
-        "four lungs, star": (shared(4, "star"), ADULT_CIRCUITS),
-        "four lungs, chain with 2 m from bed to bed": (shared(4, "chain"), ALL_CIRCUITS),
+        "one lung": (vs.layouts.single(lung), adult),
+        "one lung, filter and tracheal tube": (vs.layouts.single(lung, branch=with_filter), adult),
+        "two lungs, tree": (shared(2, "tree"), adult),
+        "four lungs, tree": (shared(4, "tree"), adult),
+        "four lungs, star": (shared(4, "star"), adult),
+        "four lungs, chain with 2 m from bed to bed": (shared(4, "chain"), every),
     }
     return [
         Row(
@@ -265,13 +272,15 @@ def draw() -> None:
         x="flow (L/min)",
         y="loss (cmH2O)",
         difference="|difference| / reference",
+        note="circles, squares: as above; crosses: smooth breathing tubes",
     )
     flows = np.linspace(0.0, 1.5, 200)
     table = read_table(HERE / "tracheal.csv")
     for k, size in enumerate((6.0, 7.0, 8.0)):
         law = tracheal_tube(size).inspiratory_law
         colour = COLOURS[k]
-        top.plot(60.0 * flows, law.pressure_drop(flows), color=colour, linewidth=1.4, label=f"{size:g} mm")
+        curve = {"color": colour, "linestyle": LINES[k], "linewidth": 1.4}
+        top.plot(60.0 * flows, law.pressure_drop(flows), label=f"{size:g} mm", **curve)
         points = [row for row in table if number(row["size"]) == size]
         at = np.array([number(row["flow"]) for row in points])
         loss = np.array([number(row["whole"]) for row in points])
@@ -283,6 +292,11 @@ def draw() -> None:
             if bench_size == size:
                 top.plot(MEASURED_FLOW, bench, "s", color=colour, markersize=6)
                 bottom.plot(MEASURED_FLOW, abs(ours / bench - 1.0), "s", color=colour, markersize=6)
+    for name, flow, text, value in smooth_tubes():
+        off = abs(value / number(text) - 1.0)
+        bottom.plot(flow, off, "x", color="black", markersize=6)
+        if name == IN_TRANSITION:
+            bottom.annotate("22 mm: fails", (flow + 1.5, off), va="center", fontsize="small")
     draw_limits(bottom, [(MEASURED_LIMIT, "limit, measured tubes and transition")])
     top.legend(frameon=False, loc="upper left")
     save(figure, HERE / "figure.png")

@@ -201,7 +201,7 @@ def gas() -> list[Row]:
 def draw() -> None:
     """Volume of the lung from the instant of its change on, and the difference."""
     figure, top, bottom = curves_and_difference(
-        "Compliance jumps within an inspiration: closed form (line) and ventsim (circles)",
+        "Compliance jumps within an inspiration: closed form (line) and ventsim (marks)",
         x="time (s)",
         y="volume (mL)",
         difference="difference / largest value",
