@@ -1,7 +1,7 @@
-"""Run the code of the pages and put what it prints, and the figure of README.md, in place.
+"""Run the code of the pages and put what it prints, and the figures of README.md, in place.
 
 ``python docs/build_pages.py`` rewrites README.md, DEVELOPERS.md, the pages of docs/ that hold code, and
-docs/images/two_lungs.png. The tests compare the same texts with a tolerance, so nothing need be checked here.
+its figures in docs/images. The tests compare the same texts with a tolerance, so nothing need be checked here.
 """
 
 import contextlib
@@ -14,7 +14,7 @@ from pathlib import Path
 import matplotlib
 
 PROJECT = Path(__file__).resolve().parents[1]
-FIGURE = "two_lungs.png"
+FIGURES = ("two_lungs.png", "circuit.png")
 # A block of Python, and behind it the block of text that shows what it prints.
 BLOCK = re.compile(r"^```python\n(?P<code>.*?)^```\n(?P<shown>\n```text\n.*?^```\n)?", flags=re.S | re.M)
 
@@ -41,7 +41,8 @@ def main() -> None:
         for page in pages:
             text = page.read_text(encoding="utf-8")
             page.write_text(refreshed(text, name=page.name), encoding="utf-8")
-        os.replace(FIGURE, PROJECT / "docs" / "images" / FIGURE)
+        for figure in FIGURES:
+            os.replace(figure, PROJECT / "docs" / "images" / figure)
 
 
 if __name__ == "__main__":

@@ -63,16 +63,19 @@ def test_code_of_a_page_runs_and_prints_what_it_shows(path, tmp_path, monkeypatc
     pyplot.close("all")
 
 
-def test_readme_example_makes_the_stored_figure(tmp_path, monkeypatch):
-    """The picture of the page has the size of the one that the example saves, and is small."""
+def test_readme_example_makes_the_stored_figures(tmp_path, monkeypatch):
+    """The pictures of the page have the sizes of those that the example saves, and are small."""
     from matplotlib import image, pyplot
 
-    stored = PROJECT / "docs" / "images" / "two_lungs.png"
     monkeypatch.chdir(tmp_path)
     exec(blocks(PROJECT / "README.md")[0]["code"], {"__name__": "readme"})
     pyplot.close("all")
-    assert image.imread("two_lungs.png").shape == image.imread(stored).shape
-    assert stored.stat().st_size < 80_000
+    made = sorted(path.name for path in tmp_path.glob("*.png"))
+    assert made == sorted(re.findall(r"\]\(docs/images/(\w+\.png)\)", (PROJECT / "README.md").read_text("utf-8")))
+    for name in made:
+        stored = PROJECT / "docs" / "images" / name
+        assert image.imread(name).shape == image.imread(stored).shape
+        assert stored.stat().st_size < 80_000
 
 
 def test_readme_example_is_the_built_in_scenario(tmp_path, monkeypatch):
