@@ -103,9 +103,7 @@ def _report(run: LongRun, schedule: Schedule, files: tuple[Path, Path], *, title
     raised = alarms(shown, limits)
     _draw(run, shown, raised, schedule, files[1], title=title)
     print(stage_table(measures, shown, stages_of(ends, schedule)))
-    # The table ends with a line of caution; here that comes at the very end, and says more.
-    told, _, _ = alarms_table(raised).rpartition("\n\n")
-    print(f"\n{told}\n({set_around})\n")
+    print(f"\n{alarms_table(raised, caution=False)}\n({set_around})\n")
     residual = abs(measures.attrs["volume_balance_residual_mL"])
     with_waves = 0 if run.waves is None else run.waves.sizes["breath"]
     print(

@@ -29,8 +29,6 @@ def run_short(found: Found, files: tuple[Path, Path]) -> None:
 def _summary(waves: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -> str:
     """The last whole breath, how its gas balances, and how precise the numbers are."""
     last = measures.isel(breath=-1)
-    # The table ends with a line of caution; here that comes at the very end, and says more.
-    table, _, _ = ventsim.breath_table(measures).rpartition("\n\n")
     delivered, returned = float(last["port_delivered_volume"]), float(last["port_returned_volume"])
     stored = round(delivered - returned - float(last["unaccounted_volume"]), 1) + 0.0
     steady = "one breath only."
@@ -41,7 +39,7 @@ def _summary(waves: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -> st
     lost = abs(waves.attrs["volume_balance_residual_mL"])
     return "\n".join(
         [
-            table,
+            ventsim.breath_table(measures, caution=False),
             "",
             f"Gas:        {delivered:.1f} mL delivered, {returned:.1f} mL returned, {stored:.1f} mL more "
             "held by lungs and circuit than before the breath.",

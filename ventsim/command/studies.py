@@ -41,7 +41,7 @@ def study_blind_spots(
     with _noting_stops() as stops:
         study = blind_spots(scenario.circuit, settings, lung=lung, duration=duration)
     _write(study, ventsim.plot.blind_spots(study)[0].figure, files)
-    return _end(blind_spots_table(study), files, stops)
+    return _end(blind_spots_table(study, caution=False), files, stops)
 
 
 def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
@@ -53,7 +53,7 @@ def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
     with _noting_stops() as stops:
         study = sweep(task.found.scenario, task.values, paired=task.paired, duration=task.duration)
     _write(study, _sweep_figure(study, task), files)
-    return _end("\n".join([_sweep_table(study, task.show), "", CAUTION]), files, stops)
+    return _end(_sweep_table(study, task.show), files, stops)
 
 
 def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
@@ -69,7 +69,7 @@ def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
         bore_tolerance=task.bore_tolerance,
     )  # fmt: skip
     _write(study, _size_figure(circuit, scenario, study), files)
-    return _end(sizing_table(study), files)
+    return _end(sizing_table(study, caution=False), files)
 
 
 def _size_figure(circuit: ventsim.Circuit, scenario: ventsim.Scenario, study: xr.Dataset) -> "Figure":
@@ -172,12 +172,8 @@ def _noting_stops() -> Iterator[list[str]]:
         yield told
 
 
-def _end(text: str, files: tuple[Path, Path], stops: list[str] | None = None) -> int:
-    """The table of a study, whose own line of caution gives way to the longer one at the very end.
-
-    Return the exit code, which says whether the study was stopped.
-    """
-    table, _, _ = text.rpartition("\n\n")
+def _end(table: str, files: tuple[Path, Path], stops: list[str] | None = None) -> int:
+    """Print the table of a study; return the exit code, which says whether the study was stopped."""
     print(f"{table}\n\nWritten:    {', '.join(map(str, files))}\n\n{CAUTION}", flush=True)
     for stop in stops or ():
         print(f"ventsim: {stop}", file=sys.stderr)

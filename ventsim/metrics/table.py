@@ -4,9 +4,7 @@ import numpy as np
 import xarray as xr
 
 from ventsim.metrics.kernel import PORT_MEASURES, TIMING
-from ventsim.schema import VARIABLES, breath_position, check_dataset
-
-_CAUTION = "For research, teaching and engineering; not for deciding about a patient."
+from ventsim.schema import CAUTION, VARIABLES, breath_position, check_dataset
 
 # Columns of the table of lungs: measure, two lines of heading, factor, unit, decimals.
 _COLUMNS = (
@@ -28,7 +26,7 @@ _SUMMED = ("inspired_tidal_volume", "expired_tidal_volume", "share", "minute_vol
 _DECIMALS = {"mL": 1, "cmH2O": 2}
 
 
-def breath_table(measures: xr.Dataset, *, breath: int = -1) -> str:
+def breath_table(measures: xr.Dataset, *, breath: int = -1, caution: bool = True) -> str:
     """Measures of one breath as text: a row for each lung, their total, and the ports of the ventilator.
 
     Columns that are unknown for every lung are left out.
@@ -39,6 +37,8 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> str:
         Result of :func:`breath_measures`.
     breath : int, default -1
         Number of the breath, or -1 for the last one. [1]
+    caution : bool, default True
+        Whether to end with a line of caution; False: for text in which it stands already.
 
     Returns
     -------
@@ -78,7 +78,7 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> str:
         for name, meaning, text in zip(ports, meanings, texts, strict=True):
             space = max(map(len, meanings)) + 2 + max(map(len, texts)) - len(meaning)
             lines.append(f"{meaning}{text.rjust(space)} {VARIABLES[name].units}")
-    return "\n".join([*lines, "", _CAUTION])
+    return "\n".join([*lines, "", CAUTION] if caution else lines)
 
 
 def _shown(number: float, decimals: int) -> str:

@@ -5,11 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 import xarray as xr
 
-from ventsim.schema import VARIABLES, breath_position, check_dataset
+from ventsim.schema import CAUTION, VARIABLES, breath_position, check_dataset
 
 __all__ = ["alarms_table", "displayed_table"]
-
-_CAUTION = "For research, teaching and engineering; not for deciding about a patient."
 
 # Variables of the table, with their decimals.
 _ROWS = {
@@ -26,7 +24,7 @@ _ROWS = {
 }
 
 
-def displayed_table(displayed: xr.Dataset, *, breath: int = -1) -> str:
+def displayed_table(displayed: xr.Dataset, *, breath: int = -1, caution: bool = True) -> str:
     """What the ventilator displays of one breath, as text.
 
     Parameters
@@ -35,6 +33,8 @@ def displayed_table(displayed: xr.Dataset, *, breath: int = -1) -> str:
         Result of :func:`displayed_values`.
     breath : int, default -1
         Number of the breath, or -1 for the last one. [1]
+    caution : bool, default True
+        Whether to end with a line of caution; False: for text in which it stands already.
 
     Returns
     -------
@@ -63,10 +63,11 @@ def displayed_table(displayed: xr.Dataset, *, breath: int = -1) -> str:
         )
         for name, decimals in _ROWS.items()
     ]
-    return "\n".join([title, "", *_aligned(cells, left=(0, 2)), "", _CAUTION])
+    lines = [title, "", *_aligned(cells, left=(0, 2))]
+    return "\n".join([*lines, "", CAUTION] if caution else lines)
 
 
-def alarms_table(alarms: xr.Dataset) -> str:
+def alarms_table(alarms: xr.Dataset, *, caution: bool = True) -> str:
     """Alarms of a run as text: which ones, when each was raised first, and in how many breaths.
 
     Alarms whose condition never held are left out. One whose condition held, but never long enough, has a dash in
@@ -76,6 +77,8 @@ def alarms_table(alarms: xr.Dataset) -> str:
     ----------
     alarms : xarray.Dataset
         Result of :func:`alarms`.
+    caution : bool, default True
+        Whether to end with a line of caution; False: for text in which it stands already.
 
     Returns
     -------
@@ -104,10 +107,14 @@ def alarms_table(alarms: xr.Dataset) -> str:
         )
         if n_held > 0
     ]
-    if not rows:
-        return "\n".join([f"{title}: none", "", _CAUTION])
-    heading = [("", "first raised", "raised in", "condition in"), ("alarm", "[h:min:s]", "[breaths]", "[breaths]")]
-    return "\n".join([title, "", *_aligned([*heading, *rows], left=(0,)), "", _CAUTION])
+    lines = [title, ""] if rows else [f"{title}: none"]
+    if rows:
+        heading = [
+            ("", "first raised", "raised in", "condition in"),
+            ("alarm", "[h:min:s]", "[breaths]", "[breaths]"),
+        ]
+        lines += _aligned([*heading, *rows], left=(0,))
+    return "\n".join([*lines, "", CAUTION] if caution else lines)
 
 
 def _aligned(rows: Sequence[Sequence[str]], *, left: Sequence[int]) -> list[str]:

@@ -66,7 +66,10 @@ def blind_spots(
         raise SchemaError(f"blind_spots needs {len(modes)} Axes, one for each mode; it got {drawn.size}.")
     for ax, mode in zip(drawn, modes, strict=True):
         _draw_mode(ax, found.sel(mode=mode), str(mode))
-    drawn[0].set_yticks(range(n_faults), [str(name) for name in found.fault.values])
+    shared = drawn[0].get_shared_y_axes()
+    for k, ax in enumerate(drawn):
+        if k == 0 or not shared.joined(drawn[0], ax):  # beside one another, the first has the names of all
+            ax.set_yticks(range(n_faults), [str(name) for name in found.fault.values])
     return drawn
 
 

@@ -1,5 +1,6 @@
 """Hours of breathing: measures of each breath, what the ventilator displays, and its alarms."""
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,8 +11,6 @@ from ventsim.errors import SchemaError
 from ventsim.plot.style import COLOURS, axis_label, legend, need, style
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from matplotlib.axes import Axes
 
 __all__ = ["hours"]
@@ -19,7 +18,8 @@ __all__ = ["hours"]
 # Distances of marks on the axis of time, of which the smallest is used that gives few enough. [s]
 _STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400)
 _MOST_MARKS = 9
-_ROW = 0.085  # height of a row of alarms, of 1 for the panel
+_ROW = 0.15  # height of a row of alarms [inch]
+_BRIEFEST = 0.004  # width of the bar of a short alarm, at least, of 1 for the panel
 _SHOWN = {"color": "black", "linewidth": 1.1}
 
 
@@ -28,7 +28,7 @@ def hours(
     *,
     displayed: xr.Dataset | None = None,
     alarms: xr.Dataset | None = None,
-    instants: "Sequence[float]" = (),
+    instants: "Sequence[float] | Mapping[str, float]" = (),
     axes: "NDArray[np.object_] | list[Axes] | None" = None,
 ) -> "NDArray[np.object_]":
     """Tidal volume and end-inspiratory pressure of every lung over the run, above what the ventilator displays.
@@ -42,8 +42,8 @@ def hours(
     alarms : xarray.Dataset, optional
         Result of :func:`ventsim.monitor.alarms`: bars in the last panel for the times at
         which each is raised.
-    instants : sequence of float, optional
-        Times at which something changes, marked by thin lines. [s]
+    instants : sequence of float, or mapping of str to float, optional
+        Times at which something changes, marked by thin lines; the names of a mapping are written at them. [s]
     axes : sequence of three matplotlib Axes, optional
         Where to draw; a new figure if not given.
 
@@ -70,6 +70,8 @@ def hours(
     drawn = np.asarray(axes, dtype=object).ravel()
     if drawn.size != 3:
         raise SchemaError(f"hours needs three Axes; it got {drawn.size}.\n  Use plt.subplots(3, 1).")
+    times = list(instants.values() if isinstance(instants, Mapping) else instants)
+    names_of_instants = instants if isinstance(instants, Mapping) else {}
     time = measures["breath_end"].values
     names = [str(lung) for lung in measures["lung"].values]
     for ax, name in zip(drawn, ("inspired_tidal_volume", "end_inspiratory_alveolar_pressure"), strict=False):
@@ -84,8 +86,11 @@ def hours(
     for ax in drawn:
         ax.margins(x=0.01)
         ax.spines[["top", "right"]].set_visible(False)
-        for instant in instants:
+        for instant in times:
             ax.axvline(instant, color="0.6", linewidth=0.8, zorder=0.5)
+    for name, instant in names_of_instants.items():
+        place = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "xytext": (2.0, -2.0)}
+        drawn[0].annotate(name, (instant, 1.0), rotation=90, ha="left", va="top", fontsize="x-small", **place)
     _clock(drawn[-1], float(time[-1]))
     return drawn
 
@@ -125,16 +130,18 @@ def _draw_alarms(ax: "Axes", alarms: xr.Dataset) -> None:
     raised = alarms["alarm_raised"].transpose("alarm", "breath").values > 0
     end = alarms["breath_end"].values
     rows = np.flatnonzero(raised.any(axis=1))
+    height = _ROW / (ax.get_figure().get_figheight() * ax.get_position().height)
+    briefest = _BRIEFEST * float(np.ptp(end)) if end.size > 1 else 0.0
     for place, row in enumerate(rows):
-        bottom = 0.02 + _ROW * place
+        bottom = 0.02 + height * place
         edges = np.flatnonzero(np.diff(np.concatenate([[False], raised[row], [False]]).astype(int)))
         for first, stop in zip(edges[::2], edges[1::2], strict=True):
             # Raised at the end of a breath, an alarm stands until the end of one without its condition.
             last = end[min(stop, end.size - 1)]
-            bar = {"ymin": bottom, "ymax": bottom + 0.7 * _ROW, "color": COLOURS[1], "zorder": 3}
-            ax.axvspan(end[first], max(last, end[first] + 1e-3 * end[-1]), **bar)
+            bar = {"ymin": bottom, "ymax": bottom + 0.7 * height, "color": COLOURS[1], "zorder": 3}
+            ax.axvspan(end[first], max(last, end[first] + briefest), **bar)
         name = str(alarms["alarm"].values[row]).replace("_", " ").replace("peep", "PEEP")
         text = {"xycoords": ("axes fraction", "axes fraction"), "fontsize": "small", "va": "center", "zorder": 4}
-        ax.annotate(name, (0.01, bottom + 0.35 * _ROW), **text)
+        ax.annotate(name, (0.01, bottom + 0.35 * height), **text)
     if not rows.size:
         ax.annotate("no alarm", (0.01, 0.06), xycoords="axes fraction", fontsize="small", color="0.3")

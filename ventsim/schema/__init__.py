@@ -15,6 +15,7 @@ because arithmetic on labelled arrays keeps or loses them without regard to the 
 from ventsim.schema.check import check_dataset
 from ventsim.schema.labels import breath_position, label
 from ventsim.schema.table import (
+    CAUTION,
     COORDINATES,
     RECORDING_NEEDS,
     TIME_ROUNDING,
@@ -25,6 +26,7 @@ from ventsim.schema.table import (
 )
 
 __all__ = [
+    "CAUTION",
     "COORDINATES",
     "RECORDING_NEEDS",
     "TIME_ROUNDING",

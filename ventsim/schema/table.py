@@ -227,6 +227,9 @@ VARIABLES: dict[str, Variable] = {
 }
 """Variables of the results, by name."""
 
+CAUTION = "For research, teaching and engineering; not for deciding about a patient."
+"""Attribute ``caution`` of every result, and last line of every table."""
+
 RECORDING_NEEDS = ("airway_pressure", "flow", "breath_start", "inspiration_end", "breath_end")
 """Variables that a recording must have; every other variable of waves may be added."""
 

@@ -8,6 +8,7 @@ from ventsim.changes import AnyChange
 from ventsim.circuit import Circuit
 from ventsim.parts import PART_KINDS
 from ventsim.scenario import CANNOT_REPEAT, Scenario
+from ventsim.schema import CAUTION
 from ventsim.ventilator import BreathSettings
 
 
@@ -28,7 +29,7 @@ def describe(
     return {
         "title": title,
         "source": f"ventsim {version('ventsim')}",
-        "caution": "For research, teaching and engineering; not for deciding about a patient.",
+        "caution": CAUTION,
         "scenario": text,
         "sample_interval_s": options["sample_interval"],
     }

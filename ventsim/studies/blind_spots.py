@@ -15,7 +15,7 @@ from ventsim.circuit import Circuit
 from ventsim.errors import InputError, PlausibilityWarning, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.metrics import breath_measures
 from ventsim.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
-from ventsim.schema import label
+from ventsim.schema import CAUTION, label
 from ventsim.simulation import simulate_breaths, steady_breath
 from ventsim.simulation.prepare import DEFAULT_TOLERANCE, LONGEST_RUN, check_number
 from ventsim.simulation.progress import Progress
@@ -149,7 +149,7 @@ def blind_spots(
     attrs = {
         "title": "blind spots",
         "source": f"ventsim {version('ventsim')}",
-        "caution": "For research, teaching and engineering; not for deciding about a patient.",
+        "caution": CAUTION,
         "scenario": next(iter(befores.values())).attrs["scenario"],
         "settings": json.dumps({mode: breath.model_dump() for mode, breath in modes.items()}),
         "faults": json.dumps({name: [c.model_dump() for c in changes] for name, changes in tried.items()}),

@@ -8,13 +8,15 @@ from ventsim.schema import check_dataset
 __all__ = ["blind_spots_table"]
 
 
-def blind_spots_table(found: xr.Dataset) -> str:
+def blind_spots_table(found: xr.Dataset, *, caution: bool = True) -> str:
     """A blind-spot study as text: for each fault the change in each lung, what was displayed, and the first alarm.
 
     Parameters
     ----------
     found : xarray.Dataset
         Result of :func:`blind_spots`.
+    caution : bool, default True
+        Whether to end with a line of caution; False: for text in which it stands already.
 
     Returns
     -------
@@ -47,22 +49,28 @@ def blind_spots_table(found: xr.Dataset) -> str:
     lines += [
         f"Change of each lung's tidal volume. ! = harm without an alarm: more than {100 * harm:.0f} % of volume,",
         f"or more than {pressure:g} cmH2O of end-inspiratory pressure (both invented, to be chosen).",
-        "",
-        str(found.attrs["caution"]),
     ]
-    return "\n".join(lines)
+    return "\n".join([*lines, "", str(found.attrs["caution"])] if caution else lines)
 
 
 def _row(one: xr.Dataset, name: str) -> str:
     if str(one.reason.item()):
         return f"{name}  run failed: {str(one.reason.item()).splitlines()[0]}"
     cells = [
-        f"{float(change):+7.1f}{'!' if unseen else ' '} "
+        f"{_signed(float(change), 1):>7}{'!' if unseen else ' '} "
         for change, unseen in zip(one.tidal_volume_change.values, one.unseen.values, strict=True)
     ]
     percent = 100.0 * float(one.displayed_expired_tidal_volume_change / one.displayed_expired_tidal_volume_before)
     peak = float(one.displayed_peak_pressure_change)
-    return f"{name}{''.join(cells)}{percent:+12.1f}{peak:+13.2f}   {_first_alarm(one.raised_after)}"
+    return (
+        f"{name}{''.join(cells)}{_signed(percent, 1):>12}{_signed(peak, 2):>13}   {_first_alarm(one.raised_after)}"
+    )
+
+
+def _signed(change: float, decimals: int) -> str:
+    """A change with its sign, which what is rounded to zero has not."""
+    rounded = round(change, decimals)
+    return f"{rounded:+.{decimals}f}" if rounded else f"{0.0:.{decimals}f}"
 
 
 def _first_alarm(raised_after: xr.DataArray) -> str:

@@ -9,6 +9,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.metrics import LUNG_MEASURES
+from ventsim.schema import CAUTION
 from ventsim.simulation.batch import Case, PieceResult
 from ventsim.studies.sizing_holes import DRILLS, Hole, Option, give, holes, options
 from ventsim.studies.sizing_problem import Problem, Unknown
@@ -84,7 +85,7 @@ def answer(
     attrs = {
         "title": "sizing",
         "source": f"ventsim {version('ventsim')}",
-        "caution": "For research, teaching and engineering; not for deciding about a patient.",
+        "caution": CAUTION,
         "reason": why,
         "notes": "\n".join(notes),
         "bore_tolerance_mm": bore_tolerance,

@@ -8,13 +8,15 @@ from ventsim.errors import SchemaError
 __all__ = ["sizing_table"]
 
 
-def sizing_table(found: xr.Dataset) -> str:
+def sizing_table(found: xr.Dataset, *, caution: bool = True) -> str:
     """A sizing answer as text: values, targets, what each lung gets before and after, and what might be made.
 
     Parameters
     ----------
     found : xarray.Dataset
         Result of :func:`ventsim.studies.size`.
+    caution : bool, default True
+        Whether to end with a line of caution; False: for text in which it stands already.
 
     Returns
     -------
@@ -39,7 +41,7 @@ def sizing_table(found: xr.Dataset) -> str:
         lines += ["", *_options(found)]
     if found.attrs["notes"]:
         lines += ["", "Note:", *_indented(str(found.attrs["notes"]))]
-    return "\n".join([*lines, "", str(found.attrs["caution"])])
+    return "\n".join([*lines, "", str(found.attrs["caution"])] if caution else lines)
 
 
 def _indented(text: str) -> list[str]:
@@ -69,7 +71,7 @@ def _targets(found: xr.Dataset) -> list[str]:
     lines = [f"{'target':{width}}  {'wanted':>9}  {'reached':>9}  {'miss [%]':>9}"]
     for k, name in enumerate(names):
         one = found.isel(target=k)
-        cells = (float(one.wanted), float(one.reached), 100.0 * float(one.relative_miss) + 0.0)
+        cells = (float(one.wanted), float(one.reached), round(100.0 * float(one.relative_miss), 3) + 0.0)
         lines.append(f"{name:{width}}  {cells[0]:9.2f}  {cells[1]:9.2f}  {cells[2]:9.3f}")
     return lines
 
@@ -102,7 +104,7 @@ def _sensitivities(found: xr.Dataset) -> list[str]:
         one = found.sel(quantity=name)
         step = f"{float(one.sensitivity_step):g} {one.quantity_unit.item()}"
         cells = [
-            f"{lung} {float(change):+.2f}"
+            f"{lung} {round(float(change), 2) + 0.0:+.2f}"
             for lung, change in zip(one.lung.values, one.tidal_volume_sensitivity.values, strict=True)
         ]
         lines.append(f"  for each {step} of {name}: {', '.join(cells)}")
