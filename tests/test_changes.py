@@ -122,7 +122,7 @@ def test_end_of_a_change():
         (Disconnection, {"joint": None}, r"disconnection: joint: None is not a name"),
         (Disconnection, {"joint": "x", "until": 5.0}, r"until 5 s is not after at 60 s"),
         (TakenOff, {"lung": 1}, r"taken off: lung: 1 is not a name"),
-        (Clamp, {"prt": "x"}, r"(?s)clamp: part is missing.*no 'prt'\.\n  Did you mean 'part'"),
+        (Clamp, {"prt": "x"}, r"^clamp: there is no 'prt'\.\n  Did you mean 'part'"),
         (AddedLeak, {"joint": "x"}, r"added leak: without resistance the hole .*\n  Give linear_resistance"),
         (AddedLeak, {"joint": "x", "linear_resistance": -1.0}, r"linear_resistance -1 cmH2O·s/L is not allowed"),
     ],

@@ -262,3 +262,30 @@ def test_flow_that_has_no_way_out_is_told_with_its_time():
     with pytest.raises(vs.errors.SolverError, match=r"stopped at 10 s: .* no way out") as caught:
         vs.simulate(ALONE, settings, duration=20.0, changes=[change])
     assert caught.value.finished.sizes["breath"] == 2
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        vs.AddedLeak(at=0, joint="b.airway", linear_resistance=50.0),
+        vs.Disconnection(at=0, joint="b.airway"),
+        vs.TakenOff(at=0, lung="b"),
+        vs.Change(path="lungs.b.compliance", to=12.0, at=0),
+    ],
+    ids=lambda fault: fault.kind,
+)
+def test_fault_at_once_after_an_earlier_run(fault):
+    """A run that starts from a steady breath with a fault at 0 s is the one with the same fault a breath later."""
+    circuit = vs.layouts.shared(
+        {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=10)}
+    )
+    settings = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=15, ie_ratio=0.5)
+    steady = vs.steady_breath(circuit, settings)
+    at_once = vs.simulate(circuit, settings, duration=16, start=steady, changes=[fault])
+    later = fault.changed({"at": 4.0})
+    after = vs.simulate(circuit, settings, duration=20, start=steady, changes=[later])
+    one, two = vs.breath_measures(at_once), vs.breath_measures(after).isel(breath=slice(1, None))
+    np.testing.assert_allclose(
+        one.inspired_tidal_volume.values, two.inspired_tidal_volume.values, rtol=1e-6, atol=1e-4
+    )
+    assert abs(at_once.attrs["volume_balance_residual_mL"]) < 1e-9

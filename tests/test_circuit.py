@@ -10,6 +10,7 @@ import networkx as nx
 import pytest
 import tomli_w
 
+from ventsim import layouts
 from ventsim.circuit import Circuit, FrozenParts
 from ventsim.errors import CircuitError, CircuitWarning, PartError, PlausibilityWarning
 from ventsim.parts import Adapter, Lung, OneWayValve, Restrictor, TPiece, Tube, YPiece
@@ -143,7 +144,8 @@ def test_frozen_parts_equal_any_mapping():
         ({"": LUNG}, [], r"'' cannot be the name of a part\.\n  Allowed: any text that is not empty"),
         ({"a.b": LUNG}, [], r"'a\.b' cannot be the name of a part"),
         ({"ventilator": LUNG}, [], r"'ventilator' cannot be the name of a part"),
-        ({3: LUNG}, [], r"3 cannot be the name of a part"),
+        ({3: LUNG}, [], r"3 cannot be the name of a part: it is no text\.\n  Write '3'"),
+        ({None: LUNG}, [], r"None cannot be the name of a part\.\n  Allowed: any text"),
         ({"a": 3}, [], r"part 'a': 3 is not a part"),
         ({"a": {"compliance": 50.0}}, [], r"part 'a' has no kind\.\n  Allowed: 'lung', 'elastic lung'"),
         ({"a": {"kind": "lnug"}}, [], r"part 'a' has the unknown kind 'lnug'\.\n  Did you mean 'lung'"),
@@ -207,9 +209,7 @@ def test_incomplete_circuit(parts, joints, message):
 
 
 def test_two_parts_of_one_name():
-    with pytest.raises(
-        CircuitError, match=r"two parts are called 'a': a lung and a tube\.\n  Give every part"
-    ):
+    with pytest.raises(CircuitError, match=r"two parts are called 'a': a lung and a tube\.\n  Give every part"):
         Circuit.from_pairs([("a", LUNG), ("a", TUBE)], joints=[])
 
 
@@ -228,6 +228,100 @@ def test_faults_and_doubts_in_a_file_name_the_part():
     data["parts"]["a"]["compliance"] = 0.05
     with pytest.warns(PlausibilityWarning, match=r"lung 'a': compliance 0\.05 mL/cmH2O is outside"):
         Circuit.from_dict(data)
+
+
+# --- exchanged parts ------------------------------------------------------------------------------------------
+
+
+def test_parts_are_exchanged_at_their_joints():
+    circuit, stiff = single_circuit(), Lung(compliance=20.0, resistance=5.0)
+    other = circuit.with_parts({"a": stiff, "in": Tube(length=3.0)})
+    assert other == Circuit(parts=single_parts() | {"a": stiff, "in": Tube(length=3.0)}, joints=SINGLE_JOINTS)
+    assert list(other.parts) == list(circuit.parts)
+    assert circuit == single_circuit()
+    assert circuit.with_parts({}) == circuit
+    assert circuit.with_parts({"out": VALVE}).parts["out"] == VALVE  # another kind with the same ports
+
+
+@pytest.mark.parametrize(
+    ("parts", "message"),
+    [
+        ({"b": LUNG}, r"there is no part 'b' to exchange\.\n  Allowed: 'in', 'y', 'a', 'out'"),
+        ({"oot": TUBE}, r"there is no part 'oot' to exchange\.\n  Did you mean 'out'"),
+        ({"a": 3}, r"part 'a': 3 is not a part\.\n  Give a part"),
+        (
+            {"in": YPiece()},
+            r"part 'in': the y-piece has the ports 'inspiratory', .*; the tube in whose place it comes has "
+            r"'inlet', 'outlet'\.\n  Take a part with these ports, or give joints too",
+        ),
+        ([("a", LUNG)], r"with_parts takes one mapping .*\n  Write \.with_parts\(\{'name': \.\.\.\}\)"),
+    ],
+)
+def test_impossible_exchange(parts, message):
+    with pytest.raises(CircuitError, match=message):
+        single_circuit().with_parts(parts)
+
+
+def test_exchanged_parts_as_keywords():
+    with pytest.raises(CircuitError, match=r"with_parts takes .*\n  Write \.with_parts\(\{'a': Lung\(\.\.\.\)\}"):
+        single_circuit().with_parts(a=LUNG)
+    assert single_circuit().with_parts(parts={"a": LUNG}) == single_circuit()
+
+
+def test_an_exchanged_valve_that_points_wrong_is_told():
+    circuit = two_lungs(valves=("in a",)).with_parts({"in b": VALVE})
+    assert circuit == two_lungs(valves=("in a", "in b"))
+    with pytest.warns(CircuitWarning, match=r"one-way valve 'out b' points against"):
+        two_lungs(reversed_valves=("out b",), valves=()).with_parts({"out b": VALVE})
+
+
+def test_a_wrong_name_of_a_part_is_answered():
+    """As a KeyError, which mappings promise, with a message that can be read."""
+    parts = single_circuit().parts
+    with pytest.raises(KeyError, match=r"^there is no 'oot'\.\n  Did you mean 'out'\?$"):
+        parts["oot"]
+    assert "oot" not in parts and "out" in parts
+    assert (parts.get("oot"), parts.get("oot", 1), parts.get("out")) == (None, 1, TUBE)
+
+
+# --- what a circuit looks like --------------------------------------------------------------------------------
+
+
+def test_a_circuit_is_shown_in_a_line():
+    """Lungs, numbers of parts by kind and ventilator; counted by hand in the function above."""
+    text = (
+        "<Circuit: 2 lungs (a, b); 10 parts: 2 x t-piece, 2 x y-piece, 2 x lung, 4 x one-way valve; "
+        "default ventilator>"
+    )
+    assert repr(two_lungs()) == str(two_lungs()) == text
+    strong = single_circuit().changed({"ventilator": Ventilator(relief_pressure=None, source_resistance=2.0)})
+    assert repr(strong).endswith("; ventilator with source_resistance 2 cmH2O·s/L, relief_pressure none>")
+    many = layouts.shared({f"bed {number}": LUNG for number in range(20)})
+    assert "20 lungs (bed 0, " in repr(many) and ", bed 7, ...)" in repr(many) and len(repr(many)) < 300
+    assert repr(single_circuit().parts) == "{'in': Tube(...), 'y': YPiece(...), 'a': Lung(...), 'out': Tube(...)}"
+
+
+def test_a_circuit_is_a_table_in_a_notebook():
+    """Lungs with their numbers, other parts with their names; no name can write HTML of its own."""
+    table = two_lungs()._repr_html_()
+    for text in (
+        "lung b</th>", "compliance 50 mL/cmH2O, resistance 5 cmH2O·s/L", "4 x one-way valve</th>",
+        "in a, out a, in b, out b", "ventilator</th>", "default values",
+    ):  # fmt: skip
+        assert text in table
+    assert table.count("<tr>") == 2 + 3 + 1  # lungs, other kinds, ventilator
+    assert "<b>" not in layouts.single(LUNG, name="<b>")._repr_html_()
+
+
+def test_a_layout_is_shown_in_a_line():
+    layout = layouts.Layout(lungs={"a": LUNG}, arrangement="star", one_way_valves=False, ideal=True)
+    assert repr(layout) == str(layout)
+    assert repr(layout).startswith(
+        "<Layout, arrangement star, no one-way valves, ideal: 1 lung (a); 4 parts: 2 x tube"
+    )
+    placed = layouts.Layout(lungs={"a": LUNG}, floor_plan=layouts.beds_around("a"))
+    assert repr(placed).startswith("<Layout, arrangement tree, on a floor plan: 1 lung (a); 6 parts")
+    assert placed._repr_html_().startswith("<p>Layout, arrangement tree, on a floor plan</p>\n<table>")
 
 
 # --- directions of one-way valves -----------------------------------------------------------------------------

@@ -312,3 +312,17 @@ def test_circuit_compiled_like_another_is_the_same_to_the_last_bit(path, value):
     _assert_same_arrays(like.network, fresh.network)
     assert (like.nodes, like.branches, like.lungs) == (fresh.nodes, fresh.branches, fresh.lungs)
     assert (like.points, like.stores) == (fresh.points, fresh.stores)
+
+
+def test_numbers_of_any_kind_need_no_second_compilation():
+    """Whole numbers, numpy scalars: the compiled code sees one type of each, or half a minute is lost."""
+    circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=8))
+    settings_ = vs.PressureControl(inspiratory_pressure=15, rate=15, ie_ratio=0.5)
+    vs.simulate(circuit, settings_, duration=8.0)
+    known = len(run_breaths.signatures)
+    vs.simulate(circuit, settings_, duration=5)
+    vs.simulate(circuit, settings_, duration=np.float32(5.0), sample_interval=1, tolerance=np.float32(1e-6))
+    vs.simulate(circuit, settings_, duration=8, changes=[vs.Change(path="lungs.lung.compliance", to=40, at=2)])
+    vs.simulate_long(circuit, settings_, duration=np.int64(20), wave_windows=((0, 8),))
+    vs.steady_breath(circuit, settings_, sample_interval=np.float64(0.02))
+    assert len(run_breaths.signatures) == known

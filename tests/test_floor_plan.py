@@ -8,6 +8,8 @@ import copy
 import itertools
 import math
 import pickle
+import re
+import warnings
 
 import pytest
 from hypothesis import given, settings
@@ -159,9 +161,9 @@ def test_circuit_has_the_lengths_of_the_plan(arrangement):
     for limb in ("inspiratory", "expiratory"):
         for name, length in expected.limbs.items():
             assert circuit.parts[f"{name} {limb} tube"].length == length
-        assert [
-            circuit.parts[f"{limb} extension {n}"].length for n in range(1, 1 + len(expected.runs))
-        ] == list(expected.runs.values())
+        assert [circuit.parts[f"{limb} extension {n}"].length for n in range(1, 1 + len(expected.runs))] == list(
+            expected.runs.values()
+        )
         assert len(lengths(circuit, limb)) == len(expected.limbs) + len(expected.runs)
     assert cone_faults(circuit) == ()
 
@@ -311,9 +313,7 @@ def test_impossible_plan(values, message):
             r"extension: gas_volume is given for the whole tube",
         ),
         (
-            lambda: shared(
-                lungs("abc"), arrangement="chain", floor_plan=PLAN, extensions={"b": Tube(length=1.0)}
-            ),
+            lambda: shared(lungs("abc"), arrangement="chain", floor_plan=PLAN, extensions={"b": Tube(length=1.0)}),
             r"extensions are given together with a floor plan",
         ),
         (
@@ -334,6 +334,56 @@ def test_impossible_sizes():
         on_floor_plan(lungs("abc"), PLAN, tracheal_tubes=0.0)
 
 
-def test_a_place_in_centimetres_makes_a_doubtful_tube():
-    with pytest.warns(PlausibilityWarning, match=r"tube: length .* m is outside 0 to 10\.\n  Did you mean"):
-        shared({"a": LUNG}, floor_plan=FloorPlan(beds={"a": (40.0, 0.0)}))
+@pytest.mark.parametrize(
+    ("arrangement", "messages"),
+    [
+        # 1.2 times the distance and 0.5 m of rise, cut to length; distances of the plan below, by hand.
+        (
+            "star",
+            [
+                r"floor plan: 12\.5 m of tube from the ventilator to bed 'a', which are 10 m apart; usual: up",
+                r"floor plan: 14\.9 m of tube from the ventilator to bed 'b', which are 12 m apart",
+                r"floor plan: 20\.9 m of tube from the ventilator to bed 'c', which are 17 m apart",
+            ],
+        ),
+        ("chain", [r"floor plan: 12 m of tube from the ventilator to bed 'a', which are 10 m apart"]),
+        (
+            "tree",
+            [
+                r"floor plan: 20\.9 m of tube from the ventilator to bed 'c', which are 17 m apart",
+                r"floor plan: 13\.2 m of tube from the ventilator to the middle of beds 'a', 'b', which are 11 m",
+            ],
+        ),
+    ],
+)
+def test_long_tubes_are_told_in_words_of_the_plan(arrangement, messages):
+    """With the distance and its ends, each once, and without a word of other units."""
+    plan = FloorPlan(beds={"a": (10.0, 0.0), "b": (12.0, 0.0), "c": (17.0, 0.0)}, pieces=None)
+    with pytest.warns(PlausibilityWarning, match="of tube from") as caught:
+        circuit = shared(lungs("abc"), arrangement=arrangement, floor_plan=plan)
+    texts = [str(item.message) for item in caught]
+    assert len(texts) == len(messages)
+    for message, text in zip(messages, texts, strict=True):
+        assert re.match(message, text)
+        assert "Did you mean" not in text and "\n  Check the places (in m)" in text
+    assert {item.filename for item in caught} == {__file__}
+    # What the plan has told is not doubted again when parts or circuit are changed.
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        long = max((part for part in circuit.parts.values() if isinstance(part, Tube)), key=lambda p: p.length)
+        assert long.changed({"bore": 20.0}).length == long.length
+
+
+def test_a_long_tube_of_ones_own_may_be_a_slip():
+    with pytest.warns(PlausibilityWarning, match=r"tube: length 40 m is outside 0 to 10\.\n  Did you mean 0\.4"):
+        Tube(length=40.0)
+
+
+@pytest.mark.parametrize("arrangement", ["tree", "chain", "star"])
+def test_ways_have_the_distances_of_the_lengths(arrangement):
+    """Lengths are ways times the slack, and for limbs the rise of the plan besides."""
+    limbs, runs = PLAN.ways(arrangement)
+    found = PLAN.tube_lengths(arrangement)
+    assert {name: way.distance + PLAN.rise for name, way in limbs.items()} == dict(found.limbs)
+    assert {key: way.distance for key, way in runs.items()} == dict(found.runs)
+    assert {way.end for way in limbs.values()} == {"bed 'a'", "bed 'b'", "bed 'c'"}

@@ -39,6 +39,25 @@ def test_import_loads_nothing_heavy():
     assert loaded == []
 
 
+def test_names_are_imported_as_ever():
+    """Star imports, ``hasattr``, pickling and modules that are loaded later, beside the answers to wrong names."""
+    script = (
+        "import pickle, ventsim, inspect\n"
+        "from ventsim import *\n"
+        "from ventsim.layouts import *\n"
+        "assert not hasattr(ventsim, 'no_such_name') and hasattr(ventsim, 'Lung')\n"
+        "assert pickle.loads(pickle.dumps(shared)) is shared and inspect.unwrap(ventsim) is ventsim\n"
+        "from ventsim import command\n"
+        "assert ventsim.command is command and callable(command.main)\n"
+        "try:\n"
+        "    from ventsim import PresureControl\n"
+        "except ImportError as error:\n"
+        "    print(error.name)\n"
+    )
+    result = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=60)
+    assert (result.stdout, result.stderr) == ("ventsim\n", "")
+
+
 def test_the_script_sees_what_is_loaded():
     """The same script names a module that an import of ventsim cannot do without."""
     assert run_script("xarray", *HEAVY)[1] == "xarray"

@@ -21,6 +21,7 @@ BASE = ["units", "errors"]
 ALLOWED = {
     "units": [],
     "errors": [],
+    "wrong_names": ["errors"],
     "schema": [*BASE],
     "theory": [*BASE],
     "gas": [*BASE],

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from ventsim import layouts
 from ventsim.circuit import Circuit
 from ventsim.errors import CircuitError, PartError
-from ventsim.layouts import Branch, shared, single
+from ventsim.layouts import Branch, Layout, shared, single
 from ventsim.metrics import breath_measures
 from ventsim.parts import (
     Adapter,
@@ -282,7 +282,20 @@ def test_ideal_ventilator():
     ("make", "error", "message"),
     [
         (lambda: shared({}), CircuitError, r"holds no lung\.\n  Give at least one: \{'a': Lung\(\.\.\.\)\}"),
-        (lambda: shared([LUNG]), CircuitError, r"holds no lung"),
+        (
+            lambda: shared([LUNG, LUNG]),
+            CircuitError,
+            r"^lungs is a list, and holds no lung with a name\.\n  Give each a name: \{'a': \.\.\., 'b': \.\.\.\}",
+        ),
+        (
+            lambda: shared(LUNG),
+            CircuitError,
+            r"^lungs is a Lung, and holds .*\n  Give each a name: \{'a': \.\.\.\}",
+        ),
+        (lambda: shared([]), CircuitError, r"lungs is a list, .*\n  Give each a name: \{'a': \.\.\.\}"),
+        (lambda: shared({1: LUNG}), CircuitError, r"^lungs: the name 1 is no text\.\n  Write '1'\.$"),
+        (lambda: Layout(lungs=[LUNG]), CircuitError, r"lungs: \[Lung\(\.\.\.\)\] is not a mapping of names"),
+        (lambda: Layout(lungs={1: LUNG}), CircuitError, r"1 cannot be the name of a part: .*\n  Write '1'"),
         (lambda: single(LUNG, branch=3), CircuitError, r"branch 3 is not a Branch\.\n  Give Branch"),
         (lambda: shared({"a": TPiece()}), CircuitError, r"lungs: 'a' is .*, not a lung"),
         (

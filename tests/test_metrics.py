@@ -1,11 +1,14 @@
 """Measures of a breath against closed forms, from simulated waves and from recordings."""
 
 import math
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 import xarray as xr
 
+import ventsim as vs
 from ventsim.errors import SchemaError
 from ventsim.metrics import (
     LUNG_MEASURES,
@@ -264,12 +267,24 @@ def test_port_measures():
         "port_plateau_pressure": np.nan,  # no pause
         "port_mean_pressure": 5.0 + 15.0 / 3,  # PEEP + rise times duty cycle
         "port_peep": 5.0,  # as set
+        "lungs_held_volume": tidal,  # they take gas until the end of inspiration, from rest
         "circuit_held_volume": HELD * tidal,
         "unaccounted_volume": LEAK,
     }
     assert set(expected) == set(PORT_MEASURES)
     for name, value in expected.items():
         np.testing.assert_allclose(measures[name].values, value, rtol=1e-10, atol=1e-9, err_msg=name)
+
+
+def test_what_was_delivered_is_in_lungs_and_circuit_at_the_end_of_inspiration():
+    """Set volume, no leak: nothing returns before; the inspired volume counts what comes later, too."""
+    lungs = {"a": vs.Lung(compliance=40.0, resistance=8.0), "b": vs.Lung(compliance=18.0, resistance=25.0)}
+    settings = vs.VolumeControl(tidal_volume=900.0, rate=16.0, ie_ratio=0.5, peep=6.0)
+    measures = breath_measures(vs.simulate(vs.layouts.shared(lungs), settings, duration=30.0))
+    held = measures.lungs_held_volume + measures.circuit_held_volume
+    np.testing.assert_allclose(held.values, 900.0, rtol=1e-12)  # as set
+    late = measures.inspired_tidal_volume.sum("lung") - measures.lungs_held_volume
+    assert np.all(late[1:] > 0.1)  # the tubes empty into lung b when expiration has begun
 
 
 def test_port_pressure_at_the_end_of_inspiration():
@@ -299,7 +314,7 @@ def test_running_integrals_do_not_depend_on_the_sampling():
         "mechanical_power",
     ):
         np.testing.assert_allclose(coarse[name].values, fine[name].values, rtol=1e-12, err_msg=name)
-    assert coarse.attrs["integrated_from_samples"] == ""
+    assert coarse.attrs["integrated_from_samples"] == "none"
 
 
 def test_streamed_breath_is_the_breath_of_the_dataset():
@@ -378,6 +393,7 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "port_plateau_pressure": 19.0,  # the same: flow ends at 11.5 s
         "port_mean_pressure": 12.0,
         "port_peep": 5.5,
+        "lungs_held_volume": 450.0,  # 800 - 350
         "circuit_held_volume": 20.0,
         "unaccounted_volume": 22.0,  # 600 - 510 - 60 - (-3) - 11
         "leak_volume": 11.0,
@@ -671,3 +687,33 @@ def test_table_shows_no_minus_zero():
 def test_table_of_a_breath_that_is_not_there():
     with pytest.raises(SchemaError, match=r"breath 7 is not in the Dataset\.\n  It has breaths 1 to 3"):
         breath_table(breath_measures(case_waves("PC1")), breath=7)
+
+
+# --- the page of definitions ----------------------------------------------------------------------------------
+
+PAGE = Path(__file__).parents[1] / "docs" / "measures.md"
+
+
+def defined_measures():
+    """Rows of the tables of the page: symbol, unit, definition and the rest, by name."""
+    rows = re.findall(r"^\| `(\w+)` \| (.+) \|$", PAGE.read_text(encoding="utf-8"), flags=re.M)
+    assert len(rows) == len(dict(rows)), "each name once"
+    return {name: [cell.strip() for cell in cells.split(" | ")] for name, cells in rows}
+
+
+def test_every_measure_is_defined_on_the_page():
+    """In the order of the schema, with its symbol and unit; and nothing else is on the page."""
+    wanted = [name for name, row in VARIABLES.items() if {"measures", "displayed"} & set(row.kinds)]
+    found = defined_measures()
+    assert list(found) == wanted
+    for name, (symbol, unit, definition, *rest) in found.items():
+        assert (symbol, unit) == (f"`{VARIABLES[name].symbol}`", VARIABLES[name].units), name
+        assert len(definition) >= 5 and all(rest), name
+        assert len(rest) == (1 if name in TIMING else 2), f"{name}: taken from, and source"
+
+
+def test_definitions_name_variables_that_exist():
+    """What a measure is taken from is a variable of the schema, or said in words."""
+    for name, cells in defined_measures().items():
+        for word in re.findall(r"`(\w+)`", cells[3]):
+            assert word in VARIABLES, f"{name} is taken from {word}"

@@ -396,7 +396,11 @@ def test_open_restrictor_is_a_plain_joint():
         ),
         (
             lambda: Lung(complience=50.0, resistance=5.0),
-            r"compliance is missing(.|\n)*there is no 'complience'\.\n  Did you mean 'compliance'\?",
+            r"^lung: there is no 'complience'\.\n  Did you mean 'compliance'\?$",  # and nothing is missing
+        ),
+        (
+            lambda: Lung(complience=50.0),
+            r"^lung: there is no 'complience'\.\n .*\nlung: resistance is missing\.\n  Give resistance=",
         ),
         (
             lambda: Lung(compliance=50.0, resistance=5.0, colour="red"),
@@ -636,6 +640,16 @@ def test_changed_makes_a_new_checked_part():
         lung.changed({"complience": 30.0})
     with pytest.raises(PartError, match="compliance 0 mL/cmH2O"):
         lung.changed({"compliance": 0.0})
+
+
+def test_what_stays_is_not_doubted_again():
+    with pytest.warns(PlausibilityWarning, match="compliance 0.05"):
+        lung = Lung(compliance=0.05, resistance=5.0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert lung.changed({"resistance": 6.0}).compliance == 0.05
+    with pytest.warns(PlausibilityWarning, match="compliance 0.06"):
+        lung.changed({"compliance": 0.06})
 
 
 @pytest.mark.parametrize("part", DEFAULT_PARTS, ids=lambda part: part.kind)

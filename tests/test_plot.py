@@ -10,7 +10,8 @@ import pytest
 import xarray as xr
 
 from ventsim.errors import SchemaError
-from ventsim.plot import COLOURS, loops, shares, waveforms
+from ventsim.plot import COLOURS, loops, shares, sweep_lines, waveforms
+from ventsim.plot.label_lines import in_lines
 from ventsim.schema import label
 
 mpl.use("Agg")
@@ -125,9 +126,7 @@ def test_missing_or_unlabelled_variables():
         waveforms(waves.drop_vars("volume"))
     with pytest.raises(SchemaError, match=r"'breath_end' is missing, .*\n  Add it"):
         loops(waves.drop_vars("breath_end"))
-    with pytest.raises(
-        SchemaError, match=r"'share' is missing, .*\n  ventsim\.metrics\.breath_measures computes"
-    ):
+    with pytest.raises(SchemaError, match=r"these are waves; measures of breaths are needed here\.\n  ventsim\.breath_measures"):
         shares(waves)
     waves["flow"].attrs["units"] = "L/min"
     with pytest.raises(SchemaError, match=r"'flow' is not labelled in L/s"):
@@ -148,9 +147,7 @@ def test_loops_are_closed_and_of_one_breath():
 def test_loop_of_a_chosen_breath():
     waves = invented_waves()
     changed = label(waves.assign(volume=waves.volume.where(waves.time >= PERIOD, 0.5 * waves.volume)))
-    assert lines_of_lungs(loops(changed, breath=1))[0].get_ydata().max() == pytest.approx(
-        150.0
-    )  # half of 300 mL
+    assert lines_of_lungs(loops(changed, breath=1))[0].get_ydata().max() == pytest.approx(150.0)  # half of 300 mL
     with pytest.raises(SchemaError, match=r"breath 4 is not in the Dataset\.\n  It has breaths 1 to 3"):
         loops(waves, breath=4)  # of breath 4 there is only a part
 
@@ -217,3 +214,89 @@ def test_importing_plot_does_not_import_matplotlib():
     code = "import sys, ventsim.plot; assert 'matplotlib' not in sys.modules, 'imported too early'"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+# --- labels that are too long, and pictures beside each other ---------------------------------------------------
+
+PATH = "parts.b inspiratory restrictor.bore"
+MEANING = "b inspiratory restrictor: diameter of the hole as designed"
+
+
+def invented_sweep():
+    """Volumes of two lungs over four bores."""
+    data = {
+        "inspired_tidal_volume": (
+            ("bore", "lung"),
+            [[400.0, 200.0], [410.0, 300.0], [415.0, 350.0], [417.0, 380.0]],
+        )
+    }
+    found = label(xr.Dataset(data, coords={"bore": [3.0, 4.0, 5.0, 6.0], "lung": ["a", "b"]}))
+    found["bore"].attrs = {"units": "mm", "long_name": MEANING, "path": PATH}
+    return found
+
+
+@pytest.mark.parametrize(
+    ("text", "inches", "lines"),
+    [
+        # A letter of type of 10 points is taken as 0.54 · 10/72 = 0.075 inch wide: 23 letters are 1.73 inches.
+        ("airway pressure [cmH2O]", 1.75, ["airway pressure [cmH2O]"]),
+        ("airway pressure [cmH2O]", 1.7, ["airway pressure", "[cmH2O]"]),
+        (f"{MEANING} [mm]", 3.0, ["b inspiratory restrictor:", "diameter of the hole as designed [mm]"]),
+        (f"{MEANING} [mm]", 1.0, ["b inspiratory restrictor: diameter", "of the hole as designed [mm]"]),
+        ("[cmH2O·s²/L²]", 0.1, ["[cmH2O·s²/L²]"]),
+    ],
+)
+def test_long_labels_take_two_lines(text, inches, lines):
+    assert in_lines(text, inches).split("\n") == lines
+
+
+@pytest.mark.parametrize("layout", ["constrained", None])
+@pytest.mark.parametrize("height", [3.6, 4.5, 8.5])
+def test_labels_of_waveforms_fit_low_pictures(height, layout):
+    """Measured on the drawn picture: no label reaches into the next; two lines only where they must be."""
+    figure, axes = plt.subplots(3, 1, sharex=True, figsize=(7.5, height), layout=layout)
+    waveforms(invented_waves(), axes=axes)
+    figure.canvas.draw()
+    boxes = [ax.yaxis.label.get_window_extent() for ax in axes]
+    assert overlaps(boxes) == []
+    wanted = "airway pressure [cmH2O]" if height == 8.5 else "airway pressure\n[cmH2O]"
+    assert axes[0].get_ylabel() == wanted
+
+
+@pytest.mark.parametrize("layout", ["constrained", None])
+def test_labels_of_sweeps_beside_each_other_do_not_meet(layout):
+    """Measured on the drawn picture."""
+    figure, axes = plt.subplots(1, 2, sharey=True, figsize=(8.0, 3.0), layout=layout)
+    for ax in axes:
+        sweep_lines(invented_sweep(), "inspired_tidal_volume", axes=[ax])
+        ax.label_outer()
+    figure.canvas.draw()
+    assert overlaps([ax.xaxis.label.get_window_extent() for ax in axes]) == []
+    assert axes[0].get_xlabel() == "b inspiratory restrictor:\ndiameter of the hole as designed [mm]"
+
+
+def test_a_sweep_beside_another_needs_no_second_legend():
+    _, axes = plt.subplots(1, 2)
+    sweep_lines(invented_sweep(), "inspired_tidal_volume", axes=[axes[0]])
+    sweep_lines(invented_sweep(), "inspired_tidal_volume", legend=False, axes=[axes[1]])
+    assert [text.get_text() for text in axes[0].get_legend().get_texts()] == ["a", "b"]
+    assert axes[1].get_legend() is None
+    assert len(lines_of_lungs(axes[1])) == 2
+
+
+def test_lungs_that_coincide_are_named():
+    """Two of three invented lungs are the same; the third is not."""
+    waves = invented_waves(3)
+    same = waves.copy(deep=True)
+    for name in ("airway_pressure", "flow", "volume"):
+        same[name][:, 2] = same[name][:, 0]
+    assert waveforms(same)[-1].get_xlabel() == "time [s]\nlung a, lung c coincide"
+    assert waveforms(waves)[-1].get_xlabel() == "time [s]"
+
+
+def test_arrow_of_a_loop_points_up():
+    """Volume rises in inspiration (invented waves), so that the arrow ends above its beginning."""
+    ax = loops(invented_waves(2))
+    assert len(ax.texts) == 2
+    for arrow in ax.texts:
+        assert arrow.xy[1] > arrow.xyann[1]

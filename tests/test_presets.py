@@ -63,6 +63,8 @@ def test_body_weight_of_a_preset():
     [
         ("normal adult", "Did you mean 'normal-adult'"),
         ("ards", "Did you mean"),
+        ("adrs", "Did you mean 'moderate-ards' or 'severe-ards'"),  # a word of the name is misspelt
+        ("newborm", "Did you mean 'term-newborn'"),
         ("xyz", "Allowed: 'normal-adult'"),
     ],
 )

@@ -409,6 +409,35 @@ def test_no_steady_breath_at_all():
         )  # fmt: skip
 
 
+@pytest.mark.parametrize("deviation", [0.06, 0.0, -0.15, 0.1, -0.3])
+def test_the_widest_hole_of_a_drill_that_is_off(deviation):
+    """At most as wide as its tube of 22 mm, less what is added in making it; direct runs without a hole."""
+    lungs = {"a": vs.Lung(compliance=30, resistance=10), "b": vs.Lung(compliance=50, resistance=10)}
+    plain = vs.layouts.shared(lungs)
+    circuit, path = restrict(plain, "b", bore_deviation=deviation)
+    hole = circuit.parts["b inspiratory restrictor"]
+    assert hole.bore == pytest.approx(22.0 - deviation, abs=1e-12) and hole.true_bore <= 22.0
+    assert hole.bore_deviation == deviation
+    assert tidal_volumes(circuit, BREATH) == pytest.approx(tidal_volumes(plain, BREATH), rel=1e-8)
+    found = size(circuit, BREATH, targets={"b": {"inspired_tidal_volume": 900}}, vary={path: (1, "widest")})
+    assert float(found.high_limit[0]) == value_of(found) == hole.bore
+    assert found.limit_hit.values.tolist() == ["high"]
+    # What is drilled for a target differs by the deviation, and the true hole does not.
+    target = {"b": {"inspired_tidal_volume": 400}}
+    drilled = value_of(size(circuit, BREATH, targets=target, vary={path: (1, "widest")}))
+    true = value_of(size(real(), BREATH, targets=target, vary={HOLE: (1, 22)}))
+    assert drilled + deviation == pytest.approx(true, rel=1e-5)
+
+
+def test_a_limit_that_a_deviation_makes_too_wide_is_refused():
+    """22 mm are 22.06 mm when drilled; at most 22 − 0.06 = 21.94."""
+    lungs = {name: vs.Lung(compliance=50, resistance=10) for name in "ab"}
+    circuit, path = restrict(vs.layouts.shared(lungs), "b", bore_deviation=0.06)
+    words = r"(?s)limit 22 mm with bore_deviation 0\.06 mm does not fit.*at most 21\.94 mm.*\"widest\""
+    with pytest.raises(InputError, match=words):
+        size(circuit, BREATH, targets={"b": {"inspired_tidal_volume": 400}}, vary={path: (2, 22)})
+
+
 # ---------------------------------------------------------------------------- gas that goes round
 
 
@@ -489,6 +518,7 @@ def test_the_path_is_that_of_the_value_to_vary():
         ({"lung": "c"}, "no lung 'c'"),
         ({"limb": "inspiratry"}, "Did you mean 'inspiratory'"),
         ({"part": vs.Filter()}, "not a restrictor"),
+        ({"part": vs.Orifice(bore=5), "bore_deviation": 0.1}, "(?s)a part and a bore_deviation 0.1 mm.*Give the"),
     ],
 )
 def test_wrong_restrictors_are_refused(change, words):
@@ -540,7 +570,11 @@ BOTH = {HOLE: (2, 22), "settings.inspiratory_pressure": (5, 30)}
         ({"vary": {HOLE: (3, 3)}}, "lower one comes first"),
         ({"vary": {HOLE: 4}}, "Give two numbers"),
         ({"vary": {HOLE: (0, 22)}}, "limit 0 mm is not allowed"),
-        ({"vary": {HOLE: (2, 30)}}, "does not fit a tube_bore of 22 mm"),
+        ({"vary": {HOLE: (2, 30)}}, "limit 30 mm does not fit a tube_bore of 22 mm.\n  Allowed: at most 22 mm"),
+        ({"vary": {HOLE: (2, "wide")}}, "'wide' is not a number"),
+        ({"vary": {HOLE: ("widest", 22)}}, "'widest' is not a number"),
+        ({"vary": {"settings.peep": (2, "widest")}}, 'has no "widest": it is not the bore of an orifice'),
+        ({"vary": {"parts.b inspiratory tube.bore": (2, "widest")}}, 'has no "widest"'),
         ({"vary": BOTH}, "1 targets and 2 values that vary.\n.*Add a target"),
         (
             {"targets": {"b": {"inspired_tidal_volume": 400.0, "driving_pressure": 9.0}}},

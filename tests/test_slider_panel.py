@@ -82,6 +82,55 @@ def test_sliders_move_the_picture():
     assert hidden == ["set pressure above PEEP [cmH2O]"]
 
 
+# A newborn beside an adult, with values that lie between the steps and outside the range of the sliders.
+OWN = {
+    "left": vs.Lung(compliance=42.5, resistance=8, expiratory_resistance=12),
+    "right": vs.Lung(compliance=3, resistance=60),
+}
+OWN_BREATH = vs.VolumeControl(tidal_volume=450, rate=18, inspiratory_time=1.1, pause_time=0.2, peep=7.5)
+
+
+def test_panel_starts_with_lungs_and_settings_of_ones_own():
+    pytest.importorskip("ipywidgets")
+    sliders = panel.two_lungs(OWN, OWN_BREATH)
+    image, mode = inside(sliders, "Image")[0], inside(sliders, "ToggleButtons")[0]
+    assert image.value == panel.BreathPicture(OWN, OWN_BREATH).png() and mode.value == "volume control"
+    by_label = {slider.description: slider for slider in inside(sliders, "FloatSlider")}
+    starts = {label: slider.value for label, slider in by_label.items()}
+    assert starts == {
+        "compliance of left [mL/cmH2O]": 42.5, "resistance of left [cmH2O·s/L]": 8,
+        "compliance of right [mL/cmH2O]": 3, "resistance of right [cmH2O·s/L]": 60,
+        "set pressure above PEEP [cmH2O]": 12, "set volume [mL]": 450, "rate [1/min]": 18, "PEEP [cmH2O]": 7.5,
+    }  # fmt: skip
+    for slider in by_label.values():  # the start is met by the steps, so that the browser does not move it
+        steps = (slider.value - slider.min) / slider.step
+        assert steps == pytest.approx(round(steps), abs=1e-9)
+    by_label["resistance of left [cmH2O·s/L]"].value = 20
+    changed = OWN | {"left": vs.Lung(compliance=42.5, resistance=20, expiratory_resistance=12)}
+    assert image.value == panel.BreathPicture(changed, OWN_BREATH).png()
+    mode.value = "pressure control"
+    breath = vs.PressureControl(inspiratory_pressure=12, rate=18, inspiratory_time=1.1, peep=7.5)
+    assert image.value == panel.BreathPicture(changed, breath).png()
+
+
+@pytest.mark.parametrize(
+    ("lungs", "settings", "message"),
+    [
+        ([OWN["left"], OWN["right"]], None, r"two lungs by name; got \[Lung.*\]\.\n  Give \{'a': Lung"),
+        ({"a": OWN["left"]}, None, r"two lungs by name; there are 1\.\n  Give"),
+        (
+            OWN | {"left": vs.preset("ards-sigmoid")},
+            None,
+            r"lung 'left' is ElasticLung\(\.\.\.\), which one .*\n  Give Lung",
+        ),
+        (None, 12.0, r"settings 12\.0 is no breath .*\n  Give PressureControl"),
+    ],
+)
+def test_panel_refuses_what_it_has_no_sliders_for(lungs, settings, message):
+    with pytest.raises(InputError, match=message):
+        panel.two_lungs(lungs, settings)
+
+
 def test_panel_tells_what_fails_and_recovers(monkeypatch):
     pytest.importorskip("ipywidgets")
     sliders = panel.two_lungs()

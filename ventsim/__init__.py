@@ -56,6 +56,7 @@ from ventsim.simulation import (
     steady_breath,
 )
 from ventsim.ventilator import PressureControl, Ventilator, VolumeControl
+from ventsim.wrong_names import answer_wrong_names
 
 __version__ = "0.1.0"
 
@@ -131,3 +132,5 @@ __all__ = [
     "studies",
     "theory",
 ]
+
+answer_wrong_names()

@@ -7,6 +7,7 @@ import networkx as nx
 from ventsim.circuit.named_parts import VENTILATOR
 from ventsim.errors import CircuitError, suggestion
 from ventsim.parts import LungPart, Part
+from ventsim.parts.base import shown
 
 __all__ = ["check_connections", "check_joints", "read_joints"]
 
@@ -38,7 +39,7 @@ def read_joints(value: object) -> tuple[Joint, ...]:
     """
     if not isinstance(value, Sequence) or isinstance(value, str):
         raise CircuitError(
-            f"{value!r} is not a list of joints.\n  Give pairs of ends: [('y.patient', 'a.airway'), ...]."
+            f"{shown(value)} is not a list of joints.\n  Give pairs of ends: [('y.patient', 'a.airway'), ...]."
         )
     joints = []
     for item in value:
@@ -49,9 +50,7 @@ def read_joints(value: object) -> tuple[Joint, ...]:
     return tuple(joints)
 
 
-def check_joints(
-    parts: Mapping[str, Part], joints: Sequence[Joint], *, ventilator_ports: Sequence[str]
-) -> None:
+def check_joints(parts: Mapping[str, Part], joints: Sequence[Joint], *, ventilator_ports: Sequence[str]) -> None:
     """Refuse joints that name nothing, use a port twice or leave one open.
 
     Parameters

@@ -8,9 +8,11 @@ from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, mo
 
 from ventsim.circuit.checks import check_connections, check_joints, read_joints
 from ventsim.circuit.graph import build_graph, direction_faults
-from ventsim.circuit.named_parts import dump_parts, read_parts
-from ventsim.errors import CircuitError, CircuitWarning, InputError, warn_caller
+from ventsim.circuit.named_parts import FrozenParts, dump_parts, read_parts
+from ventsim.circuit.overview import circuit_html, circuit_words
+from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
 from ventsim.parts import Description, LungPart, Part
+from ventsim.parts.base import one_mapping, shown
 from ventsim.ventilator import Ventilator
 
 __all__ = ["Circuit"]
@@ -132,6 +134,57 @@ class Circuit(Description):
         machine = Ventilator() if ventilator is None else ventilator
         return cls(parts=parts, joints=tuple(joints), ventilator=machine)
 
+    def __repr__(self) -> str:
+        return f"<Circuit: {circuit_words(self)}>"
+
+    __str__ = __repr__
+
+    def _repr_html_(self) -> str:
+        return circuit_html(self)
+
+    @one_mapping
+    def with_parts(self, parts: Mapping[str, Part]) -> Self:
+        """The circuit with some parts exchanged, at the same joints.
+
+        Parameters
+        ----------
+        parts : mapping of str to Part
+            New parts by the names of those that they replace.
+
+        Returns
+        -------
+        Circuit
+            The checked circuit.
+
+        Raises
+        ------
+        CircuitError
+            If there is no part of a name, or the ports of the new part have other names.
+
+        Examples
+        --------
+        >>> from ventsim.layouts import single
+        >>> from ventsim.parts import Lung
+        >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
+        >>> circuit.with_parts({"a": Lung(compliance=25.0, resistance=5.0)}).lungs["a"].compliance
+        25.0
+        """
+        for name, part in parts.items():
+            if name not in self.parts:
+                raise CircuitError(f"there is no part {name!r} to exchange.\n  {suggestion(name, self.parts)}")
+            if not isinstance(part, Part):
+                raise CircuitError(
+                    f"part {name!r}: {shown(part)} is not a part.\n  Give a part, such as Tube(length=1.5)."
+                )
+            old = self.parts[name]
+            if set(part.ports) != set(old.ports):
+                raise CircuitError(
+                    f"part {name!r}: the {part.kind} has the ports {_listed(part.ports)}; the {old.kind} in "
+                    f"whose place it comes has {_listed(old.ports)}.\n"
+                    "  Take a part with these ports, or give joints too: .changed({'parts': ..., 'joints': ...})."
+                )
+        return self.changed({"parts": FrozenParts({**self.parts, **parts})})
+
     @property
     def lungs(self) -> dict[str, LungPart]:
         """The lungs by name, in the order of the parts."""
@@ -153,3 +206,7 @@ class Circuit(Description):
         True
         """
         return build_graph(self.parts, self.joints, ventilator_ports=self.ventilator.ports)
+
+
+def _listed(ports: Iterable[str]) -> str:
+    return ", ".join(map(repr, ports))

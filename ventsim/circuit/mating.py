@@ -6,6 +6,7 @@ from types import MappingProxyType
 from ventsim.circuit.description import Circuit
 from ventsim.circuit.named_parts import VENTILATOR
 from ventsim.errors import CircuitError
+from ventsim.parts.base import shown
 from ventsim.parts.cones import Cone, cones_mate, cones_of
 
 __all__ = ["VENTILATOR_CONES", "cone_faults"]
@@ -47,7 +48,7 @@ def cone_faults(circuit: Circuit) -> tuple[str, ...]:
       Put an Adapter between them, or take parts of one size.
     """
     if not isinstance(circuit, Circuit):
-        raise CircuitError(f"{circuit!r} is not a circuit.\n  Give a Circuit, or layouts.shared(...).")
+        raise CircuitError(f"{shown(circuit)} is not a circuit.\n  Give a Circuit, or layouts.shared(...).")
     cones = {f"{VENTILATOR}.{port}": given for port, given in VENTILATOR_CONES.items()}
     for name, part in circuit.parts.items():
         cones |= {f"{name}.{port}": given for port, given in cones_of(part).items()}

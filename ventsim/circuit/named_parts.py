@@ -5,9 +5,9 @@ from typing import Any
 
 from pydantic import SerializationInfo
 
-from ventsim.errors import CircuitError, suggestion
+from ventsim.errors import CircuitError, InputError, suggestion
 from ventsim.parts import PART_KINDS, Part
-from ventsim.parts.base import named
+from ventsim.parts.base import named, shown
 
 __all__ = ["VENTILATOR", "FrozenParts", "dump_parts", "read_parts"]
 
@@ -15,10 +15,16 @@ VENTILATOR = "ventilator"
 """Name by which joints call the ventilator."""
 
 
+class UnknownNameError(InputError, KeyError):
+    """There is nothing of that name; a ``KeyError`` whose text is a message."""
+
+    __str__ = Exception.__str__
+
+
 class FrozenParts(Mapping[str, Part]):
     """Parts by name, in the order given, that cannot be changed.
 
-    Equal to any mapping with the same items, whatever their order.
+    Equal to any mapping with the same items, whatever their order. A wrong name is answered with the nearest one.
 
     Parameters
     ----------
@@ -38,7 +44,12 @@ class FrozenParts(Mapping[str, Part]):
         self._parts = dict(parts)
 
     def __getitem__(self, name: str) -> Part:
+        if name not in self._parts:
+            raise UnknownNameError(f"there is no {name!r}.\n  {suggestion(str(name), self._parts)}")
         return self._parts[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._parts
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._parts)
@@ -50,7 +61,8 @@ class FrozenParts(Mapping[str, Part]):
         return hash(frozenset(self._parts.items()))
 
     def __repr__(self) -> str:
-        return repr(self._parts)
+        pairs = (f"{name!r}: {shown(part)}" for name, part in self._parts.items())
+        return f"{{{', '.join(pairs)}}}"
 
 
 def read_parts(value: object) -> FrozenParts:
@@ -80,11 +92,13 @@ def read_parts(value: object) -> FrozenParts:
     """
     if not isinstance(value, Mapping):
         raise CircuitError(
-            f"{value!r} is not a mapping of names to parts.\n"
+            f"{shown(value)} is not a mapping of names to parts.\n"
             "  Give {'a': Lung(...), ...}, or use Circuit.from_pairs."
         )
     parts = {}
     for name, item in value.items():
+        if isinstance(name, int | float):
+            raise CircuitError(f"{name!r} cannot be the name of a part: it is no text.\n  Write {str(name)!r}.")
         if not isinstance(name, str) or not name.strip() or "." in name or name == VENTILATOR:
             raise CircuitError(
                 f"{name!r} cannot be the name of a part.\n"
@@ -97,7 +111,7 @@ def read_parts(value: object) -> FrozenParts:
 def _read_part(name: str, item: object) -> Part:
     if not isinstance(item, Mapping):
         raise CircuitError(
-            f"part '{name}': {item!r} is not a part.\n  Give a part of ventsim, such as Tube(length=1.5)."
+            f"part '{name}': {shown(item)} is not a part.\n  Give a part of ventsim, such as Tube(length=1.5)."
         )
     kind = item.get("kind")
     if kind not in PART_KINDS:

@@ -7,6 +7,7 @@ from ventsim.circuit.description import Circuit
 from ventsim.circuit.mating import cone_faults
 from ventsim.errors import CircuitError
 from ventsim.parts import Description, Part, Tube
+from ventsim.parts.base import shown
 from ventsim.parts.cones import ANY_CONE, cones_of
 from ventsim.parts.quantity import quantity_of
 
@@ -32,9 +33,9 @@ def parts_list(circuit: Circuit) -> "pd.DataFrame":
     -------
     pandas.DataFrame
         One row for each sort of part, in the order of the circuit, with the columns ``kind``; ``count`` [1];
-        ``length`` [m] and ``bore`` [mm], NaN for parts that have none; ``cones``, text with the cones of each
-        port; ``values``, text with the other numbers and choices that tell the part from others; ``names``,
-        tuple of the names in the circuit.
+        ``length`` [m] and ``bore`` [mm], empty text for parts that have none, so select tubes before
+        calculating; ``cones``, text with the cones of each port; ``values``, text with the other numbers and
+        choices that tell the part from others; ``names``, tuple of the names in the circuit.
 
     Raises
     ------
@@ -48,7 +49,7 @@ def parts_list(circuit: Circuit) -> "pd.DataFrame":
     >>> lung = Lung(compliance=50.0, resistance=5.0)
     >>> table = parts_list(shared({"a": lung, "b": lung}))
     >>> table.loc[table["kind"] == "tube", ["count", "length", "bore"]].values.tolist()
-    [[4.0, 1.5, 22.0]]
+    [[4, 1.5, 22.0]]
     """
     import pandas as pd
 
@@ -58,14 +59,14 @@ def parts_list(circuit: Circuit) -> "pd.DataFrame":
             {
                 "kind": part.kind,
                 "count": len(names),
-                "length": getattr(part, "length", None),
-                "bore": getattr(part, "bore", getattr(part, "inner_diameter", None)),
+                "length": _number(part, "length"),
+                "bore": _number(part, "bore", "inner_diameter"),
                 "cones": _cones_text(part),
                 "values": ", ".join(_values(part)),
                 "names": names,
             }
         )
-    return pd.DataFrame(rows).astype({"count": int, "length": float, "bore": float})
+    return pd.DataFrame(rows)
 
 
 def parts_list_text(circuit: Circuit) -> str:
@@ -112,7 +113,7 @@ def parts_list_text(circuit: Circuit) -> str:
 def _sorts(circuit: Circuit) -> list[tuple[Part, tuple[str, ...]]]:
     """Each sort of part with its names."""
     if not isinstance(circuit, Circuit):
-        raise CircuitError(f"{circuit!r} is not a circuit.\n  Give a Circuit, or layouts.shared(...).")
+        raise CircuitError(f"{shown(circuit)} is not a circuit.\n  Give a Circuit, or layouts.shared(...).")
     sorts: list[tuple[Part, list[str]]] = []
     for name, part in circuit.parts.items():
         # Compared, not hashed: a part of the user's own making need not be hashable.
@@ -122,6 +123,12 @@ def _sorts(circuit: Circuit) -> list[tuple[Part, tuple[str, ...]]]:
         else:
             same.append(name)
     return [(part, tuple(names)) for part, names in sorts]
+
+
+def _number(part: Part, *names: str) -> float | str:
+    """The first of these numbers that the part has; otherwise a cell that stays empty."""
+    given = [getattr(part, name) for name in names if name in type(part).model_fields]
+    return given[0] if given and given[0] is not None else ""
 
 
 def _size_text(part: Part) -> str:

@@ -5,6 +5,7 @@ columns of the stepper; the compiled code changes it in place, and nothing else 
 receives samples.  Volumes are in L, flows in L/s, pressures in cmH2O.
 """
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -207,6 +208,11 @@ class Span(NamedTuple):
     n_breaths: int
     resumed: float  # [s]; before the start of the first breath: from its start
     stop: float  # [s]
+
+
+def span(*, origin: float, first_breath: int, n_breaths: int, resumed: float = -math.inf, stop: float) -> Span:
+    """A span of plain numbers of one type each: for any other type the engine would be compiled once more."""
+    return Span(float(origin), int(first_breath), int(n_breaths), float(resumed), float(stop))
 
 
 class Demands(NamedTuple):

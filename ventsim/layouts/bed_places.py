@@ -10,9 +10,7 @@ from ventsim.parts.quantity import LENGTH_SLIPS, Quantity
 
 __all__ = ["beds_around", "beds_in_row"]
 
-_Distance = Quantity(
-    unit="m", meaning="distance on the floor", above=0.0, at_most=FARTHEST, slips=LENGTH_SLIPS
-)
+_Distance = Quantity(unit="m", meaning="distance on the floor", above=0.0, at_most=FARTHEST, slips=LENGTH_SLIPS)
 
 
 def beds_in_row(
@@ -55,9 +53,7 @@ def beds_in_row(
     _check_distance("distance", distance)
     if ventilator_at not in ("middle", "end"):
         hint = suggestion(str(ventilator_at), ("middle", "end"))
-        raise CircuitError(
-            f"beds in a row: ventilator_at {ventilator_at!r} is not one of the choices.\n  {hint}"
-        )
+        raise CircuitError(f"beds in a row: ventilator_at {ventilator_at!r} is not one of the choices.\n  {hint}")
     first = -(len(beds) - 1) / 2.0 * spacing if ventilator_at == "middle" else 0.0
     return FloorPlan(beds={name: (first + number * spacing, distance) for number, name in enumerate(beds)})
 

@@ -14,9 +14,10 @@ from ventsim.errors import CircuitError, InputError, suggestion
 from ventsim.layouts.manifolds import MANIFOLDS, Arrangement, halves
 from ventsim.layouts.pieces import joined_pieces, read_pieces
 from ventsim.parts import Description
+from ventsim.parts.base import shown
 from ventsim.parts.quantity import LENGTH_SLIPS, Quantity
 
-__all__ = ["FARTHEST", "FloorPlan", "TubeLengths"]
+__all__ = ["FARTHEST", "FloorPlan", "TubeLengths", "Way"]
 
 Position = tuple[float, float]
 
@@ -29,9 +30,7 @@ SAME_PLACE = 0.01
 
 def _read_position(value: object) -> Position:
     is_pair = isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2
-    if not is_pair or not all(
-        isinstance(item, numbers.Real) and not isinstance(item, bool) for item in value
-    ):
+    if not is_pair or not all(isinstance(item, numbers.Real) and not isinstance(item, bool) for item in value):
         raise CircuitError(f"{value!r} is not a place on the floor.\n  Give (x, y), each a number of metres.")
     x, y = (float(item) for item in value)
     if not (abs(x) <= FARTHEST and abs(y) <= FARTHEST):  # also wrong for what is not a number
@@ -44,7 +43,7 @@ def _read_position(value: object) -> Position:
 
 def _read_beds(value: object) -> FrozenParts:
     if not isinstance(value, Mapping) or not value:
-        raise CircuitError(f"{value!r} holds no bed.\n  Give at least one: {{'a': (x, y)}}, in metres.")
+        raise CircuitError(f"{shown(value)} holds no bed.\n  Give at least one: {{'a': (x, y)}}, in metres.")
     beds = {}
     for name, place in value.items():
         try:
@@ -56,6 +55,23 @@ def _read_beds(value: object) -> FrozenParts:
 
 def _dump_beds(beds: Mapping[str, Position]) -> dict[str, Any]:
     return {name: list(place) for name, place in beds.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A straight way on the floor.
+
+    Attributes
+    ----------
+    start, end : str
+        What stands at its ends, in words.
+    distance : float
+        From one to the other. [m]
+    """
+
+    start: str
+    end: str
+    distance: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,21 +215,49 @@ class FloorPlan(Description):
         >>> plan.tube_lengths("chain").runs
         mappingproxy({('a',): 1.5, ('b',): 3.0})
         """
+        limbs, runs = self.ways(arrangement, lungs=lungs)
+        return TubeLengths(
+            MappingProxyType(
+                {name: self._rounded(way.distance * self.slack + self.rise) for name, way in limbs.items()}
+            ),
+            MappingProxyType(
+                {key: self._rounded(way.distance * self.slack) for key, way in runs.items() if way.distance > 0.0}
+            ),
+        )
+
+    def ways(
+        self, arrangement: Arrangement = "tree", *, lungs: Sequence[str] | None = None
+    ) -> tuple[Mapping[str, Way], Mapping[tuple[str, ...], Way]]:
+        """The straight ways that the tubes follow, with what stands at their ends.
+
+        Parameters
+        ----------
+        arrangement : {"tree", "chain", "star"}, default "tree"
+            How the limbs leave the ports.
+        lungs : sequence of str or None, default None
+            Names of the lungs in the order in which the circuit has them; None: the order of the beds.
+
+        Returns
+        -------
+        tuple of two mappings
+            Ways of the limbs and of the tubes between fittings, by the keys of :class:`TubeLengths`.
+
+        Raises
+        ------
+        CircuitError
+            As :meth:`tube_lengths`.
+
+        Examples
+        --------
+        >>> FloorPlan(beds={"a": (3.0, 4.0)}).ways("star")[0]["a"]
+        Way(start='the ventilator', end="bed 'a'", distance=5.0)
+        """
         if arrangement not in MANIFOLDS:
             hint = suggestion(str(arrangement), MANIFOLDS)
             raise CircuitError(f"there is no arrangement {arrangement!r}.\n  {hint}")
         names = tuple(self.beds if lungs is None else lungs)
         self.check_names(names)
-        ways = {"tree": self._tree, "chain": self._chain, "star": self._star}[arrangement]
-        limbs, runs = ways(names)
-        return TubeLengths(
-            MappingProxyType(
-                {name: self._rounded(way * self.slack + self.rise) for name, way in limbs.items()}
-            ),
-            MappingProxyType(
-                {key: self._rounded(way * self.slack) for key, way in runs.items() if way > 0.0}
-            ),
-        )
+        return {"tree": self._tree, "chain": self._chain, "star": self._star}[arrangement](names)
 
     def check_names(self, lungs: Iterable[str]) -> None:
         """Refuse lungs without a bed and beds without a lung.
@@ -244,27 +288,40 @@ class FloorPlan(Description):
     def _rounded(self, length: float) -> float:
         return length if self.pieces is None else math.fsum(joined_pieces(length, pieces=self.pieces))
 
-    def _star(self, names: tuple[str, ...]) -> tuple[dict[str, float], dict[tuple[str, ...], float]]:
-        return {name: math.dist(self.ventilator, self.beds[name]) for name in names}, {}
+    def _star(self, names: tuple[str, ...]) -> tuple[dict[str, Way], dict[tuple[str, ...], Way]]:
+        return {name: _way(self._port, self._bed(name)) for name in names}, {}
 
-    def _chain(self, names: tuple[str, ...]) -> tuple[dict[str, float], dict[tuple[str, ...], float]]:
+    def _chain(self, names: tuple[str, ...]) -> tuple[dict[str, Way], dict[tuple[str, ...], Way]]:
         """Tube from T-piece to T-piece; the last bed's own limb goes all the way from the last T-piece."""
-        limbs, runs, start = dict.fromkeys(names[:-1], 0.0), {}, self.ventilator
+        limbs, runs, start = {}, {}, self._port
         for name in names[:-1]:
-            runs[name,] = math.dist(start, self.beds[name])
-            start = self.beds[name]
-        limbs[names[-1]] = math.dist(start, self.beds[names[-1]])
+            runs[name,] = _way(start, self._bed(name))
+            start = self._bed(name)
+            limbs[name] = _way(start, start)
+        limbs[names[-1]] = _way(start, self._bed(names[-1]))
         return limbs, runs
 
-    def _tree(self, names: tuple[str, ...]) -> tuple[dict[str, float], dict[tuple[str, ...], float]]:
+    def _tree(self, names: tuple[str, ...]) -> tuple[dict[str, Way], dict[tuple[str, ...], Way]]:
         limbs, runs = {}, {}
-        waiting = [(group, self.ventilator) for group in halves(names) if group]
+        waiting = [(group, self._port) for group in halves(names) if group]
         while waiting:
             group, start = waiting.pop()
             if len(group) == 1:
-                limbs[group[0]] = math.dist(start, self.beds[group[0]])
+                limbs[group[0]] = _way(start, self._bed(group[0]))
                 continue
             middle = tuple(math.fsum(self.beds[name][axis] for name in group) / len(group) for axis in (0, 1))
-            runs[group] = math.dist(start, middle)
-            waiting += [(half, middle) for half in halves(group)]
+            spot = (f"the middle of beds {', '.join(map(repr, group))}", middle)
+            runs[group] = _way(start, spot)
+            waiting += [(half, spot) for half in halves(group)]
         return {name: limbs[name] for name in names}, runs
+
+    @property
+    def _port(self) -> tuple[str, Position]:
+        return "the ventilator", self.ventilator
+
+    def _bed(self, name: str) -> tuple[str, Position]:
+        return f"bed {name!r}", self.beds[name]
+
+
+def _way(start: tuple[str, Position], end: tuple[str, Position]) -> Way:
+    return Way(start[0], end[0], math.dist(start[1], end[1]))

@@ -1,5 +1,6 @@
 """A ready-made circuit as a description, so that a scenario can hold the recipe instead of every part."""
 
+import html
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Self
 
@@ -7,13 +8,14 @@ from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, 
 
 from ventsim.circuit import Circuit, FrozenParts
 from ventsim.circuit.named_parts import read_parts
+from ventsim.circuit.overview import circuit_html, circuit_words
 from ventsim.errors import CircuitError, InputError, suggestion
 from ventsim.layouts.branch import Branch
 from ventsim.layouts.floor_plan import FloorPlan
 from ventsim.layouts.manifolds import Arrangement
 from ventsim.layouts.recipes import shared
 from ventsim.parts import LUNG_KINDS, Adapter, Description, LungPart, TPiece, Tube
-from ventsim.parts.base import named
+from ventsim.parts.base import named, shown
 from ventsim.ventilator import Ventilator
 
 __all__ = ["Layout"]
@@ -24,7 +26,7 @@ _SIMPLE_LUNG = "lung"
 def _read_each(cls: type[Description], value: object) -> FrozenParts:
     """Descriptions by name, from a mapping of them or of the plain values of each."""
     if not isinstance(value, Mapping):
-        raise CircuitError(f"{value!r} is not a mapping of names.\n  Give {{'a': {cls.__name__}(...), ...}}.")
+        raise CircuitError(f"{shown(value)} is not a mapping of names.\n  Give {{'a': {cls.__name__}(...), ...}}.")
     items = {}
     for name, item in value.items():
         if isinstance(item, Mapping):
@@ -37,10 +39,9 @@ def _read_each(cls: type[Description], value: object) -> FrozenParts:
 def _read_lungs(value: object) -> FrozenParts:
     """Lungs by name; plain values without a kind are those of a simple lung."""
     if not isinstance(value, Mapping):
-        raise CircuitError(f"{value!r} is not a mapping of names.\n  Give {{'a': Lung(...), ...}}.")
+        raise CircuitError(f"{shown(value)} is not a mapping of names.\n  Give {{'a': Lung(...), ...}}.")
     lungs = {
-        name: {"kind": _SIMPLE_LUNG, **item} if isinstance(item, Mapping) else item
-        for name, item in value.items()
+        name: {"kind": _SIMPLE_LUNG, **item} if isinstance(item, Mapping) else item for name, item in value.items()
     }
     for name, item in lungs.items():
         if isinstance(item, Mapping) and item["kind"] not in tuple(LUNG_KINDS):
@@ -64,9 +65,7 @@ def _read_flag(value: object) -> bool:
 
 
 def _dump_each(items: Mapping[str, Description], info: SerializationInfo) -> dict[str, Any]:
-    return {
-        name: item.model_dump(mode=info.mode, exclude_none=info.exclude_none) for name, item in items.items()
-    }
+    return {name: item.model_dump(mode=info.mode, exclude_none=info.exclude_none) for name, item in items.items()}
 
 
 _Flag = Annotated[bool, PlainValidator(_read_flag)]
@@ -152,6 +151,22 @@ class Layout(Description):
     def _check(self) -> Self:
         self.circuit()
         return self
+
+    def __repr__(self) -> str:
+        return f"<{self._options()}: {circuit_words(self.circuit())}>"
+
+    __str__ = __repr__
+
+    def _repr_html_(self) -> str:
+        return f"<p>{html.escape(self._options())}</p>\n{circuit_html(self.circuit())}"
+
+    def _options(self) -> str:
+        """What was chosen, without what the circuit shows."""
+        options = ["Layout", f"arrangement {self.arrangement}"]
+        options += [] if self.one_way_valves else ["no one-way valves"]
+        options += ["ideal"] if self.ideal else []
+        options += ["on a floor plan"] if self.floor_plan is not None else []
+        return ", ".join(options)
 
     def circuit(self) -> Circuit:
         """The circuit, made by :func:`ventsim.layouts.shared`.

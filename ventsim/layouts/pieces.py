@@ -39,9 +39,7 @@ def read_pieces(value: object) -> tuple[float, ...] | None:
     if value is None:
         return None
     is_list = isinstance(value, Sequence) and not isinstance(value, str) and 1 <= len(value) <= _MOST
-    if not is_list or not all(
-        isinstance(item, numbers.Real) and not isinstance(item, bool) for item in value
-    ):
+    if not is_list or not all(isinstance(item, numbers.Real) and not isinstance(item, bool) for item in value):
         raise CircuitError(
             f"{value!r} is not a list of lengths.\n"
             f"  Give 1 to {_MOST} numbers of metres, such as (1.5, 1.8); or None for tube that is cut."

@@ -62,9 +62,7 @@ def single(
     >>> list(single(Lung(compliance=50.0, resistance=5.0)).parts)
     ['lung inspiratory tube', 'lung y-piece', 'lung', 'lung expiratory tube']
     """
-    return shared(
-        {name: lung}, branch=branch, one_way_valves=one_way_valves, ideal=ideal, ventilator=ventilator
-    )
+    return shared({name: lung}, branch=branch, one_way_valves=one_way_valves, ideal=ideal, ventilator=ventilator)
 
 
 def shared(
@@ -145,13 +143,12 @@ def shared(
     >>> sum(part.kind == "adapter" for part in four.parts.values())
     6
     """
-    if not isinstance(lungs, Mapping) or not lungs:
-        raise CircuitError(f"lungs {lungs!r} holds no lung.\n  Give at least one: {{'a': Lung(...)}}.")
+    _check_lungs(lungs)
     default, own = Branch() if branch is None else branch, branches or {}
     for name in own:
         if name not in lungs:
             raise CircuitError(f"branches: there is no lung '{name}'.\n  {suggestion(name, lungs)}")
-    _check_types(lungs, (default, *own.values()))
+    _check_branches((default, *own.values()))
     build = MANIFOLDS.get(arrangement)
     if build is None:
         hint = suggestion(str(arrangement), MANIFOLDS)
@@ -182,15 +179,31 @@ def shared(
     return Circuit.from_pairs(plan.pairs, joints=plan.joints, ventilator=machine)
 
 
-def _check_types(lungs: Mapping[str, LungPart], branches: Iterable[Branch]) -> None:
-    for branch in branches:
-        if not isinstance(branch, Branch):
-            raise CircuitError(f"branch {shown(branch)} is not a Branch.\n  Give Branch(...).")
+def _check_lungs(lungs: Mapping[str, LungPart]) -> None:
+    if not isinstance(lungs, Mapping):
+        kind = "list" if isinstance(lungs, list | tuple) else type(lungs).__name__
+        given = lungs if isinstance(lungs, list | tuple) else (lungs,)
+        names = dict(zip("abcdefgh", given, strict=False)) or {"a": None}
+        example = ", ".join(f"{name!r}: ..." for name in names)
+        article = "an" if kind[0] in "aeiouAEIOU" else "a"
+        raise CircuitError(
+            f"lungs is {article} {kind}, and holds no lung with a name.\n  Give each a name: {{{example}}}."
+        )
+    if not lungs:
+        raise CircuitError("lungs {} holds no lung.\n  Give at least one: {'a': Lung(...)}.")
     for name, lung in lungs.items():
+        if not isinstance(name, str):
+            raise CircuitError(f"lungs: the name {name!r} is no text.\n  Write {str(name)!r}.")
         if not isinstance(lung, LungPart):
             raise CircuitError(
                 f"lungs: {name!r} is {shown(lung)}, not a lung.\n  Give a Lung(compliance=..., resistance=...)."
             )
+
+
+def _check_branches(branches: Iterable[Branch]) -> None:
+    for branch in branches:
+        if not isinstance(branch, Branch):
+            raise CircuitError(f"branch {shown(branch)} is not a Branch.\n  Give Branch(...).")
 
 
 def _add_branch(

@@ -3,11 +3,13 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from ventsim.errors import CircuitError, suggestion
+from ventsim.errors import CircuitError, PlausibilityWarning, suggestion, warn_caller
 from ventsim.layouts.branch import Branch
-from ventsim.layouts.floor_plan import FloorPlan
+from ventsim.layouts.floor_plan import FloorPlan, TubeLengths
 from ventsim.layouts.manifolds import Arrangement
 from ventsim.parts import Tube
+from ventsim.parts.base import doubts_settled, shown
+from ventsim.parts.quantity import quantity_of
 
 __all__ = ["LaidTubes", "lay_tubes"]
 
@@ -68,6 +70,11 @@ def lay_tubes(
     ------
     CircuitError
         If a name or type does not fit, or a tube cannot take the length of the plan.
+
+    Warns
+    -----
+    PlausibilityWarning
+        If the plan asks for a tube of unlikely length.
     """
     _check_extensions(names, arrangement, extensions)
     limbs = {name: branches.get(name, branch) for name in names}
@@ -76,15 +83,33 @@ def lay_tubes(
         runs = {(name,): pattern for name in names[1:]} if arrangement == "chain" else {}
         return LaidTubes(limbs, runs | {(name,): tube for name, tube in extensions.items()})
     if not isinstance(floor_plan, FloorPlan):
-        raise CircuitError(f"floor_plan {floor_plan!r} is not a FloorPlan.\n  Give FloorPlan(beds={{...}}).")
+        raise CircuitError(f"floor_plan {shown(floor_plan)} is not a FloorPlan.\n  Give FloorPlan(beds={{...}}).")
     if extensions:
         raise CircuitError(
             "extensions are given together with a floor plan, from which their lengths follow.\n"
             "  Leave out one of the two."
         )
     lengths = floor_plan.tube_lengths(arrangement, lungs=names)
+    _doubt(floor_plan, arrangement, names, lengths)
     limbs = {name: _fitted(limb, name=name, length=lengths.limbs[name]) for name, limb in limbs.items()}
     return LaidTubes(limbs, {key: _cut(pattern, length, "extension") for key, length in lengths.runs.items()})
+
+
+def _doubt(plan: FloorPlan, arrangement: Arrangement, names: Sequence[str], lengths: TubeLengths) -> None:
+    """Tell of tubes that are unlikely long, in the words of the plan: what stands how far apart."""
+    limbs, runs = plan.ways(arrangement, lungs=names)
+    quantity = quantity_of(Tube.model_fields["length"])
+    longest = quantity.plausible[1]
+    tubes = [(limbs[key], length) for key, length in lengths.limbs.items()]
+    tubes += [(runs[key], length) for key, length in lengths.runs.items()]
+    for way, length in tubes:
+        if length > longest:
+            text = (
+                f"floor plan: {quantity.text(length)} of tube from {way.start} to {way.end}, which are "
+                f"{way.distance:.4g} m apart; usual: up to {quantity.text(longest)}.\n"
+                "  Check the places (in m), or put the ventilator nearer."
+            )
+            warn_caller(PlausibilityWarning(text))
 
 
 def _check_extensions(names: Sequence[str], arrangement: str, extensions: Mapping[str, Tube]) -> None:
@@ -97,7 +122,7 @@ def _check_extensions(names: Sequence[str], arrangement: str, extensions: Mappin
         if name not in names:
             raise CircuitError(f"extensions: there is no lung {name!r}.\n  {suggestion(str(name), names)}")
         if not isinstance(tube, Tube):
-            raise CircuitError(f"extensions: {name!r} is {tube!r}, not a tube.\n  Give Tube(length=...).")
+            raise CircuitError(f"extensions: {name!r} is {shown(tube)}, not a tube.\n  Give Tube(length=...).")
 
 
 def _fitted(branch: Branch, *, name: str, length: float) -> Branch:
@@ -114,4 +139,5 @@ def _cut(tube: Tube, length: float, where: str) -> Tube:
                 f"{where}: {name} is given for the whole tube, but its length follows from the floor plan.\n"
                 f"  Leave out {name} or the floor plan."
             )
-    return tube.changed({"length": length})
+    with doubts_settled(Tube, ("length",)):  # the plan has its own words for it
+        return tube.changed({"length": length})

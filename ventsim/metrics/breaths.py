@@ -27,6 +27,7 @@ _NEEDED_BY_PORT_MEASURE = {
     "port_plateau_pressure": ("inspiratory_port_pressure",),
     "port_mean_pressure": ("inspiratory_port_pressure",),
     "port_peep": ("expiratory_port_pressure",),
+    "lungs_held_volume": ("volume", "circuit_volume"),
     "circuit_held_volume": ("circuit_volume",),
     "unaccounted_volume": ("delivered_volume", "returned_volume", "circuit_volume"),
     "leak_volume": ("leaked_volume",),
@@ -51,8 +52,8 @@ def breath_measures(waves: xr.Dataset) -> xr.Dataset:
     -------
     xarray.Dataset
         Measures with dims (breath, lung) and (breath,), and the times of the breaths. The attribute
-        ``integrated_from_samples`` names the integrals that did not come with the waveforms. Definitions:
-        :func:`measure_breath`.
+        ``integrated_from_samples`` names the integrals that did not come with the waveforms; ``"none"`` if all
+        did. Definitions: :func:`measure_breath`.
 
     Raises
     ------
@@ -108,7 +109,7 @@ def breath_measures(waves: xr.Dataset) -> xr.Dataset:
         if all(needed in signals for needed in _NEEDED_BY_PORT_MEASURE[name]):
             measures[name] = ("breath", port_out[:, k])
     coords = {"breath": waves["breath"].values[whole], "lung": waves["lung"].values}
-    attrs = {**waves.attrs, "integrated_from_samples": ", ".join(added)}
+    attrs = {**waves.attrs, "integrated_from_samples": ", ".join(added) or "none"}
     return label(xr.Dataset(measures, coords=coords, attrs=attrs))
 
 

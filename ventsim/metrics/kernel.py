@@ -38,7 +38,7 @@ LUNG_MEASURES = (
 PORT_MEASURES = (
     "port_delivered_volume", "port_returned_volume", "port_relief_volume", "port_peak_pressure",
     "port_end_inspiratory_pressure", "port_plateau_pressure", "port_mean_pressure", "port_peep",
-    "circuit_held_volume", "unaccounted_volume", "leak_volume",
+    "lungs_held_volume", "circuit_held_volume", "unaccounted_volume", "leak_volume",
 )  # fmt: skip
 """Order of the numbers in `port_out` of :func:`measure_breath`."""
 
@@ -83,7 +83,7 @@ def measure_breath(
         Body weight, NaN where unknown. [kg]
     lung_out : array of shape (n_lungs, 17)
         Receives the measures of each lung in the order of :data:`LUNG_MEASURES`. [units of the schema]
-    port_out : array of shape (11,)
+    port_out : array of shape (12,)
         Receives the measures of the breath in the order of :data:`PORT_MEASURES`. [units of the schema]
 
     Notes
@@ -96,6 +96,10 @@ def measure_breath(
     breath repeats. Mechanical power is the work of airway pressure, measured from atmospheric pressure, on
     inspired gas, per minute: :math:`P = (60/T) \int_0^T p_{aw} \max(\dot V, 0) \, dt`. Unaccounted volume
     is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir} - V_{leak}`.
+
+    Inspired and expired volume count what passes the airway in the whole breath, whichever way the source drives
+    it. So a lung that still takes gas from the circuit when expiration has begun inspires more than what lungs
+    and circuit hold at the end of inspiration, which together are what was delivered by then (less leaks).
 
     References
     ----------
@@ -111,7 +115,7 @@ def measure_breath(
     >>> time, timing = np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 1.5, 2.0, 5.0])
     >>> lungs, ports = np.zeros((3, 1, 9)), np.zeros((3, 8))
     >>> lungs[:, 0, LUNG_SIGNALS.index("inspired_volume")] = [0.0, 500.0, 500.0]
-    >>> lung_out, port_out = np.empty((1, 17)), np.empty(11)
+    >>> lung_out, port_out = np.empty((1, 17)), np.empty(12)
     >>> measure_breath(time, timing, lungs, ports, np.array([60.0]), lung_out, port_out)
     >>> float(lung_out[0, LUNG_MEASURES.index("minute_volume")])
     15.0
@@ -121,12 +125,13 @@ def measure_breath(
     per_minute = 60.0 / duration
     held = max(np.searchsorted(time, timing[2]) - 1, 0)  # last sample before expiration
     paused = timing[2] - timing[1] > TIME_ROUNDING
-    volume_change, all_inspired = 0.0, 0.0
+    volume_change, all_inspired, taken_up = 0.0, 0.0, 0.0
     for j in range(lung_signals.shape[1]):
         s, out = lung_signals[:, j], lung_out[j]
         rise = s[last] - s[0]
         all_inspired += rise[_V_IN]
         volume_change += rise[_VOLUME]
+        taken_up += s[held, _VOLUME] - s[0, _VOLUME]
         out[0] = rise[_V_IN]
         out[1] = rise[_V_OUT]
         out[3] = rise[_V_IN] / body_weight[j]
@@ -155,6 +160,7 @@ def measure_breath(
     port_out[5] = p[held, _P_I] if paused else np.nan
     port_out[6] = rise[_INT_P_I] / duration
     port_out[7] = p[last, _P_E]
-    port_out[8] = p[held, _V_CIR] - p[0, _V_CIR]
-    port_out[9] = rise[_V_DEL] - rise[_V_RET] - volume_change - rise[_V_CIR] - rise[_V_LEAK]
-    port_out[10] = rise[_V_LEAK]
+    port_out[8] = taken_up
+    port_out[9] = p[held, _V_CIR] - p[0, _V_CIR]
+    port_out[10] = rise[_V_DEL] - rise[_V_RET] - volume_change - rise[_V_CIR] - rise[_V_LEAK]
+    port_out[11] = rise[_V_LEAK]

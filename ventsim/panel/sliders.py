@@ -1,42 +1,43 @@
 """The panel of sliders."""
 
 import html
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from ventsim.errors import VentsimError
 from ventsim.panel.picture import BreathPicture
+from ventsim.panel.starting_values import MODES, Slider, breath_of, check_start, lungs_of, sliders_for
 from ventsim.parts import Lung
-from ventsim.ventilator import BreathSettings, PressureControl, VolumeControl
+from ventsim.ventilator import BreathSettings, PressureControl
 
 if TYPE_CHECKING:
-    from ipywidgets import VBox, Widget
+    from ipywidgets import FloatSlider, VBox
 
 __all__ = ["two_lungs"]
 
-_MODES = ("pressure control", "volume control")
 _WIDTH = "860px"
-_IE_RATIO = 0.5  # as in most examples; a slider more would teach nothing about sharing [1]
-
-# Label, first value, least, most, step. Invented, and within what ventsim finds plausible.
-_SLIDERS = {
-    "compliance_a": ("compliance of a [mL/cmH2O]", 50.0, 10.0, 100.0, 5.0),
-    "resistance_a": ("resistance of a [cmH2O·s/L]", 10.0, 2.0, 50.0, 1.0),
-    "compliance_b": ("compliance of b [mL/cmH2O]", 25.0, 10.0, 100.0, 5.0),
-    "resistance_b": ("resistance of b [cmH2O·s/L]", 10.0, 2.0, 50.0, 1.0),
-    "inspiratory_pressure": ("set pressure above PEEP [cmH2O]", 12.0, 5.0, 30.0, 1.0),
-    "tidal_volume": ("set volume [mL]", 800.0, 200.0, 1400.0, 50.0),
-    "rate": ("rate [1/min]", 14.0, 6.0, 30.0, 1.0),
-    "peep": ("PEEP [cmH2O]", 5.0, 0.0, 15.0, 1.0),
-}
-_OF_MODE = {_MODES[0]: "inspiratory_pressure", _MODES[1]: "tidal_volume"}
+# Invented.
+_LUNGS: Mapping[str, Lung] = MappingProxyType(
+    {"a": Lung(compliance=50.0, resistance=10.0), "b": Lung(compliance=25.0, resistance=10.0)}
+)
+_SETTINGS = PressureControl(inspiratory_pressure=12.0, peep=5.0, rate=14.0, ie_ratio=0.5)
+_OF_MODE = dict(zip(MODES, ("inspiratory_pressure", "tidal_volume"), strict=True))
 
 
-def two_lungs() -> "VBox":
+def two_lungs(lungs: Mapping[str, Lung] | None = None, settings: BreathSettings | None = None) -> "VBox":
     """Sliders for two lungs on one ventilator, and a picture of the breath that follows them.
 
-    Compliance and resistance of each lung, mode, set pressure or set volume, rate and PEEP; inspiration lasts
-    half as long as expiration. The numbers that it starts with are invented. It needs a notebook that runs;
-    elsewhere use :class:`BreathPicture`.
+    Compliance and resistance of each lung, mode, set pressure or set volume, rate and PEEP. Everything else stays
+    as it is in the lungs and settings that the panel starts with. It needs a notebook that runs; elsewhere use
+    :class:`BreathPicture`.
+
+    Parameters
+    ----------
+    lungs : mapping of str to Lung or None, default None
+        Two lungs by name, with which the sliders start; None: invented ones, called a and b.
+    settings : PressureControl or VolumeControl or None, default None
+        The breath with which the sliders start; None: an invented one, inspiration half as long as expiration.
 
     Returns
     -------
@@ -45,13 +46,18 @@ def two_lungs() -> "VBox":
 
     Raises
     ------
+    InputError
+        If there are not two simple lungs, or the settings are something else.
     ModuleNotFoundError
         If ipywidgets is not installed.
 
     Examples
     --------
-    ``ventsim.panel.two_lungs()`` as the last line of a cell.
+    ``ventsim.panel.two_lungs()`` as the last line of a cell, or
+    ``ventsim.panel.two_lungs({"left": Lung(compliance=40, resistance=8), "right": Lung(...)}, settings)``.
     """
+    lungs, settings = _LUNGS if lungs is None else lungs, _SETTINGS if settings is None else settings
+    check_start(lungs, settings)
     try:
         import ipywidgets as widgets
     except ModuleNotFoundError as error:
@@ -60,19 +66,18 @@ def two_lungs() -> "VBox":
             '  Install it with: python -m pip install "ventsim[notebooks]"; or use ventsim.panel.BreathPicture.'
         ) from error
 
-    sliders = _make_sliders()
-    mode = widgets.ToggleButtons(options=_MODES, style={"button_width": "150px"})
-    values = {name: slider.value for name, slider in sliders.items()}
-    picture = BreathPicture(_lungs(values), _settings(values, mode.value))
+    sliders = {key: _widget(slider) for key, slider in sliders_for(lungs, settings).items()}
+    mode = widgets.ToggleButtons(options=MODES, value=settings.kind, style={"button_width": "150px"})
+    picture = BreathPicture(lungs, settings)
     image = widgets.Image(value=picture.png(), format="png", layout={"width": _WIDTH, "max_width": "100%"})
     message = widgets.HTML()
 
     def follow(_: object = None) -> None:
         for each, name in _OF_MODE.items():
-            sliders[name].layout.display = None if each == mode.value else "none"
+            sliders["", name].layout.display = None if each == mode.value else "none"
         try:
-            values = {name: slider.value for name, slider in sliders.items()}
-            picture.redraw(_lungs(values), _settings(values, mode.value))
+            values = {key: slider.value for key, slider in sliders.items()}
+            picture.redraw(lungs_of(lungs, values), breath_of(settings, values, mode=mode.value))
         except VentsimError as error:
             message.value = f"<pre>{html.escape(str(error))}</pre>"
             return
@@ -81,38 +86,23 @@ def two_lungs() -> "VBox":
     for control in (mode, *sliders.values()):
         control.observe(follow, names="value")
     follow()
-    names = list(sliders)
-    columns = [widgets.VBox([sliders[name] for name in group]) for group in (names[:4], names[4:])]
-    return widgets.VBox([mode, widgets.HBox(columns, layout={"flex_flow": "row wrap"}), message, image])
+    of_lungs = [slider for (lung, _), slider in sliders.items() if lung]
+    of_breath = [slider for (lung, _), slider in sliders.items() if not lung]
+    columns = widgets.HBox([widgets.VBox(of_lungs), widgets.VBox(of_breath)], layout={"flex_flow": "row wrap"})
+    return widgets.VBox([mode, columns, message, image])
 
 
-def _make_sliders() -> "dict[str, Widget]":
+def _widget(slider: Slider) -> "FloatSlider":
     import ipywidgets as widgets
 
-    return {
-        name: widgets.FloatSlider(
-            value=first,
-            min=least,
-            max=most,
-            step=step,
-            description=label,
-            readout_format=".0f",
-            style={"description_width": "230px"},
-            layout={"width": "430px"},
-        )
-        for name, (label, first, least, most, step) in _SLIDERS.items()
-    }
-
-
-def _lungs(values: dict[str, float]) -> dict[str, Lung]:
-    return {
-        name: Lung(compliance=values[f"compliance_{name}"], resistance=values[f"resistance_{name}"])
-        for name in "ab"
-    }
-
-
-def _settings(values: dict[str, float], mode: str) -> BreathSettings:
-    common = {"peep": values["peep"], "rate": values["rate"], "ie_ratio": _IE_RATIO}
-    if mode == _MODES[0]:
-        return PressureControl(inspiratory_pressure=values["inspiratory_pressure"], **common)
-    return VolumeControl(tidal_volume=values["tidal_volume"], **common)
+    decimals = max(len(f"{number:.4g}".partition(".")[2]) for number in (slider.start, slider.step))
+    return widgets.FloatSlider(
+        value=slider.start,
+        min=slider.least,
+        max=slider.most,
+        step=slider.step,
+        description=slider.label,
+        readout_format=f".{decimals}f",
+        style={"description_width": "230px"},
+        layout={"width": "430px"},
+    )

@@ -4,7 +4,8 @@ from types import MappingProxyType
 
 from ventsim.parts.adjustable import AdjustableRestrictor
 from ventsim.parts.base import Description, Part
-from ventsim.parts.bench_fit import MonotoneFit, RohrerFit, fit_monotone, fit_rohrer
+from ventsim.parts.bench_curve import MonotoneFit, fit_monotone
+from ventsim.parts.bench_fit import RohrerFit, fit_rohrer
 from ventsim.parts.compartment_lung import CompartmentLung, Region
 from ventsim.parts.cones import Cone, cones_of
 from ventsim.parts.curve_law import tabulated_pressure_drop
@@ -13,6 +14,7 @@ from ventsim.parts.effort import Effort, HalfSineEffort, SampledEffort
 from ventsim.parts.elastic_lung import ElasticLung
 from ventsim.parts.elements import Element, Passage, Rohrer, Store
 from ventsim.parts.ends import Cap, OpenEnd
+from ventsim.parts.equivalent_bore import EquivalentBore
 from ventsim.parts.fittings import Adapter, TPiece, YPiece
 from ventsim.parts.inline import Filter, OneWayValve, Restrictor
 from ventsim.parts.leak import Leak
@@ -50,6 +52,7 @@ __all__ = [
     "ElasticCurve",
     "ElasticLung",
     "Element",
+    "EquivalentBore",
     "ExponentialCurve",
     "FieldRow",
     "Filter",

@@ -9,7 +9,8 @@ from pydantic import model_validator
 
 from ventsim.errors import PartError
 from ventsim.parts.base import Part, gas_stores, shown
-from ventsim.parts.bench_fit import MonotoneFit, RohrerFit
+from ventsim.parts.bench_curve import MonotoneFit
+from ventsim.parts.bench_fit import RohrerFit
 from ventsim.parts.curve_law import measured_curve, points_fault
 from ventsim.parts.elements import Curve, Element, Passage
 from ventsim.parts.law_inputs import finite_flow

@@ -3,46 +3,50 @@
 import contextlib
 import contextvars
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Mapping
-from typing import Any, ClassVar, Self, get_args
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, ClassVar, Self
 
 from pydantic import BaseModel, ConfigDict, ValidationError, model_serializer
 
 from ventsim.errors import InputError, PartError, PlausibilityWarning, suggestion, warn_caller
 from ventsim.parts.elements import Element, Store
 from ventsim.parts.quantity import quantity_of
+from ventsim.parts.wording import label, named, one_mapping, reworded, shown, unnamed
 from ventsim.units import ATMOSPHERE_CMH2O
 
-__all__ = ["Description", "Part", "gas_stores", "named", "shown"]
+__all__ = ["Description", "Part", "doubts_settled", "gas_stores", "named", "one_mapping", "shown"]
 
-_NAME: contextvars.ContextVar[str] = contextvars.ContextVar("name of the part in hand", default="")
+# Fields, by the class of their description, whose values are no longer doubted.
+_SETTLED: contextvars.ContextVar[frozenset[tuple[type, str]]] = contextvars.ContextVar(
+    "settled", default=frozenset()
+)
 
 
 @contextlib.contextmanager
-def named(name: str) -> Iterator[None]:
-    """Give a name to the descriptions made inside the ``with`` block, for their messages.
+def doubts_settled(cls: type[BaseModel], names: Iterable[str]) -> Iterator[None]:
+    """Do not warn of unlikely values of these fields while descriptions are made inside the ``with`` block.
 
-    A part does not know its name in the circuit; a reader of files does, and says so here.
+    For values that have been doubted already, or are doubted in other words.
 
     Parameters
     ----------
-    name : str
-        Name of the part in its circuit.
+    cls : type
+        Class of the descriptions.
+    names : iterable of str
+        Names of its fields.
 
     Examples
     --------
-    >>> from ventsim.parts import Lung
-    >>> with named("b"):
-    ...     Lung(compliance=-1.0, resistance=5.0)
-    Traceback (most recent call last):
-    ventsim.errors.PartError: lung 'b': compliance -1 mL/cmH2O is not allowed.
-      Allowed: above 0 mL/cmH2O; usual: 0.2 to 300 mL/cmH2O.
+    >>> from ventsim.parts import Tube
+    >>> with doubts_settled(Tube, ["length"]):
+    ...     Tube(length=12.0).length
+    12.0
     """
-    token = _NAME.set(name)
+    token = _SETTLED.set(_SETTLED.get() | {(cls, name) for name in names})
     try:
         yield
     finally:
-        _NAME.reset(token)
+        _SETTLED.reset(token)
 
 
 class Description(BaseModel):
@@ -70,27 +74,45 @@ class Description(BaseModel):
     error_type: ClassVar[type[InputError]] = InputError
     tagged: ClassVar[bool] = False
 
+    def __new__(cls, *values: Any, **data: Any) -> Self:
+        # Here and not in __init__, whose arguments are the signature that pydantic shows.
+        if values:
+            raise cls.error_type(unnamed(cls, values, data))
+        return super().__new__(cls)
+
     def __init__(self, **data: Any) -> None:
         if self.tagged and "kind" in data:
             if data["kind"] != self.kind:
                 raise self.error_type(
-                    f"{_label(type(self))}: the kind is {data['kind']!r}, not '{self.kind}'.\n"
+                    f"{label(type(self))}: the kind is {data['kind']!r}, not '{self.kind}'.\n"
                     "  Correct the kind, or use the class that belongs to it."
                 )
             data = {name: value for name, value in data.items() if name != "kind"}
         try:
             super().__init__(**data)
         except ValidationError as error:
-            raise _reworded(type(self), error) from None
+            raise reworded(type(self), error) from None
+        settled = _SETTLED.get()
         for name, field in type(self).model_fields.items():
             quantity, given = quantity_of(field), getattr(self, name)
-            if quantity is None or given is None:
+            if quantity is None or given is None or (type(self), name) in settled:
                 continue
             doubts = [(value, quantity.doubt(value)) for value in quantity.numbers(given)]
             told = next(((value, doubt) for value, doubt in doubts if doubt), None)  # one for each field
             if told:
-                text = f"{_label(type(self))}: {name} {quantity.text(told[0])} {told[1]}"
+                text = f"{label(type(self))}: {name} {quantity.text(told[0])} {told[1]}"
                 warn_caller(PlausibilityWarning(text))
+
+    def __getattr__(self, name: str) -> Any:
+        try:
+            return super().__getattr__(name)
+        except AttributeError:
+            if name.startswith("_") or hasattr(type(self), name):
+                raise
+        own = {word for word in dir(type(self)) if not word.startswith("_") and not hasattr(BaseModel, word)}
+        names = dict.fromkeys([*type(self).model_fields, *sorted(own - {"error_type", "tagged"})])
+        # With `obj` alone, Python itself does not add a second suggestion.
+        raise AttributeError(f"{self.kind}: there is no {name!r}.\n  {suggestion(name, names)}", obj=self)
 
     def __setattr__(self, name: str, value: Any) -> None:
         raise self.error_type(
@@ -104,8 +126,11 @@ class Description(BaseModel):
             "  Make a new one: .changed({...})."
         )
 
+    @one_mapping
     def changed(self, changes: Mapping[str, Any]) -> Self:
         """A new description with some values replaced, checked like any other.
+
+        Values that stay are not doubted a second time.
 
         Parameters
         ----------
@@ -128,7 +153,9 @@ class Description(BaseModel):
         >>> Tube(length=1.5).changed({"bore": 15.0}).bore
         15.0
         """
-        return type(self)(**{**{name: getattr(self, name) for name in type(self).model_fields}, **changes})
+        kept = {name: getattr(self, name) for name in type(self).model_fields if name not in changes}
+        with doubts_settled(type(self), kept):
+            return type(self)(**{**kept, **changes})
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Self:
@@ -157,7 +184,7 @@ class Description(BaseModel):
         """
         if not isinstance(data, Mapping) or not all(isinstance(name, str) for name in data):
             raise cls.error_type(
-                f"{_label(cls)}: {data!r} is not a mapping of names to values.\n"
+                f"{label(cls)}: {shown(data)} is not a mapping of names to values.\n"
                 f"  Allowed names: {', '.join(cls.model_fields)}."
             )
         return cls(**data)
@@ -240,80 +267,3 @@ def gas_stores(gas_volume: float, *, at: tuple[str, ...], wall_compliance: float
     """
     compliance = gas_volume / ATMOSPHERE_CMH2O + wall_compliance
     return tuple(Store(point, compliance / len(at)) for point in at) if compliance > 0.0 else ()
-
-
-def shown(value: object) -> str:
-    """A wrong value as messages show it: descriptions without all their numbers.
-
-    Parameters
-    ----------
-    value : object
-        What was given.
-
-    Returns
-    -------
-    str
-        One line for anything whose ``repr`` is one.
-
-    Examples
-    --------
-    >>> from ventsim.parts import Tube
-    >>> shown(Tube(length=1.5)), shown(Tube), shown("tube")
-    ('Tube(...)', 'the class Tube', "'tube'")
-    """
-    if isinstance(value, Description):
-        return f"{type(value).__name__}(...)"
-    return f"the class {value.__name__}" if isinstance(value, type) else repr(value)
-
-
-def _label(cls: type[Description]) -> str:
-    name = _NAME.get()
-    return f"{cls.kind} '{name}'" if name else cls.kind
-
-
-def _reworded(cls: type[Description], error: ValidationError) -> InputError:
-    """The same complaint in the form of the house; an error of our own passes as it is."""
-    lines, kinds = [], set()
-    for item in error.errors(include_url=False):
-        cause = item.get("ctx", {}).get("error")
-        if isinstance(cause, InputError):
-            kinds.add(type(cause))
-            where = "" if len(item["loc"]) == 0 else f"{_label(cls)}: {_path(item['loc'])}: "
-            lines.append(f"{where}{cause}")
-        else:
-            kinds.add(cls.error_type)
-            lines.append(f"{_label(cls)}: {_complaint(cls, item)}")
-    kind = kinds.pop() if len(kinds) == 1 else cls.error_type
-    return kind("\n".join(lines))
-
-
-def _path(loc: tuple[int | str, ...]) -> str:
-    return ".".join(str(step) for step in loc)
-
-
-def _complaint(cls: type[Description], item: Mapping[str, Any]) -> str:
-    """One error of pydantic's list, without the label."""
-    name, given = _path(item["loc"]), item["input"]
-    fields = cls.model_fields
-    match item["type"]:
-        case "quantity":
-            return f"{name} {item['msg']}"
-        case "missing":
-            quantity = quantity_of(fields[name]) if name in fields else None
-            told = fields[name].description if name in fields else None
-            hint = f"{name}=... in {quantity.unit}, {quantity.meaning}" if quantity else f"{name}=..."
-            hint = f"{hint}, {told}" if told else hint
-            return f"{name} is missing.\n  Give {hint}."
-        case "extra_forbidden":
-            return f"there is no '{name}'.\n  {suggestion(str(name), fields)}"
-        case "literal_error":
-            choices = [str(choice) for choice in get_args(fields[str(item["loc"][0])].annotation)]
-            return f"{name} {given!r} is not one of the choices.\n  {suggestion(str(given), choices)}"
-        case "model_type":
-            wanted = item["ctx"]["class_name"]
-            article = "an" if wanted[0] in "AEIOU" else "a"
-            return f"{name} {shown(given)} is not {article} {wanted}.\n  Give {wanted}(...)."
-        case "bool_type" | "bool_parsing":
-            return f"{name} {given!r} is neither true nor false.\n  Give one of the two, without quotes."
-        case _:
-            return f"{name} {given!r} does not fit: {item['msg']}."

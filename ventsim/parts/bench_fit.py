@@ -1,23 +1,27 @@
-"""Flow laws from points measured on a bench: a fit of two coefficients, or a rising curve."""
+"""A linear and a quadratic resistance fitted to points measured on a bench, and the bore of a hole like them."""
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.errors import InputError
-from ventsim.parts.curve_law import tabulated_pressure_drop
+from ventsim.errors import InputError, suggestion
+from ventsim.parts.bench_points import checked_points
+from ventsim.parts.equivalent_bore import EquivalentBore, loss_exponent
 from ventsim.parts.inline import Restrictor
-from ventsim.parts.measured import MeasuredPart
+from ventsim.parts.law_inputs import check_law_inputs
+from ventsim.parts.orifice_laws import DISCHARGE_COEFFICIENT, Edge, orifice_bore
+from ventsim.parts.tube_laws import AIR_DENSITY
 
-__all__ = ["MonotoneFit", "RohrerFit", "fit_monotone", "fit_rohrer"]
+__all__ = ["RohrerFit", "fit_rohrer"]
 
 FloatArray = NDArray[np.float64]
+Coefficient = Literal["linear", "quadratic"]
 
-# A step of a smoothed curve, at least, as a share of its largest pressure: a law has to rise.
-_LEAST_STEP = 1e-6
+_COEFFICIENTS = ("linear", "quadratic")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,12 +35,12 @@ class RohrerFit:
     quadratic : float
         Coefficient of the flow times its size. [cmH2O·s²/L²]
     linear_error, quadratic_error : float
-        Standard errors; 0 for a coefficient held at 0, NaN where as many points as coefficients leave
-        nothing to estimate them from. [cmH2O·s/L, cmH2O·s²/L²]
+        Standard errors; 0 for a coefficient held at 0, NaN where as many points as coefficients, without a
+        scatter, leave nothing to estimate them from. [cmH2O·s/L, cmH2O·s²/L²]
     correlation : float
         Of the two errors; NaN where one of them is 0 or NaN. [1]
     held_at_zero : tuple of str
-        Coefficients that the points alone would make negative, and that were therefore held at 0.
+        Coefficients held at 0: as asked for, or because the points alone would make them negative.
     flows : tuple of float
         The points. [L/s]
     pressures : tuple of float
@@ -76,6 +80,121 @@ class RohrerFit:
         flow = np.asarray(flow, dtype=float)
         return self.linear * flow + self.quadratic * flow * np.abs(flow)
 
+    def pressure_drop_error(self, flow: float | FloatArray) -> FloatArray:
+        r"""Standard error of the pressure drop of the fitted law, from those of its coefficients.
+
+        It is that of the law, not that of one more reading, and knows nothing of what is wrong at every point
+        alike, such as a flow meter out of adjustment.
+
+        Parameters
+        ----------
+        flow : float or array of shape (n,)
+            Flow. [L/s]
+
+        Returns
+        -------
+        array of shape (n,) or ()
+            Standard error, never negative, the same in both directions; NaN where the errors of the
+            coefficients are unknown. [cmH2O]
+
+        Notes
+        -----
+        With the errors :math:`e_1, e_2` and their correlation :math:`r`:
+
+        .. math:: e^2 = (e_1 q)^2 + (e_2 q^2)^2 + 2 r \, e_1 |q| \, e_2 q^2
+
+        A coefficient held at 0 counts as without error.
+
+        References
+        ----------
+        .. [1] Propagation of errors of a law that is linear in its coefficients, textbooks of statistics.
+
+        Examples
+        --------
+        >>> fit = fit_rohrer((0.25, 0.5, 1.0), (1.2, 3.1, 9.0), scatter=(0.1, 0.1, 0.1))
+        >>> float(fit.pressure_drop_error(0.5))
+        0.0802
+        """
+        size = np.abs(np.asarray(flow, dtype=float))
+        linear, quadratic = self.linear_error * size, self.quadratic_error * size**2
+        together = 0.0 if math.isnan(self.correlation) else self.correlation
+        # Rounding may bring the sum below 0 where the two errors cancel.
+        square = linear**2 + quadratic**2 + 2.0 * together * linear * quadratic
+        return np.sqrt(np.maximum(square, 0.0))
+
+    def equivalent_bore(
+        self,
+        *,
+        flow: float,
+        tube_bore: float = 22.0,
+        edge: Edge = "thick",
+        density: float = AIR_DENSITY,
+        discharge_coefficient: float = DISCHARGE_COEFFICIENT,
+    ) -> EquivalentBore:
+        r"""Diameter of the round hole that loses as much as the fitted law at a flow, with its standard error.
+
+        Assumes that the law of the hole is exact; only the error of the fit is carried on.
+
+        Parameters
+        ----------
+        flow : float
+            Flow at which both lose the same, best within that of the points. [L/s]
+        tube_bore : float, default 22
+            Inner diameter of the tube before and behind. [mm]
+        edge : {"thin", "thick"}, default "thick"
+            Form of the hole, as in :func:`ventsim.parts.orifice_coefficient`.
+        density : float, default 1.204
+            Density of the gas on the bench. [kg/m³]
+        discharge_coefficient : float, default 0.61
+            Real over ideal flow; thin edge only. [1]
+
+        Returns
+        -------
+        EquivalentBore
+            Bore and loss, each with its standard error.
+
+        Raises
+        ------
+        InputError
+            If a value is impossible or the edge unknown.
+
+        Notes
+        -----
+        .. math:: e_d = d \, \frac{e_{\Delta p}}{\Delta p} \bigg/ \left| \frac{d \ln K}{d \ln d} \right|
+
+        where the last term, 4 for a narrow hole and more for a wide one, is the derivative of the law of
+        :func:`ventsim.parts.orifice_coefficient`.
+
+        References
+        ----------
+        .. [1] As for :func:`ventsim.parts.orifice_bore`.
+
+        Examples
+        --------
+        >>> hole = fit_rohrer((0.2, 0.4, 0.6), (2.3, 8.8, 19.9), hold_at_zero="linear").equivalent_bore(flow=0.5)
+        >>> hole.bore, hole.bore_error, hole.pressure_drop
+        (3.998, 0.0031, 13.8)
+        """
+        check_law_inputs("equivalent_bore", {"wanted_flow": flow})
+        drop = float(self.pressure_drop(flow))
+        bore = orifice_bore(
+            drop,
+            flow=flow,
+            tube_bore=tube_bore,
+            edge=edge,
+            density=density,
+            discharge_coefficient=discharge_coefficient,
+        )
+        error = float(self.pressure_drop_error(flow))
+        exponent = loss_exponent(bore, tube_bore=tube_bore, edge=edge)
+        return EquivalentBore(
+            bore=bore,
+            bore_error=bore * error / drop / abs(exponent),
+            pressure_drop=drop,
+            pressure_drop_error=error,
+            flow=float(flow),
+        )
+
     @property
     def residuals(self) -> FloatArray:
         """Measured minus fitted pressure of each point, shape (n,). [cmH2O]"""
@@ -92,76 +211,12 @@ class RohrerFit:
         return Restrictor(linear_resistance=self.linear, quadratic_resistance=self.quadratic)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MonotoneFit:
-    """A rising curve through points, smoothed only where they do not rise.
-
-    Attributes
-    ----------
-    curve_flows : tuple of float
-        Points of the curve, rising, without rest. [L/s]
-    curve_drops : tuple of float
-        Points of the curve, rising. [cmH2O]
-    flows : tuple of float
-        The points as measured. [L/s]
-    pressures : tuple of float
-        The points as measured. [cmH2O]
-    scatter : tuple of float or None
-        Standard deviation of each pressure, as given. [cmH2O]
-
-    Examples
-    --------
-    >>> fit_monotone((0.5, 1.0, 1.5), (2.0, 6.0, 12.0)).part().kind
-    'measured part'
-    """
-
-    curve_flows: tuple[float, ...]
-    curve_drops: tuple[float, ...]
-    flows: tuple[float, ...]
-    pressures: tuple[float, ...]
-    scatter: tuple[float, ...] | None
-
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
-        """Pressure drop of the curve.
-
-        Parameters
-        ----------
-        flow : float or array of shape (n,)
-            Flow. [L/s]
-
-        Returns
-        -------
-        array of shape (n,) or ()
-            Pressure drop, odd in the flow. [cmH2O]
-        """
-        return tabulated_pressure_drop(flow, flows=self.curve_flows, drops=self.curve_drops)
-
-    @property
-    def residuals(self) -> FloatArray:
-        """Measured pressure of each point minus that of the curve, shape (n,). [cmH2O]"""
-        return np.asarray(self.pressures) - self.pressure_drop(np.asarray(self.flows))
-
-    def part(self, *, one_way: bool = False) -> MeasuredPart:
-        """The curve as a part.
-
-        Parameters
-        ----------
-        one_way : bool, default False
-            Whether the part lets gas pass from inlet to outlet only.
-
-        Returns
-        -------
-        MeasuredPart
-            With the points of the curve.
-        """
-        return MeasuredPart(flows=self.curve_flows, drops=self.curve_drops, one_way=one_way)
-
-
 def fit_rohrer(
     flows: Sequence[float] | FloatArray,
     pressures: Sequence[float] | FloatArray,
     *,
     scatter: Sequence[float] | FloatArray | None = None,
+    hold_at_zero: Coefficient | None = None,
 ) -> RohrerFit:
     r"""Fit a linear and a quadratic resistance to measured points by weighted least squares.
 
@@ -176,6 +231,8 @@ def fit_rohrer(
     scatter : sequence of float or None, default None
         Standard deviation of each pressure, above 0; None: the same for all, estimated from the residuals.
         [cmH2O]
+    hold_at_zero : {"linear", "quadratic"} or None, default None
+        Coefficient that is not fitted: ``"linear"`` for a hole; None: fit both.
 
     Returns
     -------
@@ -185,7 +242,8 @@ def fit_rohrer(
     Raises
     ------
     InputError
-        If there are fewer than two different flows, the lists differ in length, or a value is impossible.
+        If there are fewer different flows than coefficients, the lists differ in length, a value is
+        impossible, the law would not rise, or there is no such coefficient.
 
     Notes
     -----
@@ -194,8 +252,8 @@ def fit_rohrer(
     .. math:: (K_1, K_2) = (X^T X)^{-1} X^T y, \qquad \mathrm{cov} = s^2 (X^T X)^{-1}
 
     :math:`s^2` is 1 if the scatter is given, otherwise the sum of squared residuals over the number of
-    points less that of coefficients. If a coefficient came out negative it is held at 0 and the other one
-    fitted alone.
+    points less that of coefficients. If a coefficient came out negative, or `hold_at_zero` says so, it is
+    held at 0 and the other one fitted alone.
 
     References
     ----------
@@ -207,24 +265,23 @@ def fit_rohrer(
     >>> fit = fit_rohrer((0.25, 0.5, 1.0), (1.2, 3.1, 9.0))
     >>> fit.linear, fit.quadratic
     (3.4, 5.6)
+    >>> fit_rohrer((0.25, 0.5, 1.0), (1.2, 3.1, 9.0), hold_at_zero="linear").quadratic
+    9.23
     """
-    q, p, sigma = _checked("fit_rohrer", flows, pressures, scatter)
-    if np.unique(np.abs(q)).size < 2:
+    if hold_at_zero is not None and hold_at_zero not in _COEFFICIENTS:
+        raise InputError(
+            f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero.\n"
+            f"  {suggestion(str(hold_at_zero), _COEFFICIENTS)}"
+        )
+    q, p, sigma = checked_points("fit_rohrer", flows, pressures, scatter)
+    if hold_at_zero is None and np.unique(np.abs(q)).size < 2:
         raise InputError(
             "fit_rohrer: points at one flow cannot tell a linear from a quadratic resistance.\n"
-            "  Give points at two or more flows."
+            "  Give points at two or more flows, or say which is none with hold_at_zero."
         )
     design = np.column_stack([q, q * np.abs(q)]) / sigma[:, None]
     target = p / sigma
-    free, factors = [0, 1], _least_squares(design, target)
-    if np.any(factors < 0.0):
-        # Of the two fits with one coefficient alone, the better one is the best without negative
-        # coefficients.
-        single = [_least_squares(design[:, [k]], target)[0] for k in (0, 1)]
-        misfit = [np.sum((target - design[:, k] * max(single[k], 0.0)) ** 2) for k in (0, 1)]
-        free = [int(np.argmin(misfit))]
-        factors = np.zeros(2)
-        factors[free[0]] = single[free[0]]
+    free, factors = _factors(design, target, hold_at_zero=hold_at_zero)
     if np.any(factors < 0.0) or not np.any(factors > 0.0):
         raise InputError(
             "fit_rohrer: the pressures have the other sign than the flows.\n"
@@ -243,130 +300,32 @@ def fit_rohrer(
         linear_error=float(errors[0]),
         quadratic_error=float(errors[1]),
         correlation=float(covariance[0, 1] / errors.prod()) if both else math.nan,
-        held_at_zero=tuple(name for k, name in enumerate(("linear", "quadratic")) if k not in free),
+        held_at_zero=tuple(name for k, name in enumerate(_COEFFICIENTS) if k not in free),
         flows=tuple(q.tolist()),
         pressures=tuple(p.tolist()),
         scatter=None if scatter is None else tuple(sigma.tolist()),
     )
 
 
-def fit_monotone(
-    flows: Sequence[float] | FloatArray,
-    pressures: Sequence[float] | FloatArray,
-    *,
-    scatter: Sequence[float] | FloatArray | None = None,
-) -> MonotoneFit:
-    r"""A rising curve through measured points, for parts that no formula fits.
-
-    Points of both directions are taken together. Repeated flows are averaged; neighbours whose pressures
-    fall are pooled to one point at their mean flow and mean pressure.
-
-    Parameters
-    ----------
-    flows : sequence of float
-        Flows, not 0. [L/s]
-    pressures : sequence of float
-        Pressure drop at each flow, of the sign of the flow. [cmH2O]
-    scatter : sequence of float or None, default None
-        Standard deviation of each pressure, above 0; weighs the means by its inverse square. [cmH2O]
-
-    Returns
-    -------
-    MonotoneFit
-        The curve and the points.
-
-    Raises
-    ------
-    InputError
-        If fewer than two points remain, the lists differ in length, or a value is impossible.
-
-    Notes
-    -----
-    Least squares among all rising sequences (pool adjacent violators), then the monotone cubic of
-    :func:`ventsim.parts.tabulated_pressure_drop`.
-
-    References
-    ----------
-    .. [1] R. E. Barlow et al., Statistical Inference under Order Restrictions, 1972 (from memory).
-
-    Examples
-    --------
-    >>> fit = fit_monotone((0.25, 0.5, 0.75, 1.0), (1.0, 3.2, 3.0, 7.0))
-    >>> fit.curve_flows, fit.curve_drops
-    ((0.25, 0.625, 1.0), (1.0, 3.1, 7.0))
-    """
-    q, p, sigma = _checked("fit_monotone", flows, pressures, scatter)
-    size, drop = np.abs(q), p * np.sign(q)
-    if np.any(drop <= 0.0):
-        k = int(np.argmax(drop <= 0.0))
-        raise InputError(
-            f"fit_monotone: pressure {p[k]:.6g} cmH2O has not the sign of its flow of {q[k]:.6g} L/s.\n"
-            "  Give the pressure before the part minus that behind it, less the reading at rest."
-        )
-    blocks: list[list[float]] = []  # weight, mean flow, mean pressure
-    weights = sigma**-2.0
-    for value in np.unique(size):
-        here = size == value
-        weight = float(weights[here].sum())
-        blocks.append([weight, float(value), float((weights * drop)[here].sum() / weight)])
-    step = _LEAST_STEP * float(drop.max())
-    pooled: list[list[float]] = []
-    for block in blocks:
-        pooled.append(block)
-        while len(pooled) > 1 and pooled[-1][2] < pooled[-2][2] + step:
-            (w2, q2, p2), (w1, q1, p1) = pooled.pop(), pooled.pop()
-            w = w1 + w2
-            pooled.append([w, (w1 * q1 + w2 * q2) / w, (w1 * p1 + w2 * p2) / w])
-    if len(pooled) < 2:
-        raise InputError(
-            f"fit_monotone: {len(blocks)} flow(s) leave {len(pooled)} point of a rising curve.\n"
-            "  Give points at two or more flows whose pressures rise."
-        )
-    return MonotoneFit(
-        curve_flows=tuple(block[1] for block in pooled),
-        curve_drops=tuple(block[2] for block in pooled),
-        flows=tuple(q.tolist()),
-        pressures=tuple(p.tolist()),
-        scatter=None if scatter is None else tuple(sigma.tolist()),
-    )
+def _factors(
+    design: FloatArray, target: FloatArray, *, hold_at_zero: Coefficient | None
+) -> tuple[list[int], FloatArray]:
+    """Which of the two coefficients are fitted, and both."""
+    if hold_at_zero is None:
+        factors = _least_squares(design, target)
+        if np.all(factors >= 0.0):
+            return [0, 1], factors
+    single = [_least_squares(design[:, [k]], target)[0] for k in (0, 1)]
+    if hold_at_zero is None:
+        # Of the two fits with one coefficient alone, the better one is the best without negative coefficients.
+        misfit = [np.sum((target - design[:, k] * max(single[k], 0.0)) ** 2) for k in (0, 1)]
+        free = int(np.argmin(misfit))
+    else:
+        free = 1 - _COEFFICIENTS.index(hold_at_zero)
+    factors = np.zeros(2)
+    factors[free] = single[free]
+    return [free], factors
 
 
 def _least_squares(design: FloatArray, target: FloatArray) -> FloatArray:
     return np.linalg.lstsq(design, target, rcond=None)[0]
-
-
-def _checked(
-    function: str,
-    flows: Sequence[float] | FloatArray,
-    pressures: Sequence[float] | FloatArray,
-    scatter: Sequence[float] | FloatArray | None,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """The points as arrays; scatter is 1 for all where none is given."""
-    columns = {"flows": (flows, "L/s"), "pressures": (pressures, "cmH2O")}
-    columns |= {} if scatter is None else {"scatter": (scatter, "cmH2O")}
-    arrays = {}
-    for name, (values, unit) in columns.items():
-        try:
-            arrays[name] = np.atleast_1d(np.asarray(values, dtype=float))
-        except (TypeError, ValueError):
-            raise InputError(
-                f"{function}: {name} {values!r} are not numbers.\n  Give numbers in {unit}."
-            ) from None
-        array = arrays[name]
-        if array.ndim != 1 or array.shape != arrays["flows"].shape:
-            raise InputError(
-                f"{function}: {name} has shape {array.shape}, flows {arrays['flows'].shape}.\n"
-                "  Give one value for each point."
-            )
-        wrong = ~np.isfinite(array)
-        if name == "flows":
-            wrong |= array == 0.0
-        if name == "scatter":
-            wrong |= array <= 0.0
-        if wrong.any():
-            allowed = {"flows": "finite, not 0", "pressures": "finite", "scatter": "finite, above 0"}[name]
-            raise InputError(
-                f"{function}: {name} hold {array[wrong][0]:.6g} {unit}.\n"
-                f"  Allowed: {allowed}. Leave out the point, or correct it."
-            )
-    return arrays["flows"], arrays["pressures"], arrays.get("scatter", np.ones_like(arrays["flows"]))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
-from ventsim.errors import InputError, suggestion
+from ventsim.errors import InputError, nearest_names, suggestion
 from ventsim.parts.curves import SigmoidCurve
 from ventsim.parts.elastic_lung import ElasticLung
 from ventsim.parts.lung import Lung, LungPart
@@ -224,8 +224,18 @@ def preset_source(name: str) -> str:
 
 def _found(name: str) -> _Preset:
     if not isinstance(name, str) or name not in _PRESETS:
-        raise InputError(f"there is no typical lung {name!r}.\n  {suggestion(str(name), _PRESETS)}")
+        raise InputError(f"there is no typical lung {name!r}.\n  {_hint(str(name))}")
     return _PRESETS[name]
+
+
+def _hint(name: str) -> str:
+    """Typical lungs whose name, or a word of it, resembles a wrong one."""
+    words = dict.fromkeys(word for known in _PRESETS for word in known.split("-"))
+    if nearest_names(name, _PRESETS):
+        return suggestion(name, _PRESETS)
+    near = nearest_names(name, words, limit=1)
+    found = [known for known in _PRESETS if near and near[0] in known.split("-")]
+    return f"Did you mean {' or '.join(map(repr, found))}?" if found else suggestion(name, _PRESETS)
 
 
 _HEIGHT = Quantity(

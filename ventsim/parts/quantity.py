@@ -2,6 +2,7 @@
 
 import math
 import numbers
+import re
 from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, field
 from typing import Any, get_args
@@ -48,6 +49,9 @@ RESISTANCE_SLIPS = _slips("cmH2O·s/L", "kPa·s/L", "Pa·s/m³")
 TIME_SLIPS = _slips("s", "ms")
 VOLUME_SLIPS = _slips("mL", "L", "m³")
 
+_NUMBER = r"(\d+(?:\.\d+)?)"
+_WRITTEN_RATIO = re.compile(rf"\s*{_NUMBER}\s*[:/]\s*{_NUMBER}\s*")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
@@ -71,6 +75,8 @@ class Quantity:
         Whether the field is a list of such numbers, which becomes a tuple.
     rows : bool, default False
         Whether the field is a list of such lists, which becomes a tuple of tuples.
+    ratio : tuple of two str or None, default None
+        What is divided by what, if people are likely to turn the ratio round or to write it as ``"1:2"``.
 
     Examples
     --------
@@ -90,6 +96,7 @@ class Quantity:
     whole: bool = field(default=False, repr=False)
     many: bool = field(default=False, repr=False)
     rows: bool = field(default=False, repr=False)
+    ratio: tuple[str, str] | None = field(default=None, repr=False)
 
     @property
     def bounds(self) -> str:
@@ -176,6 +183,30 @@ class Quantity:
             return f"Allowed: {hard}."
         return f"Allowed: {hard}; usual: {_short(self.plausible[0])} to {_short(self.plausible[1])}{unit}."
 
+    def remedy(self, value: object) -> str:
+        """What to write in place of an impossible value.
+
+        Parameters
+        ----------
+        value : object
+            What was given.
+
+        Returns
+        -------
+        str
+            The number that a text such as ``"1:2"`` stands for, where the quantity is a ratio; else what is
+            allowed.
+
+        Examples
+        --------
+        >>> Quantity(unit="1", meaning="ratio", ratio=("inspiration", "expiration")).remedy("1:2")
+        'Write 0.5, inspiration divided by expiration.'
+        """
+        match = _WRITTEN_RATIO.fullmatch(value) if self.ratio is not None and isinstance(value, str) else None
+        if match is None or float(match[2]) == 0.0:
+            return self.allowed()
+        return f"Write {_rounded(float(match[1]) / float(match[2]))}, {' divided by '.join(self.ratio)}."
+
     def doubt(self, value: float) -> str:
         """Why a possible value is unlikely, and which value was probably meant.
 
@@ -192,20 +223,26 @@ class Quantity:
         if self.plausible is None or self.plausible[0] <= value <= self.plausible[1]:
             return ""
         low, high = self.plausible
+        if self.ratio is not None and value > high:
+            over, under = self.ratio
+            return (
+                f"is {over} {_short(value)} : {under} 1.\n"
+                f"  For 1:{_short(value)} write {_rounded(1.0 / value)}; for {_short(value)}:1 leave it."
+            )
         first = f"is outside {_short(low)} to {_short(high)}."
         for unit, factor in self.slips:
             if low <= value * factor <= high:
-                return f"{first}\n  Did you mean {float(f'{value * factor:.3g}'):g} ({_short(value)} {unit})?"
+                return f"{first}\n  Did you mean {_rounded(value * factor)} ({_short(value)} {unit})?"
         return f"{first}\n  Check the number and its unit."
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        def refuse(fault: str) -> PydanticCustomError:
-            return PydanticCustomError("quantity", "{text}", {"text": f"{fault}\n  {self.allowed()}"})
+        def refuse(fault: str, value: object = None) -> PydanticCustomError:
+            return PydanticCustomError("quantity", "{text}", {"text": f"{fault}\n  {self.remedy(value)}"})
 
         def check(value: object) -> float | int:
             fault = self.fault(value)
             if fault:
-                raise refuse(fault)
+                raise refuse(fault, value)
             return int(value) if self.whole else float(value)
 
         def check_each(values: object) -> tuple[float | int, ...]:
@@ -231,6 +268,11 @@ class Quantity:
 
 def _short(number: float) -> str:
     return f"{number:.6g}"
+
+
+def _rounded(number: float) -> str:
+    """Three digits, and no power of ten below a million."""
+    return f"{float(f'{number:.3g}'):g}"
 
 
 def quantity_of(info: FieldInfo) -> Quantity | None:

@@ -60,6 +60,9 @@ class FittedLaw(Protocol):
 def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
     """Points measured on a bench, with the law fitted to them from rest to the largest flow.
 
+    A light band shows one standard error of the law on either side, where the fit tells it by a method
+    ``pressure_drop_error`` like that of :class:`ventsim.parts.RohrerFit`.
+
     Parameters
     ----------
     fit : FittedLaw
@@ -82,7 +85,13 @@ def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
         _, ax = plt.subplots(figsize=(6.0, 4.5), layout="constrained")
     flows = np.asarray(fit.flows)
     line = np.linspace(min(0.0, flows.min()), max(0.0, flows.max()), 401)
-    ax.plot(line, fit.pressure_drop(line), color=COLOURS[0], linewidth=1.6, label="fitted law")
+    law = fit.pressure_drop(line)
+    ax.plot(line, law, color=COLOURS[0], linewidth=1.6, label="fitted law")
+    error_of = getattr(fit, "pressure_drop_error", None)
+    error = None if error_of is None else error_of(line)
+    if error is not None and np.isfinite(error).all():
+        band = {"color": COLOURS[0], "alpha": 0.25, "linewidth": 0.0, "label": "± standard error"}
+        ax.fill_between(line, law - error, law + error, **band)
     points = {"color": COLOURS[1], "linestyle": "none", "marker": "o", "markersize": 5, "capsize": 3}
     ax.errorbar(flows, fit.pressures, yerr=fit.scatter, label="measured", **points)
     ax.axhline(0.0, **FAINT)

@@ -79,7 +79,9 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
         fault = one.isel(fault=row)
         for column in range(n_lungs):
             cell = fault.isel(lung=column)
-            _draw_cell(ax, column, row, float(cell.tidal_volume_change), unseen=bool(cell.unseen == 1.0))
+            unknown = "not run" if str(fault.reason.item()).startswith("not run") else "failed"
+            change, unseen = float(cell.tidal_volume_change), bool(cell.unseen == 1.0)
+            _draw_cell(ax, column, row, change, unseen=unseen, unknown=unknown)
         before = float(fault.displayed_expired_tidal_volume_before)
         texts = (
             _signed(100.0 * float(fault.displayed_expired_tidal_volume_change) / before, 0, " %"),
@@ -110,7 +112,7 @@ def _places(n_lungs: int) -> tuple[float, float, float]:
     return n_lungs + 0.15, n_lungs + 1.15, n_lungs + 2.55
 
 
-def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool) -> None:
+def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool, unknown: str) -> None:
     from matplotlib.colors import to_rgb
     from matplotlib.patches import Rectangle
 
@@ -128,7 +130,7 @@ def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool
             )
         )
     light = float(colour @ (0.3, 0.6, 0.1)) > 0.5
-    text = _signed(change, 0) if known else "failed"
+    text = _signed(change, 0) if known else unknown
     weight = "bold" if unseen else "normal"
     ax.text(
         column, row, text, ha="center", va="center", fontsize=8, color="black" if light else "white", weight=weight

@@ -6,6 +6,7 @@ import xarray as xr
 
 from ventsim.errors import SchemaError
 from ventsim.schema import VARIABLES
+from ventsim.schema.kinds import refuse_other_kind
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,6 +52,7 @@ def need(dataset: xr.Dataset, *names: str) -> None:
     """Refuse a Dataset without these variables, or without their units."""
     for name in names:
         if name not in dataset:
+            refuse_other_kind(dataset, "measures" if VARIABLES[name].kinds == ("measures",) else "recording")
             remedy = "Add it to the Dataset"
             if name == "volume":
                 remedy = "ventsim.metrics.integrate_recording adds it to a recording"

@@ -8,7 +8,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
-from ventsim.plot.style import axis_label, legend, need, style
+from ventsim.plot.label_lines import in_lines, panel_height, panel_width
+from ventsim.plot.style import axis_label, need, style
+from ventsim.plot.style import legend as legend_above
 from ventsim.schema import VARIABLES
 
 if TYPE_CHECKING:
@@ -26,11 +28,12 @@ def sweep_lines(
     variable: str,
     *,
     along: str | None = None,
+    legend: bool = True,
     axes: "NDArray[np.object_] | Sequence[Axes] | None" = None,
 ) -> "NDArray[np.object_]":
     """A measure against one parameter, one line for each lung; one picture for each value of a second parameter.
 
-    A line is broken where a point has no breath.
+    A line is broken where a point has no breath. A label that is too long for its axis takes two lines.
 
     Parameters
     ----------
@@ -41,6 +44,8 @@ def sweep_lines(
     along : str or None, default None
         Name of the parameter on the horizontal axis, which is its path with ``_`` for a space; None: the first
         one.
+    legend : bool, default True
+        Whether to name the lungs; False: for a picture beside one that does.
     axes : sequence of matplotlib Axes, optional
         One for each value of the second parameter; a new figure if not given.
 
@@ -87,20 +92,20 @@ def sweep_lines(
         if others:
             ax.set_title(_value_text(panel[others[0]]), loc="left", fontsize="medium")
         if not (own and len(panels) > 1):
-            ax.set_xlabel(_parameter_label(values[along]))
-            ax.set_ylabel(axis_label(variable))
+            ax.set_xlabel(in_lines(_parameter_label(values[along]), panel_width(ax)))
+            ax.set_ylabel(in_lines(axis_label(variable), panel_height(ax)))
     if own and len(panels) > 1:
         # Once for all, because the names are longer than a picture is wide.
         figure = drawn[0].figure
-        figure.supxlabel(_parameter_label(values[along]), fontsize="medium")
-        figure.supylabel(axis_label(variable), fontsize="medium")
-        figure.suptitle(_parameter_label(values[others[0]]), fontsize="medium")
-    if _LUNG in values.dims:
+        figure.supxlabel(in_lines(_parameter_label(values[along]), figure.get_figwidth()), fontsize="medium")
+        figure.supylabel(in_lines(axis_label(variable), figure.get_figheight()), fontsize="medium")
+        figure.suptitle(in_lines(_parameter_label(values[others[0]]), figure.get_figwidth()), fontsize="medium")
+    if legend and _LUNG in values.dims:
         names = [str(name) for name in values[_LUNG].values]
         if others:
             drawn[0].legend(frameon=False, fontsize="small", handlelength=2.8)
         else:
-            legend(drawn[0], names=names)
+            legend_above(drawn[0], names=names)
     return drawn
 
 

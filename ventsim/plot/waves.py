@@ -7,6 +7,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
+from ventsim.plot.label_lines import in_lines, panel_height
 from ventsim.plot.style import COLOURS, FAINT, axis_label, legend, need, style
 from ventsim.schema import TIME_ROUNDING, VARIABLES, breath_position
 from ventsim.units import convert
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 __all__ = ["loops", "shares", "waveforms"]
+
+_APART = 0.004  # of the height of a picture, about the width of a line
 
 
 def waveforms(
@@ -25,6 +28,9 @@ def waveforms(
     axes: "NDArray[np.object_] | list[Axes] | None" = None,
 ) -> "NDArray[np.object_]":
     """Airway pressure, flow and volume of every lung against time, one above the other.
+
+    A label that is longer than its picture is high has its unit on a second line. Lungs whose lines lie upon one
+    another are named below the axis of time.
 
     Parameters
     ----------
@@ -68,16 +74,36 @@ def waveforms(
         values = convert(values, source=VARIABLES[name].units, target=unit)
         for k, lung in enumerate(shown["lung"].values):
             ax.plot(shown["time"].values, values[:, k], label=str(lung), **style(k))
-        ax.set_ylabel(axis_label(name, unit=unit))
+        ax.set_ylabel(in_lines(axis_label(name, unit=unit), panel_height(ax)))
         ax.axhline(0.0, **FAINT)
         ax.margins(x=0.01)
-    drawn[-1].set_xlabel("time [s]")
+    together = "; ".join(f"{', '.join(group)} coincide" for group in _alike(shown, names))
+    drawn[-1].set_xlabel(f"time [s]\n{together}" if together else "time [s]")
     legend(drawn[0], names=[str(lung) for lung in shown["lung"].values])
     return drawn
 
 
+def _alike(waves: xr.Dataset, names: tuple[str, ...]) -> list[list[str]]:
+    """Groups of lungs whose lines cannot be told apart in a picture."""
+    columns = [waves[name].transpose("lung", "time").values for name in names]
+    spans = [float(np.nanmax(column) - np.nanmin(column)) for column in columns]
+    groups: list[list[int]] = []
+    for k in range(waves.sizes["lung"]):
+        for group in groups:
+            gaps = [np.abs(column[k] - column[group[0]]) for column in columns]
+            if all(not np.any(gap > _APART * span) for gap, span in zip(gaps, spans, strict=True)):
+                group.append(k)
+                break
+        else:
+            groups.append([k])
+    lungs = [str(lung) for lung in waves["lung"].values]
+    return [[lungs[k] for k in group] for group in groups if len(group) > 1]
+
+
 def loops(waves: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) -> "Axes":
     """Pressure-volume loop of every lung in one breath: volume against airway pressure.
+
+    An arrow shows the direction, in the middle of the inspired volume.
 
     Parameters
     ----------
@@ -115,10 +141,22 @@ def loops(waves: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) -> "
     for k, lung in enumerate(shown["lung"].values):
         one = shown.isel(lung=k)
         ax.plot(one["airway_pressure"].values, one["volume"].values, label=str(lung), **style(k))
+        _draw_direction(ax, one, colour=style(k)["color"])
     ax.set_xlabel(axis_label("airway_pressure"))
     ax.set_ylabel(axis_label("volume"))
     legend(ax, names=[str(lung) for lung in shown["lung"].values])
     return ax
+
+
+def _draw_direction(ax: "Axes", one: xr.Dataset, *, colour: object) -> None:
+    """The head of an arrow half-way up the rising side of a loop."""
+    pressure, volume = one["airway_pressure"].values, one["volume"].values
+    if not np.isfinite(volume).all() or np.ptp(volume) == 0.0:
+        return
+    middle = 0.5 * (volume.min() + volume.max())
+    k = int(np.argmax((volume[:-1] < middle) & (volume[1:] >= middle)))
+    arrow = {"arrowstyle": "-|>", "color": colour, "shrinkA": 0.0, "shrinkB": 0.0, "mutation_scale": 14.0}
+    ax.annotate("", (pressure[k + 1], volume[k + 1]), (pressure[k], volume[k]), arrowprops=arrow)
 
 
 def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) -> "Axes":

@@ -9,6 +9,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.schema.kinds import refuse_other_kind
 from ventsim.schema.table import COORDINATES, RECORDING_NEEDS, TIME_ROUNDING, VARIABLES, Kind, Variable
 
 _TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end")
@@ -32,8 +33,8 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
     Raises
     ------
     SchemaError
-        If a variable or coordinate is missing, unknown, has other dimensions or another unit, if time does
-        not increase, or if breath times are out of order.
+        If it is another kind of Dataset or none at all; if a variable or coordinate is missing, unknown, has
+        other dimensions or another unit, if time does not increase, or if breath times are out of order.
 
     Examples
     --------
@@ -45,6 +46,7 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
     """
     if kind not in get_args(Kind):
         raise SchemaError(f"unknown kind of Dataset: {kind!r}.\n  {suggestion(str(kind), get_args(Kind))}")
+    refuse_other_kind(dataset, kind)
     of_kind = f"{'an' if kind == 'alarms' else 'a'} '{kind}' Dataset"
     allowed = {name: row for name, row in VARIABLES.items() if kind in row.kinds}
     for name in dataset.data_vars:

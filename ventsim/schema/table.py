@@ -155,6 +155,8 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
          f"{_ABOVE}; NaN without a pause"),
         ("port_mean_pressure", "p_I,mean", "cmH2O", "mean pressure at the inspiratory port", _ABOVE),
         ("port_peep", "p_E,end", "cmH2O", "pressure at the expiratory port at end of expiration", _ABOVE),
+        ("lungs_held_volume", "V_up", "mL", "volume held by the lungs at end of inspiration",
+         "more than at the start of the breath"),
         ("circuit_held_volume", "V_held", "mL", "volume held by the circuit at end of inspiration",
          "more than at the start of the breath"),
         ("unaccounted_volume", "V_err", "mL", "volume not accounted for", "delivered, but not found again"),

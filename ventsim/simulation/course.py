@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ventsim.changes import Schedule
 from ventsim.circuit import Circuit
-from ventsim.engine.arrays import Span
+from ventsim.engine.arrays import Span, span
 from ventsim.engine.network import segment_table
 from ventsim.ventilator import BreathSettings
 
@@ -194,7 +194,8 @@ class Course:
     def _calm_piece(self, rhythm: _Rhythm, n: int, count: int) -> Piece:
         circuit = self.schedule.circuit_at(rhythm.start(n) + _NEARLY * rhythm.period)
         stop = self._stop(rhythm, n + count - 1)
-        return Piece(circuit, rhythm.settings, Span(rhythm.origin, n, count, -math.inf, stop))
+        alike = span(origin=rhythm.origin, first_breath=n, n_breaths=count, stop=stop)
+        return Piece(circuit, rhythm.settings, alike)
 
     def _pieces(self, rhythm: _Rhythm, n: int) -> Iterator[Piece]:
         """The pieces of a breath in which something changes.
@@ -211,4 +212,5 @@ class Course:
             circuit = self.schedule.circuit_at(0.5 * (edges[k] + edges[k + 1]))
             resumed = -math.inf if k == 0 else edges[k]
             stop = final if k == len(edges) - 2 else edges[k + 1]
-            yield Piece(circuit, rhythm.settings, Span(rhythm.origin, n, 1, resumed, stop))
+            one = span(origin=rhythm.origin, first_breath=n, n_breaths=1, resumed=resumed, stop=stop)
+            yield Piece(circuit, rhythm.settings, one)

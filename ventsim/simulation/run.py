@@ -103,7 +103,7 @@ def simulate(
     )
     check_number("ramp_updates", ramp_updates, unit="per breath", low=1, high=MOST_UPDATES)
     schedule = Schedule(circuit, settings, tuple(changes))
-    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start)
+    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start, unchanged=circuit)
     course = Course(schedule, duration, whole=False, keeps=True, updates=int(ramp_updates))
     options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
     return record_everything(runner, course, describe(circuit, settings, options=options, changes=changes))

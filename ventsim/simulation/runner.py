@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from ventsim.circuit import Circuit
 from ventsim.engine.arrays import Record, Run, new_record, new_run
 from ventsim.engine.breathing import run_breaths
 from ventsim.engine.carry import carried_over, restore
@@ -30,6 +31,8 @@ class Runner:
         Result of an earlier run, whose last state is the first one; or the pressures at the start. [cmH2O]
     prepared : Prepared or None
         The circuit and settings to begin with, if they have been compiled already.
+    unchanged : Circuit or None
+        The circuit before any change, which that of the earlier run has to be like; None: that of the first piece.
     """
 
     def __init__(
@@ -39,16 +42,21 @@ class Runner:
         sample_interval: float,
         start: xr.Dataset | FloatArray | None = None,
         prepared: Prepared | None = None,
+        unchanged: Circuit | None = None,
     ) -> None:
         self._tolerance, self._interval, self._start = tolerance, sample_interval, start
+        self._unchanged = unchanged
         self.prepared = prepared
         self.run: Run | None = None
         self.held_at_start: FloatArray | None = None
         self._room: Record | None = None
 
     def begin(self, piece: Piece) -> None:
-        """Set out from the start, with the circuit of the first piece."""
-        prepared = prepare(piece.circuit, piece.settings, tolerance=self._tolerance, before=self.prepared)
+        """Set out from the start, with the circuit of the first piece or the one that the start belongs to."""
+        # What changes at once, such as a fault at 0 s, has no place yet in the last state of an earlier run.
+        later = self._start is not None and self._unchanged is not None
+        circuit = self._unchanged if later else piece.circuit
+        prepared = prepare(circuit, piece.settings, tolerance=self._tolerance, before=self.prepared)
         given = isinstance(self._start, np.ndarray)
         pressure = self._start if given else start_pressure(prepared, self._start)
         self._set_out(prepared, pressure)
@@ -96,10 +104,10 @@ class Runner:
             )  # fmt: skip
 
     def _go(self, piece: Piece, record: Record) -> None:
-        with CompileNotice():
+        with CompileNotice(run_breaths):
             status = run_breaths(
                 self.prepared.compiled.network, self.prepared.segments, piece.span, self.prepared.demands,
-                self._interval, self.run, record,
+                float(self._interval), self.run, record,
             )  # fmt: skip
         # A piece that fails at once has no sample of its own, and the last one may be that of an earlier block.
         reached = float(record.time[record.used[0] - 1]) if record.used[0] else 0.0

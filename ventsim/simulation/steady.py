@@ -5,7 +5,7 @@ import xarray as xr
 from ventsim.changes import Schedule
 from ventsim.circuit import Circuit
 from ventsim.engine.notice import CompileNotice
-from ventsim.engine.steady import SteadyStart, find_steady_start
+from ventsim.engine.steady import SteadyStart, find_steady_start, search_steady_start
 from ventsim.errors import InputError, SolverError
 from ventsim.simulation.course import Course
 from ventsim.simulation.prepare import (
@@ -84,7 +84,7 @@ def steady_start(prepared: Prepared, *, tolerance: float) -> SteadyStart:
     """Where the breath starts that repeats itself; raises if there is none."""
     _check_efforts(prepared)
     enough = max(0.1 * tolerance, 1e-11)
-    with CompileNotice():
+    with CompileNotice(search_steady_start):
         found = find_steady_start(
             prepared.compiled.network, prepared.segments, prepared.resting_pressure(), prepared.demands,
             tolerance=enough, most_breaths=_MOST_STEADY_BREATHS,

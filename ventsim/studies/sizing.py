@@ -11,7 +11,7 @@ from ventsim.errors import InputError, SolverError
 from ventsim.simulation.batch import FINISHED
 from ventsim.studies.sizing_answer import answer
 from ventsim.studies.sizing_holes import read_bore_tolerance, read_drills
-from ventsim.studies.sizing_problem import read_problem
+from ventsim.studies.sizing_problem import Limits, read_problem
 from ventsim.studies.sizing_solve import search
 from ventsim.ventilator import BreathSettings
 
@@ -27,7 +27,7 @@ def size(
     settings: BreathSettings,
     *,
     targets: Mapping[str, Mapping[str, float]],
-    vary: Mapping[str, tuple[float, float]],
+    vary: Mapping[str, Limits],
     drills: Sequence[float] | None = None,
     bore_tolerance: float = 0.1,
     tolerance: float = 1e-6,
@@ -45,9 +45,10 @@ def size(
     targets : mapping of str to mapping of str to float
         For each lung the wanted measures: ``inspired_tidal_volume`` [mL]; ``driving_pressure``,
         ``end_inspiratory_alveolar_pressure``, ``plateau_pressure``, ``total_peep`` [cmH2O].
-    vary : mapping of str to tuple of two floats
+    vary : mapping of str to tuple of (float, float or "widest")
         Limits, low and high, of each value that may change, by its path as for
-        :func:`ventsim.changes.value_at`. [unit of each field]
+        :func:`ventsim.changes.value_at`. ``"widest"``, for the bore of an orifice: as wide as its tube, less
+        its ``bore_deviation``. [unit of each field]
     drills : sequence of float or None, default None
         Bores in which holes can be drilled; None: 1 to 13 mm in steps of 0.5 mm (common practice, no source).
         [mm]
@@ -96,7 +97,7 @@ def size(
     >>> lungs = {"a": vs.Lung(compliance=30, resistance=10), "b": vs.Lung(compliance=50, resistance=10)}
     >>> circuit, path = restrict(vs.layouts.shared(lungs), "b")
     >>> settings = vs.PressureControl(inspiratory_pressure=14, peep=5, rate=15, ie_ratio=0.5)
-    >>> found = size(circuit, settings, targets={"b": {"inspired_tidal_volume": 400}}, vary={path: (2, 22)})
+    >>> found = size(circuit, settings, targets={"b": {"inspired_tidal_volume": 400}}, vary={path: (2, "widest")})
     >>> bool(found.feasible), float(found.value[0])
     (True, 4.05)
     """

@@ -183,7 +183,7 @@ def case_with(base: Case, option: Option) -> Case:
 
     def changed() -> tuple[Circuit, BreathSettings]:
         circuit, settings = base()
-        return circuit.changed({"parts": {**circuit.parts, option.hole.part: option.orifice}}), settings
+        return circuit.with_parts({option.hole.part: option.orifice}), settings
 
     return changed
 

@@ -4,6 +4,7 @@ import math
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,11 +14,17 @@ from ventsim.changes.walking import quantity_at
 from ventsim.circuit import Circuit
 from ventsim.errors import InputError, PlausibilityWarning, suggestion, warn_caller
 from ventsim.metrics import LUNG_MEASURES
+from ventsim.parts import Orifice
 from ventsim.parts.quantity import PRESSURE_SLIPS, VOLUME_SLIPS, Quantity
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_piece
+from ventsim.studies.sizing_restrict import widest_bore
 from ventsim.ventilator import BreathSettings
 
 FloatArray = NDArray[np.float64]
+Limits = tuple[float, float | Literal["widest"]]
+"""Lowest and highest value; of a bore the highest may be the widest that fits its tube."""
+
+WIDEST = "widest"
 
 TARGETS: Mapping[str, Quantity] = {
     "inspired_tidal_volume": Quantity(
@@ -157,7 +164,7 @@ class Problem:
 
 def read_problem(
     circuit: Circuit, settings: BreathSettings, *, targets: Mapping[str, Mapping[str, float]],
-    vary: Mapping[str, tuple[float, float]], solver_tolerance: float,
+    vary: Mapping[str, Limits], solver_tolerance: float,
 ) -> Problem:  # fmt: skip
     """The question from what a user gives, checked."""
     wanted = _read_targets(circuit, settings, targets)
@@ -211,9 +218,7 @@ def _check_target(lung: str, measure: str, value: float, *, has_pause: bool) -> 
         warn_caller(PlausibilityWarning(f"targets: lung '{lung}': {measure} {quantity.text(value)} {doubt}"))
 
 
-def _read_unknowns(
-    circuit: Circuit, settings: BreathSettings, vary: Mapping[str, tuple[float, float]]
-) -> tuple[Unknown, ...]:
+def _read_unknowns(circuit: Circuit, settings: BreathSettings, vary: Mapping[str, Limits]) -> tuple[Unknown, ...]:
     if not isinstance(vary, Mapping) or not vary:
         raise InputError("vary: there is nothing.\n  Give {'settings.inspiratory_pressure': (5.0, 30.0), ...}.")
     seen: dict[tuple[str, ...], str] = {}
@@ -227,7 +232,7 @@ def _read_unknowns(
     return tuple(found)
 
 
-def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits: tuple[float, float]) -> Unknown:
+def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits: Limits) -> Unknown:
     now = value_at(circuit, settings, path=path)
     quantity = quantity_at(roots(circuit, settings), steps_of(path))
     if quantity is None:
@@ -240,6 +245,8 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
         raise InputError(
             f"vary: {path!r} has limits {limits!r}.\n  Give two numbers, (low, high). [{quantity.unit}]"
         )
+    hole = _hole_at(circuit, path)
+    limits = _with_widest(path, limits, hole)
     for limit in limits:
         fault = quantity.fault(limit)
         if fault:
@@ -250,6 +257,35 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
             f"vary: {path!r} has limits {low:.6g} and {high:.6g} {quantity.unit}.\n"
             "  The lower one comes first and is below the other one."
         )
+    if hole is not None and high > widest_bore(hole):
+        widest = widest_bore(hole)
+        limit = f"{high:.6g} mm" + (
+            f" with bore_deviation {hole.bore_deviation:.6g} mm" if hole.bore_deviation else ""
+        )
+        raise InputError(
+            f"vary: {path!r}: limit {limit} does not fit a tube_bore of {hole.tube_bore:.6g} mm.\n"
+            f'  Allowed: at most {widest:.6g} mm. Give that, or "{WIDEST}" for just that.'
+        )
     for limit in (low, high):  # what a part or the settings refuse, or find unlikely, is told before the search
         with_values(circuit, settings, values={path: limit})
     return Unknown(path=path, unit=quantity.unit, low=low, high=high, now=float(now))
+
+
+def _hole_at(circuit: Circuit, path: str) -> Orifice | None:
+    """The hole whose bore a path leads to; None if it leads elsewhere."""
+    root, *steps = canonical(steps_of(path))
+    part = circuit.parts.get(steps[0]) if root == "parts" and len(steps) == 2 and steps[1] == "bore" else None
+    return part if isinstance(part, Orifice) else None
+
+
+def _with_widest(path: str, limits: Limits, hole: Orifice | None) -> tuple[float, float]:
+    """Limits in numbers."""
+    low, high = limits
+    if not isinstance(high, str) or high != WIDEST:
+        return low, high
+    if hole is None:
+        raise InputError(
+            f'vary: {path!r} has no "{WIDEST}": it is not the bore of an orifice.\n'
+            "  Give the upper limit as a number."
+        )
+    return low, widest_bore(hole)

@@ -1,5 +1,6 @@
 """A restrictor put into the branch of one lung."""
 
+import math
 from typing import Literal
 
 from ventsim.circuit import Circuit
@@ -19,6 +20,7 @@ def restrict(
     *,
     limb: Limb = "inspiratory",
     part: Restrictor | Orifice | AdjustableRestrictor | None = None,
+    bore_deviation: float = 0.0,
 ) -> tuple[Circuit, str]:
     """Put a restrictor into a limb that has none, between the tube and the fitting or valve at its end.
 
@@ -32,6 +34,9 @@ def restrict(
         Which limb.
     part : Restrictor, Orifice, AdjustableRestrictor or None, default None
         What to put there; None: an orifice as wide as the tube, which loses nothing.
+    bore_deviation : float, default 0
+        True diameter minus the bore as drilled or drawn, of the orifice that is put there for None. The widest
+        bore is then that of the tube less the deviation; to :func:`size` this limit is ``"widest"``. [mm]
 
     Returns
     -------
@@ -43,7 +48,9 @@ def restrict(
     Raises
     ------
     CircuitError
-        If there is no such lung, limb or tube, or the limb has a restrictor.
+        If there is no such lung, limb or tube, the limb has a restrictor, or a part and a deviation are given.
+    PartError
+        If the deviation is impossible.
 
     Examples
     --------
@@ -52,6 +59,9 @@ def restrict(
     >>> circuit, path = restrict(vs.layouts.shared(lungs), "b")
     >>> path, circuit.parts["b inspiratory restrictor"].bore
     ('parts.b inspiratory restrictor.bore', 22.0)
+    >>> drilled, _ = restrict(vs.layouts.shared(lungs), "b", bore_deviation=0.06)
+    >>> drilled.parts["b inspiratory restrictor"].bore
+    21.94
     """
     if lung not in circuit.lungs:
         raise CircuitError(f"there is no lung {lung!r}.\n  {suggestion(str(lung), circuit.lungs)}")
@@ -68,8 +78,12 @@ def restrict(
             f"there is no tube '{tube}' to put a restrictor at.\n"
             "  Make the circuit with layouts.shared, or add the restrictor to its parts and joints."
         )
-    bore = circuit.parts[tube].bore
-    new = Orifice(bore=bore, tube_bore=bore) if part is None else part
+    if part is not None and bore_deviation != 0.0:
+        raise CircuitError(
+            f"there is a part and a bore_deviation {bore_deviation!r} mm beside it.\n"
+            "  Give the deviation to the part: Orifice(bore=..., bore_deviation=...)."
+        )
+    new = _open_orifice(circuit.parts[tube].bore, bore_deviation) if part is None else part
     if not isinstance(new, Restrictor | Orifice | AdjustableRestrictor):
         raise CircuitError(
             f"part is {type(new).__name__}, not a restrictor.\n  Give Orifice(...), Restrictor(...) or None."
@@ -88,6 +102,19 @@ def restrict(
             parts[name] = new
     field = _field_to_vary(new)
     return circuit.changed({"parts": parts, "joints": tuple(joints)}), f"parts.{name}.{field}"
+
+
+def _open_orifice(tube_bore: float, deviation: float) -> Orifice:
+    """The widest hole that a tube can have. [mm]"""
+    narrower = Orifice(bore=0.5 * tube_bore, tube_bore=tube_bore, bore_deviation=deviation)  # refuses a wrong one
+    return narrower.changed({"bore": widest_bore(narrower)})
+
+
+def widest_bore(hole: Orifice) -> float:
+    """The largest bore with which a hole fits its tube: there, the true bore is that of the tube. [mm]"""
+    bore = hole.tube_bore - hole.bore_deviation
+    # Sums are rounded: one digit less in the last place, if need be.
+    return bore if bore + hole.bore_deviation <= hole.tube_bore else math.nextafter(bore, 0.0)
 
 
 def _field_to_vary(part: Restrictor | Orifice | AdjustableRestrictor) -> str:

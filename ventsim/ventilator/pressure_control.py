@@ -28,7 +28,8 @@ class PressureControl(BreathSettings):
     inspiratory_time : float or None, default None
         Length of inspiration. [s]
     ie_ratio : float or None, default None
-        Length of inspiration divided by that of expiration, in place of `inspiratory_time`; 0.5 for 1:2. [1]
+        Length of inspiration divided by that of expiration, in place of `inspiratory_time`; 0.5 for 1:2. What
+        time that is, is in ``flow_time`` [s]; `inspiratory_time` stays None. [1]
     rise_time : float, default 0
         Time from PEEP to the set pressure; 0: at once. [s]
     rise_shape : {"linear", "exponential"}, default "linear"

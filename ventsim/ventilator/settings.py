@@ -70,7 +70,8 @@ class BreathSettings(Description, ABC):
                 unit="1",
                 meaning="length of inspiration divided by that of expiration; 0.5 for 1:2",
                 above=0.0,
-                plausible=(0.1, 4.0),
+                plausible=(0.1, 1.0),
+                ratio=("inspiration", "expiration"),
             ),
         ]
         | None

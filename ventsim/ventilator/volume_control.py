@@ -30,7 +30,9 @@ class VolumeControl(BreathSettings):
     inspiratory_time : float or None, default None
         Length of the inspiratory phase, pause included. [s]
     ie_ratio : float or None, default None
-        Length of the inspiratory phase divided by that of expiration, in place of `inspiratory_time`. [1]
+        Length of the inspiratory phase divided by that of expiration, in place of `inspiratory_time`.
+        What time that is, is in ``inspiratory_phase_time``, without the pause in ``flow_time`` [s];
+        `inspiratory_time` stays None. [1]
     pause_time : float, default 0
         End-inspiratory pause, without flow from the ventilator. [s]
     flow_pattern : {"constant", "decelerating", "sine"}, default "constant"
