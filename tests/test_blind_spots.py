@@ -1,5 +1,7 @@
 """What happens to each lung in a fault, and what of it the ventilator can see."""
 
+import re
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -130,6 +132,43 @@ def test_a_fault_whose_run_fails_does_not_stop_the_others():
     assert np.isnan(found.tidal_volume_change[0, 0]).all()
     assert np.isfinite(found.tidal_volume_change[0, 1]).all()
     assert "run failed" in studies.blind_spots_table(found)
+    assert "failed" in [text.get_text() for text in vs.plot.blind_spots(found)[0].texts]
+
+
+def test_table_tells_what_is_displayed_at_the_end_and_from_when_alarms_count():
+    """A leak that closes by itself: the display is as before at the end, but the first breath has alarmed."""
+    leak = vs.AddedLeak(joint="b.airway", linear_resistance=1.0, at=0.0, until=16.0)
+    found = studies.blind_spots(IDEAL, VOLUME, faults={"leak": leak}, duration=80.0)
+    text = studies.blind_spots_table(found)
+    (row,) = (line.split() for line in text.splitlines() if line.startswith("leak"))
+    assert row[5] == "0.0" and row[-2:] == ["4", "s"]
+    heads = [" ".join(line.split()) for line in text.splitlines()[2:5]]
+    assert heads == [
+        "displayed at the end",
+        "lung a lung b lung c lung d expired vol. peak first alarm,",
+        "[%] [%] [%] [%] [%] [cmH2O] from the fault on",
+    ]
+    assert (
+        "Changes are of the last breath, 80 s after the fault began. Alarms count\nfrom its first breath on"
+        in text
+    )
+
+
+def test_columns_of_long_names_stay_below_their_heads():
+    circuit = vs.layouts.shared({f"bed {n} at the window": vs.Lung(compliance=50, resistance=10) for n in (1, 2)})
+    fault = vs.Change(path="lungs.bed 1 at the window.compliance", factor=0.5, at=0.0)
+    lines = studies.blind_spots_table(
+        studies.blind_spots(circuit, PRESSURE, faults={"f": fault}, duration=20)
+    ).splitlines()
+    (heads,), (row,) = (
+        [line for line in lines if line.startswith(start)] for start in (" " * 14 + "  lung bed", "f ")
+    )
+    ends = [found.end() for found in re.finditer("window", heads)]
+    # A number ends two places before its head: there is room for the mark of unseen harm.
+    assert [row[end - 3].isdigit() and row[end - 2] in " !" and row[end - 1] == " " for end in ends] == [
+        True,
+        True,
+    ]
 
 
 @pytest.mark.parametrize(
@@ -187,6 +226,11 @@ def test_ctrl_c_keeps_what_is_finished(monkeypatch):
     assert found.reason[0].values.tolist() == ["", *["not run: the study was stopped by Ctrl-C"] * 2]
     assert np.isfinite(found.tidal_volume_change[0]).all("lung").values.tolist() == [True, False, False]
     assert np.isfinite(found.tidal_volume_before).all()
+    rows = [line.split(None, 1) for line in studies.blind_spots_table(found).splitlines()]
+    told = {row[0]: row[1] for row in rows if row and row[0] in ("second", "third")}
+    assert told == dict.fromkeys(("second", "third"), "not run: the study was stopped by Ctrl-C")
+    texts = [text.get_text() for text in vs.plot.blind_spots(found)[0].texts]
+    assert texts.count("not run") == 2 * 4 and "failed" not in texts  # 2 faults, 4 lungs
 
 
 def faults_of(lung, **branch):
@@ -261,6 +305,10 @@ def test_picture(both):
     assert "-100" in texts and "no alarm" in texts
     with pytest.raises(vs.errors.SchemaError, match="variable 'tidal_volume_change' is missing"):
         vs.plot.blind_spots(xr.Dataset())
+    apart = Figure().subplots(2, 1)
+    vs.plot.blind_spots(both, axes=apart)
+    faults = both.fault.values.tolist()
+    assert [[text.get_text() for text in ax.get_yticklabels()] for ax in apart] == [faults, faults]
     with pytest.raises(vs.errors.SchemaError, match="needs 2 Axes"):
         vs.plot.blind_spots(both, axes=[Figure().subplots()])
 
@@ -269,9 +317,10 @@ def test_hours_and_minutes_along_the_axis():
     """Two hours of invented measures: marks every 15 min, and one an hour is written 1:00."""
     measures = vs.simulate_breaths(IDEAL, PRESSURE, duration=7200.0)
     axes = vs.plot.hours(measures)
-    axes[2].figure.canvas.draw()
-    assert axes[2].get_xlabel() == "time [h:min]"
-    assert {"0:15", "1:00", "1:45"} <= {tick.get_text() for tick in axes[2].get_xticklabels()}
+    assert axes.shape == (2,)
+    axes[1].figure.canvas.draw()
+    assert axes[1].get_xlabel() == "time [h:min]"
+    assert {"0:15", "1:00", "1:45"} <= {tick.get_text() for tick in axes[1].get_xticklabels()}
 
 
 def test_picture_of_hours():
@@ -279,12 +328,19 @@ def test_picture_of_hours():
     measures = vs.simulate_breaths(REAL, VOLUME, duration=240.0, changes=[change])
     displayed = monitor.displayed_values(measures)
     raised = monitor.alarms(displayed, monitor.AlarmLimits(high_pressure=10.0))
-    axes = vs.plot.hours(measures, displayed=displayed, alarms=raised, instants=(40.0, 80.0))
-    assert axes[2].get_xlabel() == "time [min:s]"
-    assert "high pressure" in [text.get_text() for text in axes[2].texts]
+    axes = vs.plot.hours(measures, displayed=displayed, alarms=raised, instants={"begins": 40.0, "ends": 80.0})
+    assert axes.shape == (5,)
+    assert axes[4].get_xlabel() == "time [min:s]"
+    assert "high pressure" in [text.get_text() for text in axes[4].get_yticklabels()]
+    assert [text.get_text() for text in axes[0].texts] == ["begins", "ends"]
+    assert axes[2].get_ylabel().replace("\n", " ") == "displayed expired tidal volume [mL]"
+    np.testing.assert_array_equal(axes[3].lines[0].get_ydata(), displayed.displayed_peak_pressure.values)
+    # A bar ends with the first breath without the condition; a short one is wide enough to be seen.
+    widths = [bar.get_width() for bar in axes[4].patches]
+    assert min(widths) >= 0.0039 * np.ptp(measures.breath_end.values)
     quiet = vs.plot.hours(
         measures, displayed=displayed, alarms=monitor.alarms(displayed, monitor.AlarmLimits.off())
     )
-    assert "no alarm" in [text.get_text() for text in quiet[2].texts]
-    with pytest.raises(vs.errors.SchemaError, match="needs three Axes"):
+    assert "no alarm" in [text.get_text() for text in quiet[4].texts]
+    with pytest.raises(vs.errors.SchemaError, match=r"hours needs 2 Axes; it got 1.\n  Two for the lungs"):
         vs.plot.hours(measures, axes=[Figure().subplots()])

@@ -14,8 +14,9 @@ import pytest
 import xarray as xr
 
 import ventsim
-from ventsim.__main__ import CAUTION, main
+from ventsim.__main__ import main
 from ventsim.circuit import parts_list_text
+from ventsim.command import CAUTION
 from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.schema import check_dataset
 
@@ -143,7 +144,8 @@ def test_doubts_are_plain_lines_told_once(here, capsys):
     text = builtin_text(NAME).replace("compliance = 25 ", "compliance = 0.25 # ").replace("gth = 1.5", "gth = 15")
     Path("mine.toml").write_text(text.replace("compliance = 0.25", "compliance = 0.025"))
     assert main(["run", "mine.toml", *SHORT]) == 0
-    assert capsys.readouterr().err.splitlines() == [
+    printed = capsys.readouterr()
+    assert printed.err.splitlines() == [
         "ventsim: please check: lung 'lungs.b': compliance 0.025 mL/cmH2O is outside 0.2 to 300.",
         "  Did you mean 25 (0.025 L/cmH2O)?",
         "ventsim: please check: tube 'branch.inspiratory_tube': length 15 m is outside 0 to 10.",
@@ -151,6 +153,63 @@ def test_doubts_are_plain_lines_told_once(here, capsys):
         "ventsim: please check: tube 'branch.expiratory_tube': length 15 m is outside 0 to 10.",
         "  Did you mean 0.15 (15 cm)?",
     ]
+    # Once more below the tables, each in one line.
+    assert printed.out.splitlines()[-6:-3] == [
+        "To check:   lungs.b.compliance 0.025 mL/cmH2O is outside 0.2 to 300.",
+        "            branch.inspiratory_tube.length 15 m is outside 0 to 10.",
+        "            branch.expiratory_tube.length 15 m is outside 0 to 10.",
+    ]
+
+
+def test_title_and_mode_cannot_contradict_each_other(here, capsys):
+    """The mode is taken from the settings, whatever the title says."""
+    volume = builtin_text(NAME).replace('"pressure control"', '"volume control"')
+    volume = volume.replace("inspiratory_pressure = 12", "tidal_volume = 800")
+    titles = {
+        "Two unequal lungs": "Two unequal lungs, volume control",
+        "Volume control at night": "Volume control at night",
+        "Pressure control at night": "Pressure control at night (run in volume control)",
+    }
+    for title, shown in titles.items():
+        Path("mine.toml").write_text(volume.replace('title = "Two unequal lungs"', f'title = "{title}"'))
+        assert main(["run", "mine.toml", "--duration", "5"]) == 0
+        assert capsys.readouterr().out.splitlines()[0] == f"{shown} (from mine.toml)"
+    Path("mine.toml").write_text(volume.partition("\n")[2])
+    assert main(["parts", "mine.toml"]) == 0
+    assert capsys.readouterr().out.startswith("mine, volume control (from mine.toml)\n")
+
+
+def test_title_of_the_picture_has_the_mode(here, monkeypatch):
+    told = []
+    monkeypatch.setattr("matplotlib.figure.Figure.suptitle", lambda self, text, **options: told.append(text))
+    assert main(["run", NAME, "--duration", "5"]) == 0
+    assert told == ["Two unequal lungs, pressure control"]
+
+
+def test_vented_gas_is_told(here, capsys):
+    """900 mL of a lung of 5 mL/cmH2O: at most 55 cmH2O above PEEP, so 275 mL and what the circuit holds."""
+    text = builtin_text(f"{NAME}-volume-control").replace("compliance = 25 ", "compliance = 2.5 ")
+    Path("mine.toml").write_text(text.replace("compliance = 50 ", "compliance = 2.5 "))
+    assert main(["run", "mine.toml", *SHORT]) == 0
+    (line,) = (line for line in capsys.readouterr().out.splitlines() if "vented" in line and "Pressure" in line)
+    assert line.startswith("To check:   Pressure relief at 60 cmH2O vented ")
+    with xr.open_dataset("mine.nc") as waves:
+        last = ventsim.breath_measures(waves.load()).isel(breath=-1)
+    vented, delivered = float(last.port_relief_volume), float(last.port_delivered_volume)
+    assert f"vented {vented:.1f} mL of the last breath; {delivered:.1f} mL went into the circuit." in line
+    assert vented + delivered == pytest.approx(builtin(f"{NAME}-volume-control").settings.tidal_volume, rel=1e-6)
+
+
+def test_nothing_inspired_is_told(here, capsys):
+    text = builtin_text(NAME).replace("bore = 22 ", "bore = 0.022 ")
+    Path("mine.toml").write_text(text)
+    assert main(["run", "mine.toml", *SHORT]) == 0
+    printed = capsys.readouterr().out
+    assert "Nothing is inspired: every lung gets less than 0.05 mL in the last breath.\nWritten:" in printed
+    text = builtin_text(NAME) + "[branches.b.inspiratory_restrictor]\nlinear_resistance = 1e7\n"
+    Path("mine.toml").write_text(text)
+    assert main(["run", "mine.toml", *SHORT]) == 0
+    assert "lung b: nothing is inspired in the last breath" in capsys.readouterr().out
 
 
 def test_a_doubt_about_many_fittings_is_told_once(here, capsys):
@@ -159,7 +218,7 @@ def test_a_doubt_about_many_fittings_is_told_once(here, capsys):
     assert main(["run", "mine.toml", *SHORT]) == 0
     told = capsys.readouterr().err.splitlines()[::2]
     assert told[0] == "ventsim: please check: adapter 'adapter': gas_volume 1500 mL is outside 0 to 1000."
-    assert len(told) == len(set(told)) == 2  # once for the file and once for the circuit
+    assert len(told) == 1
 
 
 # --- lists --------------------------------------------------------------------------------------------------
@@ -169,7 +228,9 @@ def test_scenarios_are_listed(capsys):
     assert main(["scenarios"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert [line.split()[0] for line in lines[:-2]] == list(builtin_names())
-    assert all(line.endswith(builtin(line.split()[0]).title) for line in lines[:-2])
+    for line in lines[:-2]:
+        scenario = builtin(line.split()[0])
+        assert line.endswith(f"  {scenario.title}, {scenario.settings.kind}")
     assert lines[-1].startswith("All invented for demonstration.")
 
 
@@ -199,6 +260,18 @@ def test_version_and_help(capsys):
     text = capsys.readouterr().out
     assert all(command in text for command in ("run", "scenarios", "scenario", "parts"))
     assert "not for deciding about a patient" in text
+    assert all(f"\n  {code} " in text for code in (0, 2, 3, 130, 141))
+
+
+@pytest.mark.parametrize("command", ["sweep", "size"])
+def test_help_holds_a_file_that_runs(here, capsys, command):
+    assert main([command, "--help"]) == 0
+    text = capsys.readouterr().out
+    example = [line.strip() for line in text.split("is enough:\n\n")[1].split("\n\n")[0].splitlines()]
+    Path("study.toml").write_text("\n".join(example))
+    assert main([command, "study.toml"]) == 0
+    assert "docs/howto_hours_and_studies.md" in text
+    assert (Path(__file__).parents[1] / "docs" / "howto_hours_and_studies.md").exists()
 
 
 # --- what is refused ----------------------------------------------------------------------------------------
@@ -233,14 +306,24 @@ def test_version_and_help(capsys):
             ["run", "two-unequal"],
             f"there is no built-in scenario and no file 'two-unequal'.\n  Did you mean '{NAME}'",
         ),
-        (["run", "zzz"], "there is no built-in scenario and no file 'zzz'.\n  Allowed: 'beds-around-"),
+        (
+            ["run", "zzz"],
+            "there is no built-in scenario and no file 'zzz'.\n  Give a file, or one of these:\n    "
+            + "\n    ".join(builtin_names())
+            + "\n",
+        ),
         (["run", "x" * 400], "there is no built-in scenario and no file 'xxx"),
+        (["run", "zzz.toml"], "there is no file 'zzz.toml'.\n  There are 'bits.toml', 'broken.nc', "),
         (["run", "wrad.toml"], "there is no file 'wrad.toml'.\n  Did you mean 'ward.toml'?"),
         (
             ["run", "none/ward.toml"],
             "there is no file 'none/ward.toml'.\n  Neither scenario nor result is in 'none'.",
         ),
-        (["run", "ward.toml"], "ward.toml: title is missing.\n  Write title = "),
+        (["run", "ward.toml"], "ward.toml: there is no lung.\n  Write [lungs.NAME]"),
+        (
+            ["run", "which.toml"],
+            "'which.toml' describes a sweep, not a scenario.\n  Write: ventsim sweep which.toml",
+        ),
         (["run", "."], "'.' is a folder, not a file.\n"),
         (["run", "bits.toml"], "'bits.toml' is not a text file in UTF-8.\n"),
         (["run", "broken.nc"], "cannot read 'broken.nc': "),
@@ -250,7 +333,7 @@ def test_version_and_help(capsys):
             "there is no built-in scenario and no file 'two-unequal-lung'.\n  Did",
         ),
         (["parts"], "the following arguments are required: NAME_OR_FILE.\n  Write: ventsim parts [-h]"),
-        (["parts", "zzz"], "there is no built-in scenario and no file 'zzz'.\n  Allowed: 'beds-around-"),
+        (["parts", "zzz"], "there is no built-in scenario and no file 'zzz'.\n  Give a file, or"),
         (["parts", NAME, "--out", "x"], "parts: '--out' is not expected.\n"),
         (["scenarios", "extra"], "scenarios: 'extra' is not expected.\n"),
         (
@@ -267,6 +350,7 @@ def test_version_and_help(capsys):
 def test_wrong_input(here, capsys, no_run, words, message):
     """Exit code 2, one message on the error stream, and nothing is run or written."""
     Path("ward.toml").write_text("about = 'no title'\n")
+    Path("which.toml").write_text('scenario = "x"\n[values]\n')
     Path("bits.toml").write_bytes(b"\xff\xfe\x00")
     Path("broken.nc").write_bytes(b"\x89HDF\r\n\x1a\n and no more")
     xr.Dataset({"x": 1.0}).to_netcdf("foreign.nc", engine="h5netcdf")

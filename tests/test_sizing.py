@@ -575,10 +575,10 @@ BOTH = {HOLE: (2, 22), "settings.inspiratory_pressure": (5, 30)}
         ({"vary": {HOLE: ("widest", 22)}}, "'widest' is not a number"),
         ({"vary": {"settings.peep": (2, "widest")}}, 'has no "widest": it is not the bore of an orifice'),
         ({"vary": {"parts.b inspiratory tube.bore": (2, "widest")}}, 'has no "widest"'),
-        ({"vary": BOTH}, "1 targets and 2 values that vary.\n.*Add a target"),
+        ({"vary": BOTH}, "there is 1 target and 2 values to vary.\n.*Add a target"),
         (
             {"targets": {"b": {"inspired_tidal_volume": 400.0, "driving_pressure": 9.0}}},
-            "2 targets and 1 values that vary.\n.*Leave a target out",
+            "there are 2 targets and 1 value to vary.\n.*Leave a target out",
         ),
         ({"vary": {"lungs.b.compliance": (20, 60), "parts.b.compliance": (20, 60)}}, "are one value"),
         ({"drills": ()}, "no list of bores"),
@@ -599,7 +599,7 @@ def test_an_unlikely_target_is_doubted():
     """0.4 mL is 400 mL in litres."""
     with (
         pytest.warns(PlausibilityWarning, match=r"Did you mean 400 \(0.4 L\)"),
-        pytest.raises(InputError, match="1 targets and 2 values"),
+        pytest.raises(InputError, match="1 target and 2 values"),
     ):
         size(real(), BREATH, targets={"b": {"inspired_tidal_volume": 0.4}}, vary=BOTH)
 
@@ -626,6 +626,14 @@ def test_the_answer_is_labelled_saved_and_printed(tmp_path):
     for lung in "ab":
         row = found.sel(lung=lung)
         assert f"{float(row.tidal_volume_before):.1f} > {float(row.tidal_volume_after):.1f}" in text
+
+
+def test_a_restrictor_that_is_not_there():
+    path = "parts.a inspiratory restrictor.linear_resistance"
+    lung = vs.Lung(compliance=50, resistance=10)
+    circuit = vs.layouts.shared({"a": lung, "b": lung})
+    with pytest.raises(InputError, match=r"no .a inspiratory restrictor.*\n  Put one in with ventsim\.studies"):
+        size(circuit, BREATH, targets={"a": {"inspired_tidal_volume": 400.0}}, vary={path: (0.0, 50.0)})
 
 
 def test_the_text_of_no_answer_says_why():

@@ -337,7 +337,7 @@ def test_a_stop_keeps_what_is_finished(scenario, monkeypatch):
 
     original = batch.run_piece
     monkeypatch.setattr(batch, "run_piece", stopped)
-    with pytest.warns(StoppedEarlyWarning, match="the sweep was stopped; 4 of 20 points were not run"):
+    with pytest.warns(StoppedEarlyWarning, match="the sweep was stopped by Ctrl-C; not run: 4 of 20 points"):
         found = sweep(scenario, {STIFF: np.linspace(20, 60, 20)}, threads=1, progress=False)
     assert found.status.values.tolist() == ["finished"] * 16 + ["not run"] * 4
     assert found.inspired_tidal_volume[:16].notnull().all() and found.inspired_tidal_volume[16:].isnull().all()

@@ -2,9 +2,9 @@
 
 import sys
 
-from ventsim.command import CAUTION, main
+from ventsim.command import main
 
-__all__ = ["CAUTION", "main"]
+__all__ = ["main"]
 
 if __name__ == "__main__":
     sys.exit(main())

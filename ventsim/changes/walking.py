@@ -5,6 +5,7 @@ messages do everywhere.
 """
 
 from collections.abc import Mapping
+from inspect import isabstract
 from typing import Any, get_args
 
 from pydantic.fields import FieldInfo
@@ -31,6 +32,8 @@ Steps = tuple[str, ...]
 
 Value = float | str | None
 """A single value of a description."""
+
+_MOST_KINDS = 3  # which are told to have a field
 
 NO_VALUE = "none"
 """Text that stands for None in a field that may be None."""
@@ -197,6 +200,15 @@ def replaced(item: Any, values: Mapping[Steps, Any], *, name: str = "") -> Any:
     return tuple(new.get(str(place), old) for place, old in enumerate(item, start=1))
 
 
+def _of_other_kinds(cls: type[Description], name: str) -> str:
+    """Which descriptions that could stand in place of one have a field that it has not; empty if none or many."""
+    family = cls.__bases__[0]
+    alike = [] if family is Description else [other for other in family.__subclasses__() if not isabstract(other)]
+    alike = [other for other in alike if name in other.model_fields]
+    kinds = sorted({f"a {other.kind}" if other.kind[0] not in "aeiou" else f"an {other.kind}" for other in alike})
+    return f"Only {' or '.join(kinds)} has one." if 0 < len(kinds) <= _MOST_KINDS else ""
+
+
 def _below(item: Any, step: str, *, path: Steps, number: int) -> Any:
     """One step down; `number` counts the steps before."""
     where, so_far = f"path {'.'.join(path)!r}", ".".join(path[:number])
@@ -209,7 +221,8 @@ def _below(item: Any, step: str, *, path: Steps, number: int) -> Any:
         fields = type(item).model_fields
         if step in fields:
             return getattr(item, step)
-        raise InputError(f"{where}: the {item.kind} '{so_far}' has no '{step}'.\n  {suggestion(step, fields)}")
+        hint = _of_other_kinds(type(item), step) or suggestion(step, fields)
+        raise InputError(f"{where}: the {item.kind} '{so_far}' has no '{step}'.\n  {hint}")
     if isinstance(item, tuple):
         if step.isdecimal() and 1 <= int(step) <= len(item):
             return item[int(step) - 1]

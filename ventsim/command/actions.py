@@ -10,6 +10,7 @@ from ventsim.command.long_run import LONG, continue_run, run_long
 from ventsim.command.short_run import run_short
 from ventsim.command.studies import run_size, run_sweep, study_blind_spots
 from ventsim.command.study_files import read_size, read_sweep
+from ventsim.command.words import heading
 from ventsim.errors import InputError, ScenarioError
 from ventsim.scenario import Scenario, builtin, builtin_names
 
@@ -30,7 +31,7 @@ def list_scenarios(options: argparse.Namespace) -> None:
     names = builtin_names()
     width = max(map(len, names))
     for name in names:
-        print(f"{name.ljust(width)}  {builtin(name).title}")
+        print(f"{name.ljust(width)}  {heading(builtin(name))}")
     print("\nAll invented for demonstration. Try: ventsim run two-unequal-lungs")
 
 
@@ -42,7 +43,7 @@ def show_scenario(options: argparse.Namespace) -> None:
 def list_parts(options: argparse.Namespace) -> None:
     """The parts of a scenario's circuit."""
     found = find(options.target)
-    print(f"{found.scenario.title} ({found.origin})\n")
+    print(f"{heading(found.scenario)} ({found.origin})\n")
     print(parts_list_text(found.scenario.circuit))
 
 
@@ -70,8 +71,6 @@ def go_on(options: argparse.Namespace) -> int:
         raise InputError(
             f"'{path}' is no result of a long run.\n  Give the .nc file that 'ventsim run' has written."
         )
-    if options.duration is None:
-        raise InputError("--continue needs --duration S: how long the whole run shall last, from its start [s].")
     files = output_files(Path(options.out), stem=path.stem, source=path, keep_source=False)
     return continue_run(path, options.duration, files)
 

@@ -7,7 +7,7 @@ from typing import NoReturn
 
 import ventsim
 from ventsim.command import actions
-from ventsim.command.words import CAUTION
+from ventsim.command.help_texts import SIZE, SWEEP, TOP
 from ventsim.errors import InputError, suggestion
 from ventsim.scenario import builtin_names
 
@@ -54,7 +54,8 @@ def _parser() -> argparse.ArgumentParser:
     parser = _Parser(
         prog="ventsim",
         description="Simulates breathing when one ventilator drives one, two, four or more lungs.",
-        epilog=CAUTION,
+        epilog=TOP,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"ventsim {ventsim.__version__}")
@@ -64,7 +65,8 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--out", metavar="DIR", default=".", help="folder for the files (default: this one)")
     run.add_argument(
         "--duration", metavar="S", type=_seconds,
-        help="how long to run [s]; with --continue: until when, counted from the start of the whole run",
+        help="how long to run [s]; with --continue: until when, counted from the start of the whole run "
+        "(default: what the scenario says)",
     )  # fmt: skip
     run.add_argument(
         "--continue", dest="goes_on", action="store_true", help="go on with a long run from its result.nc"
@@ -87,16 +89,19 @@ def _parser() -> argparse.ArgumentParser:
     )
     blind.add_argument("--out", metavar="DIR", default=".", help="folder for the files (default: this one)")
     blind.set_defaults(action=actions.watch_blind_spots)
-    for name, action, what in (
-        ("sweep", actions.run_a_sweep, "vary values of a scenario, as a TOML file says"),
+    for name, action, what, example in (
+        ("sweep", actions.run_a_sweep, "vary values of a scenario, as a TOML file says", SWEEP),
         (
             "size",
             actions.run_a_size,
             "find restrictors and settings that give each lung its volume, as a TOML file says",
+            SIZE,
         ),
     ):
-        study = group.add_parser(name, help=what)
-        study.add_argument("file", metavar="STUDY.toml", help="what to do; see docs/howto.md")
+        study = group.add_parser(
+            name, help=what, epilog=example, formatter_class=argparse.RawDescriptionHelpFormatter
+        )
+        study.add_argument("file", metavar="STUDY.toml", help="what to do, as below")
         study.add_argument("--out", metavar="DIR", default=".", help="folder for the files (default: this one)")
         study.set_defaults(action=action)
     return parser

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from ventsim.command.arguments import read_arguments
+from ventsim.command.noting import DOUBTS
 from ventsim.command.words import BROKEN_PIPE, INTERRUPTED, WRONG_INPUT
-from ventsim.errors import CircuitWarning, PlausibilityWarning, StoppedEarlyWarning, VentsimError
+from ventsim.errors import StoppedEarlyWarning, VentsimError
 
 __all__ = ["main"]
 
@@ -24,8 +25,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        Exit code: 0; 2 after wrong input or a run that failed; 130 after Ctrl-C; 141 if the reader of the output
-        has left. [1]
+        Exit code: 0; 2 after wrong input or a run that failed; 3 if a study was run but leaves its question open,
+        by targets that cannot be met or by points or faults without a breath; 130 after Ctrl-C; 141 if the reader
+        of the output has left. [1]
 
     Examples
     --------
@@ -65,13 +67,13 @@ def _show_doubts_as_lines() -> None:
         file: TextIO | None = None,
         line: str | None = None,
     ) -> None:
-        if not issubclass(category, PlausibilityWarning | CircuitWarning):
+        if not issubclass(category, DOUBTS):
             others(message, category, filename, lineno, file, line)
         elif str(message) not in shown:
             shown.add(str(message))
             print(f"ventsim: please check: {message}", file=sys.stderr)
 
     warnings.showwarning = show
-    for category in (PlausibilityWarning, CircuitWarning):
+    for category in DOUBTS:
         warnings.simplefilter("always", category)
     warnings.simplefilter("ignore", StoppedEarlyWarning)  # runs and studies tell of their stop themselves

@@ -7,7 +7,10 @@ from typing import Self
 
 import xarray as xr
 
-from ventsim.errors import ScenarioError, suggestion
+from ventsim.command.kinds_of_files import refuse_other_kind
+from ventsim.command.noting import DOUBTS, noting
+from ventsim.command.to_check import doubts_in_short
+from ventsim.errors import ScenarioError, nearest_names
 from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.scenario.files import SCENARIO_SUFFIXES, scenario_files
 
@@ -18,12 +21,13 @@ _HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A scenario, where it comes from, its text, and the name for its results."""
+    """A scenario, where it comes from, its text, the name for its results, and doubts about its values."""
 
     scenario: Scenario
     origin: str
     text: str
     stem: str
+    doubts: tuple[str, ...] = ()
 
     def with_scenario(self, scenario: Scenario) -> Self:
         """The same, with a changed scenario."""
@@ -31,14 +35,30 @@ class Found:
 
 
 def find(target: str) -> Found:
+    """A scenario by its name, or from a file; doubts about its values are shown, and noted."""
+    with noting(*DOUBTS, told=True) as doubts:
+        found = _find(target)
+    return replace(found, doubts=tuple(doubts_in_short(doubts)))
+
+
+def _find(target: str) -> Found:
     path = Path(target)
     if target in builtin_names():
         return Found(builtin(target), "built-in, invented for demonstration", builtin_text(target), target)
     if not os.path.exists(path) and path.name == target and path.suffix not in SCENARIO_SUFFIXES:
-        hint = suggestion(target, (*builtin_names(), *scenario_files(path.parent)))
+        near = nearest_names(target, (*builtin_names(), *scenario_files(path.parent)))
+        hint = f"Did you mean {' or '.join(map(repr, near))}?" if near else _all_builtins()
         raise ScenarioError(f"there is no built-in scenario and no file '{target}'.\n  {hint}")
-    scenario = _scenario_of_result(path) if is_result(path) else Scenario.read(path)
+    try:
+        scenario = _scenario_of_result(path) if is_result(path) else Scenario.read(path)
+    except ScenarioError:
+        refuse_other_kind(path, "run")
+        raise
     return Found(scenario, f"from {target}", scenario.to_toml(), path.stem)
+
+
+def _all_builtins() -> str:
+    return "Give a file, or one of these:\n    " + "\n    ".join(builtin_names())
 
 
 def is_result(path: Path) -> bool:

@@ -1,7 +1,8 @@
 """A run of hours, or one in which something changes: the table of what changed, a picture over hours."""
 
+import shlex
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -12,11 +13,14 @@ import ventsim
 from ventsim.changes import Schedule, changes_table
 from ventsim.command.finding import Found
 from ventsim.command.stages import breath_of_limits, stage_table, stages_of
-from ventsim.command.words import CAUTION, INTERRUPTED
+from ventsim.command.to_check import lines_to_check, losses, relief_of_run
+from ventsim.command.words import CAUTION, INTERRUPTED, heading
 from ventsim.errors import InputError, VentsimError
 from ventsim.monitor import AlarmLimits, alarms, alarms_table, displayed_values
 from ventsim.scenario import Scenario
 from ventsim.simulation import LongRun
+from ventsim.simulation.clock import clock
+from ventsim.simulation.continuing import check_end
 
 __all__ = ["LONG", "continue_run", "run_long"]
 
@@ -40,13 +44,23 @@ def run_long(found: Found, files: tuple[Path, Path]) -> int:
         )  # fmt: skip
 
     told = scenario.changed({"wave_windows": windows, "wave_every": every})
-    return _report(_kept(breathe, told, files[0]), schedule, files, title=scenario.title)
+    run = _kept(breathe, told, files[0])
+    return _report(run, schedule, files, title=heading(scenario), doubts=found.doubts)
 
 
-def continue_run(path: Path, duration: float, files: tuple[Path, Path]) -> int:
-    """Go on with a saved run; return the exit code."""
+def continue_run(path: Path, duration: float | None, files: tuple[Path, Path]) -> int:
+    """Go on with a saved run, up to a time or to the one that it was to last; return the exit code."""
     before = LongRun.read(path)
-    scenario = Scenario.from_dataset(before.measures).changed({"duration": duration})
+    scenario = Scenario.from_dataset(before.measures)
+    if duration is None:
+        duration = scenario.duration
+        if before.measures.attrs["status"] == "finished":
+            raise InputError(
+                f"the run in '{path}' is finished, at {clock(duration)} h:min:s.\n"
+                f"  Say until when to go on, from its start: --continue --duration S, S above {duration:.10g}."
+            )
+    scenario = scenario.changed({"duration": duration})
+    check_end(before, duration)
     so_far = before.measures.sizes["breath"]
     schedule = _announce(scenario, f"from {path}, {so_far} breaths so far")
 
@@ -54,12 +68,12 @@ def continue_run(path: Path, duration: float, files: tuple[Path, Path]) -> int:
         return ventsim.continue_long(before, duration=duration, save=files[0])
 
     run = _kept(breathe, scenario, files[0], unless=f"the {so_far} breaths so far are kept in {path}.")
-    return _report(run, schedule, files, title=scenario.title)
+    return _report(run, schedule, files, title=heading(scenario), doubts=())
 
 
 def _announce(scenario: Scenario, origin: str) -> Schedule:
     """Tell what is going to be run, and what changes in it."""
-    print(f"{scenario.title} ({origin})\n")
+    print(f"{heading(scenario)} ({origin})\n")
     schedule = Schedule(scenario.circuit, scenario.settings, scenario.changes)
     if scenario.changes:
         print(changes_table(schedule), end="\n\n")
@@ -94,7 +108,9 @@ def _noted(run: LongRun, scenario: Scenario) -> LongRun:
     return replace(run, measures=run.measures.assign_attrs(attrs), waves=waves)
 
 
-def _report(run: LongRun, schedule: Schedule, files: tuple[Path, Path], *, title: str) -> int:
+def _report(
+    run: LongRun, schedule: Schedule, files: tuple[Path, Path], *, title: str, doubts: Sequence[str]
+) -> int:
     """Draw, print, and tell whether the run went to its end."""
     measures = run.measures
     shown = displayed_values(measures)
@@ -105,18 +121,24 @@ def _report(run: LongRun, schedule: Schedule, files: tuple[Path, Path], *, title
     print(stage_table(measures, shown, stages_of(ends, schedule)))
     print(f"\n{alarms_table(raised, caution=False)}\n({set_around})\n")
     residual = abs(measures.attrs["volume_balance_residual_mL"])
-    with_waves = 0 if run.waves is None else run.waves.sizes["breath"]
+    waves = "no waveforms" if run.waves is None else f"waveforms of {run.waves.sizes['breath']}"
+    to_check = [*doubts, *relief_of_run(measures), *losses(measures.isel(breath=-1))]
     print(
         f"Numerics:   {measures.sizes['breath']} breaths, {measures.attrs['steps']} steps; {residual:.1g} mL of "
         f"gas not accounted for in the whole run.\n"
-        f"Kept:       measures of all breaths, waveforms of {with_waves}, the last state to go on from.\n"
-        f"Written:    {', '.join(map(str, files))}\n\n{CAUTION}"
+        f"Kept:       measures of all breaths, {waves}, the last state to go on from.\n"
+        f"{lines_to_check(to_check)}Written:    {', '.join(map(str, files))}\n\n{CAUTION}"
     )
     status = str(measures.attrs["status"])
     if status == "finished":
         return 0
     sys.stdout.flush()
-    print(f"ventsim: {status}; the finished breaths are kept in {files[0]}.", file=sys.stderr)
+    again = ["ventsim", "run", str(files[0]), "--continue"]
+    again += [] if files[0].parent == Path() else ["--out", str(files[0].parent)]
+    print(
+        f"ventsim: {status}; the finished breaths are kept in {files[0]}.\n  Go on: {shlex.join(again)}",
+        file=sys.stderr,
+    )
     return INTERRUPTED
 
 
@@ -136,8 +158,10 @@ def _draw(
     from matplotlib.figure import Figure
 
     measures = run.measures
-    figure = Figure(figsize=(8.0, 6.8 + 0.09 * measures.sizes["lung"]), layout="constrained")
-    axes = figure.subplots(3, 1, sharex=True)
+    rows = max(int((raised.alarm_raised > 0).any("breath").sum()), 1)
+    heights = [1.6] * 4 + [0.2 * rows + 0.1]
+    figure = Figure(figsize=(8.0, sum(heights) + 1.2 + 0.09 * measures.sizes["lung"]), layout="constrained")
+    axes = figure.subplots(len(heights), 1, sharex=True, gridspec_kw={"height_ratios": heights})
     instants = schedule.knots[1:]  # the first is the start of the run, whether anything changes there or not
     ventsim.plot.hours(measures, displayed=shown, alarms=raised, instants=instants, axes=axes)
     figure.suptitle(title, parse_math=False)

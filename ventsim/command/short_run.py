@@ -6,7 +6,8 @@ import xarray as xr
 
 import ventsim
 from ventsim.command.finding import Found
-from ventsim.command.words import CAUTION
+from ventsim.command.to_check import lines_to_check, losses, relief_of_last_breath
+from ventsim.command.words import CAUTION, fixed, heading
 from ventsim.errors import InputError
 
 __all__ = ["run_short"]
@@ -17,20 +18,24 @@ BREATHS_IN_PICTURE = 2
 def run_short(found: Found, files: tuple[Path, Path]) -> None:
     """Run a scenario, print its last breath, write waveforms and a picture."""
     scenario = found.scenario
-    print(f"{scenario.title} ({found.origin})\n", flush=True)  # before the word on compiling, if there is one
+    title = heading(scenario)
+    print(f"{title} ({found.origin})\n", flush=True)  # before the word on compiling, if there is one
     waves = ventsim.simulate_scenario(scenario)
     measures = ventsim.breath_measures(waves)
     # The files come first: whoever reads the table may stop reading (`| head`) and must still have them.
-    _write(waves, files, title=scenario.title)
+    _write(waves, files, title=title)
     print(_summary(waves, measures, tolerance=scenario.tolerance))
-    print(f"Written:    {', '.join(map(str, files))}\n\n{CAUTION}")
+    last = measures.isel(breath=-1)
+    relief = relief_of_last_breath(last, scenario.circuit.ventilator.relief_pressure)
+    to_check = lines_to_check([*found.doubts, *relief, *losses(last)])
+    print(f"{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}")
 
 
 def _summary(waves: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -> str:
     """The last whole breath, how its gas balances, and how precise the numbers are."""
     last = measures.isel(breath=-1)
     delivered, returned = float(last["port_delivered_volume"]), float(last["port_returned_volume"])
-    stored = round(delivered - returned - float(last["unaccounted_volume"]), 1) + 0.0
+    stored = delivered - returned - float(last["unaccounted_volume"])
     steady = "one breath only."
     if measures.sizes["breath"] > 1:
         volumes = measures["inspired_tidal_volume"].isel(breath=slice(-2, None))
@@ -41,8 +46,8 @@ def _summary(waves: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -> st
         [
             ventsim.breath_table(measures, caution=False),
             "",
-            f"Gas:        {delivered:.1f} mL delivered, {returned:.1f} mL returned, {stored:.1f} mL more "
-            "held by lungs and circuit than before the breath.",
+            f"Gas:        {fixed(delivered, 1)} mL delivered, {fixed(returned, 1)} mL returned, "
+            f"{fixed(stored, 1)} mL more held by lungs and circuit than before the breath.",
             f"Steadiness: {steady}",
             f"Numerics:   {waves.attrs['steps']} steps at a tolerance of {tolerance:g}; {lost:.1g} mL of gas "
             "not accounted for in the whole run.",

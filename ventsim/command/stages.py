@@ -7,6 +7,8 @@ import numpy as np
 import xarray as xr
 
 from ventsim.changes import Schedule
+from ventsim.command.words import fixed
+from ventsim.simulation.clock import clock
 
 __all__ = ["Stage", "breath_of_limits", "stage_table", "stages_of"]
 
@@ -36,8 +38,8 @@ def stages_of(ends: np.ndarray, schedule: Schedule) -> list[Stage]:
     for knot in schedule.knots:
         k = _last_before(ends, knot)
         if 0 <= k < len(ends) - 1 and (not found or found[-1].position != k):
-            found.append(Stage(f"before {_clock(knot)}", k))
-    found.append(Stage(f"end, {_clock(float(ends[-1]))}", len(ends) - 1))
+            found.append(Stage(f"before {clock(knot)}", k))
+    found.append(Stage(f"end, {clock(float(ends[-1]))}", len(ends) - 1))
     return found
 
 
@@ -73,8 +75,9 @@ def stage_table(measures: xr.Dataset, shown: xr.Dataset, stages: Sequence[Stage]
             if left_out > 0 and n == half:
                 lines.append(f"... {left_out} more, in the file")
             values = measures[true].values[stage.position]
-            cells = "".join(f"{value:{width}.{digits}f}" for value in values)
-            lines.append(f"{stage.label.ljust(first)}{cells}{float(shown[display][stage.position]):12.{digits}f}")
+            cells = "".join(fixed(value, digits).rjust(width) for value in values)
+            beside = fixed(shown[display][stage.position], digits).rjust(12)
+            lines.append(f"{stage.label.ljust(first)}{cells}{beside}")
         blocks.append("\n".join(lines))
     return "\n\n".join(blocks)
 
@@ -82,11 +85,3 @@ def stage_table(measures: xr.Dataset, shown: xr.Dataset, stages: Sequence[Stage]
 def _last_before(ends: np.ndarray, time: float) -> int:
     """Position of the last breath that is over by some time; -1 if none is."""
     return int(np.searchsorted(ends, time * (1.0 + 1e-12), side="right")) - 1
-
-
-def _clock(time: float) -> str:
-    """A time as h:min:s, with hundredths where there are any."""
-    whole, hundredths = divmod(round(time * 100), 100)
-    minutes, seconds = divmod(whole, 60)
-    text = f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
-    return f"{text}.{hundredths:02d}" if hundredths else text

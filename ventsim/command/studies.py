@@ -1,21 +1,22 @@
 """Studies on the command line."""
 
 import sys
-import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING
 
 import xarray as xr
 
 import ventsim
 from ventsim.command.finding import Found
+from ventsim.command.noting import DOUBTS, noting
+from ventsim.command.restrictions import check_paths, put_in
 from ventsim.command.study_files import SizeTask, SweepTask
-from ventsim.command.words import CAUTION, INTERRUPTED
+from ventsim.command.to_check import doubts_in_short, lines_to_check
+from ventsim.command.words import CAUTION, INTERRUPTED, UNANSWERED, heading
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.schema import VARIABLES
-from ventsim.studies import blind_spots, blind_spots_table, both_modes, restrict, size, sizing_table, sweep
+from ventsim.studies import blind_spots, blind_spots_table, both_modes, size, sizing_table, sweep
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -33,15 +34,19 @@ def study_blind_spots(
     Return the exit code, as the other studies do.
     """
     scenario = found.scenario
-    print(f"{scenario.title} ({found.origin})", flush=True)
     if lung is None:
         lung = next(iter(scenario.circuit.lungs))
-    print(f"Faults at lung '{lung}', each by itself, watched for {duration:g} s\n", flush=True)
     settings = both_modes(scenario.circuit, scenario.settings) if both else scenario.settings
-    with _noting_stops() as stops:
+    with noting(StoppedEarlyWarning, told=False) as stops, noting(*DOUBTS, told=True) as doubts:
         study = blind_spots(scenario.circuit, settings, lung=lung, duration=duration)
     _write(study, ventsim.plot.blind_spots(study)[0].figure, files)
-    return _end(blind_spots_table(study, caution=False), files, stops)
+    print(f"{scenario.title if both else heading(scenario)} ({found.origin})")
+    print(f"Faults at lung '{lung}', each by itself, watched for {duration:g} s\n")
+    failed = int((study.reason != "").sum())
+    missed = f"{failed} of {study.reason.size} faults could not be run; the table says why." if failed else ""
+    return _end(
+        blind_spots_table(study, caution=False), files, [*found.doubts, *doubts], stops=stops, missed=missed
+    )
 
 
 def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
@@ -49,27 +54,35 @@ def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
     if task.show not in VARIABLES or VARIABLES[task.show].kinds != ("measures",):
         measures = [name for name, row in VARIABLES.items() if row.kinds == ("measures",)]
         raise InputError(f"show: there is no measure '{task.show}'.\n  {suggestion(task.show, measures)}")
-    print(f"{task.found.scenario.title} ({task.found.origin})\n", flush=True)
-    with _noting_stops() as stops:
-        study = sweep(task.found.scenario, task.values, paired=task.paired, duration=task.duration)
+    scenario = task.found.scenario
+    if task.lung is not None and task.lung not in scenario.circuit.lungs:
+        raise InputError(
+            f"lung: there is no lung {task.lung!r}.\n  {suggestion(str(task.lung), scenario.circuit.lungs)}"
+        )
+    with noting(StoppedEarlyWarning, told=False) as stops, noting(*DOUBTS, told=True) as doubts:
+        study = sweep(scenario, task.values, paired=task.paired, duration=task.duration)
     _write(study, _sweep_figure(study, task), files)
-    return _end(_sweep_table(study, task.show), files, stops)
+    print(f"{heading(scenario)} ({task.found.origin})\n")
+    without = int((study.status != "finished").sum())
+    missed = f"{without} of {study.status.size} points have no breath; the table says why." if without else ""
+    return _end(_sweep_table(study, task.show), files, [*task.found.doubts, *doubts], stops=stops, missed=missed)
 
 
 def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
     """Size, print the answer, write file and figure."""
     scenario = task.found.scenario
-    print(f"{scenario.title} ({task.found.origin})\n", flush=True)
-    circuit = scenario.circuit
-    for lung, limb in task.restrict.items():
-        circuit, _ = restrict(circuit, lung, limb=limb)
+    circuit = put_in(scenario.circuit, task.restrict)
+    check_paths(circuit, task.vary)
     vary = {path: tuple(limits) if isinstance(limits, list) else limits for path, limits in task.vary.items()}
-    study = size(
-        circuit, scenario.settings, targets=task.targets, vary=vary, drills=task.drills,
-        bore_tolerance=task.bore_tolerance,
-    )  # fmt: skip
+    with noting(*DOUBTS, told=True) as doubts:
+        study = size(
+            circuit, scenario.settings, targets=task.targets, vary=vary, drills=task.drills,
+            bore_tolerance=task.bore_tolerance,
+        )  # fmt: skip
     _write(study, _size_figure(circuit, scenario, study), files)
-    return _end(sizing_table(study, caution=False), files)
+    print(f"{heading(scenario)} ({task.found.origin})\n")
+    missed = "" if bool(study.feasible) else "the targets are not met."
+    return _end(sizing_table(study, caution=False), files, [*task.found.doubts, *doubts], missed=missed)
 
 
 def _size_figure(circuit: ventsim.Circuit, scenario: ventsim.Scenario, study: xr.Dataset) -> "Figure":
@@ -98,6 +111,12 @@ def _sweep_figure(study: xr.Dataset, task: SweepTask) -> "Figure":
             return ventsim.plot.sweep_map(study, task.show, lung=task.lung, limit=task.limit).figure
         return ventsim.plot.sweep_lines(study, task.show)[0].figure
     except SchemaError as error:
+        told = str(error).splitlines()[0]
+        print(
+            f"ventsim: the picture shows nothing: {told}\n"
+            '  Give fewer values; or write lung = "NAME" above [values], for a map of two paths.',
+            file=sys.stderr,
+        )
         figure = Figure(figsize=(6.0, 1.5))
         figure.text(0.05, 0.5, f"Not drawn: {error}", va="center", fontsize="small", parse_math=False, wrap=True)
         return figure
@@ -117,7 +136,7 @@ def _sweep_table(study: xr.Dataset, show: str) -> str:
         values = [_shown(one[name].item()) for name in names]
         if str(one.status.item()) == "finished":
             numbers = one[show].values.ravel() if lungs else [float(one[show])]
-            rows.append([*values, *(f"{number:.6g}" for number in numbers)])
+            rows.append([*values, *(f"{number + 0.0:.6g}" for number in numbers)])  # no minus before zero
         else:
             status, reason = str(one.status.item()), str(one.reason.item()).splitlines()[0]
             rows.append([*values, f"{status}: {reason.removeprefix(f'{status}: ')}"])
@@ -147,34 +166,15 @@ def _write(study: xr.Dataset, figure: "Figure", files: tuple[Path, Path]) -> Non
         ) from None
 
 
-@contextmanager
-def _noting_stops() -> Iterator[list[str]]:
-    """Context that notes what is told of a study being stopped; other warnings go where they always go."""
-    told: list[str] = []
-    others = warnings.showwarning
+def _end(
+    table: str, files: tuple[Path, Path], doubts: Sequence[str], *, stops: Sequence[str] = (), missed: str = ""
+) -> int:
+    """Print the table of a study; return the exit code, which says whether it was stopped or left a question open.
 
-    def show(
-        message: Warning | str,
-        category: type[Warning],
-        filename: str,
-        lineno: int,
-        file: TextIO | None = None,
-        line: str | None = None,
-    ) -> None:
-        if issubclass(category, StoppedEarlyWarning):
-            told.append(str(message))
-        else:
-            others(message, category, filename, lineno, file, line)
-
-    with warnings.catch_warnings():
-        warnings.showwarning = show
-        warnings.simplefilter("always", StoppedEarlyWarning)
-        yield told
-
-
-def _end(table: str, files: tuple[Path, Path], stops: list[str] | None = None) -> int:
-    """Print the table of a study; return the exit code, which says whether the study was stopped."""
-    print(f"{table}\n\nWritten:    {', '.join(map(str, files))}\n\n{CAUTION}", flush=True)
-    for stop in stops or ():
-        print(f"ventsim: {stop}", file=sys.stderr)
-    return INTERRUPTED if stops else 0
+    `missed` tells what has no answer.
+    """
+    to_check = lines_to_check(doubts_in_short(doubts))
+    print(f"{table}\n\n{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}", flush=True)
+    for line in stops or ([missed] if missed else []):
+        print(f"ventsim: {line}", file=sys.stderr)
+    return INTERRUPTED if stops else UNANSWERED if missed else 0

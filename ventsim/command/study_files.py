@@ -1,6 +1,5 @@
 """What a sweep or a sizing is to do, from a TOML file."""
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,16 +7,21 @@ from typing import Any
 
 import numpy as np
 
-from ventsim.command.finding import Found, find
-from ventsim.errors import InputError, suggestion
+from ventsim.command.finding import Found, find, is_result
+from ventsim.command.kinds_of_files import WORDS, refuse_other_kind
+from ventsim.command.restrictions import Restriction, read_restrictions
+from ventsim.errors import InputError
 from ventsim.scenario import builtin_names
 from ventsim.scenario.files import read_text
+from ventsim.scenario.messages import Place
+from ventsim.scenario.toml_text import parse_toml
 
 __all__ = ["SizeTask", "SweepTask", "read_size", "read_sweep"]
 
 _SWEEP_KEYS = ("scenario", "values", "paired", "duration", "show", "lung", "limit")
 _SIZE_KEYS = ("scenario", "targets", "vary", "restrict", "drills", "bore_tolerance")
 _RANGE_KEYS = ("from", "to", "count")
+_EXAMPLE = "ventsim {} --help shows how such a file looks."
 
 
 @dataclass(frozen=True)
@@ -35,20 +39,20 @@ class SweepTask:
 
 @dataclass(frozen=True)
 class SizeTask:
-    """A sizing as the file describes it; `restrict` holds the limbs of lungs that get a restrictor."""
+    """A sizing as the file describes it; `restrict` holds the restrictors that lungs get."""
 
     found: Found
     targets: Mapping[str, Mapping[str, float]]
     vary: Mapping[str, Sequence[float]]
-    restrict: Mapping[str, str]
+    restrict: Mapping[str, Restriction]
     drills: Sequence[float] | None
     bore_tolerance: float
 
 
 def read_sweep(path: Path) -> SweepTask:
     """Read the file of a sweep; the study itself checks paths and numbers."""
-    table = _read(path, _SWEEP_KEYS, needed=("scenario", "values"))
-    values = _section(table["values"], "values", path)
+    table = _read(path, _SWEEP_KEYS, needed=("scenario", "values"), command="sweep")
+    values = _by_path(_section(table["values"], "values", path), "values", path)
     return SweepTask(
         found=_scenario(table["scenario"], path),
         values={name: _listed(given, f"values.{name}", path) for name, given in values.items()},
@@ -62,32 +66,29 @@ def read_sweep(path: Path) -> SweepTask:
 
 def read_size(path: Path) -> SizeTask:
     """Read the file of a sizing; the study itself checks paths and numbers."""
-    table = _read(path, _SIZE_KEYS, needed=("scenario", "targets", "vary"))
+    table = _read(path, _SIZE_KEYS, needed=("scenario", "targets", "vary"), command="size")
     targets = _section(table["targets"], "targets", path)
     restrict = _section(table.get("restrict", {}), "restrict", path)
     return SizeTask(
         found=_scenario(table["scenario"], path),
         targets={lung: _section(wanted, f"targets.{lung}", path) for lung, wanted in targets.items()},
-        vary=_section(table["vary"], "vary", path),
-        restrict={
-            lung: _kind(limb, str, f"restrict.{lung}", '"inspiratory"', path) for lung, limb in restrict.items()
-        },
+        vary=_by_path(_section(table["vary"], "vary", path), "vary", path),
+        restrict=read_restrictions(restrict, Place(str(path), "restrict")),
         drills=table.get("drills"),
         bore_tolerance=table.get("bore_tolerance", 0.1),
     )
 
 
-def _read(path: Path, keys: Sequence[str], *, needed: Sequence[str]) -> dict[str, Any]:
-    try:
-        table = tomllib.loads(read_text(path))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: this is not TOML: {error}.\n  Write key = value, or [section].") from None
-    for key in table:
-        if key not in keys:
-            raise InputError(f"{path}: there is no '{key}' in such a file.\n  {suggestion(key, keys)}")
-    for key in needed:
-        if key not in table:
-            raise InputError(f"{path}: '{key}' is missing.\n  Such a file has: {', '.join(keys)}.")
+def _read(path: Path, keys: Sequence[str], *, needed: Sequence[str], command: str) -> dict[str, Any]:
+    if is_result(path):
+        raise InputError(f"'{path}' is a result, not {WORDS[command]}.\n  {_EXAMPLE.format(command)}")
+    table = parse_toml(read_text(path), source=str(path))
+    if not set(table) <= set(keys):
+        refuse_other_kind(path, command, table)
+    Place(str(path)).check_keys(table, keys, homes={}, elsewhere={})
+    missing = [key for key in needed if key not in table]
+    if missing:
+        raise InputError(f"{path}: {' and '.join(missing)} missing.\n  {_EXAMPLE.format(command)}")
     return table
 
 
@@ -101,6 +102,20 @@ def _section(given: object, name: str, path: Path) -> Mapping[str, Any]:
     if not isinstance(given, Mapping):
         raise InputError(f"{path}: {name} is no section.\n  Write [{name}] and its lines below.")
     return given
+
+
+def _by_path(section: Mapping[str, Any], name: str, path: Path) -> dict[str, Any]:
+    """What stands at each path; without quotes, TOML takes a path for sections in sections."""
+    found: dict[str, Any] = {}
+    for key, given in section.items():
+        is_nest = isinstance(given, Mapping) and given and not set(given) & set(_RANGE_KEYS)
+        below = _by_path(given, f"{name}.{key}", path) if is_nest else {"": given}
+        for rest, value in below.items():
+            whole = f"{key}.{rest}" if rest else key
+            if whole in found:
+                raise InputError(f"{path}: {name} has '{whole}' twice.\n  Leave one of them out.")
+            found[whole] = value
+    return found
 
 
 def _kind(given: object, kind: type, name: str, what: str, path: Path) -> Any:

@@ -1,11 +1,28 @@
-"""What every command says at its end, and how it ends."""
+"""What every command says, and how it ends."""
 
 from ventsim import schema
+from ventsim.scenario import Scenario
+from ventsim.ventilator import SETTINGS_KINDS
 
-__all__ = ["BROKEN_PIPE", "CAUTION", "INTERRUPTED", "WRONG_INPUT"]
+__all__ = ["BROKEN_PIPE", "CAUTION", "INTERRUPTED", "UNANSWERED", "WRONG_INPUT", "fixed", "heading"]
 
 CAUTION = f"{schema.CAUTION} Sharing a ventilator is off-label and professional bodies advise against it."
 """Last line of every run. Source: joint statement of SCCM, AARC, ASA, APSF, AACN and CHEST, 26 March 2020."""
 
-WRONG_INPUT, INTERRUPTED, BROKEN_PIPE = 2, 130, 141
+WRONG_INPUT, UNANSWERED, INTERRUPTED, BROKEN_PIPE = 2, 3, 130, 141
 """Exit codes, the last two as a shell counts signals."""
+
+
+def heading(scenario: Scenario) -> str:
+    """Title of a scenario with the mode that it is run in, which a title can have wrong but settings cannot."""
+    kind, said = scenario.settings.kind, scenario.title.casefold()
+    if kind in said:
+        return scenario.title
+    if any(other in said for other in SETTINGS_KINDS):
+        return f"{scenario.title} (run in {kind})"
+    return f"{scenario.title}, {kind}"
+
+
+def fixed(number: float, digits: int) -> str:
+    """A number with so many decimals, and without a minus before zero."""
+    return f"{round(float(number), digits) + 0.0:.{digits}f}"

@@ -93,7 +93,7 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
             ax.text(place, row, text, ha="center", va="center", fontsize=8, color="0.45" if quiet else "black")
     heads = [
         *(f"lung\n{name}" for name in one.lung.values),
-        "displayed\nvolume",
+        "displayed\nexpired\nvolume",
         "displayed\npeak\n[cmH2O]",
         "first\nalarm",
     ]

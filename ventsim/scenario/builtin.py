@@ -49,7 +49,7 @@ def builtin_text(name: str) -> str:
     Examples
     --------
     >>> builtin_text("two-unequal-lungs").splitlines()[0]
-    'title = "Two unequal lungs, pressure control"'
+    'title = "Two unequal lungs"'
     """
     names = builtin_names()
     if name not in names:

@@ -16,7 +16,8 @@ from ventsim.parts.quantity import TIME_SLIPS, Quantity
 from ventsim.scenario.course_fields import dump_changes, read_changes, read_windows
 from ventsim.scenario.files import read_text, write_text
 from ventsim.scenario.messages import Place
-from ventsim.scenario.reading import RUN_OPTIONS, read_values
+from ventsim.scenario.reading import read_values
+from ventsim.scenario.sections import RUN_OPTIONS
 from ventsim.scenario.writing import write_toml
 from ventsim.ventilator import SETTINGS_KINDS, BreathSettings, check_settings
 
@@ -28,6 +29,9 @@ __all__ = ["MOST_SAMPLES", "Scenario"]
 MOST_SAMPLES = 20_000_000
 """Largest number of samples of one run. [1]"""
 
+
+UNTITLED = "untitled"
+"""Title of a scenario without one."""
 
 CANNOT_REPEAT = "# Cannot be run again from here: "
 """How the attribute ``scenario`` begins where a circuit holds parts of the user's own making."""
@@ -78,7 +82,7 @@ class Scenario(Description):
 
     Parameters
     ----------
-    title : str
+    title : str, default "untitled"
         One line that says what it is.
     about : str, default ""
         Free text: purpose, and where the numbers come from.
@@ -126,7 +130,9 @@ class Scenario(Description):
     kind: ClassVar[str] = "scenario"
     error_type: ClassVar[type[InputError]] = ScenarioError
 
-    title: Annotated[str, PlainValidator(_read_title), Field(description="one line that says what it is")]
+    title: Annotated[
+        str, PlainValidator(_read_title), Field(description="one line that says what it is")
+    ] = UNTITLED  # fmt: skip
     about: Annotated[str, PlainValidator(_read_text), Field(description="purpose, source of numbers")] = ""
     plan: Annotated[
         Layout | Circuit,
@@ -251,18 +257,24 @@ class Scenario(Description):
         Raises
         ------
         ScenarioError
-            With source, key path, value, unit, what is allowed and the nearest right name.
+            With source, key path, value, unit, what is allowed and the nearest right name; all complaints that
+            do not depend on each other are told together.
 
         Examples
         --------
-        >>> Scenario.from_toml("title = 'a'\\n[lungs.a]\\ncompliance = -1", source="ward.toml")
+        >>> Scenario.from_toml("[lungs.a]\\ncompliance = -1\\nresistance = 5", source="ward.toml")
         Traceback (most recent call last):
         ventsim.errors.ScenarioError: ward.toml: lungs.a.compliance -1 mL/cmH2O is not allowed.
           Allowed: above 0 mL/cmH2O; usual: 0.2 to 300 mL/cmH2O.
-        ward.toml: lungs.a.resistance is missing.
-          Give resistance=... in cmH2O·s/L, airway resistance in inspiration.
+        ward.toml: section [settings] is missing.
+          Write [settings] and below it kind = "pressure control" or kind = "volume control".
         """
-        values = read_values(text, source=source)
+        return cls._from_text(text, source=source, title=UNTITLED)
+
+    @classmethod
+    def _from_text(cls, text: str, *, source: str, title: str) -> Self:
+        """The scenario of a text; `title` is that of a text without one."""
+        values = {"title": title} | read_values(text, source=source)
         paths = {name: f"run.{name}" for name in RUN_OPTIONS}
         with Place(source).messages_of(cls, paths=paths):
             return cls(**values)
@@ -298,7 +310,7 @@ class Scenario(Description):
 
     @classmethod
     def read(cls, path: str | Path) -> Self:
-        """Read a scenario from a TOML file.
+        """Read a scenario from a TOML file; one without a title gets the name of the file.
 
         Parameters
         ----------
@@ -315,7 +327,8 @@ class Scenario(Description):
         ScenarioError
             If the file cannot be read, or as :meth:`from_toml`.
         """
-        return cls.from_toml(read_text(Path(path)), source=str(path))
+        name = " ".join(Path(path).stem.split()) or UNTITLED
+        return cls._from_text(read_text(Path(path)), source=str(path), title=name)
 
     def write(self, path: str | Path) -> None:
         """Write the scenario to a TOML file; a file that exists is replaced.

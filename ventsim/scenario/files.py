@@ -6,6 +6,8 @@ from ventsim.errors import ScenarioError, nearest_names
 
 __all__ = ["SCENARIO_SUFFIXES", "read_text", "scenario_files", "write_text"]
 
+_MOST_FILES = 5  # that a message names
+
 SCENARIO_SUFFIXES = (".toml", ".nc")
 """Endings of the names of scenarios and of results, which hold a scenario."""
 
@@ -88,10 +90,15 @@ def scenario_files(folder: Path) -> tuple[str, ...]:
 def _nearest(path: Path) -> str:
     """A hint to the files near a wrong path."""
     found = scenario_files(path.parent)
-    near = nearest_names(path.name, found) or list(found[:5])
-    if not near:
+    if not found:
         return f"Neither scenario nor result is in '{path.parent}'."
-    return f"Did you mean {' or '.join(repr(str(path.parent / name)) for name in near)}?"
+    # Without their endings, in which all are alike.
+    stems = nearest_names(path.stem, dict.fromkeys(Path(name).stem for name in found))
+    near = [name for stem in stems for name in found if Path(name).stem == stem]
+    if near:
+        return f"Did you mean {' or '.join(repr(str(path.parent / name)) for name in near)}?"
+    some = ", ".join(repr(str(path.parent / name)) for name in found[:_MOST_FILES])
+    return f"There {'is' if len(found) == 1 else 'are'} {some}{' and more' if len(found) > _MOST_FILES else ''}."
 
 
 def _reason(error: Exception) -> str:

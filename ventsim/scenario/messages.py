@@ -7,13 +7,48 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Self
 
-from ventsim.errors import InputError, ScenarioError, suggestion
+from ventsim.errors import InputError, ScenarioError, nearest_names, suggestion
 from ventsim.parts import Description
 from ventsim.parts.base import named
 
-__all__ = ["Place"]
+__all__ = ["Complaints", "Place"]
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+
+
+class Complaints:
+    """Complaints about several places of a file, told together.
+
+    Examples
+    --------
+    >>> told = Complaints()
+    >>> for key in ("a", "b"):
+    ...     with told.of_one():
+    ...         raise Place("ward.toml", key).error("it is wrong.")
+    >>> told.tell()
+    Traceback (most recent call last):
+    ventsim.errors.ScenarioError: ward.toml: a: it is wrong.
+    ward.toml: b: it is wrong.
+    """
+
+    def __init__(self) -> None:
+        self._texts: list[str] = []
+
+    def __bool__(self) -> bool:
+        return bool(self._texts)
+
+    @contextlib.contextmanager
+    def of_one(self) -> Iterator[None]:
+        """Context in which a complaint is kept instead of raised."""
+        try:
+            yield
+        except ScenarioError as error:
+            self._texts.append(str(error))
+
+    def tell(self) -> None:
+        """Raise one ScenarioError with all complaints, each once; nothing if there is none."""
+        if self._texts:
+            raise ScenarioError("\n".join(dict.fromkeys(self._texts)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +102,11 @@ class Place:
         """
         return ScenarioError(": ".join(piece for piece in (self.source, self.path, text) if piece))
 
-    def check_keys(self, given: Collection[str], allowed: Collection[str], *, homes: Mapping[str, str]) -> None:
-        """Refuse keys that this section does not have.
+    def check_keys(
+        self, given: Collection[str], allowed: Collection[str], *, homes: Mapping[str, str],
+        elsewhere: Mapping[str, str],
+    ) -> None:  # fmt: skip
+        """Refuse keys that this section does not have, all of them at once.
 
         Parameters
         ----------
@@ -77,17 +115,29 @@ class Place:
         allowed : collection of str
             Keys that it may have.
         homes : mapping of str to str
-            Where keys of other sections belong, for the message.
+            Where keys belong that cannot be slips of a key of this section, for the message.
+        elsewhere : mapping of str to str
+            Where keys belong that are no piece of a key of this section.
 
         Raises
         ------
         ScenarioError
             With the nearest right name, or the section where the key belongs.
         """
+        told: dict[str, list[str]] = {}
         for key in given:
             if key not in allowed:
-                hint = homes.get(key) or suggestion(key, allowed)
-                raise self.inside(key).error(f"there is no such key here.\n  {hint}")
+                is_piece = any(key in near for near in nearest_names(key, allowed))
+                other = "" if is_piece else elsewhere.get(key, "")
+                hint = homes.get(key) or other or suggestion(key, allowed)
+                told.setdefault(hint, []).append(key)
+        complaints = Complaints()
+        for hint, keys in told.items():
+            with complaints.of_one():
+                if len(keys) == 1:
+                    raise self.inside(keys[0]).error(f"there is no such key here.\n  {hint}")
+                raise self.error(f"there are no such keys here: {', '.join(keys)}.\n  {hint}")
+        complaints.tell()
 
     @contextlib.contextmanager
     def messages_of(self, cls: type[Description], *, paths: Mapping[str, str] | None = None) -> Iterator[None]:

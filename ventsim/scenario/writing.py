@@ -10,7 +10,8 @@ from ventsim.circuit import Circuit
 from ventsim.errors import ScenarioError
 from ventsim.layouts import Layout
 from ventsim.parts import PART_KINDS, Description, Lung
-from ventsim.scenario.reading import FITTINGS, LAYOUT_OPTIONS, NO_VALUE, inner_classes
+from ventsim.scenario.reading import FITTINGS
+from ventsim.scenario.sections import LAYOUT_OPTIONS, NO_VALUE, inner_classes
 from ventsim.ventilator import BreathSettings
 
 __all__ = ["HEADER", "write_toml"]

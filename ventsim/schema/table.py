@@ -201,7 +201,7 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         ("raised_after", "t_A", "s", "time from the fault to the alarm", "later; NaN if never"),
     )),
     (("mode", "fault"), _BLIND, (
-        ("reason", "", "", "why the run failed", "a text, no sign"),
+        ("reason", "", "", "why the run failed or was not run", "a text, no sign"),
         *((f"{name}_change", f"Δ{symbol}", unit, f"change of {meaning}", "more than before")
           for name, symbol, unit, meaning in _WATCHED),
     )),

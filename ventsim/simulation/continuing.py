@@ -8,7 +8,9 @@ from ventsim.changes import AnyChange, Schedule
 from ventsim.circuit import Circuit
 from ventsim.errors import InputError, SchemaError
 from ventsim.scenario import Scenario
+from ventsim.simulation.clock import clock
 from ventsim.simulation.course import Course, Piece
+from ventsim.simulation.prepare import LONGEST_RUN, check_number
 from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.saved_run import LongRun, Saver
@@ -60,7 +62,7 @@ def continue_long(
     Raises
     ------
     InputError
-        If `duration` lies before the end of the run so far.
+        If `duration` is impossible or lies before the end of the run so far.
     SchemaError
         If the run cannot be read, or does not belong to the circuit.
     SolverError
@@ -75,18 +77,14 @@ def continue_long(
     >>> vs.continue_long(run, duration=600).measures.sizes["breath"]
     150
     """
+    check_number("duration", duration, unit="s", low=0.0, high=LONGEST_RUN)
     before = run if isinstance(run, LongRun) else LongRun.read(run)
     circuit, settings, changes, options = _what_was_run(before, circuit, settings, changes)
     options |= {"duration": duration}
     if wave_windows is not None or wave_every is not None:
         options |= {"wave_windows": tuple(wave_windows or ()), "wave_every": wave_every}
     updates = int(before.measures.attrs.get("ramp_updates", 1))
-    end = float(before.measures["breath_end"][-1])
-    if not duration >= end:
-        raise InputError(
-            f"duration {duration:g} s lies before the end of the run so far, {end:g} s.\n"
-            "  Give the duration of the whole run, counted from its start."
-        )
+    check_end(before, duration)
     course = long_course(Schedule(circuit, settings, tuple(changes)), options, updates=updates)
     done = int(before.state.attrs["breaths"])
     runner = Runner(tolerance=options["tolerance"], sample_interval=options["sample_interval"])
@@ -102,6 +100,16 @@ def continue_long(
         ) from None
     attrs = describe(circuit, settings, options=options, changes=changes) | {"ramp_updates": updates}
     return run_course(course, runner, attrs=attrs, before=before, progress=progress, saver=Saver(save))
+
+
+def check_end(before: LongRun, duration: float) -> None:
+    """Refuse to go on until a time that the run so far has passed."""
+    end = float(before.measures["breath_end"][-1])
+    if duration < end:
+        raise InputError(
+            f"duration {duration:.10g} s lies before the end of the run so far, {end:.10g} s ({clock(end)})."
+            "\n  Give the duration of the whole run, counted from its start."
+        )
 
 
 def _what_was_run(

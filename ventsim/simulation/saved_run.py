@@ -3,6 +3,7 @@
 import os
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
@@ -62,11 +63,14 @@ class LongRun:
             _write_group(self.state, draft, "state")
             os.replace(draft, path)
         except (OSError, ValueError) as error:
-            draft.unlink(missing_ok=True)
             raise InputError(
                 f"cannot write '{path}': {getattr(error, 'strerror', None) or error}.\n"
                 "  Give a file in a folder that can be written to, with room for it."
             ) from None
+        finally:
+            # Gone already after a success; after an error, or a second Ctrl-C, no half of a file is left.
+            with suppress(OSError):
+                draft.unlink(missing_ok=True)
 
     @classmethod
     def read(cls, path: str | Path) -> Self:
@@ -89,12 +93,16 @@ class LongRun:
         """
         try:
             measures = xr.load_dataset(path, engine="h5netcdf")
-            state = xr.load_dataset(path, engine="h5netcdf", group="state")
         except (OSError, ValueError, KeyError) as error:
+            missing = "there is no such file" if isinstance(error, FileNotFoundError) else str(error)
             raise SchemaError(
-                f"cannot read a long run from '{path}': {error}.\n"
+                f"cannot read a long run from '{path}': {missing}.\n"
                 "  Give a file that a long run of ventsim has written."
             ) from None
+        try:
+            state = xr.load_dataset(path, engine="h5netcdf", group="state")
+        except (OSError, ValueError, KeyError):
+            raise SchemaError(_why_no_state(measures, path)) from None
         try:
             waves = xr.load_dataset(path, engine="h5netcdf", group="waves")
         except (OSError, ValueError, KeyError):
@@ -106,6 +114,16 @@ def _write_group(dataset: xr.Dataset, path: Path, group: str | None) -> None:
     encoding = {name: {"zlib": True, "complevel": 1} for name in dataset.data_vars}
     mode = "w" if group is None else "a"
     dataset.to_netcdf(path, mode=mode, group=group, engine="h5netcdf", encoding=encoding)
+
+
+def _why_no_state(found: xr.Dataset, path: str | Path) -> str:
+    """What a file without a last state is, and what to do with it."""
+    if "time" in found.dims and "node_pressure" in found:
+        return (
+            f"'{path}' is the result of a short run, which keeps no state; only long runs can go on.\n"
+            "  Run its scenario again, for longer; or begin a new run where it ended: start=... of simulate_long."
+        )
+    return f"'{path}' holds no run that can go on.\n  Give a file that a long run of ventsim has written."
 
 
 def joined(before: LongRun, after: LongRun) -> LongRun:

@@ -9,6 +9,7 @@ import xarray as xr
 from ventsim.changes import AnyChange, Schedule
 from ventsim.circuit import Circuit
 from ventsim.errors import StoppedEarlyWarning, VentsimError, warn_caller
+from ventsim.simulation.clock import clock
 from ventsim.simulation.collector import Collector
 from ventsim.simulation.course import Course
 from ventsim.simulation.keeping import keeper
@@ -181,7 +182,7 @@ def simulate_long(
     options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
     if len(wave_windows) or wave_every is not None:
         options |= {"wave_windows": tuple(wave_windows), "wave_every": wave_every}
-    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start)
+    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start, unchanged=circuit)
     course = long_course(Schedule(circuit, settings, tuple(changes)), options, updates=ramp_updates)
     attrs = describe(circuit, settings, options=options, changes=changes) | {"ramp_updates": int(ramp_updates)}
     return run_course(course, runner, attrs=attrs, before=None, progress=progress, saver=Saver(save))
@@ -220,7 +221,7 @@ def run_course(
         return run if before is None else joined(before, run)
 
     def so_far() -> str:
-        return f"after {done + collector.n_breaths} breaths, before the end at {course.duration:g} s"
+        return f"after {done + collector.n_breaths} breaths, before the end at {clock(course.duration)} h:min:s"
 
     status = "finished"
     with (

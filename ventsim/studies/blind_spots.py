@@ -19,13 +19,14 @@ from ventsim.schema import CAUTION, label
 from ventsim.simulation import simulate_breaths, steady_breath
 from ventsim.simulation.prepare import DEFAULT_TOLERANCE, LONGEST_RUN, check_number
 from ventsim.simulation.progress import Progress
+from ventsim.studies.blind_spots_text import NOT_RUN
 from ventsim.studies.fault_checks import Faults, check_fits, checked_faults, modes_by_name
 from ventsim.studies.faults import standard_faults
 from ventsim.ventilator import BreathSettings
 
 __all__ = ["blind_spots"]
 
-_STOPPED = "not run: the study was stopped by Ctrl-C"
+_STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"
 
 # Result -> measure of a lung whose change it is.
 _LUNG_CHANGES = {
@@ -94,7 +95,8 @@ def blind_spots(
     -------
     xarray.Dataset
         Dims (mode, fault, lung), (mode, fault, alarm) and less. ``unseen`` is 1 where there is harm and no alarm
-        was raised. A fault whose run fails is NaN, with the reason in ``reason``.
+        was raised. A fault whose run fails is NaN, with the reason in ``reason``, which begins with ``not run`` if
+        the study was stopped before.
 
     Raises
     ------
@@ -107,7 +109,7 @@ def blind_spots(
     Warns
     -----
     StoppedEarlyWarning
-        If Ctrl-C ended the study; the other faults are NaN, with that as their reason.
+        If Ctrl-C ended the study; the other faults are NaN, with ``not run`` and that as their reason.
 
     Examples
     --------

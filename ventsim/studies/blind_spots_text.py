@@ -5,7 +5,10 @@ import xarray as xr
 
 from ventsim.schema import check_dataset
 
-__all__ = ["blind_spots_table"]
+__all__ = ["NOT_RUN", "blind_spots_table"]
+
+NOT_RUN = "not run"
+"""How the reason begins where a fault was not tried."""
 
 
 def blind_spots_table(found: xr.Dataset, *, caution: bool = True) -> str:
@@ -35,35 +38,43 @@ def blind_spots_table(found: xr.Dataset, *, caution: bool = True) -> str:
     check_dataset(found, "blind spots")
     lungs = [str(name) for name in found.lung.values]
     width = max(12, *(len(str(name)) for name in found.fault.values)) + 2
+    cell = max(7, *(len(name) + 5 for name in lungs)) + 2
     lines: list[str] = []
     for mode in found.mode.values:
         one = found.sel(mode=mode)
         lines += [str(mode), ""]
-        heads = [f"lung {name}".rjust(9) for name in lungs]
-        lines.append(" " * width + "".join(heads) + "   displayed   displayed   first alarm")
-        lines.append(" " * width + "   [%]".rjust(9) * len(lungs) + "   volume [%]  peak [cmH2O]")
+        heads = "".join(f"lung {name}".rjust(cell) for name in lungs)
+        lines += [
+            " " * (width + cell * len(lungs)) + "   displayed at the end",
+            " " * width + heads + "  expired vol.         peak   first alarm,",
+            f"{' ' * width}{'[%]'.rjust(cell) * len(lungs)}{'[%]':>14}{'[cmH2O]':>13}   from the fault on",
+        ]
         for fault in one.fault.values:
-            lines.append(_row(one.sel(fault=fault), str(fault).ljust(width)))
+            lines.append(_row(one.sel(fault=fault), str(fault).ljust(width), cell=cell))
         lines.append("")
     harm, pressure = found.attrs["harm"], found.attrs["pressure_harm_cmH2O"]
     lines += [
         f"Change of each lung's tidal volume. ! = harm without an alarm: more than {100 * harm:.0f} % of volume,",
         f"or more than {pressure:g} cmH2O of end-inspiratory pressure (both invented, to be chosen).",
+        f"Changes are of the last breath, {found.attrs['duration_s']:g} s after the fault began. Alarms count",
+        "from its first breath on, so one may have been raised by a display that is as before in the end.",
     ]
     return "\n".join([*lines, "", str(found.attrs["caution"])] if caution else lines)
 
 
-def _row(one: xr.Dataset, name: str) -> str:
-    if str(one.reason.item()):
-        return f"{name}  run failed: {str(one.reason.item()).splitlines()[0]}"
+def _row(one: xr.Dataset, name: str, *, cell: int) -> str:
+    reason = str(one.reason.item())
+    if reason:
+        told = reason.splitlines()[0]
+        return f"{name}  {told}" if told.startswith(NOT_RUN) else f"{name}  run failed: {told}"
     cells = [
-        f"{_signed(float(change), 1):>7}{'!' if unseen else ' '} "
+        f"{_signed(float(change), 1).rjust(cell - 2)}{'!' if unseen else ' '} "
         for change, unseen in zip(one.tidal_volume_change.values, one.unseen.values, strict=True)
     ]
     percent = 100.0 * float(one.displayed_expired_tidal_volume_change / one.displayed_expired_tidal_volume_before)
     peak = float(one.displayed_peak_pressure_change)
     return (
-        f"{name}{''.join(cells)}{_signed(percent, 1):>12}{_signed(peak, 2):>13}   {_first_alarm(one.raised_after)}"
+        f"{name}{''.join(cells)}{_signed(percent, 1):>14}{_signed(peak, 2):>13}   {_first_alarm(one.raised_after)}"
     )
 
 

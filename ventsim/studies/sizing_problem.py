@@ -1,6 +1,7 @@
 """A sizing question read and checked: which measures are to become what, and which values may change for it."""
 
 import math
+import re
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -172,7 +173,8 @@ def read_problem(
     if len(wanted) != len(unknowns):
         few = "Add a target or keep a value" if len(wanted) < len(unknowns) else "Leave a target out or vary more"
         raise InputError(
-            f"there are {len(wanted)} targets and {len(unknowns)} values that vary.\n"
+            f"there {'is' if len(wanted) == 1 else 'are'} {_counted(len(wanted), 'target')} and "
+            f"{_counted(len(unknowns), 'value')} to vary.\n"
             f"  Allowed: as many of one as of the other. {few}."
         )
     return Problem(
@@ -232,7 +234,22 @@ def _read_unknowns(circuit: Circuit, settings: BreathSettings, vary: Mapping[str
     return tuple(found)
 
 
+def _counted(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def _check_restrictor(circuit: Circuit, path: str) -> None:
+    """Tell how to put in the restrictor that a path expects where a layout has none."""
+    found = re.match(r"parts\.(?P<part>(?P<lung>.+) (?P<limb>inspiratory|expiratory) restrictor)\.", str(path))
+    if found and found["lung"] in circuit.lungs and found["part"] not in circuit.parts:
+        raise InputError(
+            f"vary: there is no {found['part']!r} in the circuit.\n  Put one in with "
+            f"ventsim.studies.restrict(circuit, {found['lung']!r}, limb={found['limb']!r})."
+        )
+
+
 def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits: Limits) -> Unknown:
+    _check_restrictor(circuit, path)
     now = value_at(circuit, settings, path=path)
     quantity = quantity_at(roots(circuit, settings), steps_of(path))
     if quantity is None:

@@ -145,7 +145,8 @@ def sweep(
         result = run_batch(cases, options, n_lungs=n_lungs, threads=threads, progress=progress)
     missing = int((result.status == NOT_RUN).sum())
     if missing:
-        warn_caller(StoppedEarlyWarning(f"the sweep was stopped; {missing} of {len(cases)} points were not run."))
+        text = f"the sweep was stopped by Ctrl-C; not run: {missing} of {len(cases)} points. The others are kept."
+        warn_caller(StoppedEarlyWarning(text))
     attrs = _attrs(scenario, subject, options, paths=list(grid), paired=paired)
     return _dataset(result, subject, grid=grid, shape=shape, paired=paired).assign_attrs(attrs)
 

@@ -1,0 +1,57 @@
+"""What stands below the options in the help of commands."""
+
+import textwrap
+
+from ventsim.command.words import CAUTION
+
+__all__ = ["SIZE", "SWEEP", "TOP"]
+
+TOP = f"""\
+exit codes:
+  0    done
+  2    wrong input, or a run that failed
+  3    a study was run, but leaves its question open: targets that cannot be
+       met, points or faults without a breath
+  130  stopped by Ctrl-C; long runs and studies keep what is finished
+  141  the reader of the output has left
+
+{textwrap.fill(CAUTION, 80)}"""
+
+SWEEP = """\
+A file such as this one, here all invented, is enough:
+
+  scenario = "two-unequal-lungs"    # built-in, or a file beside this one
+  show = "inspired_tidal_volume"    # the measure to print and draw
+  [values]
+  "lungs.b.compliance" = { from = 20, to = 60, count = 5 }   # mL/cmH2O
+  "settings.peep" = [5, 10]                                  # cmH2O
+
+Above [values] may stand as well: paired = true (the first value of each path
+goes with the first of all others), duration = 60 (the last whole breath of so
+many s in place of the steady breath), lung = "b" (a map of that lung) and
+limit = 300 (a line in the map). Paths are explained in
+docs/howto_hours_and_studies.md. Exit code 3: a point has no breath.
+"""
+
+SIZE = """\
+A file such as this one, here all invented, is enough:
+
+  scenario = "two-unequal-lungs"    # built-in, or a file beside this one
+  [restrict]
+  a = "inspiratory"                 # puts a hole into that limb of lung a
+  [targets.a]
+  inspired_tidal_volume = 400       # mL
+  [vary]
+  "parts.a inspiratory restrictor.bore" = [1, 22]            # mm, limits
+
+A resistance in place of a hole:
+
+  [restrict]
+  a = { limb = "inspiratory", kind = "restrictor" }
+  [vary]
+  "parts.a inspiratory restrictor.linear_resistance" = [0, 50]   # cmH2O·s/L
+
+As many values vary as there are targets. Above [restrict] may stand as well:
+drills = [3, 4, 5] (bores to choose from, mm) and bore_tolerance = 0.1 (mm).
+More in docs/howto_hours_and_studies.md. Exit code 3: the targets are not met.
+"""

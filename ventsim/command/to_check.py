@@ -1,0 +1,63 @@
+"""What of a run should be looked at again, told at its end: unlikely input, gas vented, lungs without any."""
+
+import re
+from collections.abc import Sequence
+
+import numpy as np
+import xarray as xr
+
+from ventsim.command.words import fixed
+
+__all__ = ["doubts_in_short", "lines_to_check", "losses", "relief_of_last_breath", "relief_of_run"]
+
+_MOST_LINES = 8
+_NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
+
+
+def lines_to_check(doubts: Sequence[str]) -> str:
+    """Lines of a summary, each with its line break; empty if there is nothing to check."""
+    if not doubts:
+        return ""
+    shown = list(doubts[:_MOST_LINES])
+    if len(doubts) > _MOST_LINES:
+        shown.append(f"and {len(doubts) - _MOST_LINES} more, above")
+    return "To check:   " + "\n            ".join(shown) + "\n"
+
+
+def doubts_in_short(warnings: Sequence[str]) -> list[str]:
+    """The first line of each warning, with the path of the value in place of part and name."""
+    firsts = (text.splitlines()[0] for text in warnings)
+    return list(dict.fromkeys(re.sub(r"^[^':]* '([^']+)': (\w+ )", r"\1.\2", first) for first in firsts))
+
+
+def losses(last: xr.Dataset) -> list[str]:
+    """Lungs into which nothing went in a breath."""
+    volumes = last["inspired_tidal_volume"]
+    empty = [str(name) for name in last.lung.values[(volumes < _NOTHING).values]]
+    if not empty:
+        return []
+    if len(empty) == last.sizes["lung"]:
+        return [f"Nothing is inspired: every lung gets less than {_NOTHING} mL in the last breath."]
+    names = ", ".join(empty)
+    return [f"lung {names}: nothing is inspired in the last breath, less than {_NOTHING} mL."]
+
+
+def relief_of_last_breath(last: xr.Dataset, relief_pressure: float | None) -> list[str]:
+    """Gas that pressure relief vented in the last breath."""
+    vented = float(last["port_relief_volume"])
+    if not vented >= _NOTHING or relief_pressure is None:
+        return []
+    return [
+        f"Pressure relief at {relief_pressure:g} cmH2O vented {fixed(vented, 1)} mL of the last breath; "
+        f"{fixed(last['port_delivered_volume'], 1)} mL went into the circuit."
+    ]
+
+
+def relief_of_run(measures: xr.Dataset) -> list[str]:
+    """Gas that pressure relief vented in any breath."""
+    vented = np.nan_to_num(measures["port_relief_volume"].values)
+    count = int((vented >= _NOTHING).sum())
+    if not count:
+        return []
+    most = fixed(vented.max(), 1)
+    return [f"Pressure relief vented gas in {count} of {vented.size} breaths, at most {most} mL in one."]
