@@ -4,7 +4,6 @@ import dataclasses
 import os
 import re
 import signal
-import subprocess
 import sys
 import time
 import warnings
@@ -379,14 +378,11 @@ at = 21
     assert (here / "shrinks.nc").read_bytes() == before
 
 
-def test_stop_by_the_user(here):
+def test_stop_by_the_user(here, start_process):
     (here / "days.toml").write_text(
         builtin_text("six-hours-equal-lungs").replace("duration = 21600 ", "duration = 2160000 ")
     )
-    process = subprocess.Popen(
-        [sys.executable, "-m", "ventsim", "run", "days.toml"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+    process = start_process([sys.executable, "-m", "ventsim", "run", "days.toml"])
     assert process.stdout.readline().startswith("Six hours of four equal lungs")
     time.sleep(4.0)
     os.kill(process.pid, signal.SIGINT)

@@ -3,7 +3,6 @@
 import os
 import random
 import signal
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -180,17 +179,6 @@ def test_equal_lungs_stay_equal_over_six_hours():
 # --- stopped at any moment ------------------------------------------------------------------------------------
 
 
-def start_process(path: Path) -> subprocess.Popen:
-    process = subprocess.Popen(
-        [sys.executable, "-c", LONG.format(path=str(path))],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout.readline() == "begins\n"
-    return process
-
-
 def check_file(path: Path) -> int:
     """A file opens and holds whole breaths; returns how many."""
     run = vs.LongRun.read(path)
@@ -204,10 +192,11 @@ def check_file(path: Path) -> int:
 
 
 @pytest.mark.parametrize("moment", [signal.SIGINT, signal.SIGINT, signal.SIGKILL, signal.SIGKILL])
-def test_stopped_at_a_random_moment(moment, tmp_path):
+def test_stopped_at_a_random_moment(moment, tmp_path, start_process):
     """Two of each here; ``validation/stopped_runs.py`` does twenty."""
     path = tmp_path / "run.nc"
-    process = start_process(path)
+    process = start_process([sys.executable, "-c", LONG.format(path=str(path))])
+    assert process.stdout.readline() == "begins\n"
     while not path.exists():
         assert process.poll() is None, process.stderr.read()
         time.sleep(0.01)

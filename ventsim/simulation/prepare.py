@@ -78,12 +78,13 @@ def prepare(
         return before
     check_kinds(circuit, settings)
     check_tolerance(tolerance)
+    tolerance = float(tolerance)  # numbers of another type would have the engine compiled once more
     check_settings(circuit.ventilator, settings)
     known = None if before is None else before.compiled
     same = before is not None and before.circuit is circuit
     compiled = known if same else compile_circuit(circuit, like=known)
     absolute = 3.0 * tolerance * min(_drive(compiled, settings) / _USUAL_DRIVE, 1.0)
-    demands = Demands(absolute=absolute, relative=float(tolerance), late_volume=1e-2 * tolerance)
+    demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)
     return Prepared(circuit, settings, compiled, segment_table(settings), demands)
 
 
