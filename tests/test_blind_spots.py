@@ -313,6 +313,18 @@ def test_picture(both):
         vs.plot.blind_spots(both, axes=[Figure().subplots()])
 
 
+def test_a_lung_that_got_nothing_before():
+    """A valve that is stuck closed from the start: no % of nothing, a dash in the table and in the picture."""
+    circuit = REAL.with_parts({"b inspiratory valve": vs.OneWayValve(state="stuck closed")})
+    for lung in ("a", "b"):
+        found = studies.blind_spots(circuit, PRESSURE, lung=lung, duration=20.0, progress=False)
+        assert found.tidal_volume_before.sel(lung="b").item() < 1e-3
+        assert np.isnan(found.tidal_volume_change.sel(lung="b")).all()
+        assert not found.harmed.sel(lung="b", fault="clamped tube").any()
+        assert "–  " in studies.blind_spots_table(found)
+        assert "–" in {text.get_text() for text in vs.plot.blind_spots(found)[0].texts}
+
+
 def test_hours_and_minutes_along_the_axis():
     """Two hours of invented measures: marks every 15 min, and one an hour is written 1:00."""
     measures = vs.simulate_breaths(IDEAL, PRESSURE, duration=7200.0)

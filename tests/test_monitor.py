@@ -553,6 +553,12 @@ def random_display(rows, sensors=None):
     return displayed_values(measures, sensors=sensors)
 
 
+def test_pressure_that_rises_by_rounding_shows_no_compliance():
+    """A peak of 1e-308 cmH2O, the smallest kind of number there is, over a PEEP of 0; then 1 cmH2O, 2 mL."""
+    shown = random_display([(0.0, 2.0, 1e-308, 0.0), (0.0, 2.0, 1.0, 0.0)]).displayed_dynamic_compliance.values
+    assert np.isnan(shown[0]) and shown[1] == 2.0
+
+
 @hypothesis_settings(max_examples=50, deadline=None)
 @given(breaths, st.floats(0.0, 60.0))
 def test_without_limits_nothing_alarms(rows, delay):

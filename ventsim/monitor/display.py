@@ -17,6 +17,7 @@ __all__ = ["displayed_values"]
 FloatArray = NDArray[np.float64]
 
 SECONDS_PER_MINUTE = 60.0
+_LEAST_RISE = 1e-6  # of pressure in a breath; less is rounding, not a breath [cmH2O]
 
 _TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end", "set_peep")
 
@@ -151,5 +152,5 @@ def _checked_compliance(value: float) -> float:
 
 
 def _compliance(volume: FloatArray, rise: FloatArray) -> FloatArray:
-    """Volume per pressure, NaN where pressure does not rise."""
-    return np.divide(volume, rise, out=np.full_like(volume, np.nan), where=rise > 0.0)
+    """Volume per pressure, NaN where pressure does not rise by more than rounding."""
+    return np.divide(volume, rise, out=np.full_like(volume, np.nan), where=rise > _LEAST_RISE)

@@ -79,12 +79,14 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
         fault = one.isel(fault=row)
         for column in range(n_lungs):
             cell = fault.isel(lung=column)
-            unknown = "not run" if str(fault.reason.item()).startswith("not run") else "failed"
+            reason = str(fault.reason.item())
+            unknown = "not run" if reason.startswith("not run") else "failed" if reason else "–"
             change, unseen = float(cell.tidal_volume_change), bool(cell.unseen == 1.0)
             _draw_cell(ax, column, row, change, unseen=unseen, unknown=unknown)
         before = float(fault.displayed_expired_tidal_volume_before)
+        changed = float(fault.displayed_expired_tidal_volume_change)
         texts = (
-            _signed(100.0 * float(fault.displayed_expired_tidal_volume_change) / before, 0, " %"),
+            _signed(100.0 * changed / before if before > 0.0 else np.nan, 0, " %"),
             _signed(float(fault.displayed_peak_pressure_change), 1),
             _alarm(fault.raised_after) if not str(fault.reason.item()) else "–",
         )

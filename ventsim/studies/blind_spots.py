@@ -26,6 +26,7 @@ from ventsim.ventilator import BreathSettings
 
 __all__ = ["blind_spots"]
 
+_LEAST_VOLUME = 1e-3  # inspired by a lung that gets something at all [mL]
 _STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"
 
 # Result -> measure of a lung whose change it is.
@@ -144,7 +145,7 @@ def blind_spots(
         dataset.end_inspiratory_pressure_change > pressure_harm
     )
     seen = np.isfinite(dataset.raised_after).any("alarm")
-    known = np.isfinite(dataset.tidal_volume_change)
+    known = dataset.reason == ""
     dataset["harmed"] = harmed.where(known).astype(float)
     dataset["unseen"] = (harmed & ~seen).where(known).astype(float)
     dataset = dataset.transpose("mode", "fault", "lung", "alarm")
@@ -274,6 +275,12 @@ def _before(change: str) -> str:
     return f"{change.removesuffix('_change')}_before"
 
 
+def _percent(change: np.ndarray, before: np.ndarray) -> np.ndarray:
+    """A change of volume in % of that before, NaN where there was none. [%]"""
+    some = np.broadcast_to(before > _LEAST_VOLUME, change.shape)
+    return 100.0 * np.divide(change, before, out=np.full_like(change, np.nan), where=some)
+
+
 def _delayed(change: AnyChange, delay: float) -> AnyChange:
     until = {} if change.until is None else {"until": change.until + delay}
     return change.changed({"at": change.at + delay, **until})
@@ -294,7 +301,7 @@ def _dataset(
     variables: dict[str, Any] = {
         "tidal_volume_before": (("mode", "lung"), before),
         "tidal_volume_after": (each, after),
-        "tidal_volume_change": (each, 100.0 * (after / before[:, None] - 1.0)),
+        "tidal_volume_change": (each, _percent(after - before[:, None], before[:, None])),
         "raised_after": (
             ("mode", "fault", "alarm"),
             np.array([[tried.raised_after for tried in rows[mode]] for mode in modes]),

@@ -71,7 +71,8 @@ def _row(one: xr.Dataset, name: str, *, cell: int) -> str:
         f"{_signed(float(change), 1).rjust(cell - 2)}{'!' if unseen else ' '} "
         for change, unseen in zip(one.tidal_volume_change.values, one.unseen.values, strict=True)
     ]
-    percent = 100.0 * float(one.displayed_expired_tidal_volume_change / one.displayed_expired_tidal_volume_before)
+    before = float(one.displayed_expired_tidal_volume_before)
+    percent = 100.0 * float(one.displayed_expired_tidal_volume_change) / before if before > 0.0 else np.nan
     peak = float(one.displayed_peak_pressure_change)
     return (
         f"{name}{''.join(cells)}{_signed(percent, 1):>14}{_signed(peak, 2):>13}   {_first_alarm(one.raised_after)}"
@@ -79,7 +80,9 @@ def _row(one: xr.Dataset, name: str, *, cell: int) -> str:
 
 
 def _signed(change: float, decimals: int) -> str:
-    """A change with its sign, which what is rounded to zero has not."""
+    """A change with its sign, which what is rounded to zero has not; a dash for what is unknown."""
+    if not np.isfinite(change):
+        return "–"
     rounded = round(change, decimals)
     return f"{rounded:+.{decimals}f}" if rounded else f"{0.0:.{decimals}f}"
 
