@@ -253,6 +253,22 @@ def test_a_circuit_that_came_apart_is_drawn_with_what_is_known():
     assert any("b expiratory" in text for text in texts(ax))
 
 
+def test_a_lung_that_came_off():
+    """The circuit of that time: the limbs still meet at the Y-piece; the lung stands below, joined to nothing."""
+    circuit = builtin("four-equal-lungs").circuit
+    gone = vs.Disconnection(at=4.5, joint="b y-piece.patient")
+    apart = vs.changes.Schedule(circuit, SETTINGS, [gone]).circuit_at(5.0)
+    drawing = plan(apart)
+    spots = drawing.spots
+    assert spots["a y-piece"][0] == spots["b y-piece"][0] == spots["c y-piece"][0]
+    assert spots["a y-piece"][1] < spots["b y-piece"][1] < spots["c y-piece"][1] < spots["b"][1]
+    assert drawing.serves["b inspiratory tube"] == set()
+    waves = vs.simulate(circuit, SETTINGS, duration=9.0, changes=[gone])
+    ax = circuit_drawing(apart, waves=waves, time=5.0)
+    assert "open end of b y-piece patient" in texts(ax)
+    assert not any("−0.0" in text for text in texts(ax))
+
+
 def test_wrong_input_to_a_drawing():
     circuit = CIRCUITS["two-unequal-lungs"]
     waves = vs.simulate(circuit, SETTINGS, duration=5.0)
@@ -281,7 +297,7 @@ def test_places_of_any_ready_made_circuit(count, arrangement, ideal, valves):
     # Lungs in their order from top to bottom, each alone in its limb.
     heights = [drawing.spots[name][1] for name in circuit.lungs]
     assert heights == sorted(heights)
-    assert {drawing.lung_of[name] for name in circuit.lungs} == set(circuit.lungs)
+    assert all(drawing.serves[name] == {name} for name in circuit.lungs)
 
 
 @pytest.fixture(scope="module")

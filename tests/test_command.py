@@ -3,6 +3,7 @@
 Runs last a few breaths only; what the numbers are is tested where they are made.
 """
 
+import re
 import subprocess
 import sys
 import tempfile
@@ -283,7 +284,7 @@ def test_help_holds_a_file_that_runs(here, capsys, command):
         (
             [],
             "there is no command.\n"
-            "  Write one of: run, scenarios, scenario, parts, sweep, size, blind-spots; or ventsim --help.",
+            "  Write one of: run, scenarios, scenario, parts, draw, sweep, size, blind-spots; or ventsim --help.",
         ),
         (["rnu", NAME], "there is no command 'rnu'.\n  Did you mean 'run'?"),
         ([NAME], f"there is no command '{NAME}'.\n  Did you mean: ventsim run {NAME}"),
@@ -404,6 +405,44 @@ def test_stop_by_the_user(here, capsys, monkeypatch):
     monkeypatch.setattr(ventsim, "simulate_scenario", simulate)
     assert main(["run", NAME]) == 130
     assert capsys.readouterr().err == "ventsim: stopped by Ctrl-C; results of this run are not complete.\n"
+    assert names(here) == []
+
+
+# --- draw -----------------------------------------------------------------------------------------------------
+
+
+def test_draw_the_steady_breath(here, capsys):
+    assert main(["draw", NAME, "--out", "pictures"]) == 0
+    told = capsys.readouterr().out
+    assert "parts, flow at" in told and "of the steady breath before any change" in told
+    assert f"Written:    {Path('pictures') / NAME}-circuit.png" in told
+    assert told.rstrip().endswith(CAUTION)
+    assert matplotlib.image.imread(here / "pictures" / f"{NAME}-circuit.png").shape[1] > 1000
+
+
+def test_draw_an_instant_of_a_run_as_the_circuit_is_then(here, capsys):
+    """In the minute of the disconnection there are two open ends; before it there is none."""
+    counts = []
+    for time in ("60", "130"):
+        assert main(["draw", "disconnected-bed", "--time", time]) == 0
+        told = capsys.readouterr().out
+        assert f"flow at {time}.00 s" in told and "of the run" in told
+        counts.append(int(re.search(r"Drawn: +(\d+) parts", told)[1]))
+    assert counts[1] == counts[0] + 2
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--time", "1e9"], r"time 1e\+09 s is outside of the run\.\n  Allowed: 0 to 60 s"),
+        (["--time", "nan"], "time nan s is outside of the run"),
+        (["--time", "-1"], "time -1 s is outside of the run"),
+        (["--time", "soon"], "'soon' is not a number of seconds"),
+    ],
+)
+def test_draw_with_a_wrong_time(here, capsys, words, message):
+    assert main(["draw", NAME, *words]) == 2
+    assert re.search(message, capsys.readouterr().err)
     assert names(here) == []
 
 

@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 
 from ventsim.circuit import parts_list_text
+from ventsim.command.drawing import draw_circuit
 from ventsim.command.files import output_files
 from ventsim.command.finding import find, is_result
 from ventsim.command.long_run import LONG, continue_run, run_long
@@ -15,6 +16,7 @@ from ventsim.errors import InputError, ScenarioError
 from ventsim.scenario import Scenario, builtin, builtin_names
 
 __all__ = [
+    "draw",
     "go_on",
     "list_parts",
     "list_scenarios",
@@ -45,6 +47,13 @@ def list_parts(options: argparse.Namespace) -> None:
     found = find(options.target)
     print(f"{heading(found.scenario)} ({found.origin})\n")
     print(parts_list_text(found.scenario.circuit))
+
+
+def draw(options: argparse.Namespace) -> None:
+    """A picture of a scenario's circuit."""
+    found = find(options.target)
+    _, picture = output_files(Path(options.out), stem=f"{found.stem}-circuit", source=Path(options.target))
+    draw_circuit(found, picture, time=options.time)
 
 
 def run(options: argparse.Namespace) -> int:

@@ -18,6 +18,7 @@ _OPTIONS = {
     "scenarios": ("--help",),
     "scenario": ("--help",),
     "parts": ("--help",),
+    "draw": ("--out", "--time", "--help"),
     "sweep": ("--out", "--help"),
     "size": ("--out", "--help"),
     "blind-spots": ("--out", "--lung", "--mode", "--watch", "--help"),
@@ -80,6 +81,14 @@ def _parser() -> argparse.ArgumentParser:
     parts = group.add_parser("parts", help="list the parts of a scenario's circuit, and joints that do not fit")
     parts.add_argument("target", metavar="NAME_OR_FILE", help=_TARGET)
     parts.set_defaults(action=actions.list_parts)
+    draw = group.add_parser("draw", help="draw a scenario's circuit with the flows of an instant")
+    draw.add_argument("target", metavar="NAME_OR_FILE", help=_TARGET)
+    draw.add_argument(
+        "--time", metavar="S", type=_seconds,
+        help="the instant, counted from the start of the run (default: the largest flow of the steady breath)",
+    )  # fmt: skip
+    draw.add_argument("--out", metavar="DIR", default=".", help="folder for the picture (default: this one)")
+    draw.set_defaults(action=actions.draw)
     blind = group.add_parser("blind-spots", help="try faults: what each lung gets, what the ventilator sees")
     blind.add_argument("target", metavar="NAME_OR_FILE", help=_TARGET)
     blind.add_argument("--lung", metavar="NAME", help="lung at which the faults are (default: the first)")

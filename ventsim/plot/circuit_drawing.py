@@ -155,9 +155,9 @@ def _draw_lines(
 
 
 def _lung_of_joint(drawing: Plan, pipe: Pipe) -> str | None:
-    """The only lung that is served by what a joint joins, if there is just one."""
-    served = {drawing.lung_of.get(owner(end)) for end in pipe.ends} - {None}
-    return served.pop() if len(served) == 1 else None
+    """The lung of a joint: that of the one of its two parts which serves fewer lungs, if that is just one."""
+    served = min((drawing.serves[owner(end)] for end in pipe.ends), key=len)
+    return next(iter(served)) if len(served) == 1 else None
 
 
 def _width(flow: float, largest: float) -> float:
@@ -232,7 +232,7 @@ def _draw_lung(ax: "Axes", name: str, at: Point, colour: str, instant: xr.Datase
 def _flow_text(flow: float, unit: str) -> str:
     value = float(convert(flow, source=VARIABLES["flow"].units, target=unit))
     digits = 1 if unit == "L/min" else 3
-    return f"{value:+.{digits}f} {unit}".replace("-", "−")
+    return f"{round(value, digits) + 0.0:+.{digits}f} {unit}".replace("-", "−")
 
 
 def _draw_port(ax: "Axes", port: str, at: Point, instant: xr.Dataset | None, unit: str) -> None:

@@ -30,8 +30,8 @@ class Stretch:
 class Plan:
     """A drawing without ink: places of the parts, and lines between them.
 
-    `pipes` are in the order of the joints; `tops` are the Y-pieces, `hangs` what is below them; `lung_of` is the
-    lung of each part that serves only one.
+    `pipes` are in the order of the joints; `tops` are the Y-pieces, `hangs` what is below them; `serves` are the
+    lungs of each part.
     """
 
     spots: Mapping[str, Point]
@@ -39,13 +39,13 @@ class Plan:
     stretches: tuple[Stretch, ...]
     tops: frozenset[str]
     hangs: frozenset[str]
-    lung_of: Mapping[str, str]
+    serves: Mapping[str, set[str]]
 
 
 def plan(circuit: Circuit) -> Plan:
     """Find places for all parts, and lines for all joints."""
     skeleton = take_apart(circuit)
-    spots = places(circuit, skeleton)
+    spots = places(skeleton)
     pipes = tuple(Pipe((a, b), _line(owner(a), owner(b), spots, skeleton)) for a, b in circuit.joints)
     return Plan(
         spots=spots,
@@ -53,7 +53,7 @@ def plan(circuit: Circuit) -> Plan:
         stretches=_stretches(pipes, spots),
         tops=frozenset(skeleton.hanging),
         hangs=frozenset(name for tree in skeleton.hanging.values() for name in tree.order[1:]),
-        lung_of=skeleton.lung_of,
+        serves=skeleton.serves,
     )
 
 

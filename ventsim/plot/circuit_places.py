@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 
-from ventsim.circuit import Circuit
 from ventsim.plot.circuit_trees import Skeleton, Tree
 
 __all__ = ["STEP", "Point", "places"]
@@ -19,7 +18,7 @@ Point = tuple[float, float]
 """To the right, and down."""
 
 
-def places(circuit: Circuit, skeleton: Skeleton) -> dict[str, Point]:
+def places(skeleton: Skeleton) -> dict[str, Point]:
     """Find a place for every part and for both ports; no two have the same."""
     spots: dict[str, Point] = {}
     y, width = 0.0, 0.0
@@ -29,9 +28,7 @@ def places(circuit: Circuit, skeleton: Skeleton) -> dict[str, Point]:
         y, width = y + deep + _GAP, max(width, wide)
     for tree, edge, sign in zip(skeleton.limbs, (0.0, width), (-1.0, 1.0), strict=True):
         spots.update(_spread(tree, skeleton.leads_to, spots, edge=edge, sign=sign))
-    # Parts that nothing joins to the ventilator, in a row at the bottom.
-    rest = [name for name in circuit.parts if name not in spots]
-    return spots | {name: (float(k), y) for k, name in enumerate(rest)}
+    return spots
 
 
 def _rows(skeleton: Skeleton) -> list[list[str]]:

@@ -12,6 +12,7 @@ __all__ = ["EXPIRATORY", "INSPIRATORY", "Skeleton", "Tree", "owner", "take_apart
 INSPIRATORY, EXPIRATORY = f"{VENTILATOR}.inspiratory", f"{VENTILATOR}.expiratory"
 """The ports of the ventilator, which is drawn as two boxes."""
 
+_MEETS = "y-piece"  # kind of the part at which the limbs of a lung meet, as a rule
 _ROOM = "the room"  # joined to both ports, so that what holds a lung to both of them is found as one thing
 
 
@@ -59,15 +60,14 @@ class Skeleton:
 
     `limbs` are the trees at the inspiratory and the expiratory port; `hanging` holds a tree for each part at which
     the limbs of a lung meet, which is called its Y-piece whatever its kind; `bridges` lead from one Y-piece to
-    another; `leads_to` tells the Y-pieces that are joined to a part of a limb, `lung_of` the lung of a part that
-    serves only one.
+    another; `leads_to` tells the Y-pieces that are joined to a part of a limb, `serves` the lungs of each part.
     """
 
     limbs: tuple[Tree, Tree]
     hanging: Mapping[str, Tree]
     bridges: Mapping[tuple[str, str], Sequence[str]]
     leads_to: Mapping[str, Sequence[str]]
-    lung_of: Mapping[str, str]
+    serves: Mapping[str, set[str]]
 
 
 def owner(end: str) -> str:
@@ -80,17 +80,20 @@ def take_apart(circuit: Circuit) -> Skeleton:
     """Find out what each part of a circuit is for."""
     near = _neighbours(circuit)
     tops, above = _tops(near, circuit.lungs)
-    inspiratory, expiratory = (
-        _grow(near, root, stop={*above, *circuit.lungs}) for root in (INSPIRATORY, EXPIRATORY)
-    )
+    # Where a lung has come off its Y-piece, the limbs still meet there.
+    left = {name for name, part in circuit.parts.items() if part.kind == _MEETS and name not in above}
+    stop = {*above, *circuit.lungs, *left}
+    inspiratory, expiratory = (_grow(near, root, stop=stop) for root in (INSPIRATORY, EXPIRATORY))
     limbs = _share_out(inspiratory, expiratory)
     beside = {name for tree in limbs for name in tree.order}
-    grown = {top: _grow(near, top, stop=beside | (set(tops.values()) - {top})) for top in tops.values()}
+    roots = {*tops.values(), *left, *_islands(circuit, near)}
+    in_order = [name for name in circuit.parts if name in roots]
+    grown = {top: _grow(near, top, stop=beside | (roots - {top})) for top in in_order}
     bridges = _bridges(grown, near)
     across = [name for way in bridges.values() for name in way]
     hanging = {top: tree.without(across) for top, tree in grown.items()}
     leads_to = {name: [other for other in near[name] if other in hanging] for name in beside}
-    return Skeleton(limbs, hanging, bridges, leads_to, _lung_of(limbs, hanging, bridges, leads_to, circuit.lungs))
+    return Skeleton(limbs, hanging, bridges, leads_to, _serves(limbs, hanging, bridges, leads_to, circuit.lungs))
 
 
 def _neighbours(circuit: Circuit) -> dict[str, list[str]]:
@@ -117,6 +120,18 @@ def _tops(near: Mapping[str, Sequence[str]], lungs: Iterable[str]) -> tuple[dict
             above.add(name)
         tops[lung] = name
     return tops, above
+
+
+def _islands(circuit: Circuit, near: Mapping[str, Sequence[str]]) -> list[str]:
+    """The far end of each group of parts that nothing joins to the ventilator, seen from the lung in it."""
+    seen = {*_grow(near, INSPIRATORY, stop=set()).order, *_grow(near, EXPIRATORY, stop=set()).order}
+    found = []
+    for name in (*circuit.lungs, *circuit.parts):
+        if name not in seen:
+            group = _grow(near, name, stop=set()).order
+            found.append(group[-1])
+            seen.update(group)
+    return found
 
 
 def _grow(near: Mapping[str, Sequence[str]], root: str, *, stop: set[str]) -> Tree:
@@ -154,22 +169,24 @@ def _bridges(grown: Mapping[str, Tree], near: Mapping[str, Sequence[str]]) -> di
     return bridges
 
 
-def _lung_of(
+def _serves(
     limbs: Iterable[Tree],
     hanging: Mapping[str, Tree],
-    bridges: Iterable[tuple[str, str]],
+    bridges: Mapping[tuple[str, str], Sequence[str]],
     leads_to: Mapping[str, Sequence[str]],
     lungs: Iterable[str],
-) -> dict[str, str]:
-    """The lung of each part that serves one lung only."""
+) -> dict[str, set[str]]:
+    """The lungs of each part: those it lies on the way to."""
     known = set(lungs)
     served: dict[str, set[str]] = {}
     for tree in hanging.values():
         for name in tree.inside_out():
             served[name] = ({name} & known).union(*(served[child] for child in tree.children(name)))
-    for a, b in bridges:
-        served[a] = served[b] = served[a] | served[b]
+    for _ in bridges:  # as often as it may take to get from one end of a row to the other
+        for (a, b), way in bridges.items():
+            served[a] = served[b] = served[a] | served[b]
+            served.update(dict.fromkeys(way, served[a]))
     for tree in limbs:
         for name in tree.inside_out():
             served[name] = set().union(*(served[other] for other in (*tree.children(name), *leads_to[name])))
-    return {name: next(iter(found)) for name, found in served.items() if len(found) == 1}
+    return served

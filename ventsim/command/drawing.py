@@ -1,0 +1,55 @@
+"""A drawing of a scenario's circuit."""
+
+from pathlib import Path
+
+import xarray as xr
+
+import ventsim
+from ventsim.changes import Schedule
+from ventsim.circuit import Circuit
+from ventsim.command.finding import Found
+from ventsim.command.to_check import lines_to_check
+from ventsim.command.words import CAUTION, heading
+from ventsim.errors import InputError
+from ventsim.scenario import Scenario
+
+__all__ = ["draw_circuit"]
+
+
+def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
+    """Draw the circuit with the flows of an instant: of a run, or of the steady breath if no time is given."""
+    scenario = found.scenario
+    title = heading(scenario)
+    print(f"{title} ({found.origin})\n", flush=True)
+    circuit, waves = _at(scenario, time)
+    ax = ventsim.plot.circuit_drawing(circuit, waves=waves, time=time)
+    ax.figure.suptitle(title, parse_math=False)
+    try:
+        ax.figure.savefig(path, dpi=150)
+    except (OSError, RuntimeError) as error:
+        raise InputError(
+            f"the drawing could not be written: {error}.\n  Make room, or give another folder: --out DIR."
+        ) from None
+    of = "the steady breath before any change" if time is None else "the run"
+    print(
+        f"Drawn:      {len(circuit.parts)} parts, {ax.get_title(loc='left')}, of {of}\n"
+        f"{lines_to_check(found.doubts)}Written:    {path}\n\n{CAUTION}"
+    )
+
+
+def _at(scenario: Scenario, time: float | None) -> tuple[Circuit, xr.Dataset]:
+    """The circuit as it is at an instant, and waveforms around it."""
+    if time is None:
+        return scenario.circuit, ventsim.steady_breath(scenario.circuit, scenario.settings)
+    if not 0.0 <= time <= scenario.duration:
+        raise InputError(
+            f"time {time:g} s is outside of the run.\n"
+            f"  Allowed: 0 to {scenario.duration:g} s; without --time: the steady breath."
+        )
+    period = scenario.settings.period
+    run = ventsim.simulate_long(
+        scenario.circuit, scenario.settings, duration=scenario.duration,
+        sample_interval=scenario.sample_interval, tolerance=scenario.tolerance, changes=scenario.changes,
+        wave_windows=((max(time - period, 0.0), time + period),),
+    )  # fmt: skip
+    return Schedule(scenario.circuit, scenario.settings, scenario.changes).circuit_at(time), run.waves
