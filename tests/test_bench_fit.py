@@ -192,7 +192,7 @@ def test_one_coefficient_alone_against_a_library(held, power, scatter):
 def test_wrong_coefficients_are_refused():
     with pytest.raises(InputError, match=r"no coefficient 'liner' to hold at zero\.\n.*Did you mean 'linear'"):
         fit_rohrer(FLOWS, PRESSURES, hold_at_zero="liner")
-    with pytest.raises(InputError, match=r"the pressures have the other sign than the flows"):
+    with pytest.raises(InputError, match=r"the pressures are 0 or have the other sign than the flows"):
         fit_rohrer(FLOWS, -PRESSURES, hold_at_zero="linear")
 
 
@@ -244,12 +244,23 @@ def test_any_noise_gives_a_rising_curve(noise):
         (((0.5, "x"), (1.0, 2.0)), r"flows \(0\.5, 'x'\) are not numbers\.\n  Give numbers in L/s"),
         ((((0.5, 1.0),), ((1.0, 2.0),)), r"flows has shape \(1, 2\)"),
         (((0.5,), (1.0,)), r"Give points at two or more flows"),
+        (((1.0, 1.0 + 4e-16), (1.0, 1.0)), r"Give points at two or more flows"),
+        (((), ()), r"fit_\w+: there are no points\.\n  Give flows in L/s"),
         (((0.5, 1.0), (-1.0, -3.0)), r"sign"),
     ],
 )
 def test_bad_points(fit, points, message):
     with pytest.raises(InputError, match=message):
         fit(*points)
+
+
+def test_errors_of_flows_that_hardly_differ():
+    """Two points determine K1 = (p1 q2² - p2 q1²) / (q1 q2 (q2 - q1)) and, with it, the error that this has."""
+    q1, q2, scatter = 1.0, 1.0 + 1e-9, 0.1
+    fit = fit_rohrer((q1, q2), (q1 + q1**2, q2 + q2**2), scatter=(scatter, scatter))
+    span = q1 * q2 * (q2 - q1)
+    assert fit.linear_error == pytest.approx(scatter * np.hypot(q1**2, q2**2) / span, rel=1e-5)
+    assert fit.quadratic_error == pytest.approx(scatter * np.hypot(q1, q2) / span, rel=1e-5)
 
 
 @pytest.mark.parametrize("fit", [fit_rohrer, fit_monotone])

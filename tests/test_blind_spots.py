@@ -356,3 +356,9 @@ def test_picture_of_hours():
     assert "no alarm" in [text.get_text() for text in quiet[4].texts]
     with pytest.raises(vs.errors.SchemaError, match=r"hours needs 2 Axes; it got 1.\n  Two for the lungs"):
         vs.plot.hours(measures, axes=[Figure().subplots()])
+    with pytest.raises(vs.errors.SchemaError, match="these are measures of breaths; displayed values are needed"):
+        vs.plot.hours(measures, displayed=measures)
+    with pytest.raises(vs.errors.SchemaError, match="these are displayed values; alarms are needed here"):
+        vs.plot.hours(measures, alarms=displayed)
+    with pytest.raises(vs.errors.SchemaError, match=r"there is no breath in these measures\.\n  Give"):
+        vs.plot.hours(measures.isel(breath=slice(0, 0)))

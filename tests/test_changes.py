@@ -200,6 +200,7 @@ def test_value_at(path, value):
         ("ventilator.flow_limt", r"the ventilator 'ventilator' has no 'flow_limt'\.\n  Did you mean 'flow_limit'"),
         ("lungs..compliance", r"path 'lungs\.\.compliance' has an empty step\.\n  Write steps with full stops"),
         ("", r"path '' has an empty step"),
+        (3, r"path 3 is no text\.\n  Write a path such as"),
     ],
 )
 def test_wrong_path(path, message):

@@ -1,5 +1,7 @@
 """Drawings of circuits, and of differences between two results: what is drawn, where, and from which numbers."""
 
+from itertools import combinations
+
 import matplotlib as mpl
 import numpy as np
 import pytest
@@ -7,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import ventsim as vs
-from ventsim.errors import CircuitWarning, SchemaError
+from ventsim.errors import CircuitError, CircuitWarning, SchemaError
 from ventsim.parts import Cap, Filter, Leak, OpenEnd, Orifice, Restrictor, TPiece, Tube, YPiece
 from ventsim.plot import circuit_drawing, differences
 from ventsim.plot.circuit_flows import joint_flows
@@ -244,6 +246,59 @@ def test_a_run_without_flow_is_drawn():
     assert "+0.0 L/min" in texts(ax)[-1]
 
 
+def test_a_run_without_flow_but_rounding_is_drawn_as_still():
+    """Flows of a picolitre per second are what rounding leaves: no wide lines, no scale of them."""
+    circuit = CIRCUITS["ideal"]
+    waves = vs.simulate(circuit, SETTINGS, duration=2.0)
+    still = waves.copy()
+    for name in ("flow", "branch_flow", "inspiratory_port_flow", "expiratory_port_flow"):
+        still[name] = (still[name] * 1e-12).assign_attrs(waves[name].attrs)
+    ax = circuit_drawing(circuit, waves=still)
+    assert ax.get_legend() is None
+    assert {line.get_linewidth() for line in ax.lines} == {1.1}
+
+
+def test_what_a_leak_of_unknown_flow_loses_is_unknown():
+    """The balance of its part has no solution; what enters it is what the ports give and lung a does not take."""
+    circuit = common_y_piece()
+    instant = vs.simulate(circuit, SETTINGS, duration=2.0).isel(time=50)
+    instant["branch_flow"] = instant["branch_flow"] * np.nan
+    flows = dict(zip(circuit.joints, joint_flows(circuit, instant), strict=True))
+    given = float(instant.inspiratory_port_flow - instant.expiratory_port_flow)
+    assert flows["t.right", "leak.inlet"] == pytest.approx(given - float(instant.flow.sel(lung="a")), abs=1e-12)
+    assert flows["leak.outlet", "b.airway"] == float(instant.flow.sel(lung="b"))
+
+
+@pytest.mark.parametrize("limb", ["inspiratory", "expiratory"])
+def test_a_lung_of_which_one_limb_came_off(limb):
+    """Its other limb still meets it at its Y-piece, in a row of its own below those of the others."""
+    circuit = vs.layouts.shared({name: lung() for name in "abc"})
+    end = "outlet" if limb == "inspiratory" else "inlet"
+    gone = vs.Disconnection(at=0.0, joint=f"c {limb} tube.{end}")
+    drawing = plan(vs.changes.Schedule(circuit, SETTINGS, [gone]).circuit_at(1.0))
+    spots = drawing.spots
+    assert len(set(spots.values())) == len(spots)
+    assert drawing.tops == {"a y-piece", "b y-piece", "c y-piece"}
+    assert spots["a y-piece"][0] == spots["b y-piece"][0] == spots["c y-piece"][0]
+    assert spots["a y-piece"][1] < spots["b y-piece"][1] < spots["c y-piece"][1]
+
+
+@pytest.mark.parametrize(
+    "joints",
+    [
+        ("inspiratory t-piece.left", "inspiratory t-piece.right"),
+        ("a inspiratory tube.outlet", "b inspiratory tube.outlet"),
+        ("a y-piece.expiratory", "b expiratory tube.outlet"),
+    ],
+)
+def test_two_dead_ends_do_not_lie_upon_each_other(joints):
+    circuit = vs.layouts.shared({name: lung() for name in "ab"})
+    gone = [vs.Disconnection(at=0.0, joint=joint) for joint in joints]
+    spots = plan(vs.changes.Schedule(circuit, SETTINGS, gone).circuit_at(1.0)).spots
+    for (one, (x, y)), (other, (u, v)) in combinations(spots.items(), 2):
+        assert max(abs(x - u), abs(y - v)) >= 0.3, (one, other)  # in inches about 0.25, the size of a symbol
+
+
 def test_a_circuit_that_came_apart_is_drawn_with_what_is_known():
     """In the time of a disconnection the waves lack some paths of the circuit as it was."""
     circuit = builtin("two-unequal-lungs").circuit
@@ -278,8 +333,15 @@ def test_wrong_input_to_a_drawing():
         circuit_drawing(circuit, waves=waves, time=float("nan"))
     with pytest.raises(SchemaError, match=r"the waves are those of the lungs a, b, the circuit has bed 0, bed 1"):
         circuit_drawing(CIRCUITS["star of five"], waves=waves)
-    with pytest.raises(SchemaError, match="'branch_flow' is missing"):
-        circuit_drawing(circuit, waves=waves.drop_vars("branch_flow"))
+    for name in ("branch_flow", "alveolar_pressure", "inspiration_end", "expiratory_port_pressure"):
+        with pytest.raises(SchemaError, match=f"'{name}' is missing"):
+            circuit_drawing(circuit, waves=waves.drop_vars(name))
+    with pytest.raises(SchemaError, match=r"time '4' s is outside of the waves.\n  Allowed: 0 to 5 s"):
+        circuit_drawing(circuit, waves=waves, time="4")
+    with pytest.raises(SchemaError, match=r"know no flow through 'in'\.\n  Give the circuit that was simulated"):
+        circuit_drawing(common_y_piece(), waves=waves)
+    with pytest.raises(CircuitError, match=r"Layout\(\.\.\.\) is not a circuit.\n  Give a Circuit"):
+        circuit_drawing(vs.layouts.Layout(lungs={"a": lung()}))
 
 
 @settings(max_examples=25, deadline=None)
@@ -351,6 +413,10 @@ def test_wrong_input_to_differences(pair):
         differences(real, ideal.assign_coords(lung=["x", "b"]))
     with pytest.raises(SchemaError, match="no time in common: 0 to 9 s against 100 to 108 s"):
         differences(real, ideal.assign_coords(time=ideal.time + 100.0))
+    with pytest.raises(SchemaError, match=r"no sample lies within the time of the reference, 4 to 6 s\.\n"):
+        differences(real.isel(time=[0, -1]), real.sel(time=slice(4.0, 6.0)))
+    with pytest.raises(SchemaError, match=r"'\['volume'\]' cannot be drawn"):
+        differences(real, ideal, variable=["volume"])
     with pytest.raises(SchemaError, match="differences needs two Axes; it got 3"):
         differences(real, ideal, axes=plt.subplots(3, 1)[1])
 

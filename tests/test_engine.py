@@ -22,6 +22,7 @@ from ventsim.engine.elimination import (
 from ventsim.engine.laws import ONE_WAY, TWO_WAY, branch_flow, choose_side, rohrer_flow
 from ventsim.engine.network import compile_circuit, segment_table
 from ventsim.engine.settling import NOTHING_HELD, settle
+from ventsim.engine.steady import search_steady_start
 from ventsim.engine.tables import CELLS
 
 # --- coefficients -------------------------------------------------------------------------------------------
@@ -319,10 +320,13 @@ def test_numbers_of_any_kind_need_no_second_compilation():
     circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=8))
     settings_ = vs.PressureControl(inspiratory_pressure=15, rate=15, ie_ratio=0.5)
     vs.simulate(circuit, settings_, duration=8.0)
-    known = len(run_breaths.signatures)
+    vs.steady_breath(circuit, settings_)
+    known, sought = len(run_breaths.signatures), len(search_steady_start.signatures)
     vs.simulate(circuit, settings_, duration=5)
     vs.simulate(circuit, settings_, duration=np.float32(5.0), sample_interval=1, tolerance=np.float32(1e-6))
     vs.simulate(circuit, settings_, duration=8, changes=[vs.Change(path="lungs.lung.compliance", to=40, at=2)])
     vs.simulate_long(circuit, settings_, duration=np.int64(20), wave_windows=((0, 8),))
-    vs.steady_breath(circuit, settings_, sample_interval=np.float64(0.02))
+    vs.steady_breath(circuit, settings_, sample_interval=np.float64(0.02), tolerance=np.float32(1e-6))
+    vs.steady_breath(circuit, settings_, tolerance=np.float64(1e-6))
     assert len(run_breaths.signatures) == known
+    assert len(search_steady_start.signatures) == sought

@@ -374,6 +374,17 @@ def test_long_tubes_are_told_in_words_of_the_plan(arrangement, messages):
         assert long.changed({"bore": 20.0}).length == long.length
 
 
+def test_a_look_at_a_layout_warns_of_nothing():
+    """What was told when it was made is not told again by its text, which is shown often."""
+    plan = FloorPlan(beds={"a": (30.0, 0.0)})
+    with pytest.warns(PlausibilityWarning, match="of tube from"):
+        layout = Layout(lungs={"a": LUNG}, floor_plan=plan)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert "1 lung (a)" in repr(layout)
+        assert "compliance 50 mL/cmH2O" in layout._repr_html_()
+
+
 def test_a_long_tube_of_ones_own_may_be_a_slip():
     with pytest.warns(PlausibilityWarning, match=r"tube: length 40 m is outside 0 to 10\.\n  Did you mean 0\.4"):
         Tube(length=40.0)

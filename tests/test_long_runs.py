@@ -126,6 +126,8 @@ def test_bad_files(tmp_path):
         vs.errors.SchemaError, match=r"result of a short run, which keeps no state; only long runs can"
     ):
         vs.LongRun.read(tmp_path / "short.nc")
+    with pytest.raises(vs.errors.SchemaError, match=r"got Dataset; a long run or the name of its file is needed"):
+        vs.continue_long(short, duration=16.0)
     vs.breath_measures(short).to_netcdf(tmp_path / "measures.nc", engine="h5netcdf")
     with pytest.raises(
         vs.errors.SchemaError, match=r"holds no run that can go on\.\n  Give a file that a long run"

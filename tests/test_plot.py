@@ -292,6 +292,11 @@ def test_lungs_that_coincide_are_named():
         same[name][:, 2] = same[name][:, 0]
     assert waveforms(same)[-1].get_xlabel() == "time [s]\nlung a, lung c coincide"
     assert waveforms(waves)[-1].get_xlabel() == "time [s]"
+    # What is not there lies upon nothing; lines with the same gaps can lie upon each other.
+    same["flow"][:, 2] = np.nan
+    assert waveforms(same)[-1].get_xlabel() == "time [s]"
+    same["flow"][:] = np.nan
+    assert waveforms(same)[-1].get_xlabel() == "time [s]\nlung a, lung c coincide"
 
 
 def test_arrow_of_a_loop_points_up():

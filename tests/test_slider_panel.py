@@ -18,7 +18,8 @@ import pytest
 
 import ventsim as vs
 from ventsim import panel
-from ventsim.errors import InputError, SolverError
+from ventsim.errors import InputError, PlausibilityWarning, SolverError
+from ventsim.panel.starting_values import sliders_for
 
 CHROMIUM, CHROMEDRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 PATIENCE = 60  # longer than any step ever takes [s]
@@ -111,6 +112,14 @@ def test_panel_starts_with_lungs_and_settings_of_ones_own():
     mode.value = "pressure control"
     breath = vs.PressureControl(inspiratory_pressure=12, rate=18, inspiratory_time=1.1, peep=7.5)
     assert image.value == panel.BreathPicture(changed, breath).png()
+
+
+def test_a_slider_can_start_at_nothing():
+    """CPAP: no pressure above PEEP, from which a slider has no steps of its own."""
+    with pytest.warns(PlausibilityWarning, match="inspiratory_pressure 0 cmH2O"):
+        breath = vs.PressureControl(inspiratory_pressure=0, rate=15, inspiratory_time=1)
+    slider = sliders_for(OWN, breath)["", "inspiratory_pressure"]
+    assert (slider.start, slider.least, slider.most, slider.step) == (0.0, 0.0, 30.0, 1.0)
 
 
 @pytest.mark.parametrize(

@@ -42,7 +42,7 @@ def _namespaces() -> dict[str, ModuleType]:
     """The package and its public modules, by their full names."""
     return {
         name: module
-        for name, module in sys.modules.items()
+        for name, module in sys.modules.copy().items()  # another thread may import something meanwhile
         if name.partition(".")[0] == _PACKAGE and name.count(".") <= 1 and hasattr(module, "__all__")
     }
 

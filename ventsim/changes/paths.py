@@ -12,6 +12,7 @@ from ventsim.changes.walking import Steps, Value, item_at, replaced
 from ventsim.circuit import Circuit, FrozenParts
 from ventsim.errors import InputError, suggestion
 from ventsim.parts import Description
+from ventsim.parts.base import shown
 from ventsim.ventilator import BreathSettings
 
 __all__ = [
@@ -45,13 +46,15 @@ def steps_of(path: str) -> Steps:
     Raises
     ------
     InputError
-        If a step is empty.
+        If it is no text, or a step is empty.
 
     Examples
     --------
     >>> steps_of("parts.b inspiratory tube.bore")
     ('parts', 'b inspiratory tube', 'bore')
     """
+    if not isinstance(path, str):
+        raise InputError(f"path {shown(path)} is no text.\n  Write a path such as 'lungs.b.compliance'.")
     steps = tuple(path.split("."))
     if not all(steps):
         raise InputError(

@@ -1,6 +1,7 @@
 """A ready-made circuit as a description, so that a scenario can hold the recipe instead of every part."""
 
 import html
+import warnings
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Self
 
@@ -153,12 +154,18 @@ class Layout(Description):
         return self
 
     def __repr__(self) -> str:
-        return f"<{self._options()}: {circuit_words(self.circuit())}>"
+        return f"<{self._options()}: {circuit_words(self._same_circuit())}>"
 
     __str__ = __repr__
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self._options())}</p>\n{circuit_html(self.circuit())}"
+        return f"<p>{html.escape(self._options())}</p>\n{circuit_html(self._same_circuit())}"
+
+    def _same_circuit(self) -> Circuit:
+        """The circuit, without the warnings that were given when the layout was made."""
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return self.circuit()
 
     def _options(self) -> str:
         """What was chosen, without what the circuit shows."""

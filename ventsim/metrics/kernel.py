@@ -98,8 +98,9 @@ def measure_breath(
     is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir} - V_{leak}`.
 
     Inspired and expired volume count what passes the airway in the whole breath, whichever way the source drives
-    it. So a lung that still takes gas from the circuit when expiration has begun inspires more than what lungs
-    and circuit hold at the end of inspiration, which together are what was delivered by then (less leaks).
+    it. So a lung that still takes gas from the circuit when expiration has begun inspires more than it holds at
+    the end of inspiration. What lungs and circuit hold then is together what was delivered until then, less what
+    was returned and leaked.
 
     References
     ----------

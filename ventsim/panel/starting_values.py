@@ -87,7 +87,8 @@ def sliders_for(lungs: Mapping[str, Lung], settings: BreathSettings) -> dict[tup
     Returns
     -------
     dict of (str, str) to Slider
-        They start at these values; one that starts outside the usual range goes from a fifth to twice its start.
+        They start at these values; one that starts outside the usual range goes from a fifth to twice its start,
+        one that starts at 0 from there to the end of that range.
         [units of the labels]
 
     Examples
@@ -105,9 +106,10 @@ def sliders_for(lungs: Mapping[str, Lung], settings: BreathSettings) -> dict[tup
     sliders = {}
     for (lung, name), start in starts.items():
         words, unit, least, most, step = _RANGES[name]
-        if not least <= start <= most:  # a newborn, say: steps that suit the start
+        if start > 0.0 and not least <= start <= most:  # a newborn, say: steps that suit the start
             least, most, step = 0.2 * start, 2.0 * start, 0.1 * start
-        least = start - step * math.floor((start - least) / step + _EXACT)  # so that steps meet the start
+        # So that steps meet the start.
+        least = start - step * math.floor((start - min(least, start)) / step + _EXACT)
         sliders[lung, name] = Slider(f"{words.format(lung=lung)} [{unit}]", start, least, most, step)
     return sliders
 

@@ -274,20 +274,23 @@ def fit_rohrer(
             f"  {suggestion(str(hold_at_zero), _COEFFICIENTS)}"
         )
     q, p, sigma = checked_points("fit_rohrer", flows, pressures, scatter)
-    if hold_at_zero is None and np.unique(np.abs(q)).size < 2:
+    design = np.column_stack([q, q * np.abs(q)]) / sigma[:, None]
+    # Of flows that differ by no more than rounding, one column is a multiple of the other.
+    if hold_at_zero is None and np.linalg.matrix_rank(design / np.linalg.norm(design, axis=0)) < 2:
         raise InputError(
             "fit_rohrer: points at one flow cannot tell a linear from a quadratic resistance.\n"
             "  Give points at two or more flows, or say which is none with hold_at_zero."
         )
-    design = np.column_stack([q, q * np.abs(q)]) / sigma[:, None]
     target = p / sigma
     free, factors = _factors(design, target, hold_at_zero=hold_at_zero)
     if np.any(factors < 0.0) or not np.any(factors > 0.0):
         raise InputError(
-            "fit_rohrer: the pressures have the other sign than the flows.\n"
+            "fit_rohrer: the pressures are 0 or have the other sign than the flows.\n"
             "  Give the pressure before the part minus that behind it."
         )
-    covariance = np.linalg.inv(design[:, free].T @ design[:, free])
+    # By the triangular factor: the product of the design with itself would lose half of the digits.
+    inverse = np.linalg.inv(np.linalg.qr(design[:, free], mode="r"))
+    covariance = inverse @ inverse.T
     if scatter is None:
         left = q.size - len(free)
         covariance *= np.sum((target - design @ factors) ** 2) / left if left else math.nan

@@ -44,4 +44,6 @@ def checked_points(
                 f"{function}: {name} hold {array[wrong][0]:.6g} {unit}.\n"
                 f"  Allowed: {allowed}. Leave out the point, or correct it."
             )
+    if not arrays["flows"].size:
+        raise InputError(f"{function}: there are no points.\n  Give flows in L/s and pressures in cmH2O.")
     return arrays["flows"], arrays["pressures"], arrays.get("scatter", np.ones_like(arrays["flows"]))

@@ -1,5 +1,6 @@
 """A drawing of a circuit: all parts by name, and flows at one instant as widths of lines."""
 
+import numbers
 import textwrap
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
@@ -9,8 +10,9 @@ import numpy as np
 import xarray as xr
 
 from ventsim.circuit import Circuit
-from ventsim.errors import SchemaError
-from ventsim.plot.circuit_flows import joint_flows
+from ventsim.errors import CircuitError, SchemaError
+from ventsim.parts.base import shown
+from ventsim.plot.circuit_flows import joint_flows, parts_without_flow
 from ventsim.plot.circuit_lines import Pipe, Plan, plan
 from ventsim.plot.circuit_places import Point
 from ventsim.plot.circuit_symbols import INK, draw_symbol
@@ -27,8 +29,13 @@ __all__ = ["circuit_drawing"]
 _COLUMN, _ROW = 0.93, 0.82  # inches for each unit of the places
 _WIDEST, _THINNEST = 9.0, 1.2  # width of the lines of the largest and of a small flow [points]
 _STILL = 0.005  # part of the largest flow, below which a line is dotted
+_ROUNDING = 1e-6  # where the largest flow is below that, nothing flows anywhere [L/s]
 _SHARED = "0.55"
 _DOTS = (0, (1.0, 1.5))
+_WAVES = (
+    "flow", "branch_flow", "inspiratory_port_flow", "expiratory_port_flow", "volume", "alveolar_pressure",
+    "inspiratory_port_pressure", "expiratory_port_pressure", "breath_start", "inspiration_end",
+)  # fmt: skip
 _LETTERS = 13  # in a line of a name
 _IN_LUNG = 4  # letters that fit into a lung
 
@@ -46,7 +53,7 @@ def circuit_drawing(
     Gas goes from left to right: from the inspiratory port through the limbs on the left to the Y-pieces, below
     which the lungs hang, and through the limbs on the right to the expiratory port. Limbs of one lung have its
     colour, what lungs share is grey. Arrows show where the gas goes at that instant, dotted lines where (almost)
-    none does.
+    none does, or where the flow is unknown.
 
     Parameters
     ----------
@@ -69,6 +76,8 @@ def circuit_drawing(
 
     Raises
     ------
+    CircuitError
+        If it is no circuit.
     SchemaError
         If the waves are not of this circuit, a waveform is missing, or `time` is outside of them.
 
@@ -83,6 +92,8 @@ def circuit_drawing(
     """
     import matplotlib.pyplot as plt
 
+    if not isinstance(circuit, Circuit):
+        raise CircuitError(f"{shown(circuit)} is not a circuit.\n  Give a Circuit, or layouts.shared(...).")
     instant = None if waves is None else _instant(circuit, waves, time)
     drawing = plan(circuit)
     xs, ys = (np.array(values) for values in zip(*drawing.spots.values(), strict=True))
@@ -104,40 +115,47 @@ def circuit_drawing(
         _draw_port(ax, port, drawing.spots[port], instant, flow_unit)
     if instant is not None:
         _write_instant(ax, waves, float(instant["time"]))
-        _draw_scale(ax, _largest(circuit, instant), flow_unit)
+        _draw_scale(ax, _largest(joint_flows(circuit, instant)), flow_unit)
     return ax
 
 
 def _instant(circuit: Circuit, waves: xr.Dataset, time: float | None) -> xr.Dataset:
     """Waves at one instant, after a look whether they belong to the circuit."""
-    need(waves, "flow", "branch_flow", "inspiratory_port_flow", "expiratory_port_flow", "breath_start")
+    need(waves, *_WAVES)
     strangers = [str(lung) for lung in waves["lung"].values if lung not in circuit.lungs]
     if strangers or waves.sizes["lung"] != len(circuit.lungs):
         raise SchemaError(
             f"the waves are those of the lungs {', '.join(map(str, waves['lung'].values))}, the circuit has "
             f"{', '.join(circuit.lungs)}.\n  Give the circuit that was simulated."
         )
+    unknown = parts_without_flow(circuit, waves)
+    if unknown:
+        raise SchemaError(
+            f"the waves know no flow through {unknown[0]!r}.\n  Give the circuit that was simulated."
+        )
     t = waves["time"].values
     if time is None:
         last = np.flatnonzero(t >= float(waves["breath_start"][-1]))
         return waves.isel(time=last[int(waves["flow"].sum("lung").values[last].argmax())])
-    if not np.isfinite(time) or not t[0] <= time <= t[-1]:
+    if not isinstance(time, numbers.Real) or not t[0] <= time <= t[-1]:  # also wrong for what is not a number
+        given = f"{time:g}" if isinstance(time, numbers.Real) else repr(time)
         raise SchemaError(
-            f"time {time:g} s is outside of the waves.\n  Allowed: {t[0]:g} to {t[-1]:g} s; None: largest flow."
+            f"time {given} s is outside of the waves.\n  Allowed: {t[0]:g} to {t[-1]:g} s; None: largest flow."
         )
     return waves.isel(time=int(np.abs(t - time).argmin()))
 
 
-def _largest(circuit: Circuit, instant: xr.Dataset) -> float:
-    flows = np.abs(joint_flows(circuit, instant))
-    return float(np.nanmax(flows, initial=0.0))
+def _largest(flows: Sequence[float]) -> float:
+    """The largest flow of those that are known, 0 if it is mere rounding. [L/s]"""
+    largest = float(np.nanmax(np.abs(flows), initial=0.0))
+    return largest if largest > _ROUNDING else 0.0
 
 
 def _draw_lines(
     ax: "Axes", circuit: Circuit, drawing: Plan, instant: xr.Dataset | None, colours: dict[str, str]
 ) -> None:
     flows = np.zeros(len(drawing.pipes)) if instant is None else np.array(joint_flows(circuit, instant))
-    largest = float(np.nanmax(np.abs(flows), initial=0.0))
+    largest = _largest(flows)
     for stretch in drawing.stretches:
         numbers, signs = (np.array(values) for values in zip(*stretch.carries, strict=True))
         flow = float(np.sum(signs * flows[numbers]))
@@ -146,7 +164,7 @@ def _draw_lines(
         x, y = zip(*stretch.line, strict=True)
         if instant is None:
             ax.plot(x, y, color=colour, linewidth=2.0, solid_joinstyle="round", zorder=2.0)
-        elif not abs(flow) > _STILL * largest:
+        elif not (largest > 0.0 and abs(flow) > _STILL * largest):
             ax.plot(x, y, color=colour, linewidth=1.1, linestyle=_DOTS, zorder=2.0)
         else:
             width = _width(flow, largest)

@@ -10,7 +10,7 @@ from ventsim.parts import Part
 from ventsim.parts.elements import Atmosphere, Inertia, Passage, Store
 from ventsim.plot.circuit_trees import EXPIRATORY, INSPIRATORY, owner
 
-__all__ = ["joint_flows"]
+__all__ = ["joint_flows", "parts_without_flow"]
 
 
 def joint_flows(circuit: Circuit, instant: xr.Dataset) -> tuple[float, ...]:
@@ -41,6 +41,25 @@ def joint_flows(circuit: Circuit, instant: xr.Dataset) -> tuple[float, ...]:
     return tuple(found[joint] for joint in circuit.joints)
 
 
+def parts_without_flow(circuit: Circuit, waves: xr.Dataset) -> list[str]:
+    """Parts that resist a flow of which the waves know nothing: the waves are those of another circuit.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The circuit.
+    waves : xarray.Dataset
+        Waves, or waves at one instant.
+    """
+    known = set(waves["branch"].values.tolist())
+    found = []
+    for name, part in circuit.parts.items():
+        ways = _ways(part)
+        if not all(known.intersection(_labels(name, way, ways)) for way in ways if _resists(way)):
+            found.append(name)
+    return found
+
+
 def _told_by_parts(circuit: Circuit, branches: Mapping[str, float]) -> dict[str, float]:
     """Flow into each part through each end where all that it passes there meets a resistance."""
     told: dict[str, float] = {}
@@ -48,7 +67,7 @@ def _told_by_parts(circuit: Circuit, branches: Mapping[str, float]) -> dict[str,
         ways = _ways(part)
         for port in part.ports:
             here = [way for way in ways if port in (way.start, way.end)]
-            if here and not any(isinstance(way, Passage) and way.is_ideal for way in here):
+            if here and all(map(_resists, here)):
                 signs = [1.0 if way.start == port else -1.0 for way in here]
                 flows = [_through(name, way, ways, branches) for way in here]
                 told[f"{name}.{port}"] = float(np.dot(signs, flows))
@@ -59,14 +78,21 @@ def _ways(part: Part) -> list[Passage | Inertia]:
     return [element for element in part.elements() if isinstance(element, Passage | Inertia)]
 
 
+def _resists(way: Passage | Inertia) -> bool:
+    return not (isinstance(way, Passage) and way.is_ideal)
+
+
+def _labels(name: str, way: Passage | Inertia, ways: Sequence[Passage | Inertia]) -> list[str]:
+    """What waves may call the flow along one way of a part: by the part alone if no other way of it resists."""
+    alone = [name] if sum(map(_resists, ways)) == 1 else []
+    return [f"{name} ({way.start} to {way.end})", *alone]
+
+
 def _through(
     name: str, way: Passage | Inertia, ways: Sequence[Passage | Inertia], branches: Mapping[str, float]
 ) -> float:
-    """Flow along one way of a part; the waves call it by the part if there is no other."""
-    label = f"{name} ({way.start} to {way.end})"
-    if label not in branches and sum(not (isinstance(w, Passage) and w.is_ideal) for w in ways) == 1:
-        label = name
-    return branches.get(label, np.nan)
+    """Flow along one way of a part, NaN if it is unknown."""
+    return next((branches[label] for label in _labels(name, way, ways) if label in branches), np.nan)
 
 
 def _lost(name: str, part: Part, branches: Mapping[str, float]) -> float:
@@ -96,6 +122,7 @@ def _balance(circuit: Circuit, found: dict[tuple[str, str], float], branches: Ma
         ((joint, sign),) = [(j, s) for j, s in ends[name] if not np.isfinite(found[j])]
         others = sum(s * found[j] for j, s in ends[name] if j != joint)
         found[joint] = sign * (_lost(name, circuit.parts[name], branches) - others)
+        names.remove(name)  # it stays unknown if what the part loses is unknown
 
 
 def _nearly_known(

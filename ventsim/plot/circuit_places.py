@@ -13,6 +13,7 @@ _TO_PORT = 1.35  # from the first part of a limb to the box of the port, which i
 _APART = 1.6  # from one lung to the next below the same Y-piece, with room for numbers
 _GAP = 1.0  # between a lung and the limb of the next one
 _AWAY = (0.35, 0.45)  # of a dead end from what it hangs on
+_NEAR = 0.3  # closer than that in both directions, two parts would lie upon each other
 
 Point = tuple[float, float]
 """To the right, and down."""
@@ -88,15 +89,30 @@ def _spread(
         ends = sorted([(y[child], rows[child]) for child in children] + [(spots[top][1], 1) for top in tops])
         levels = [abs(x[child] - edge) for child in children]
         step = _TO_PORT if name == tree.root else 1.0
-        x[name] = edge + sign * (step + max(levels, default=0.0))
+        across = edge + sign * (step + max(levels, default=0.0))
         rows[name] = sum(count for _, count in ends)
         # In a chain, one child is a limb and the other leads on: straight to the limb, so that nothing crosses.
         alike = len({count > 1 for _, count in ends}) == 1
-        y[name] = 0.5 * (ends[0][0] + ends[-1][0]) if alike else ends[0][0]
+        down = 0.5 * (ends[0][0] + ends[-1][0]) if alike else ends[0][0]
+        # Y-pieces in one row have limbs at one height, each of which needs a place of its own.
+        x[name], y[name] = _free((across, down), [*spots.values(), *_places_in(x, y)], step=_GAP)
     if tree.root not in x:
         x[tree.root], y[tree.root] = edge + sign, 0.0
     for name in reversed(inside):
         if name not in x:
             beside = tree.parent[name]
-            x[name], y[name] = x[beside] - _AWAY[0] * sign, y[beside] + _AWAY[1]
+            spot = (x[beside] - _AWAY[0] * sign, y[beside] + _AWAY[1])
+            x[name], y[name] = _free(spot, [*spots.values(), *_places_in(x, y)], step=_AWAY[1])
     return {name: (x[name], y[name]) for name in inside}
+
+
+def _places_in(x: Mapping[str, float], y: Mapping[str, float]) -> list[Point]:
+    return [(x[name], y[name]) for name in x]
+
+
+def _free(spot: Point, taken: Sequence[Point], *, step: float) -> Point:
+    """The spot, or the first one below it that is not taken."""
+    across, down = spot
+    while any(abs(across - x) < _NEAR and abs(down - y) < _NEAR for x, y in taken):
+        down += step
+    return across, down

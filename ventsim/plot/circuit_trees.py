@@ -79,7 +79,7 @@ def owner(end: str) -> str:
 def take_apart(circuit: Circuit) -> Skeleton:
     """Find out what each part of a circuit is for."""
     near = _neighbours(circuit)
-    tops, above = _tops(near, circuit.lungs)
+    tops, above = _tops(near, circuit)
     # Where a lung has come off its Y-piece, the limbs still meet there.
     left = {name for name, part in circuit.parts.items() if part.kind == _MEETS and name not in above}
     stop = {*above, *circuit.lungs, *left}
@@ -104,22 +104,32 @@ def _neighbours(circuit: Circuit) -> dict[str, list[str]]:
     return {name: [owner(joined[end]) for end in ends if end in joined] for name, ends in ports.items()}
 
 
-def _tops(near: Mapping[str, Sequence[str]], lungs: Iterable[str]) -> tuple[dict[str, str], set[str]]:
+def _tops(near: Mapping[str, Sequence[str]], circuit: Circuit) -> tuple[dict[str, str], set[str]]:
     """For each lung the part at which its two limbs meet, and all parts between that one and a lung."""
     graph = nx.Graph([(name, other) for name, others in near.items() for other in others])
     graph.add_edges_from([(_ROOM, INSPIRATORY), (_ROOM, EXPIRATORY)])
     before = nx.immediate_dominators(graph.to_directed(), _ROOM)
     tops: dict[str, str] = {}
     above: set[str] = set()
-    for lung in lungs:
+    for lung in circuit.lungs:
         if lung not in before:
             continue
-        name = lung
-        while before[name] not in (_ROOM, INSPIRATORY, EXPIRATORY):
-            name = before[name]
-            above.add(name)
-        tops[lung] = name
+        way = [lung]
+        while before[way[-1]] not in (_ROOM, INSPIRATORY, EXPIRATORY):
+            way.append(before[way[-1]])
+        # Where one limb has come off, the way leads on along the other one, which still meets the lung here.
+        meets = [k for k, name in enumerate(way) if circuit.parts[name].kind == _MEETS]
+        meets = [k for k in meets if _has_lost_a_limb(near, way[k], circuit.lungs)]
+        way = way[: meets[-1] + 1] if meets else way
+        above.update(way[1:])
+        tops[lung] = way[-1]
     return tops, above
+
+
+def _has_lost_a_limb(near: Mapping[str, Sequence[str]], fitting: str, lungs: Iterable[str]) -> bool:
+    """Whether a fitting has a branch that leads neither to a lung nor to a port."""
+    aims = {INSPIRATORY, EXPIRATORY, *lungs}
+    return any(aims.isdisjoint(_grow(near, branch, stop={fitting}).order) for branch in near[fitting])
 
 
 def _islands(circuit: Circuit, near: Mapping[str, Sequence[str]]) -> list[str]:

@@ -50,8 +50,8 @@ def differences(
     Raises
     ------
     SchemaError
-        If the variable is missing or cannot be drawn against time, the lungs differ, or the two have no time in
-        common.
+        If the variable is missing or cannot be drawn against time, the lungs differ, or no sample of `values`
+        lies within the time of the reference.
 
     Notes
     -----
@@ -95,7 +95,7 @@ def differences(
 def _check(values: xr.Dataset, reference: xr.Dataset, variable: str) -> None:
     drawable = [name for name, row in VARIABLES.items() if row.dims in _DRAWABLE]
     if variable not in drawable:
-        raise SchemaError(f"'{variable}' cannot be drawn against time.\n  {suggestion(variable, drawable)}")
+        raise SchemaError(f"'{variable}' cannot be drawn against time.\n  {suggestion(str(variable), drawable)}")
     for dataset in (values, reference):
         need(dataset, variable)
     if "lung" in values[variable].dims:
@@ -112,10 +112,15 @@ def _at_common_times(
 ) -> tuple[xr.DataArray, xr.DataArray]:
     """The variable of both, at the times of the first that lie within the second."""
     t, base = values["time"].values, reference["time"].values
-    if not (t.size and base.size) or t[-1] < base[0] or base[-1] < t[0]:
+    inside = (t >= base[0]) & (t <= base[-1]) if base.size else np.zeros(t.size, dtype=bool)
+    if not inside.any() and t.size and base.size and t[0] <= base[-1] and base[0] <= t[-1]:
+        raise SchemaError(
+            f"no sample lies within the time of the reference, {base[0]:g} to {base[-1]:g} s.\n"
+            "  Change places of the two, or take samples that are closer."
+        )
+    if not inside.any():
         spans = " against ".join(f"{x[0]:g} to {x[-1]:g} s" if x.size else "none" for x in (t, base))
         raise SchemaError(f"the two have no time in common: {spans}.\n  Shift one with assign_coords(time=...).")
-    inside = (t >= base[0]) & (t <= base[-1])
     shown, other = values[variable].isel(time=np.flatnonzero(inside)), reference[variable]
     if "lung" in shown.dims:
         other = other.sel(lung=shown["lung"].values)

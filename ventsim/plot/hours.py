@@ -58,13 +58,18 @@ def hours(
     Raises
     ------
     SchemaError
-        If a measure is missing, or the number of Axes does not fit.
+        If a measure, a displayed value or the alarms are missing, there is no breath, or the number of Axes does
+        not fit.
 
     Examples
     --------
     ``hours(run.measures, displayed=vs.monitor.displayed_values(run.measures))[0].figure.savefig("hours.png")``
     """
     need(measures, *_OF_LUNGS, "breath_end")
+    if not measures.sizes["breath"]:
+        raise SchemaError("there is no breath in these measures.\n  Give those of a run with a whole breath.")
+    if alarms is not None:
+        need(alarms, "alarm_raised", "breath_end")
     raised = None if alarms is None else _raised(alarms)
     drawn = _panels(axes, displayed=displayed is not None, rows=None if raised is None else len(raised))
     time = measures["breath_end"].values

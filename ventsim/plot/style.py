@@ -52,7 +52,8 @@ def need(dataset: xr.Dataset, *names: str) -> None:
     """Refuse a Dataset without these variables, or without their units."""
     for name in names:
         if name not in dataset:
-            refuse_other_kind(dataset, "measures" if VARIABLES[name].kinds == ("measures",) else "recording")
+            kinds = VARIABLES[name].kinds
+            refuse_other_kind(dataset, kinds[0] if len(kinds) == 1 else "recording")
             remedy = "Add it to the Dataset"
             if name == "volume":
                 remedy = "ventsim.metrics.integrate_recording adds it to a recording"

@@ -86,18 +86,25 @@ def waveforms(
 def _alike(waves: xr.Dataset, names: tuple[str, ...]) -> list[list[str]]:
     """Groups of lungs whose lines cannot be told apart in a picture."""
     columns = [waves[name].transpose("lung", "time").values for name in names]
-    spans = [float(np.nanmax(column) - np.nanmin(column)) for column in columns]
+    known = [column[np.isfinite(column)] for column in columns]
+    spans = [float(np.ptp(column)) if column.size else 0.0 for column in known]
     groups: list[list[int]] = []
     for k in range(waves.sizes["lung"]):
         for group in groups:
-            gaps = [np.abs(column[k] - column[group[0]]) for column in columns]
-            if all(not np.any(gap > _APART * span) for gap, span in zip(gaps, spans, strict=True)):
+            both = [(column[k], column[group[0]]) for column in columns]
+            if all(_lie_on(a, b, apart=_APART * span) for (a, b), span in zip(both, spans, strict=True)):
                 group.append(k)
                 break
         else:
             groups.append([k])
     lungs = [str(lung) for lung in waves["lung"].values]
     return [[lungs[k] for k in group] for group in groups if len(group) > 1]
+
+
+def _lie_on(one: NDArray[np.float64], other: NDArray[np.float64], *, apart: float) -> bool:
+    """Whether two lines are nowhere further apart than that, and have the same gaps."""
+    gaps = np.isnan(one)
+    return np.array_equal(gaps, np.isnan(other)) and not np.any(np.abs(one - other)[~gaps] > apart)
 
 
 def loops(waves: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) -> "Axes":

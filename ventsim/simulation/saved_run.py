@@ -91,6 +91,11 @@ class LongRun:
         SchemaError
             If it cannot be read or is no such file.
         """
+        if not isinstance(path, str | os.PathLike):
+            raise SchemaError(
+                f"got {type(path).__name__}; a long run or the name of its file is needed here.\n"
+                "  Give what simulate_long returned, or a file that a long run of ventsim has written."
+            )
         try:
             measures = xr.load_dataset(path, engine="h5netcdf")
         except (OSError, ValueError, KeyError) as error:

@@ -83,7 +83,7 @@ def steady_breath(
 def steady_start(prepared: Prepared, *, tolerance: float) -> SteadyStart:
     """Where the breath starts that repeats itself; raises if there is none."""
     _check_efforts(prepared)
-    enough = max(0.1 * tolerance, 1e-11)
+    enough = max(0.1 * float(tolerance), 1e-11)  # another type of number would be compiled once more
     with CompileNotice(search_steady_start):
         found = find_steady_start(
             prepared.compiled.network, prepared.segments, prepared.resting_pressure(), prepared.demands,
