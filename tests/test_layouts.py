@@ -365,3 +365,18 @@ def test_branch_survives_plain_values():
 def test_layouts_survive_plain_values(number, arrangement, one_way_valves, ideal):
     circuit = shared(lungs(number), arrangement=arrangement, one_way_valves=one_way_valves, ideal=ideal)
     assert Circuit.from_dict(circuit.model_dump()) == circuit
+
+
+@pytest.mark.parametrize("name", ["ideal", "one_way_valves"])
+@pytest.mark.parametrize("value", ["no", 0, None])
+def test_a_flag_that_is_neither_true_nor_false(name, value):
+    """A text such as "no" would count as true."""
+    lungs = {"a": Lung(compliance=50, resistance=10), "b": Lung(compliance=25, resistance=10)}
+    with pytest.raises(CircuitError, match=f"{name}: .* is neither True nor False"):
+        shared(lungs, **{name: value})
+
+
+def test_one_branch_where_branches_are_needed():
+    lungs = {"a": Lung(compliance=50, resistance=10), "b": Lung(compliance=25, resistance=10)}
+    with pytest.raises(CircuitError, match=r"Branch is not a mapping .*\n  Give branches=.*branch=Branch"):
+        shared(lungs, branches=Branch())

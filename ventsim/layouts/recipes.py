@@ -144,6 +144,13 @@ def shared(
     6
     """
     _check_lungs(lungs)
+    _check_flag("one_way_valves", one_way_valves)
+    _check_flag("ideal", ideal)
+    if branches is not None and not isinstance(branches, Mapping):
+        raise CircuitError(
+            f"branches: {type(branches).__name__} is not a mapping of lungs to branches.\n"
+            "  Give branches={'a': Branch(...)}, or branch=Branch(...) for all lungs alike."
+        )
     default, own = Branch() if branch is None else branch, branches or {}
     for name in own:
         if name not in lungs:
@@ -198,6 +205,12 @@ def _check_lungs(lungs: Mapping[str, LungPart]) -> None:
             raise CircuitError(
                 f"lungs: {name!r} is {shown(lung)}, not a lung.\n  Give a Lung(compliance=..., resistance=...)."
             )
+
+
+def _check_flag(name: str, value: object) -> None:
+    """A text such as "no" would count as true."""
+    if not isinstance(value, bool):
+        raise CircuitError(f"{name}: {value!r} is neither True nor False.\n  Give one of the two, without quotes.")
 
 
 def _check_branches(branches: Iterable[Branch]) -> None:
