@@ -29,15 +29,15 @@ from ventsim import (
     units,
     ventilator,
 )
-from ventsim.changes import CHANGE_KINDS
-from ventsim.parts import PART_KINDS, Description, field_table
-from ventsim.ventilator import SETTINGS_KINDS
+from ventsim.model.changes import CHANGE_KINDS
+from ventsim.model.parts import PART_KINDS, Description, field_table
+from ventsim.model.ventilator import SETTINGS_KINDS
 
 FOLDER = Path(__file__).parent / "reference"
 NOTICE = "<!-- Written by docs/build_reference.py from the code; edit the code, not this page. -->"
 
 DIMENSIONS = {
-    "waves": "Waves: what a simulation returns, and what a recording may have",
+    "waveforms": "Waveforms: what a simulation returns, and what a recording may have",
     "measures": "Measures: one number for each breath, or for each breath and lung",
     "displayed": "Displayed: what the ventilator itself shows of each breath",
     "alarms": "Alarms: what the ventilator would alarm on",

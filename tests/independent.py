@@ -17,9 +17,9 @@ from scipy.integrate import solve_ivp
 from sksundae.cvode import CVODE
 from sksundae.ida import IDA
 
-from ventsim.circuit import Circuit
-from ventsim.parts import Passage, Store
-from ventsim.ventilator import BreathSettings, Segment
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts import Passage, Store
+from ventsim.model.ventilator import BreathSettings, Segment
 
 FloatArray = NDArray[np.float64]
 ML_PER_L = 1000.0

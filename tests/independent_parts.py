@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from sksundae.ida import IDA
 
-from ventsim.circuit import Circuit
-from ventsim.parts.elements import Atmosphere, Curve, ElasticStore, FlowLaw, Inertia, Passage, Rohrer, Store
-from ventsim.ventilator import BreathSettings, Segment
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts.elements import Atmosphere, Curve, ElasticStore, FlowLaw, Inertia, Passage, Rohrer, Store
+from ventsim.model.ventilator import BreathSettings, Segment
 
 FloatArray = NDArray[np.float64]
 ML_PER_L = 1000.0
@@ -56,7 +56,7 @@ class Laws:
         return total
 
 
-class Waves(NamedTuple):
+class Waveforms(NamedTuple):
     """At the sample times: volumes of the lungs and totals since the start [mL]."""
 
     volume: FloatArray  # (n_times, n_lungs)
@@ -355,7 +355,7 @@ def run_stretch(
     return run.t, run.y, valves[np.asarray(run.i_events[-1]) != 0] if switched else valves[:0]
 
 
-def solve(circuit: Circuit, settings: BreathSettings, *, times: FloatArray) -> Waves:
+def solve(circuit: Circuit, settings: BreathSettings, *, times: FloatArray) -> Waveforms:
     """Run from rest at PEEP through the given times [s], started anew at every jump, corner and switching."""
     system, peep = read_system(circuit), float(settings.peep)
     y, shut = at_rest(system, peep), system.one_way.copy()
@@ -381,4 +381,4 @@ def solve(circuit: Circuit, settings: BreathSettings, *, times: FloatArray) -> W
         sum(found[:, place[at]] if at in place else held[:, at] for at in compartments)
         for compartments in system.lungs
     ]
-    return Waves(np.column_stack(volume), *(found[:, totals + k] for k in range(3)))
+    return Waveforms(np.column_stack(volume), *(found[:, totals + k] for k in range(3)))

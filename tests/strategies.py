@@ -9,8 +9,8 @@ from typing import NamedTuple
 from hypothesis import strategies as st
 
 import ventsim as vs
-from ventsim.circuit import Circuit
-from ventsim.ventilator import BreathSettings
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
 
 ARRANGEMENTS = ("star", "tree", "chain")
 MOST_LUNGS = 8

@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import ventsim as vs
-from ventsim.circuit.parts_list import parts_list_text
 from ventsim.errors import InputError, PartError, PlausibilityWarning
-from ventsim.layouts import Layout
-from ventsim.parts import AdjustableRestrictor, MeasuredPart, Store, fit_monotone, fit_rohrer
-from ventsim.scenario import Scenario
+from ventsim.model.circuit.parts_list import parts_list_text
+from ventsim.model.layouts import Layout
+from ventsim.model.parts import AdjustableRestrictor, MeasuredPart, Store, fit_monotone, fit_rohrer
+from ventsim.model.scenario import Scenario
 
 OPENINGS, FLOWS = (1.0, 2.0, 4.0), (0.25, 0.5, 1.0)
 DROPS = ((4.0, 16.0, 64.0), (1.0, 4.0, 16.0), (0.25, 1.5, 5.0))
@@ -124,9 +124,9 @@ def test_in_a_limb_it_is_the_measured_part_of_its_row(place):
     parts = [valve(1.0), valve(1.5), valve(2.0), MeasuredPart(flows=FLOWS, drops=DROPS[1])]
     for part in parts:
         circuit = vs.layouts.single(LUNG, branch=vs.Branch(**{place: part}))
-        waves = vs.simulate(circuit, SETTINGS, duration=SETTINGS.period)
+        waveforms = vs.simulate(circuit, SETTINGS, duration=SETTINGS.period)
         # The narrowing lets less in, or less out until the end of the breath.
-        volumes.append(float(waves.volume.max() if place.startswith("i") else -waves.volume[-1, 0]))
+        volumes.append(float(waveforms.volume.max() if place.startswith("i") else -waveforms.volume[-1, 0]))
     assert volumes[2] == volumes[3]
     assert all(after > before for before, after in itertools.pairwise(volumes[:3]))
 
@@ -311,7 +311,5 @@ def test_a_wider_opening_may_resist_as_much():
 def test_likely_slip_of_units_in_a_row():
     """1471 Pa are 15 cmH2O (98.0665 Pa each)."""
     rows = ((300.0, 400.0, 1471.0), (4.0, 9.0, 14.0), (1.0, 2.0, 3.0))
-    with pytest.warns(
-        PlausibilityWarning, match=r"drops 1471 cmH2O is outside .*\n  Did you mean 15 \(1471 Pa\)"
-    ):
+    with pytest.warns(PlausibilityWarning, match=r"drops 1471 cmH2O is outside .*\n  Did you mean 15 \(1471 Pa\)"):
         valve(4.0, drops=rows)

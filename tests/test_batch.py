@@ -9,9 +9,9 @@ import pytest
 
 from ventsim import Lung, PressureControl, VolumeControl, breath_measures, simulate_breaths, steady_breath
 from ventsim.errors import InputError, SolverError
-from ventsim.layouts import shared
-from ventsim.metrics import LUNG_MEASURES, PORT_MEASURES, TIMING
-from ventsim.scenario import builtin
+from ventsim.model.layouts import shared
+from ventsim.model.scenario import builtin
+from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
 from ventsim.simulation.batch import STATUS_WORDS, BatchOptions, run_batch, run_piece, unfinished
 from ventsim.studies.scenario_paths import StudyCase, subject_of
 

@@ -10,8 +10,15 @@ from hypothesis import strategies as st
 from scipy.optimize import curve_fit, nnls
 
 from ventsim.errors import InputError
-from ventsim.parts import MeasuredPart, Restrictor, fit_monotone, fit_rohrer, orifice_bore, orifice_pressure_drop
-from ventsim.plot import bench_fit
+from ventsim.model.parts import (
+    MeasuredPart,
+    Restrictor,
+    fit_monotone,
+    fit_rohrer,
+    orifice_bore,
+    orifice_pressure_drop,
+)
+from ventsim.view.plot import bench_fit
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt

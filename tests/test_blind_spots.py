@@ -32,7 +32,7 @@ REAL = vs.layouts.shared(
 @pytest.fixture(scope="module")
 def both():
     """All standard faults in both modes, on a circuit that has the parts for them."""
-    return studies.blind_spots(REAL, studies.both_modes(REAL, PRESSURE), lung="b", duration=60.0)
+    return studies.blind_spots(REAL, studies.equivalent_modes(REAL, PRESSURE), lung="b", duration=60.0)
 
 
 def test_in_pressure_control_the_closed_form_and_the_others_do_not_notice():
@@ -137,7 +137,7 @@ def test_a_fault_whose_run_fails_does_not_stop_the_others():
 
 def test_table_tells_what_is_displayed_at_the_end_and_from_when_alarms_count():
     """A leak that closes by itself: the display is as before at the end, but the first breath has alarmed."""
-    leak = vs.AddedLeak(joint="b.airway", linear_resistance=1.0, at=0.0, until=16.0)
+    leak = vs.LeakOnset(joint="b.airway", linear_resistance=1.0, at=0.0, until=16.0)
     found = studies.blind_spots(IDEAL, VOLUME, faults={"leak": leak}, duration=80.0)
     text = studies.blind_spots_table(found)
     (row,) = (line.split() for line in text.splitlines() if line.startswith("leak"))
@@ -270,7 +270,7 @@ REGIONS = (vs.Region(compliance=20, resistance=10), vs.Region(compliance=30, res
         vs.CompartmentLung(resistance=5, regions=REGIONS),
         vs.ElasticLung(curve=vs.ExponentialCurve(largest_volume=3000, rate=0.02), resistance=10),
         vs.ElasticLung(
-            curve=vs.SigmoidCurve(vital_volume=3000, inflection=15, width=8),
+            curve=vs.SigmoidCurve(vital_capacity=3000, inflection=15, width=8),
             resistance=10,
             expiratory_resistance=12,
             chest_wall_compliance=150,

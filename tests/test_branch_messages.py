@@ -10,8 +10,8 @@ from pydantic import BaseModel
 
 import ventsim as vs
 from ventsim.errors import InputError, PartError
-from ventsim.layouts import Layout
-from ventsim.parts import (
+from ventsim.model.layouts import Layout
+from ventsim.model.parts import (
     AdjustableRestrictor,
     CompartmentLung,
     Description,
@@ -89,9 +89,7 @@ def test_a_wrong_description_is_told_in_words_of_the_house(cls, name, wrong):
     assert max(map(len, text.splitlines())) < 400, text  # not every number of a part
 
 
-@pytest.mark.parametrize(
-    "wrong", [object, {1, 2}, vs.YPiece(), "maybe"], ids=["class", "set", "part", "text"]
-)
+@pytest.mark.parametrize("wrong", [object, {1, 2}, vs.YPiece(), "maybe"], ids=["class", "set", "part", "text"])
 @pytest.mark.parametrize("cls", FINAL, ids=lambda cls: cls.kind)
 def test_no_field_shows_what_is_inside(cls, wrong):
     """One field after the other; text is right for some, so the rest of the message then speaks of others."""

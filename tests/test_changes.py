@@ -10,25 +10,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventsim.changes import (
+from ventsim.errors import CircuitError, InputError, PartError, SettingsError
+from ventsim.model.changes import (
     CHANGE_KINDS,
-    AddedLeak,
     Change,
     Clamp,
     Clamped,
     Disconnection,
-    TakenOff,
+    LeakOnset,
+    LungRemoval,
     value_at,
     with_faults,
     with_values,
 )
-from ventsim.changes.faults import place_of
-from ventsim.changes.paths import canonical, roots, steps_of
-from ventsim.changes.walking import field_at, item_at, may_be_none, quantity_at, replaced, value_text
-from ventsim.circuit import Circuit, parts_list
-from ventsim.errors import CircuitError, InputError, PartError, SettingsError
-from ventsim.layouts import Branch, Layout, shared
-from ventsim.parts import (
+from ventsim.model.changes.faults import place_of
+from ventsim.model.changes.paths import canonical, roots, steps_of
+from ventsim.model.changes.walking import field_at, item_at, may_be_none, quantity_at, replaced, value_text
+from ventsim.model.circuit import Circuit, parts_list
+from ventsim.model.layouts import Branch, Layout, shared
+from ventsim.model.parts import (
     PART_KINDS,
     Adapter,
     AdjustableRestrictor,
@@ -48,12 +48,12 @@ from ventsim.parts import (
     YPiece,
     cones_of,
 )
-from ventsim.parts.elements import Atmosphere, Inertia, Rohrer, Store
-from ventsim.scenario import Scenario
-from ventsim.ventilator import PressureControl
+from ventsim.model.parts.elements import Atmosphere, Inertia, Rohrer, Store
+from ventsim.model.scenario import Scenario
+from ventsim.model.ventilator import PressureControl
 
 LUNG = Lung(compliance=50.0, resistance=10.0)
-CURVED = ElasticLung(curve=SigmoidCurve(vital_volume=2000.0, inflection=15.0, width=5.0), resistance=10.0)
+CURVED = ElasticLung(curve=SigmoidCurve(vital_capacity=2000.0, inflection=15.0, width=5.0), resistance=10.0)
 REGIONS = CompartmentLung(
     resistance=4.0,
     regions=(Region(compliance=30.0, resistance=5.0), Region(compliance=20.0, resistance=25.0)),
@@ -71,9 +71,9 @@ SETTINGS = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
 ONE_OF_EACH = (
     Change(path="settings.peep", to=8.0, at=60.0),
     Disconnection(joint="b.airway", at=60.0, until=90.0),
-    TakenOff(lung="b", at=0.0, until=90.0),
+    LungRemoval(lung="b", at=0.0, until=90.0),
     Clamp(part="b inspiratory tube", at=60.0),
-    AddedLeak(joint="b.airway", linear_resistance=50.0, at=60.0),
+    LeakOnset(joint="b.airway", linear_resistance=50.0, at=60.0),
 )
 
 
@@ -121,10 +121,10 @@ def test_end_of_a_change():
         (Change, {"path": "p", "to": 1.0, "untill": 9.0}, r"there is no 'untill'\.\n  Did you mean 'until'"),
         (Disconnection, {"joint": None}, r"disconnection: joint: None is not a name"),
         (Disconnection, {"joint": "x", "until": 5.0}, r"until 5 s is not after at 60 s"),
-        (TakenOff, {"lung": 1}, r"taken off: lung: 1 is not a name"),
+        (LungRemoval, {"lung": 1}, r"taken off: lung: 1 is not a name"),
         (Clamp, {"prt": "x"}, r"^clamp: there is no 'prt'\.\n  Did you mean 'part'"),
-        (AddedLeak, {"joint": "x"}, r"added leak: without resistance the hole .*\n  Give linear_resistance"),
-        (AddedLeak, {"joint": "x", "linear_resistance": -1.0}, r"linear_resistance -1 cmH2O·s/L is not allowed"),
+        (LeakOnset, {"joint": "x"}, r"added leak: without resistance the hole .*\n  Give linear_resistance"),
+        (LeakOnset, {"joint": "x", "linear_resistance": -1.0}, r"linear_resistance -1 cmH2O·s/L is not allowed"),
     ],
 )
 def test_impossible_change(cls, values, message):
@@ -151,7 +151,7 @@ def test_a_change_without_time():
         ("parts.b.compliance", 50.0),
         ("parts.b inspiratory tube.bore", 22.0),
         ("parts.b inspiratory valve.state", "working"),
-        ("lungs.curved.curve.vital_volume", 2000.0),
+        ("lungs.curved.curve.vital_capacity", 2000.0),
         ("lungs.regions.regions.1.resistance", 5.0),
         ("lungs.regions.regions.2.resistance", 25.0),
         ("parts.a inspiratory restrictor.flows.2", 1.0),
@@ -415,7 +415,7 @@ def test_an_open_end_is_as_wide_as_its_cone():
 
 
 def test_a_lung_taken_off():
-    faulty = with_faults(CIRCUIT, [TakenOff(lung="b", at=0.0)])
+    faulty = with_faults(CIRCUIT, [LungRemoval(lung="b", at=0.0)])
     assert faulty.joints[-2:] == (
         ("b y-piece.patient", "cap on b y-piece patient.inlet"),
         ("b.airway", "open end of b airway.inlet"),
@@ -425,7 +425,7 @@ def test_a_lung_taken_off():
 
 
 def test_an_added_leak():
-    fault = AddedLeak(joint="b.airway", linear_resistance=50.0, quadratic_resistance=20.0, at=0.0)
+    fault = LeakOnset(joint="b.airway", linear_resistance=50.0, quadratic_resistance=20.0, at=0.0)
     faulty = with_faults(CIRCUIT, [fault])
     assert faulty.parts["leak at b airway"] == Leak(linear_resistance=50.0, quadratic_resistance=20.0)
     assert faulty.joints[-2:] == (
@@ -441,12 +441,12 @@ def test_names_do_not_collide():
     joints = tuple(joint for joint in CIRCUIT.joints if joint != JOINT)
     joints += ((JOINT[0], "leak at b airway.inlet"), ("leak at b airway.outlet", JOINT[1]))
     circuit = Circuit(parts=parts, joints=joints)
-    faulty = with_faults(circuit, [AddedLeak(joint="b.airway", linear_resistance=50.0, at=0.0)])
+    faulty = with_faults(circuit, [LeakOnset(joint="b.airway", linear_resistance=50.0, at=0.0)])
     assert faulty.parts["leak at b airway (2)"].linear_resistance == 50.0
 
 
 def test_several_faults_and_none():
-    faults = [TakenOff(lung="a", at=0.0), Clamp(part="b inspiratory tube", at=0.0)]
+    faults = [LungRemoval(lung="a", at=0.0), Clamp(part="b inspiratory tube", at=0.0)]
     faulty = with_faults(CIRCUIT, faults)
     assert isinstance(faulty.parts["b inspiratory tube"], Clamped)
     assert "cap on a y-piece patient" in faulty.parts
@@ -524,10 +524,10 @@ def test_gas_that_stands_still_in_a_clamped_tube():
             r"there is no part 'bb'\.\n  Did you mean 'b'\?\n  Write one end",
         ),
         (
-            AddedLeak(joint="b y-pice.patient", linear_resistance=1.0, at=0.0),
+            LeakOnset(joint="b y-pice.patient", linear_resistance=1.0, at=0.0),
             r"there is no part 'b y-pice'\.\n  Did you mean 'b y-piece'",
         ),
-        (TakenOff(lung="regoins", at=0.0), r"lung: there is no lung 'regoins'\.\n  Did you mean 'regions'"),
+        (LungRemoval(lung="regoins", at=0.0), r"lung: there is no lung 'regoins'\.\n  Did you mean 'regions'"),
         (
             Clamp(part="b inspiratory tub", at=0.0),
             r"no part 'b inspiratory tub'\.\n  Did you mean 'b inspiratory tube'",
@@ -544,8 +544,8 @@ def test_the_place_of_a_fault():
     """Two faults at one joint have one place, whichever end names it."""
     places = {
         place_of(CIRCUIT, Disconnection(joint=JOINT[0], at=0.0)),
-        place_of(CIRCUIT, AddedLeak(joint=JOINT[1], linear_resistance=1.0, at=0.0)),
-        place_of(CIRCUIT, TakenOff(lung="b", at=0.0)),
+        place_of(CIRCUIT, LeakOnset(joint=JOINT[1], linear_resistance=1.0, at=0.0)),
+        place_of(CIRCUIT, LungRemoval(lung="b", at=0.0)),
     }
     assert places == {JOINT}
     assert place_of(CIRCUIT, Clamp(part="b y-piece", at=0.0)) == "b y-piece"

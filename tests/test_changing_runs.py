@@ -15,8 +15,8 @@ ALONE = vs.layouts.single(LUNG, ideal=True)
 STIFF = "lungs.lung.compliance"
 
 
-def last_volume(waves: xr.Dataset, lung: str = "lung") -> float:
-    return float(vs.breath_measures(waves).inspired_tidal_volume.sel(lung=lung)[-1])
+def last_volume(waveforms: xr.Dataset, lung: str = "lung") -> float:
+    return float(vs.breath_measures(waveforms).inspired_tidal_volume.sel(lung=lung)[-1])
 
 
 def four(*, ideal: bool, **options) -> vs.Circuit:
@@ -48,14 +48,14 @@ def test_step_inside_inspiration_follows_the_closed_form():
     """
     at, tolerance = 2 * PERIOD + 0.7, 1e-9
     change = vs.Change(path=STIFF, to=80.0, at=at)
-    waves = vs.simulate(ALONE, PRESSURE, duration=2 * PERIOD + 4 / 3, changes=[change], tolerance=tolerance)
+    waveforms = vs.simulate(ALONE, PRESSURE, duration=2 * PERIOD + 4 / 3, changes=[change], tolerance=tolerance)
     before = vs.simulate(ALONE, PRESSURE, duration=at, tolerance=tolerance)
     start = float(before.volume[-1, 0])
-    after = waves.sel(time=slice(at, None))
+    after = waveforms.sel(time=slice(at, None))
     asymptote, time_constant = 80.0 * 20.0, 80.0 * 10.0 / 1000.0  # C·(P + PEEP) [mL], R·C [s]
     expected = asymptote + (start - asymptote) * np.exp(-(after.time.values - at) / time_constant)
     np.testing.assert_allclose(after.volume.values[:, 0], expected, atol=1e-5)
-    jump = waves.alveolar_pressure.values[np.searchsorted(waves.time.values, at) - 1 :][:2, 0]
+    jump = waveforms.alveolar_pressure.values[np.searchsorted(waveforms.time.values, at) - 1 :][:2, 0]
     np.testing.assert_allclose(jump, [start / 50.0, start / 80.0], rtol=1e-8)  # the gas stays, the pressure jumps
 
 
@@ -101,8 +101,10 @@ def test_ramp_converges_to_the_continuous_one_with_second_order():
     exact = ramped_lung(50.0, 90.0, begin=6.0, end=22.0, until=17.0)
     errors = []
     for updates in (8, 16, 32, 64):
-        waves = vs.simulate(ALONE, PRESSURE, duration=17.0, changes=[ramp], ramp_updates=updates, tolerance=1e-10)
-        errors.append(abs(float(waves.volume[-1, 0]) - exact))
+        waveforms = vs.simulate(
+            ALONE, PRESSURE, duration=17.0, changes=[ramp], ramp_updates=updates, tolerance=1e-10
+        )
+        errors.append(abs(float(waveforms.volume[-1, 0]) - exact))
     order = np.log2(np.array(errors[:-1]) / np.array(errors[1:]))
     assert errors[-1] < 0.02  # mL
     assert (order > 1.9).all(), (errors, order)
@@ -166,7 +168,7 @@ def test_in_volume_control_with_a_real_circuit_the_tubes_take_the_rest():
     before, after = rise.sel(breath=20), rise.sel(breath=40)
     lost = float(before.sel(lung="b") - after.sel(lung="b"))
     gained = float((after - before).sel(lung=["a", "c", "d"]).sum())
-    kept = float(measures.circuit_held_volume.sel(breath=40) - measures.circuit_held_volume.sel(breath=20))
+    kept = float(measures.compressed_volume.sel(breath=40) - measures.compressed_volume.sel(breath=20))
     assert kept > 5.0
     assert gained + kept == pytest.approx(lost, rel=1e-5)
 
@@ -175,11 +177,11 @@ def test_in_volume_control_with_a_real_circuit_the_tubes_take_the_rest():
 
 FAULTS = {
     "disconnection": vs.Disconnection(joint="b.airway", at=9.1, until=14.3),
-    "taken off": vs.TakenOff(lung="c", at=9.1, until=20.0),
-    "put on later": vs.TakenOff(lung="c", at=0.0, until=13.0),
+    "lung removal": vs.LungRemoval(lung="c", at=9.1, until=20.0),
+    "put on later": vs.LungRemoval(lung="c", at=0.0, until=13.0),
     "clamp": vs.Clamp(part="a inspiratory tube", at=8.5, until=13.0),
     "clamp of the lung's tube": vs.Clamp(part="a tracheal tube", at=8.5, until=13.0),
-    "leak": vs.AddedLeak(joint="d.airway", linear_resistance=100.0, at=9.0, until=15.5),
+    "leak": vs.LeakOnset(joint="d.airway", linear_resistance=100.0, at=9.0, until=15.5),
     "valve stuck open": vs.Change(path="parts.b expiratory valve.state", to="stuck open", at=9.9),
     "valve missing": vs.Change(path="parts.b inspiratory valve.state", to="missing", at=9.9),
     "valve stuck closed": vs.Change(path="parts.b expiratory valve.state", to="stuck closed", at=9.9, until=None),
@@ -194,22 +196,22 @@ def test_gas_balance_closes_across_every_change(mode, fault):
     circuit = four(ideal=False, branch=vs.Branch(tracheal_tube=vs.TrachealTube(inner_diameter=7.5)))
     settings = PRESSURE if mode == "pressure control" else vs.VolumeControl(tidal_volume=1500, peep=5, rate=15,
                                                                               ie_ratio=0.5)  # fmt: skip
-    waves = vs.simulate(circuit, settings, duration=24.0, changes=[FAULTS[fault]])
-    assert abs(waves.attrs["volume_balance_residual_mL"]) < 1e-8
-    assert np.isfinite(waves.volume).all()
-    volume = waves.volume.values
-    gap = waves.time.diff("time").values < 1e-9
+    waveforms = vs.simulate(circuit, settings, duration=24.0, changes=[FAULTS[fault]])
+    assert abs(waveforms.attrs["volume_balance_residual_mL"]) < 1e-8
+    assert np.isfinite(waveforms.volume).all()
+    volume = waveforms.volume.values
+    gap = waveforms.time.diff("time").values < 1e-9
     assert abs(np.diff(volume, axis=0)[gap]).max() < 1e-9  # continuous across every instant
-    measures = vs.breath_measures(waves)
-    assert abs(measures.unaccounted_volume).max() < 1e-6
+    measures = vs.breath_measures(waveforms)
+    assert abs(measures.volume_balance_error).max() < 1e-6
 
 
 def test_lung_taken_off_empties_and_the_others_go_on():
     circuit = four(ideal=True, one_way_valves=False)
-    change = vs.TakenOff(lung="c", at=40.0, until=80.0)
-    waves = vs.simulate(circuit, PRESSURE, duration=120.0, changes=[change])
-    assert float(waves.volume.sel(lung="c").sel(time=79.9, method="nearest")) == pytest.approx(0.0, abs=1e-3)
-    measures = vs.breath_measures(waves)
+    change = vs.LungRemoval(lung="c", at=40.0, until=80.0)
+    waveforms = vs.simulate(circuit, PRESSURE, duration=120.0, changes=[change])
+    assert float(waveforms.volume.sel(lung="c").sel(time=79.9, method="nearest")) == pytest.approx(0.0, abs=1e-3)
+    measures = vs.breath_measures(waveforms)
     others = measures.inspired_tidal_volume.sel(lung=["a", "b", "d"])
     np.testing.assert_allclose(others[15], others[9], rtol=1e-6)
     assert float(measures.inspired_tidal_volume.sel(breath=18, lung="c")) < 1e-3
@@ -231,11 +233,11 @@ def test_disconnection_lets_the_gas_of_a_volume_controlled_breath_out():
 
 def test_points_that_are_there_for_a_time_are_nan_at_other_times():
     change = vs.Disconnection(joint="lung.airway", at=5.0, until=6.0)
-    waves = vs.simulate(ALONE, PRESSURE, duration=12.0, changes=[change])
-    new = [str(name) for name in waves.branch.values if "open end" in str(name)]
+    waveforms = vs.simulate(ALONE, PRESSURE, duration=12.0, changes=[change])
+    new = [str(name) for name in waveforms.branch.values if "open end" in str(name)]
     assert new
-    flow = waves.branch_flow.sel(branch=new[0])
-    inside = (waves.time >= 5.0) & (waves.time < 6.0)
+    flow = waveforms.branch_flow.sel(branch=new[0])
+    inside = (waveforms.time >= 5.0) & (waveforms.time < 6.0)
     assert np.isfinite(flow[inside]).all()
     assert np.isnan(flow[~inside]).all()
 
@@ -258,7 +260,7 @@ def test_failure_in_the_middle_keeps_the_finished_breaths():
 def test_flow_that_has_no_way_out_is_told_with_its_time():
     """Volume control, nothing that holds gas or vents it, and the only lung is taken off."""
     settings = vs.VolumeControl(tidal_volume=300, peep=5, rate=12, ie_ratio=0.5)
-    change = vs.TakenOff(lung="lung", at=7.0)
+    change = vs.LungRemoval(lung="lung", at=7.0)
     with pytest.raises(vs.errors.SolverError, match=r"stopped at 10 s: .* no way out") as caught:
         vs.simulate(ALONE, settings, duration=20.0, changes=[change])
     assert caught.value.finished.sizes["breath"] == 2
@@ -267,9 +269,9 @@ def test_flow_that_has_no_way_out_is_told_with_its_time():
 @pytest.mark.parametrize(
     "fault",
     [
-        vs.AddedLeak(at=0, joint="b.airway", linear_resistance=50.0),
+        vs.LeakOnset(at=0, joint="b.airway", linear_resistance=50.0),
         vs.Disconnection(at=0, joint="b.airway"),
-        vs.TakenOff(at=0, lung="b"),
+        vs.LungRemoval(at=0, lung="b"),
         vs.Change(path="lungs.b.compliance", to=12.0, at=0),
     ],
     ids=lambda fault: fault.kind,

@@ -11,10 +11,10 @@ import pytest
 import tomli_w
 
 from ventsim import layouts
-from ventsim.circuit import Circuit, FrozenParts
 from ventsim.errors import CircuitError, CircuitWarning, PartError, PlausibilityWarning
-from ventsim.parts import Adapter, Lung, OneWayValve, Restrictor, TPiece, Tube, YPiece
-from ventsim.ventilator import Ventilator
+from ventsim.model.circuit import Circuit, FrozenParts
+from ventsim.model.parts import Adapter, Lung, OneWayValve, Restrictor, TPiece, Tube, YPiece
+from ventsim.model.ventilator import Ventilator
 
 LUNG = Lung(compliance=50.0, resistance=5.0)
 TUBE = Tube(length=1.5)

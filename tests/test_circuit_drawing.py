@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 
 import ventsim as vs
 from ventsim.errors import CircuitError, CircuitWarning, SchemaError
-from ventsim.parts import Cap, Filter, Leak, OpenEnd, Orifice, Restrictor, TPiece, Tube, YPiece
-from ventsim.plot import circuit_drawing, differences
-from ventsim.plot.circuit_flows import joint_flows
-from ventsim.plot.circuit_lines import plan
-from ventsim.plot.circuit_trees import owner
-from ventsim.scenario import builtin, builtin_names
+from ventsim.model.parts import Cap, Filter, Leak, OpenEnd, Orifice, Restrictor, TPiece, Tube, YPiece
+from ventsim.model.scenario import builtin, builtin_names
+from ventsim.view.plot import circuit_drawing, differences
+from ventsim.view.plot.circuit_flows import joint_flows
+from ventsim.view.plot.circuit_lines import plan
+from ventsim.view.plot.circuit_trees import owner
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt
@@ -146,9 +146,9 @@ def test_all_names_are_written(circuit):
 
 @each_circuit
 def test_what_enters_a_fitting_leaves_it(circuit):
-    """Up to the gas that it stores; flows at ports and lungs are those of the waves."""
-    waves = vs.simulate(circuit, SETTINGS, duration=9.0)
-    instant = waves.isel(time=int(np.abs(waves.time.values - 5.3).argmin()))
+    """Up to the gas that it stores; flows at ports and lungs are those of the waveforms."""
+    waveforms = vs.simulate(circuit, SETTINGS, duration=9.0)
+    instant = waveforms.isel(time=int(np.abs(waveforms.time.values - 5.3).argmin()))
     flows = joint_flows(circuit, instant)
     assert np.isfinite(flows).all()
     into = dict.fromkeys({owner(end) for joint in circuit.joints for end in joint}, 0.0)
@@ -165,9 +165,9 @@ def test_what_enters_a_fitting_leaves_it(circuit):
 def test_flows_in_an_ideal_circuit_add_up():
     """Nothing stores gas there: what the lungs take is what leaves the port, to rounding."""
     circuit = CIRCUITS["ideal"]
-    waves = vs.simulate(circuit, SETTINGS, duration=9.0)
+    waveforms = vs.simulate(circuit, SETTINGS, duration=9.0)
     for time in (4.5, 5.0, 6.0, 8.0):
-        instant = waves.isel(time=int(np.abs(waves.time.values - time).argmin()))
+        instant = waveforms.isel(time=int(np.abs(waveforms.time.values - time).argmin()))
         flows = dict(zip(circuit.joints, joint_flows(circuit, instant), strict=True))
         leaves = -float(instant.inspiratory_port_flow) + float(instant.expiratory_port_flow)
         assert sum(flow for (_, b), flow in flows.items() if owner(b) in circuit.lungs) == pytest.approx(
@@ -178,8 +178,8 @@ def test_flows_in_an_ideal_circuit_add_up():
 def test_a_leak_takes_its_part():
     """Gas into the leak, less the gas out of it, is what the hole lets out (its law: pressure / 100)."""
     circuit = common_y_piece()
-    waves = vs.simulate(circuit, SETTINGS, duration=9.0)
-    instant = waves.isel(time=int(np.abs(waves.time.values - 5.0).argmin()))
+    waveforms = vs.simulate(circuit, SETTINGS, duration=9.0)
+    instant = waveforms.isel(time=int(np.abs(waveforms.time.values - 5.0).argmin()))
     flows = dict(zip(circuit.joints, joint_flows(circuit, instant), strict=True))
     lost = flows["t.right", "leak.inlet"] - flows["leak.outlet", "b.airway"]
     assert lost == pytest.approx(float(instant.airway_pressure.sel(lung="b")) / 100.0, rel=1e-6)
@@ -188,9 +188,9 @@ def test_a_leak_takes_its_part():
 @pytest.mark.parametrize(("unit", "factor"), [("L/s", 1.0), ("L/min", 60.0)])
 def test_numbers_are_those_of_the_waves(unit, factor):
     circuit = CIRCUITS["two-unequal-lungs"]
-    waves = vs.simulate(circuit, SETTINGS, duration=9.0)
-    ax = circuit_drawing(circuit, waves=waves, time=5.0, flow_unit=unit)
-    instant = waves.isel(time=int(np.abs(waves.time.values - 5.0).argmin()))
+    waveforms = vs.simulate(circuit, SETTINGS, duration=9.0)
+    ax = circuit_drawing(circuit, waveforms=waveforms, time=5.0, flow_unit=unit)
+    instant = waveforms.isel(time=int(np.abs(waveforms.time.values - 5.0).argmin()))
     digits = 1 if unit == "L/min" else 3
     for name in circuit.lungs:
         one = instant.sel(lung=name)
@@ -205,9 +205,9 @@ def test_numbers_are_those_of_the_waves(unit, factor):
 
 def test_the_widest_line_has_the_largest_flow():
     circuit = CIRCUITS["star of five"]
-    waves = vs.simulate(circuit, SETTINGS, duration=9.0)
-    ax = circuit_drawing(circuit, waves=waves, time=5.0)
-    instant = waves.isel(time=int(np.abs(waves.time.values - 5.0).argmin()))
+    waveforms = vs.simulate(circuit, SETTINGS, duration=9.0)
+    ax = circuit_drawing(circuit, waveforms=waveforms, time=5.0)
+    instant = waveforms.isel(time=int(np.abs(waveforms.time.values - 5.0).argmin()))
     flows = np.abs(joint_flows(circuit, instant))
     solid = [line for line in ax.lines if line.get_linestyle() == "-" and len(line.get_xdata()) > 1]
     widths = np.array([line.get_linewidth() for line in solid])
@@ -227,9 +227,9 @@ def test_the_widest_line_has_the_largest_flow():
 
 def test_without_a_time_it_is_that_of_the_largest_flow_into_the_lungs():
     circuit = CIRCUITS["two-unequal-lungs"]
-    waves = vs.simulate(circuit, SETTINGS, duration=9.0)
-    title = circuit_drawing(circuit, waves=waves).get_title(loc="left")
-    last = waves.sel(time=slice(float(waves.breath_start[-1]), None))
+    waveforms = vs.simulate(circuit, SETTINGS, duration=9.0)
+    title = circuit_drawing(circuit, waveforms=waveforms).get_title(loc="left")
+    last = waveforms.sel(time=slice(float(waveforms.breath_start[-1]), None))
     time = float(last.time[int(last.flow.sum("lung").values.argmax())])
     assert title.startswith(f"flow at {time:.2f} s: breath 3")
 
@@ -237,11 +237,11 @@ def test_without_a_time_it_is_that_of_the_largest_flow_into_the_lungs():
 def test_a_run_without_flow_is_drawn():
     """PEEP of 0 and no pressure above it: nothing moves, and nothing is divided by zero."""
     circuit = CIRCUITS["ideal"]
-    waves = vs.simulate(circuit, SETTINGS, duration=2.0)
-    still = waves.copy()
+    waveforms = vs.simulate(circuit, SETTINGS, duration=2.0)
+    still = waveforms.copy()
     for name in ("flow", "branch_flow", "inspiratory_port_flow", "expiratory_port_flow"):
         still[name] = still[name] * 0.0
-    ax = circuit_drawing(circuit, waves=still)
+    ax = circuit_drawing(circuit, waveforms=still)
     assert ax.get_legend() is None
     assert "+0.0 L/min" in texts(ax)[-1]
 
@@ -249,11 +249,11 @@ def test_a_run_without_flow_is_drawn():
 def test_a_run_without_flow_but_rounding_is_drawn_as_still():
     """Flows of a picolitre per second are what rounding leaves: no wide lines, no scale of them."""
     circuit = CIRCUITS["ideal"]
-    waves = vs.simulate(circuit, SETTINGS, duration=2.0)
-    still = waves.copy()
+    waveforms = vs.simulate(circuit, SETTINGS, duration=2.0)
+    still = waveforms.copy()
     for name in ("flow", "branch_flow", "inspiratory_port_flow", "expiratory_port_flow"):
-        still[name] = (still[name] * 1e-12).assign_attrs(waves[name].attrs)
-    ax = circuit_drawing(circuit, waves=still)
+        still[name] = (still[name] * 1e-12).assign_attrs(waveforms[name].attrs)
+    ax = circuit_drawing(circuit, waveforms=still)
     assert ax.get_legend() is None
     assert {line.get_linewidth() for line in ax.lines} == {1.1}
 
@@ -300,11 +300,11 @@ def test_two_dead_ends_do_not_lie_upon_each_other(joints):
 
 
 def test_a_circuit_that_came_apart_is_drawn_with_what_is_known():
-    """In the time of a disconnection the waves lack some paths of the circuit as it was."""
+    """In the time of a disconnection the waveforms lack some paths of the circuit as it was."""
     circuit = builtin("two-unequal-lungs").circuit
     gone = vs.Disconnection(at=4.5, joint="b y-piece.patient")
-    waves = vs.simulate(circuit, SETTINGS, duration=9.0, changes=[gone])
-    ax = circuit_drawing(circuit, waves=waves, time=5.0)
+    waveforms = vs.simulate(circuit, SETTINGS, duration=9.0, changes=[gone])
+    ax = circuit_drawing(circuit, waveforms=waveforms, time=5.0)
     assert any("b expiratory" in text for text in texts(ax))
 
 
@@ -318,28 +318,30 @@ def test_a_lung_that_came_off():
     assert spots["a y-piece"][0] == spots["b y-piece"][0] == spots["c y-piece"][0]
     assert spots["a y-piece"][1] < spots["b y-piece"][1] < spots["c y-piece"][1] < spots["b"][1]
     assert drawing.serves["b inspiratory tube"] == set()
-    waves = vs.simulate(circuit, SETTINGS, duration=9.0, changes=[gone])
-    ax = circuit_drawing(apart, waves=waves, time=5.0)
+    waveforms = vs.simulate(circuit, SETTINGS, duration=9.0, changes=[gone])
+    ax = circuit_drawing(apart, waveforms=waveforms, time=5.0)
     assert "open end of b y-piece patient" in texts(ax)
     assert not any("−0.0" in text for text in texts(ax))
 
 
 def test_wrong_input_to_a_drawing():
     circuit = CIRCUITS["two-unequal-lungs"]
-    waves = vs.simulate(circuit, SETTINGS, duration=5.0)
-    with pytest.raises(SchemaError, match=r"time 99 s is outside of the waves.\n  Allowed: 0 to 5 s"):
-        circuit_drawing(circuit, waves=waves, time=99.0)
+    waveforms = vs.simulate(circuit, SETTINGS, duration=5.0)
+    with pytest.raises(SchemaError, match=r"time 99 s is outside of the waveforms.\n  Allowed: 0 to 5 s"):
+        circuit_drawing(circuit, waveforms=waveforms, time=99.0)
     with pytest.raises(SchemaError, match="time nan s is outside"):
-        circuit_drawing(circuit, waves=waves, time=float("nan"))
-    with pytest.raises(SchemaError, match=r"the waves are those of the lungs a, b, the circuit has bed 0, bed 1"):
-        circuit_drawing(CIRCUITS["star of five"], waves=waves)
+        circuit_drawing(circuit, waveforms=waveforms, time=float("nan"))
+    with pytest.raises(
+        SchemaError, match=r"the waveforms are those of the lungs a, b, the circuit has bed 0, bed 1"
+    ):
+        circuit_drawing(CIRCUITS["star of five"], waveforms=waveforms)
     for name in ("branch_flow", "alveolar_pressure", "inspiration_end", "expiratory_port_pressure"):
         with pytest.raises(SchemaError, match=f"'{name}' is missing"):
-            circuit_drawing(circuit, waves=waves.drop_vars(name))
-    with pytest.raises(SchemaError, match=r"time '4' s is outside of the waves.\n  Allowed: 0 to 5 s"):
-        circuit_drawing(circuit, waves=waves, time="4")
+            circuit_drawing(circuit, waveforms=waveforms.drop_vars(name))
+    with pytest.raises(SchemaError, match=r"time '4' s is outside of the waveforms.\n  Allowed: 0 to 5 s"):
+        circuit_drawing(circuit, waveforms=waveforms, time="4")
     with pytest.raises(SchemaError, match=r"know no flow through 'in'\.\n  Give the circuit that was simulated"):
-        circuit_drawing(common_y_piece(), waves=waves)
+        circuit_drawing(common_y_piece(), waveforms=waveforms)
     with pytest.raises(CircuitError, match=r"Layout\(\.\.\.\) is not a circuit.\n  Give a Circuit"):
         circuit_drawing(vs.layouts.Layout(lungs={"a": lung()}))
 

@@ -76,8 +76,8 @@ def shared(arguments, *, one_way_valves=False, restrictors=False):
 
 def lung_measures(circuit, settings, *, tolerance=DEFAULT_TOLERANCE, sample_interval=0.01):
     """Measures of the steady breath of one lung, as numbers."""
-    waves = vs.steady_breath(circuit, settings, tolerance=tolerance, sample_interval=sample_interval)
-    measures = vs.breath_measures(waves).squeeze()
+    waveforms = vs.steady_breath(circuit, settings, tolerance=tolerance, sample_interval=sample_interval)
+    measures = vs.breath_measures(waveforms).squeeze()
     return {name: float(values) for name, values in measures.items()}
 
 
@@ -113,11 +113,11 @@ def test_pressure_control_worked_digits(arguments, expected):
 @pytest.mark.parametrize("arguments", [*PRESSURE_CASES.values(), *VOLUME_CASES.values()],
                          ids=[*PRESSURE_CASES, *VOLUME_CASES])  # fmt: skip
 def test_waveforms_of_one_lung(arguments, tolerance, limit):
-    waves = vs.steady_breath(*single(arguments), tolerance=tolerance)
+    waveforms = vs.steady_breath(*single(arguments), tolerance=tolerance)
     law = "pressure_control" if "inspiratory_pressure" in arguments else "volume_control"
-    wave = getattr(theory, f"{law}_waveform")(waves.time.values, **arguments)
+    wave = getattr(theory, f"{law}_waveform")(waveforms.time.values, **arguments)
     for name in ("volume", "alveolar_pressure", "flow", "airway_pressure"):
-        assert_same_wave(waves[name].values, getattr(wave, name), limit)
+        assert_same_wave(waveforms[name].values, getattr(wave, name), limit)
 
 
 @pytest.mark.parametrize(("tolerance", "limit"), LIMITS)
@@ -126,8 +126,8 @@ def test_approach_to_the_steady_breath(case, tolerance, limit):
     """Breath after breath from rest, in two lungs that do not empty in time."""
     arguments = PRESSURE_CASES[case]
     circuit, settings = single(arguments)
-    waves = vs.simulate(circuit, settings, duration=10 * settings.period, tolerance=tolerance)
-    found = vs.breath_measures(waves).squeeze("lung")
+    waveforms = vs.simulate(circuit, settings, duration=10 * settings.period, tolerance=tolerance)
+    found = vs.breath_measures(waveforms).squeeze("lung")
     breath = theory.pressure_control_approach(np.arange(1, 11), **arguments)
     assert found.inspired_tidal_volume.values == near(breath.inspired_volume, limit)
     assert found.expired_tidal_volume.values == near(breath.expired_volume, limit)
@@ -144,14 +144,14 @@ def test_exponential_pressure_rise_from_rest(rise_time, tolerance, limit):
         rise_time=rise_time, rise_shape="exponential",
     )  # fmt: skip
     circuit = vs.layouts.single(vs.Lung(compliance=50.0, resistance=10.0), ideal=True)
-    waves = vs.simulate(circuit, settings, duration=2.0, tolerance=tolerance)
-    waves = waves.isel(time=waves.time.values < 2.0)
+    waveforms = vs.simulate(circuit, settings, duration=2.0, tolerance=tolerance)
+    waveforms = waveforms.isel(time=waveforms.time.values < 2.0)
     wave = theory.pressure_rise_from_rest(
-        waves.time.values, inspiratory_pressure=15.0, peep=5.0, rise_time_constant=rise_time / 3,
+        waveforms.time.values, inspiratory_pressure=15.0, peep=5.0, rise_time_constant=rise_time / 3,
         compliance=50.0, resistance=10.0,
     )  # fmt: skip
     for name in ("volume", "flow", "airway_pressure", "alveolar_pressure"):
-        assert_same_wave(waves[name].values, getattr(wave, name), limit)
+        assert_same_wave(waveforms[name].values, getattr(wave, name), limit)
 
 
 @pytest.mark.parametrize(("tolerance", "limit"), LIMITS)
@@ -162,15 +162,15 @@ def test_linear_pressure_rise_from_rest(tolerance, limit):
         inspiratory_pressure=step, peep=5.0, rate=12.0, inspiratory_time=2.0, rise_time=rise
     )
     circuit = vs.layouts.single(vs.Lung(compliance=50.0, resistance=10.0), ideal=True)
-    waves = vs.simulate(circuit, settings, duration=2.0, tolerance=tolerance)
-    waves = waves.isel(time=waves.time.values < 2.0)
-    time = waves.time.values
+    waveforms = vs.simulate(circuit, settings, duration=2.0, tolerance=tolerance)
+    waveforms = waveforms.isel(time=waveforms.time.values < 2.0)
+    time = waveforms.time.values
 
     def ramp(t):
         return step / rise * (t - tau + tau * np.exp(-t / tau))
 
     after = step - (step - ramp(rise)) * np.exp(-(time - rise) / tau)
-    assert_same_wave(waves.alveolar_pressure.values, 5.0 + np.where(time < rise, ramp(time), after), limit)
+    assert_same_wave(waveforms.alveolar_pressure.values, 5.0 + np.where(time < rise, ramp(time), after), limit)
 
 
 # --- limits of pressure control ---------------------------------------------------------------------------
@@ -229,10 +229,10 @@ def test_volume_control(arguments, tolerance, limit):
 @pytest.mark.parametrize(("arguments", "expected"), VOLUME_ROWS.values(), ids=VOLUME_ROWS)
 def test_volume_control_published_and_worked_digits(arguments, expected):
     circuit, settings = single(arguments)
-    waves = vs.steady_breath(circuit, settings)
+    waveforms = vs.steady_breath(circuit, settings)
     found = lung_measures(circuit, settings)
     found["peak_flow_per_minute"] = 60 * found["peak_inspiratory_flow"]
-    found["peak_airway_pressure_time"] = float(waves.time[np.argmax(waves.airway_pressure.values)])
+    found["peak_airway_pressure_time"] = float(waveforms.time[np.argmax(waveforms.airway_pressure.values)])
     if settings.pause_time == 0:
         found["plateau_pressure"] = found["end_inspiratory_alveolar_pressure"]
     wrong = {name: (found[name], text) for name, text in expected.items() if not agrees(found[name], text)}
@@ -292,11 +292,11 @@ def test_lungs_in_parallel(arguments, tidal, top, bottom, one_way_valves, tolera
 @pytest.mark.parametrize(("tolerance", "limit"), LIMITS)
 @pytest.mark.parametrize(("arguments", "tidal", "top", "bottom"), PARALLEL_ROWS.values(), ids=PARALLEL_ROWS)
 def test_waveforms_of_lungs_in_parallel(arguments, tidal, top, bottom, tolerance, limit):
-    waves = vs.steady_breath(*shared(arguments), tolerance=tolerance)
-    wave = theory.parallel_lungs_waveform(waves.time.values, **arguments)
+    waveforms = vs.steady_breath(*shared(arguments), tolerance=tolerance)
+    wave = theory.parallel_lungs_waveform(waveforms.time.values, **arguments)
     for name in ("volume", "flow", "alveolar_pressure"):
-        assert_same_wave(waves[name].values, getattr(wave, name), limit)
-    for airway in waves.airway_pressure.values.T:
+        assert_same_wave(waveforms[name].values, getattr(wave, name), limit)
+    for airway in waveforms.airway_pressure.values.T:
         assert_same_wave(airway, wave.junction_pressure, limit)
 
 
@@ -328,14 +328,14 @@ def test_constant_flow_into_two_lungs(compliances, resistances, expected, tolera
     lungs = N2 | {"compliances": compliances, "resistances": resistances}
     circuit, _ = shared(lungs, one_way_valves=one_way_valves)
     settings = vs.VolumeControl(tidal_volume=1000.0, peep=5.0, rate=15.0, inspiratory_time=1.0)
-    waves = vs.simulate(circuit, settings, duration=4.0, tolerance=tolerance)
-    filling = waves.isel(time=waves.time.values < 1.0)
+    waveforms = vs.simulate(circuit, settings, duration=4.0, tolerance=tolerance)
+    filling = waveforms.isel(time=waveforms.time.values < 1.0)
     split = theory.constant_flow_split(
         filling.time.values, flow=1.0, compliances=compliances, resistances=resistances
     )
     assert_same_wave(filling.inspired_volume.values, split.inspired_volume, limit)
     assert_same_wave(filling.flow.values, split.flow, limit)
-    litres = vs.breath_measures(waves).inspired_tidal_volume.values[0] / 1000
+    litres = vs.breath_measures(waveforms).inspired_tidal_volume.values[0] / 1000
     assert all(agrees(v, t) for v, t in zip(litres, expected.split(), strict=True))
 
 
@@ -348,17 +348,17 @@ def test_circuit_compliance_takes_its_share_of_a_constant_flow(tolerance, limit)
     machine = vs.Ventilator(relief_pressure=None)
     circuit = vs.layouts.single(vs.Lung(compliance=50.0, resistance=10.0), branch=branch, ventilator=machine)
     settings = vs.VolumeControl(tidal_volume=500.0, peep=5.0, rate=15.0, inspiratory_time=1.0)
-    waves = vs.simulate(circuit, settings, duration=1.0, tolerance=tolerance)
-    waves = waves.isel(time=waves.time.values < 1.0)
+    waveforms = vs.simulate(circuit, settings, duration=1.0, tolerance=tolerance)
+    waveforms = waveforms.isel(time=waveforms.time.values < 1.0)
     split = theory.circuit_compliance_split(
-        waves.time.values, flow=0.5, compliance=50.0, circuit_compliance=2.5, resistance=10.0
+        waveforms.time.values, flow=0.5, compliance=50.0, circuit_compliance=2.5, resistance=10.0
     )
-    assert_same_wave(waves.inspired_volume.values, split.lung_volume, limit)
-    assert_same_wave(waves.flow.values, split.lung_flow, limit)
-    assert_same_wave(waves.airway_pressure.values - 5.0, split.airway_pressure, limit)
-    stored = waves.circuit_volume.values - waves.circuit_volume.values[0]
+    assert_same_wave(waveforms.inspired_volume.values, split.lung_volume, limit)
+    assert_same_wave(waveforms.flow.values, split.lung_flow, limit)
+    assert_same_wave(waveforms.airway_pressure.values - 5.0, split.airway_pressure, limit)
+    stored = waveforms.circuit_volume.values - waveforms.circuit_volume.values[0]
     assert_same_wave(stored, split.circuit_volume, limit)
-    assert agrees(waves.inspired_volume.values[-1, 0] / 1000, "0.46485")  # worked value [L]
+    assert agrees(waveforms.inspired_volume.values[-1, 0] / 1000, "0.46485")  # worked value [L]
 
 
 # --- an identity that holds in any circuit ----------------------------------------------------------------

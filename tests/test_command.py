@@ -16,10 +16,10 @@ import xarray as xr
 
 import ventsim
 from ventsim.__main__ import main
-from ventsim.circuit import parts_list_text
 from ventsim.command import CAUTION
-from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
-from ventsim.schema import check_dataset
+from ventsim.model.circuit import parts_list_text
+from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
+from ventsim.results.schema import check_dataset
 
 NAME = "two-unequal-lungs"
 SHORT = ("--duration", "12.9")  # three breaths of 60 / 14 s are 12.857 s
@@ -77,7 +77,7 @@ def test_result_holds_waves_and_scenario(here, capsys):
     scenario = builtin(NAME).changed({"duration": 12.9})
     expected = ventsim.simulate(scenario.circuit, scenario.settings, duration=12.9)
     with xr.open_dataset(here / "results" / "today" / f"{NAME}.nc") as result:
-        check_dataset(result, "waves")
+        check_dataset(result, "waveforms")
         xr.testing.assert_equal(result.load(), expected)
         assert result.attrs["title"] == scenario.title
         assert Scenario.from_dataset(result) == scenario
@@ -123,7 +123,9 @@ def test_one_breath_has_none_to_compare_with(here, capsys):
     assert "Steadiness: one breath only." in capsys.readouterr().out
 
 
-WITHOUT_CHANGES = [name for name in builtin_names() if not builtin(name).changes and builtin(name).keeps_all_waves]
+WITHOUT_CHANGES = [
+    name for name in builtin_names() if not builtin(name).changes and builtin(name).keeps_all_waveforms
+]
 
 
 @pytest.mark.parametrize("name", WITHOUT_CHANGES)
@@ -131,11 +133,11 @@ def test_every_builtin_runs(here, capsys, name):
     """All gas is found again, and the shares of equal lungs are equal."""
     assert main(["run", name]) == 0
     assert "0.0 mL more held by lungs and circuit" in capsys.readouterr().out
-    with xr.open_dataset(f"{name}.nc") as waves:
-        last = ventsim.breath_measures(waves.load()).isel(breath=-1)
-    np.testing.assert_allclose(last.unaccounted_volume, 0.0, atol=1e-6)
+    with xr.open_dataset(f"{name}.nc") as waveforms:
+        last = ventsim.breath_measures(waveforms.load()).isel(breath=-1)
+    np.testing.assert_allclose(last.volume_balance_error, 0.0, atol=1e-6)
     if name.startswith("four-equal"):
-        np.testing.assert_allclose(last.share, 0.25, rtol=1e-9)
+        np.testing.assert_allclose(last.tidal_volume_fraction, 0.25, rtol=1e-9)
     if "volume-control" in name:
         set_volume = builtin(name).settings.tidal_volume
         np.testing.assert_allclose(last.port_delivered_volume, set_volume, rtol=1e-9)
@@ -194,8 +196,8 @@ def test_vented_gas_is_told(here, capsys):
     assert main(["run", "mine.toml", *SHORT]) == 0
     (line,) = (line for line in capsys.readouterr().out.splitlines() if "vented" in line and "Pressure" in line)
     assert line.startswith("To check:   Pressure relief at 60 cmH2O vented ")
-    with xr.open_dataset("mine.nc") as waves:
-        last = ventsim.breath_measures(waves.load()).isel(breath=-1)
+    with xr.open_dataset("mine.nc") as waveforms:
+        last = ventsim.breath_measures(waveforms.load()).isel(breath=-1)
     vented, delivered = float(last.port_relief_volume), float(last.port_delivered_volume)
     assert f"vented {vented:.1f} mL of the last breath; {delivered:.1f} mL went into the circuit." in line
     assert vented + delivered == pytest.approx(builtin(f"{NAME}-volume-control").settings.tidal_volume, rel=1e-6)

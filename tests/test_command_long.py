@@ -17,7 +17,7 @@ from ventsim.__main__ import main
 from ventsim.command import CAUTION
 from ventsim.command.stages import Stage, stage_table
 from ventsim.errors import SolverError, StoppedEarlyWarning
-from ventsim.scenario import builtin, builtin_names, builtin_text
+from ventsim.model.scenario import builtin, builtin_names, builtin_text
 
 WITH_CHANGES = [name for name in builtin_names() if builtin(name).changes]
 STIFFENS = "six-hours-one-stiffening-lung"
@@ -34,7 +34,10 @@ def sooner(name: str) -> str:
     """A scenario of hours in minutes: a hundredth of every time."""
     text = builtin_text(name).replace("duration = 21600 ", "duration = 216 ")
     text = text.replace("at = 7200 ", "at = 72 ").replace("until = 10800 ", "until = 108 ")
-    lines = ["wave_windows = [[0, 6]]" if line.startswith("wave_windows") else line for line in text.splitlines()]
+    lines = [
+        "waveform_windows = [[0, 6]]" if line.startswith("waveform_windows") else line
+        for line in text.splitlines()
+    ]
     return "\n".join(lines)
 
 
@@ -56,7 +59,7 @@ def test_run_with_changes_prints_and_writes(here, capsys):
     assert printed.err == ""
     assert sorted(path.name for path in here.iterdir()) == ["quick.nc", "quick.png", "quick.toml"]
     run = vs.LongRun.read("quick.nc")
-    assert run.waves.sizes["breath"] == 2
+    assert run.waveforms.sizes["breath"] == 2
     last, shown = run.measures.isel(breath=-1), vs.monitor.displayed_values(run.measures).isel(breath=-1)
     # The table is rounded to its last digit.
     np.testing.assert_allclose(volumes[2, :4], last.inspired_tidal_volume, atol=0.051)
@@ -70,9 +73,9 @@ def test_run_with_changes_prints_and_writes(here, capsys):
 def test_short_run_with_changes_keeps_all_waveforms(here, capsys, name):
     assert main(["run", name]) == 0
     run = vs.LongRun.read(f"{name}.nc")
-    assert run.waves.sizes["breath"] == run.measures.sizes["breath"]
+    assert run.waveforms.sizes["breath"] == run.measures.sizes["breath"]
     assert abs(run.measures.attrs["volume_balance_residual_mL"]) < 1e-6
-    vs.schema.check_dataset(run.waves, "waves")
+    vs.schema.check_dataset(run.waveforms, "waveforms")
 
 
 def test_disconnection_is_alarmed_and_a_kink_is_not(here, capsys):
@@ -93,7 +96,9 @@ def test_going_on(here, capsys):
         assert measures.sizes["breath"] == 80
     whole = vs.Scenario.read("quick.toml")
     expected = vs.simulate_breaths(whole.circuit, whole.settings, duration=300.0)
-    np.testing.assert_array_equal(vs.LongRun.read("quick.nc").measures.share, expected.share)
+    np.testing.assert_array_equal(
+        vs.LongRun.read("quick.nc").measures.tidal_volume_fraction, expected.tidal_volume_fraction
+    )
 
 
 def test_the_file_knows_its_scenario(here, capsys):
@@ -101,7 +106,7 @@ def test_the_file_knows_its_scenario(here, capsys):
     (here / "quick.toml").write_text(sooner(STIFFENS))
     assert main(["run", "quick.toml", "--out", "results"]) == 0
     run, scenario = vs.LongRun.read("results/quick.nc"), vs.Scenario.read("quick.toml")
-    for dataset in (run.measures, run.waves):
+    for dataset in (run.measures, run.waveforms):
         assert dataset.attrs["title"] == scenario.title
         assert vs.Scenario.from_dataset(dataset) == scenario
     assert main(["run", "results/quick.nc"]) == 0
@@ -138,7 +143,7 @@ def test_alarm_limits_are_not_set_around_what_a_change_has_done(here, capsys):
 
 def test_first_breath_without_a_volume_is_told_all_the_same(here, capsys):
     """A lung that is off from the start on an ideal circuit, which takes no gas."""
-    off = '[[changes]]\nkind = "taken off"\nlung = "a"\nat = 0\nuntil = 30\n'
+    off = '[[changes]]\nkind = "lung removal"\nlung = "a"\nat = 0\nuntil = 30\n'
     (here / "off.toml").write_text(PLAIN + off)
     assert main(["run", "off.toml"]) == 0
     told = capsys.readouterr()
@@ -288,7 +293,7 @@ def test_going_on_to_the_end_that_the_file_knows(here, capsys):
     """A run that is broken off in its second block goes on without being told until when."""
     (here / "plain.toml").write_text(PLAIN.replace("duration = 60", "duration = 400\nwave_every = 100"))
     whole = vs.Scenario.read("plain.toml")
-    part = vs.simulate_long(whole.circuit, whole.settings, duration=200.0, wave_every=100)
+    part = vs.simulate_long(whole.circuit, whole.settings, duration=200.0, waveform_every=100)
     noted = {"scenario": whole.to_toml(), "status": "stopped by Ctrl-C after 50 breaths"}
     dataclasses.replace(part, measures=part.measures.assign_attrs(noted)).write("plain.nc")
     assert main(["run", "plain.nc", "--continue"]) == 0
@@ -346,7 +351,7 @@ def test_failure_keeps_the_finished_breaths(here, capsys):
     curved = """title = "a lung that shrinks too much"
 [run]
 duration = 60
-wave_every = 100
+waveform_every = 100
 [settings]
 kind = "pressure control"
 inspiratory_pressure = 15

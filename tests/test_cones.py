@@ -6,10 +6,10 @@ Sizes and genders are those of ISO 5356-1 as far as remembered: 15 and 22 mm, pa
 
 import pytest
 
-from ventsim.circuit import VENTILATOR_CONES, Circuit, cone_faults
 from ventsim.errors import CircuitError
-from ventsim.layouts import Branch, beds_around, shared, single
-from ventsim.parts import (
+from ventsim.model.circuit import VENTILATOR_CONES, Circuit, connector_mismatches
+from ventsim.model.layouts import Branch, beds_around, shared, single
+from ventsim.model.parts import (
     PART_KINDS,
     Adapter,
     Filter,
@@ -21,8 +21,8 @@ from ventsim.parts import (
     Tube,
     YPiece,
 )
-from ventsim.parts.cones import ANY_CONE, KINDS_WITH_CONES, Cone, cones_mate, cones_of
-from ventsim.scenario import builtin, builtin_names
+from ventsim.model.parts.cones import ANY_CONE, KINDS_WITH_CONES, Cone, cones_mate, cones_of
+from ventsim.model.scenario import builtin, builtin_names
 
 LUNG = Lung(compliance=50.0, resistance=8.0)
 WIDE_IN, WIDE_OVER = Cone(22, "male"), Cone(22, "female")
@@ -108,12 +108,12 @@ def test_ready_made_circuits_fit_together(arrangement, number):
                     one_way_valves=one_way_valves,
                     floor_plan=plan,
                 )
-                assert cone_faults(circuit) == ()
+                assert connector_mismatches(circuit) == ()
 
 
 @pytest.mark.parametrize("name", builtin_names())
 def test_built_in_scenarios_fit_together(name):
-    assert cone_faults(builtin(name).circuit) == ()
+    assert connector_mismatches(builtin(name).circuit) == ()
 
 
 def test_two_tubes_are_joined_by_an_adapter():
@@ -128,7 +128,7 @@ def test_two_tubes_are_joined_by_an_adapter():
 
 def test_a_narrow_tube_does_not_fit_wide_parts():
     circuit = single(LUNG, branch=Branch(inspiratory_tube=Tube(length=1.5, bore=15.0)))
-    assert cone_faults(circuit) == (
+    assert connector_mismatches(circuit) == (
         "joint of 'ventilator.inspiratory' and 'lung inspiratory tube.inlet': 22 mm male does not fit 15 mm "
         "female.\n  Put an Adapter between them, or take parts of one size.",
         "joint of 'lung inspiratory tube.outlet' and 'lung y-piece.inspiratory': 15 mm female does not fit "
@@ -157,7 +157,7 @@ def test_two_sleeves_need_an_adapter_between(inner, message):
         ("y.expiratory", "out.inlet"),
         ("out.outlet", "ventilator.expiratory"),
     ]
-    faults = cone_faults(Circuit(parts=parts, joints=joints))
+    faults = connector_mismatches(Circuit(parts=parts, joints=joints))
     assert len(faults) == (message is not None)
     assert message is None or message in faults[0]
 
@@ -172,7 +172,7 @@ def test_two_male_ends_need_another_part():
             (f"{y}.expiratory", f"t2.{leg}"),
             (f"{y}.patient", f"{lung}.airway"),
         ]
-    faults = cone_faults(Circuit(parts=parts, joints=joints))
+    faults = connector_mismatches(Circuit(parts=parts, joints=joints))
     assert len(faults) == 4
     assert faults[0] == (
         "joint of 't.left' and 'y.inspiratory': 22 mm male does not fit 22 mm male.\n"
@@ -186,4 +186,4 @@ def test_ports_of_the_ventilator():
 
 def test_only_a_circuit_has_faults():
     with pytest.raises(CircuitError, match=r"3 is not a circuit\.\n  Give a Circuit"):
-        cone_faults(3)
+        connector_mismatches(3)

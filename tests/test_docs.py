@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import ventsim
-from ventsim.scenario import builtin
+from ventsim.model.scenario import builtin
 
 PROJECT = Path(__file__).parents[1]
 PAGES = [PROJECT / "README.md", PROJECT / "DEVELOPERS.md", *sorted((PROJECT / "docs").rglob("*.md"))]
@@ -89,7 +89,7 @@ def test_readme_example_is_the_built_in_scenario(tmp_path, monkeypatch):
     scenario = builtin("two-unequal-lungs")
     assert namespace["settings"] == scenario.settings
     assert namespace["circuit"] == scenario.circuit
-    assert float(namespace["waves"]["time"][-1]) == pytest.approx(scenario.duration)
+    assert float(namespace["waveforms"]["time"][-1]) == pytest.approx(scenario.duration)
 
 
 def test_readme_is_one_screen_long():

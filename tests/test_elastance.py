@@ -6,8 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ventsim.errors import InputError
-from ventsim.parts import ExponentialCurve, SigmoidCurve, VolumeDependentCurve
-from ventsim.parts.elastance import (
+from ventsim.model.laws.elastance import (
     exponential_compliance,
     exponential_pressure,
     exponential_volume,
@@ -16,16 +15,17 @@ from ventsim.parts.elastance import (
     volume_dependent_pressure,
     volume_dependent_volume,
 )
-from ventsim.parts.sigmoid import (
+from ventsim.model.laws.sigmoid import (
     sigmoid_bending_points,
     sigmoid_compliance,
     sigmoid_corners,
     sigmoid_pressure,
     sigmoid_volume,
 )
+from ventsim.model.parts import ExponentialCurve, SigmoidCurve, VolumeDependentCurve
 
 # The curves of which values were computed by hand from the published forms: b 2 L, c 15, d 5; Vmax 6 L, k 0.12.
-SIGMOID = {"vital_volume": 2000.0, "inflection": 15.0, "width": 5.0}
+SIGMOID = {"vital_capacity": 2000.0, "inflection": 15.0, "width": 5.0}
 EXPONENTIAL = {"largest_volume": 6000.0, "rate": 0.12}
 
 # --- values ---------------------------------------------------------------------------------------------------
@@ -96,7 +96,7 @@ WIDTHS, CENTRES = st.floats(1.0, 40.0), st.floats(-20.0, 60.0)
     lower=st.floats(0.0, 3e3),
 )
 def test_sigmoid_is_inverted(share, vital, centre, width, lower):
-    curve = {"vital_volume": vital, "inflection": centre, "width": width, "lower_asymptote": lower}
+    curve = {"vital_capacity": vital, "inflection": centre, "width": width, "lower_asymptote": lower}
     volume = lower + share * vital
     assert sigmoid_volume(sigmoid_pressure(volume, **curve), **curve) == pytest.approx(volume, rel=1e-9)
 
@@ -176,7 +176,10 @@ def test_parts_follow_the_laws():
         ),
         (lambda: exponential_pressure(6000.0, **EXPONENTIAL), r"volume 6000 mL .*\n  Allowed: below 6000 mL"),
         (lambda: sigmoid_volume(5.0, **{**SIGMOID, "width": 0.0}), r"width 0 cmH2O .*\n  Allowed: above 0 cmH2O"),
-        (lambda: sigmoid_volume(5.0, **{**SIGMOID, "vital_volume": -1.0}), r"vital_volume -1 mL is not allowed"),
+        (
+            lambda: sigmoid_volume(5.0, **{**SIGMOID, "vital_capacity": -1.0}),
+            r"vital_capacity -1 mL is not allowed",
+        ),
         (
             lambda: sigmoid_volume(5.0, **{**SIGMOID, "inflection": np.nan}),
             r"inflection nan cmH2O .*\n.*any finite",

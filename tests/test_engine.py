@@ -325,7 +325,7 @@ def test_numbers_of_any_kind_need_no_second_compilation():
     vs.simulate(circuit, settings_, duration=5)
     vs.simulate(circuit, settings_, duration=np.float32(5.0), sample_interval=1, tolerance=np.float32(1e-6))
     vs.simulate(circuit, settings_, duration=8, changes=[vs.Change(path="lungs.lung.compliance", to=40, at=2)])
-    vs.simulate_long(circuit, settings_, duration=np.int64(20), wave_windows=((0, 8),))
+    vs.simulate_long(circuit, settings_, duration=np.int64(20), waveform_windows=((0, 8),))
     vs.steady_breath(circuit, settings_, sample_interval=np.float64(0.02), tolerance=np.float32(1e-6))
     vs.steady_breath(circuit, settings_, tolerance=np.float64(1e-6))
     assert len(run_breaths.signatures) == known

@@ -9,7 +9,7 @@ import pytest
 from independent_parts import solve
 
 import ventsim as vs
-from ventsim.parts import (
+from ventsim.model.parts import (
     PART_KINDS,
     AdjustableRestrictor,
     Cap,
@@ -31,7 +31,7 @@ TUBE = vs.Tube(length=1.5)
 LUNGS = {
     "a": vs.Lung(compliance=50.0, resistance=8.0, expiratory_resistance=12.0),
     "b": ElasticLung(
-        curve=SigmoidCurve(vital_volume=2500.0, inflection=12.0, width=8.0),
+        curve=SigmoidCurve(vital_capacity=2500.0, inflection=12.0, width=8.0),
         resistance=10.0,
         chest_wall_compliance=150.0,
         effort=HalfSineEffort(amplitude=4.0, duration=0.9, rate=17.0, delay=0.4),
@@ -142,23 +142,23 @@ def test_waveforms_agree_with_foreign_solver(settings):
     times = np.linspace(0.0, DURATION, round(DURATION / SAMPLE_INTERVAL) + 1)
     expected = solve(CIRCUIT, settings, times=times)
     run = {"duration": DURATION, "sample_interval": SAMPLE_INTERVAL}
-    waves = vs.simulate(CIRCUIT, settings, tolerance=1e-9, **run)
-    at = np.minimum(np.searchsorted(waves.time.values, times - 1e-9), waves.sizes["time"] - 1)
+    waveforms = vs.simulate(CIRCUIT, settings, tolerance=1e-9, **run)
+    at = np.minimum(np.searchsorted(waveforms.time.values, times - 1e-9), waveforms.sizes["time"] - 1)
     scale = expected.volume.mean()
     for name, variable in PAIRS.items():
-        difference = np.abs(waves[variable].values[at] - getattr(expected, name)).max()
+        difference = np.abs(waveforms[variable].values[at] - getattr(expected, name)).max()
         assert difference < AGREEMENT * scale, f"{variable} differs by {difference / scale:.2g} mean volumes"
-    assert 0.0 < waves.attrs["flow_table_error"] < 1e-6
-    assert abs(waves.attrs["volume_balance_residual_mL"]) < 1e-9 * float(waves.delivered_volume[-1])
+    assert 0.0 < waveforms.attrs["flow_table_error"] < 1e-6
+    assert abs(waveforms.attrs["volume_balance_residual_mL"]) < 1e-9 * float(waveforms.delivered_volume[-1])
 
 
 @pytest.mark.parametrize("settings", BREATHS.values(), ids=BREATHS)
 def test_gas_passes_every_part(settings):
     """Valves open, gas swings between regions, the valve with a back leak leaks; else the case shows less."""
-    waves = vs.simulate(CIRCUIT, settings, duration=settings.period)
-    for path, flow in zip(waves.branch.values, waves.branch_flow.values.T, strict=True):
+    waveforms = vs.simulate(CIRCUIT, settings, duration=settings.period)
+    for path, flow in zip(waveforms.branch.values, waveforms.branch_flow.values.T, strict=True):
         assert np.abs(flow).max() > 0.01, path
-    assert float(waves.branch_flow.sel(branch="valve in a").min()) < -1e-4
+    assert float(waveforms.branch_flow.sel(branch="valve in a").min()) < -1e-4
     parts = PARTS | {"b": LUNGS["b"].changed({"effort": None})}
     passive = vs.simulate(CIRCUIT.changed({"parts": parts}), settings, duration=settings.period)
-    assert float(np.abs(passive.volume - waves.volume).sel(lung="b").max()) > 10.0
+    assert float(np.abs(passive.volume - waveforms.volume).sel(lung="b").max()) > 10.0

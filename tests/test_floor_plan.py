@@ -15,13 +15,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventsim.circuit import cone_faults
 from ventsim.errors import CircuitError, PartError, PlausibilityWarning
-from ventsim.layouts import Branch, FloorPlan, Layout, beds_around, beds_in_row, on_floor_plan, shared
-from ventsim.layouts.pieces import joined_pieces
-from ventsim.parts import Lung, Tube
-from ventsim.scenario import Scenario
-from ventsim.ventilator import PressureControl
+from ventsim.model.circuit import connector_mismatches
+from ventsim.model.layouts import Branch, FloorPlan, Layout, beds_around, beds_in_row, on_floor_plan, shared
+from ventsim.model.layouts.pieces import joined_pieces
+from ventsim.model.parts import Lung, Tube
+from ventsim.model.scenario import Scenario
+from ventsim.model.ventilator import PressureControl
 
 LUNG = Lung(compliance=50.0, resistance=8.0)
 SETTINGS = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
@@ -165,7 +165,7 @@ def test_circuit_has_the_lengths_of_the_plan(arrangement):
             expected.runs.values()
         )
         assert len(lengths(circuit, limb)) == len(expected.limbs) + len(expected.runs)
-    assert cone_faults(circuit) == ()
+    assert connector_mismatches(circuit) == ()
 
 
 def test_bore_and_tracheal_tubes():

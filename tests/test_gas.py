@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ventsim.errors import InputError
-from ventsim.gas import breathing_gas, saturation_pressure, volume_factor
+from ventsim.model.gas import breathing_gas, saturation_pressure, volume_factor
 from ventsim.units import ATMOSPHERE_CMH2O, CMH2O_PA, MMHG_PA
 
 DENSITY_LIMIT, VISCOSITY_LIMIT = 1e-3, 1e-2  # relative; written before the comparison

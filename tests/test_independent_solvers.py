@@ -25,8 +25,8 @@ from independent import (
 from strategies import Case, cases
 
 import ventsim as vs
-from ventsim.circuit import Circuit
-from ventsim.ventilator import BreathSettings
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
 
 # Largest difference in mean tidal volumes; set to 1e-6 before the first comparison, then tightened
 # to what is reached.  What is left comes from both sides: from the foreign solvers where valves switch inside
@@ -147,11 +147,11 @@ PAIRS = {
 }
 
 
-def largest_difference(waves: xr.Dataset, expected: Waveforms, times: FloatArray) -> float:
+def largest_difference(waveforms: xr.Dataset, expected: Waveforms, times: FloatArray) -> float:
     """Of all volumes at all samples [mL]."""
-    at = np.minimum(np.searchsorted(waves.time.values, times - 1e-9), waves.sizes["time"] - 1)
+    at = np.minimum(np.searchsorted(waveforms.time.values, times - 1e-9), waveforms.sizes["time"] - 1)
     return max(
-        float(np.abs(waves[name].values[at] - getattr(expected, reference)).max())
+        float(np.abs(waveforms[name].values[at] - getattr(expected, reference)).max())
         for name, reference in PAIRS.items()
     )
 
@@ -166,8 +166,8 @@ def test_waveforms_agree_with_foreign_solver(case):
     scale = expected.inspired[-1].mean() / N_BREATHS
 
     run = {"duration": duration, "sample_interval": SAMPLE_INTERVAL}
-    waves = vs.simulate(case.circuit, case.settings, tolerance=1e-9, **run)
-    assert largest_difference(waves, expected, times) < AGREEMENT * scale
+    waveforms = vs.simulate(case.circuit, case.settings, tolerance=1e-9, **run)
+    assert largest_difference(waveforms, expected, times) < AGREEMENT * scale
 
     measures = vs.breath_measures(vs.simulate(case.circuit, case.settings, **run))
     ends = np.searchsorted(times, case.settings.period * np.arange(N_BREATHS + 1) - 1e-9)
@@ -211,26 +211,26 @@ def test_random_circuits_agree_with_lsoda(case):
         expected = solve(circuit, settings, times=times, stretch=by_scipy("LSODA", tolerance=1e-9))
     except ArithmeticError:  # the reference did not balance a junction, or took too many steps
         assume(False)
-    waves = vs.simulate(
+    waveforms = vs.simulate(
         circuit, settings, duration=times[-1], sample_interval=settings.period / 20, tolerance=1e-9
     )
     moved = float(expected.inspired[-1].max() + expected.vented[-1]) + 1.0
-    assert largest_difference(waves, expected, times) < AGREEMENT_AT_RANDOM * moved
+    assert largest_difference(waveforms, expected, times) < AGREEMENT_AT_RANDOM * moved
 
 
 def test_cases_reach_what_they_are_for():
     """Flow limit, relief valve and back leak are felt, and junctions are there; else the cases show less."""
 
-    def waves(name, **change):
+    def waveforms(name, **change):
         case = COMPARISONS[name]
         circuit = case.circuit.changed(change) if change else case.circuit
         return vs.simulate(circuit, case.settings, duration=case.settings.period)
 
-    assert float(waves("flow limit, ramp, CVODE").inspiratory_port_flow.max()) == pytest.approx(0.8, abs=1e-12)
-    assert float(waves("flow limit, ramp, CVODE", ventilator=PLAIN).inspiratory_port_flow.max()) > 1.0
+    assert float(waveforms("flow limit, ramp, CVODE").inspiratory_port_flow.max()) == pytest.approx(0.8, abs=1e-12)
+    assert float(waveforms("flow limit, ramp, CVODE", ventilator=PLAIN).inspiratory_port_flow.max()) > 1.0
     for name in ("relief, sine, LSODA", "relief, decelerating, LSODA", "junctions, relief, IDA"):
-        assert float(waves(name).relief_volume[-1]) > 30.0
-    leak = waves("leaking valves, sine, CVODE").branch_flow.sel(branch="a inspiratory valve")
+        assert float(waveforms(name).relief_volume[-1]) > 30.0
+    leak = waveforms("leaking valves, sine, CVODE").branch_flow.sel(branch="a inspiratory valve")
     assert float(leak.min()) < -1e-4
     for name, case in COMPARISONS.items():
         assert ("junction" in name) == bool((read_equations(case.circuit).storage == 0.0).any())

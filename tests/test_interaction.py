@@ -21,12 +21,12 @@ from ventsim import (
     builtin,
 )
 from ventsim.errors import InputError, SchemaError, SolverError
-from ventsim.layouts import shared
-from ventsim.parts import LungPart
-from ventsim.parts.lung import linear_store
-from ventsim.plot.interaction import interaction as draw
+from ventsim.model.layouts import shared
+from ventsim.model.parts import LungPart
+from ventsim.model.parts.lung import linear_store
 from ventsim.studies.interaction import interaction, scaled_lung
 from ventsim.theory import parallel_lungs_pressure_control
+from ventsim.view.plot.interaction import interaction as draw
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt
@@ -148,7 +148,7 @@ def test_threads_change_no_bit():
 
 REGIONS = (Region(compliance=20, resistance=15, expiratory_resistance=20), Region(compliance=30, resistance=40))
 CURVES = (
-    SigmoidCurve(vital_volume=2000, inflection=15, width=5),
+    SigmoidCurve(vital_capacity=2000, inflection=15, width=5),
     ExponentialCurve(largest_volume=2500, rate=0.06),
     VolumeDependentCurve(elastance=0.01, volume_elastance=1e-5),
 )
@@ -162,7 +162,7 @@ def test_a_curved_lung_takes_more_at_every_pressure(curve):
     volume = np.linspace(10.0, 700.0, 9)
     np.testing.assert_allclose(more.law().pressure(1.2 * volume), lung.law().pressure(volume), rtol=1e-12)
     assert (more.resistance, more.expiratory_resistance) == (5.0, 7.0)
-    assert more.relaxed_volume == lung.relaxed_volume
+    assert more.relaxation_volume == lung.relaxation_volume
 
 
 def test_everything_of_a_lung_with_regions_is_scaled():
@@ -202,8 +202,8 @@ class BagOfFixedMake(LungPart):
     """A lung of a user's own making, without fields that could be scaled."""
 
     kind = "bag of fixed make"
-    relaxed_volume: float = 0.0
-    body_weight: float | None = None
+    relaxation_volume: float = 0.0
+    predicted_body_weight: float | None = None
 
     @property
     def compartments(self):

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from ventsim.errors import InputError, VentsimError
-from ventsim.parts import Description, LungPart
+from ventsim.model.parts import Description, LungPart
 
 PROJECT = Path(__file__).parents[1]
 ROOT = PROJECT / "ventsim"
@@ -39,7 +39,16 @@ ALLOWED = {
     "panel": [*BASE, "metrics", "parts", "ventilator", "layouts", "plot", "simulation"],
     "studies": [*BASE, "schema", *DESCRIPTIONS, "metrics", "monitor", "simulation"],
     "command": [
-        *BASE, "schema", *DESCRIPTIONS, "metrics", "monitor", "plot", "engine", "simulation", "studies", "root",
+        *BASE,
+        "schema",
+        *DESCRIPTIONS,
+        "metrics",
+        "monitor",
+        "plot",
+        "engine",
+        "simulation",
+        "studies",
+        "root",
     ],
     "__main__": ["command"],
 }
@@ -139,12 +148,12 @@ def test_classes_are_abstract_or_final(path):
 @pytest.mark.parametrize(
     ("source", "expected"),
     [
-        ("import ventsim.circuit", {"circuit"}),
-        ("import ventsim.circuit.graph as graph", {"circuit"}),
+        ("import ventsim.model.circuit", {"circuit"}),
+        ("import ventsim.model.circuit.graph as graph", {"circuit"}),
         ("from ventsim import circuit", {"circuit"}),
         ("from ventsim import Circuit", {"root"}),
-        ("from ventsim.circuit.graph import build_graph", {"circuit"}),
-        ("def f():\n    from ventsim.circuit import Circuit", {"circuit"}),
+        ("from ventsim.model.circuit.graph import build_graph", {"circuit"}),
+        ("def f():\n    from ventsim.model.circuit import Circuit", {"circuit"}),
         ("import ventsim", {"root"}),
         ("import numpy", set()),
     ],

@@ -9,11 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ventsim import layouts
-from ventsim.circuit import Circuit
 from ventsim.errors import CircuitError, PartError
-from ventsim.layouts import Branch, Layout, shared, single
-from ventsim.metrics import breath_measures
-from ventsim.parts import (
+from ventsim.model.circuit import Circuit
+from ventsim.model.layouts import Branch, Layout, shared, single
+from ventsim.model.parts import (
     Adapter,
     Filter,
     Lung,
@@ -26,8 +25,9 @@ from ventsim.parts import (
     Tube,
     YPiece,
 )
+from ventsim.model.ventilator import Ventilator, VolumeControl
+from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
-from ventsim.ventilator import Ventilator, VolumeControl
 
 LUNG = Lung(compliance=50.0, resistance=5.0)
 ARRANGEMENTS = ["tree", "chain", "star"]

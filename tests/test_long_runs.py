@@ -29,7 +29,7 @@ settings = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=16, inspirat
 import ventsim.simulation.saved_run as saved
 saved._SECONDS_BETWEEN, saved._WORTH = 0.05, 1.0
 print("begins", flush=True)
-run = vs.simulate_long(circuit, settings, duration=1_000_000, save={path!r}, wave_every=200)
+run = vs.simulate_long(circuit, settings, duration=1_000_000, save={path!r}, waveform_every=200)
 print(run.measures.attrs["status"], run.measures.sizes["breath"], flush=True)
 """
 
@@ -42,8 +42,8 @@ def same(one: xr.Dataset, other: xr.Dataset) -> None:
 
 
 def test_measures_are_those_of_the_waveforms():
-    waves = vs.simulate(TWO, PRESSURE, duration=330.0, changes=CHANGES)
-    expected = vs.breath_measures(waves)
+    waveforms = vs.simulate(TWO, PRESSURE, duration=330.0, changes=CHANGES)
+    expected = vs.breath_measures(waveforms)
     measures = vs.simulate_breaths(TWO, PRESSURE, duration=330.0, changes=CHANGES)
     whole = expected.sel(breath=measures.breath)
     for name in measures.data_vars:
@@ -53,17 +53,17 @@ def test_measures_are_those_of_the_waveforms():
 @pytest.mark.parametrize("until", [90.0, 150.0, 251.5, 320.0])
 def test_going_on_gives_the_same_bits(until, tmp_path):
     windows = [(0, 8), (240, 248)]
-    options = {"changes": CHANGES, "wave_windows": windows, "wave_every": 40}
+    options = {"changes": CHANGES, "waveform_windows": windows, "waveform_every": 40}
     whole = vs.simulate_long(TWO, PRESSURE, duration=400.0, **options)
     known = {
         "changes": [change for change in CHANGES if change.at < until],
-        "wave_windows": [window for window in windows if window[1] < until],
+        "waveform_windows": [window for window in windows if window[1] < until],
     }
     part = vs.simulate_long(TWO, PRESSURE, duration=until, **{**options, **known})
     part.write(tmp_path / "part.nc")
     on = vs.continue_long(tmp_path / "part.nc", duration=400.0, circuit=TWO, settings=PRESSURE, **options)
     same(on.measures, whole.measures)
-    same(on.waves, whole.waves.reindex(node=on.waves.node, branch=on.waves.branch))
+    same(on.waveforms, whole.waveforms.reindex(node=on.waveforms.node, branch=on.waveforms.branch))
     np.testing.assert_array_equal(on.state.solver, whole.state.solver)
     assert on.measures.attrs["volume_balance_residual_mL"] == whole.measures.attrs["volume_balance_residual_mL"]
 
@@ -80,19 +80,19 @@ def test_going_on_from_what_the_run_itself_has_noted(tmp_path):
 
 
 def test_waveforms_of_asked_windows_and_every_nth_breath():
-    run = vs.simulate_long(TWO, PRESSURE, duration=375.0, wave_windows=[(30.0, 31.0)], wave_every=50)
-    assert run.waves.breath.values.tolist() == [1, 9, 51]
+    run = vs.simulate_long(TWO, PRESSURE, duration=375.0, waveform_windows=[(30.0, 31.0)], waveform_every=50)
+    assert run.waveforms.breath.values.tolist() == [1, 9, 51]
     every = vs.simulate(TWO, PRESSURE, duration=375.0)
-    vs.schema.check_dataset(run.waves, "waves")
-    ninth = run.waves.sel(time=slice(30.0, 33.7))
+    vs.schema.check_dataset(run.waveforms, "waveforms")
+    ninth = run.waveforms.sel(time=slice(30.0, 33.7))
     same(ninth.drop_dims(["breath", "lung"]).drop_vars("final_volume"),
          every.sel(time=slice(30.0, 33.7)).drop_dims(["breath", "lung"]).drop_vars("final_volume"))  # fmt: skip
-    assert vs.simulate_long(TWO, PRESSURE, duration=40.0).waves is None
+    assert vs.simulate_long(TWO, PRESSURE, duration=40.0).waveforms is None
 
 
 def test_waveforms_that_were_kept_can_start_a_run():
-    run = vs.simulate_long(TWO, PRESSURE, duration=75.0, wave_windows=[(71.3, 75.0)])
-    again = vs.simulate_breaths(TWO, PRESSURE, duration=60.0, start=run.waves)
+    run = vs.simulate_long(TWO, PRESSURE, duration=75.0, waveform_windows=[(71.3, 75.0)])
+    again = vs.simulate_breaths(TWO, PRESSURE, duration=60.0, start=run.waveforms)
     on = vs.continue_long(run, duration=135.0)
     np.testing.assert_allclose(again.inspired_tidal_volume[:16], on.measures.inspired_tidal_volume[20:], rtol=1e-6)
 
@@ -100,10 +100,10 @@ def test_waveforms_that_were_kept_can_start_a_run():
 @pytest.mark.parametrize(
     "options, message",
     [
-        ({"wave_windows": [(5.0, 5.0)]}, r"wave_windows: \(5, 5\) s ends before it begins"),
-        ({"wave_windows": [(-5.0, 5.0)]}, "wave_windows -5 s is not possible"),
-        ({"wave_windows": [7.0]}, "wave_windows: 7.0 is not a stretch of time"),
-        ({"wave_every": 0}, "wave_every 0 breaths is not possible"),
+        ({"waveform_windows": [(5.0, 5.0)]}, r"waveform_windows: \(5, 5\) s ends before it begins"),
+        ({"waveform_windows": [(-5.0, 5.0)]}, "waveform_windows -5 s is not possible"),
+        ({"waveform_windows": [7.0]}, "waveform_windows: 7.0 is not a stretch of time"),
+        ({"waveform_every": 0}, "waveform_every 0 breaths is not possible"),
         ({"duration": 1.0}, "duration 1 s is not possible"),
         ({"ramp_updates": 0}, "ramp_updates 0 per breath is not possible"),
         ({"save": "/nowhere/at/all.nc"}, "cannot be written"),

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from ventsim import layouts
-from ventsim.circuit import Circuit
 from ventsim.errors import CircuitError, PartError, PlausibilityWarning
-from ventsim.parts import (
+from ventsim.model.circuit import Circuit
+from ventsim.model.laws.pressure_volume import PressureVolume
+from ventsim.model.parts import (
     LUNG_KINDS,
     CompartmentLung,
     ElasticLung,
@@ -27,10 +28,9 @@ from ventsim.parts import (
     VolumeDependentCurve,
     YPiece,
 )
-from ventsim.parts.elements import Atmosphere, ElasticStore, Rohrer
-from ventsim.parts.pressure_volume import PressureVolume
+from ventsim.model.parts.elements import Atmosphere, ElasticStore, Rohrer
 
-SIGMOID = SigmoidCurve(vital_volume=2000.0, inflection=15.0, width=5.0)
+SIGMOID = SigmoidCurve(vital_capacity=2000.0, inflection=15.0, width=5.0)
 EXPONENTIAL = ExponentialCurve(largest_volume=6000.0, rate=0.12)
 VOLUME_DEPENDENT = VolumeDependentCurve(elastance=0.02, volume_elastance=1e-5)
 HALF_SINE = HalfSineEffort(amplitude=8.0, duration=1.0, rate=15.0, delay=0.5)
@@ -73,7 +73,7 @@ def test_every_kind_of_lung_is_tested_here():
 def test_contract_of_a_lung(lung):
     """What the engine takes for granted; the points are those of LungPart's docstring."""
     assert lung.ports == ("airway",)
-    assert {"relaxed_volume", "body_weight"} <= set(type(lung).model_fields)
+    assert {"relaxation_volume", "predicted_body_weight"} <= set(type(lung).model_fields)
     (airway,) = [passage for passage in passages(lung) if "airway" in (passage.start, passage.end)]
     assert airway.start == "airway" and not airway.is_ideal
     assert tuple(store.at for store in stores(lung)) == lung.compartments
@@ -226,12 +226,12 @@ def test_points_of_an_effort_may_come_as_an_array():
             r"chest_wall_compliance 0 mL/cmH2O is not allowed",
         ),
         (
-            lambda: SigmoidCurve(vital_volume=2000.0, inflection=15.0, width=0.0),
+            lambda: SigmoidCurve(vital_capacity=2000.0, inflection=15.0, width=0.0),
             r"sigmoid curve: width 0 cmH2O is not allowed",
         ),
         (
-            lambda: SigmoidCurve(vital_volume=float("nan"), inflection=15.0, width=5.0),
-            r"vital_volume nan mL is not allowed",
+            lambda: SigmoidCurve(vital_capacity=float("nan"), inflection=15.0, width=5.0),
+            r"vital_capacity nan mL is not allowed",
         ),
         (lambda: ExponentialCurve(largest_volume=-1.0, rate=0.1), r"largest_volume -1 mL is not allowed"),
         (
@@ -300,8 +300,8 @@ def test_impossible_part(make, message):
     ("make", "message"),
     [
         (
-            lambda: SigmoidCurve(vital_volume=2.0, inflection=15.0, width=5.0),
-            r"vital_volume 2 mL is outside 10 to 10000\.\n  Did you mean 2000 \(2 L\)",
+            lambda: SigmoidCurve(vital_capacity=2.0, inflection=15.0, width=5.0),
+            r"vital_capacity 2 mL is outside 10 to 10000\.\n  Did you mean 2000 \(2 L\)",
         ),
         (
             lambda: VolumeDependentCurve(elastance=20.0),

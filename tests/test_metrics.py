@@ -1,4 +1,4 @@
-"""Measures of a breath against closed forms, from simulated waves and from recordings."""
+"""Measures of a breath against closed forms, from simulated waveforms and from recordings."""
 
 import math
 import re
@@ -10,7 +10,7 @@ import xarray as xr
 
 import ventsim as vs
 from ventsim.errors import SchemaError
-from ventsim.metrics import (
+from ventsim.results.measures import (
     LUNG_MEASURES,
     LUNG_SIGNALS,
     PORT_MEASURES,
@@ -21,7 +21,7 @@ from ventsim.metrics import (
     integrate_recording,
     measure_breath,
 )
-from ventsim.schema import VARIABLES, check_dataset, label
+from ventsim.results.schema import VARIABLES, check_dataset, label
 
 # Cases of pressure control in the steady state. Formulas: biexponential model of Marini, Crooke and Truwit,
 # J Appl Physiol 1989;67:1081-1092 (from memory). Expected numbers were computed from them beforehand:
@@ -42,7 +42,7 @@ CASES = {
     ),
     "PC4": ((14, 12, 30, 10, 10, 24, 0.4), (402.38, 0.09099, 25.50381, 17.60000, 9.65723, 1.39090, 1.35038)),
 }
-HELD = 0.1  # invented: the circuit of these waves holds a tenth of what the lungs take
+HELD = 0.1  # invented: the circuit of these waveforms holds a tenth of what the lungs take
 LEAK = 2.5  # invented: volume that leaves through a leak in each breath [mL]
 
 
@@ -76,7 +76,7 @@ def lung_state(t, *, rise, peep, compliance, resistances, timing):
 
 
 def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, step=0.05, extra=0.3):
-    """Waves of lungs (compliance, inspiratory, expiratory resistance) that share an ideal pressure source.
+    """Waveforms of lungs (compliance, inspiratory, expiratory resistance) that share an ideal pressure source.
 
     `extra` seconds of one more breath follow. Each switching instant has both limits.
     """
@@ -118,7 +118,7 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
         "leaked_volume": ("time", np.zeros(time.size)),
         "node_pressure": (("time", "node"), signals[:, :1, 0]),
         "branch_flow": (("time", "branch"), signals[:, :1, 2]),
-        "body_weight": ("lung", np.r_[70.0, np.full(len(lungs) - 1, np.nan)]),
+        "predicted_body_weight": ("lung", np.r_[70.0, np.full(len(lungs) - 1, np.nan)]),
         "final_volume": ("node", [np.nan]),
         "breath_start": ("breath", starts),
         "flow_end": ("breath", starts + ti),
@@ -134,9 +134,9 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
         "branch": ["tube"],
     }
     coords = {"time": time, **names, "breath": np.arange(1, breaths + 2)}
-    waves = label(xr.Dataset(data, coords=coords, attrs={"scenario": "invented"}))
-    check_dataset(waves, "waves")
-    return waves
+    waveforms = label(xr.Dataset(data, coords=coords, attrs={"scenario": "invented"}))
+    check_dataset(waveforms, "waveforms")
+    return waveforms
 
 
 def case_waves(case, **options):
@@ -204,7 +204,7 @@ def test_every_lung_measure_of_pressure_control(case):
     expected = {
         "inspired_tidal_volume": tidal,
         "expired_tidal_volume": tidal,
-        "share": 1.0,
+        "tidal_volume_fraction": 1.0,
         "tidal_volume_per_weight": tidal / 70.0,  # the weight that ideal_waves gives
         "peak_airway_pressure": peep + rise,
         "mean_airway_pressure": mean,
@@ -249,12 +249,14 @@ def test_two_lungs_share_as_computed_beforehand():
     """Compliance 50 and 25 mL/cmH2O, resistance 10: 694.751 and 373.181 mL, from matrix exponentials."""
     one = breath_measures(ideal_waves((50, 10, 10), (25, 10, 10))).isel(breath=-1)
     np.testing.assert_allclose(one.inspired_tidal_volume, [694.751, 373.181], atol=6e-4)
-    np.testing.assert_allclose(one.share, np.array([694.751, 373.181]) / (694.751 + 373.181), atol=1e-6)
-    assert one.share.sum().item() == pytest.approx(1.0, abs=1e-15)  # by definition
+    np.testing.assert_allclose(
+        one.tidal_volume_fraction, np.array([694.751, 373.181]) / (694.751 + 373.181), atol=1e-6
+    )
+    assert one.tidal_volume_fraction.sum().item() == pytest.approx(1.0, abs=1e-15)  # by definition
 
 
 def test_port_measures():
-    """Against the definitions: volumes follow from HELD and LEAK, with which the waves were made."""
+    """Against the definitions: volumes follow from HELD and LEAK, with which the waveforms were made."""
     measures = breath_measures(ideal_waves((50, 10, 10), (25, 10, 10)))
     tidal = measures.inspired_tidal_volume.sum("lung").values
     expected = {
@@ -268,8 +270,8 @@ def test_port_measures():
         "port_mean_pressure": 5.0 + 15.0 / 3,  # PEEP + rise times duty cycle
         "port_peep": 5.0,  # as set
         "lungs_held_volume": tidal,  # they take gas until the end of inspiration, from rest
-        "circuit_held_volume": HELD * tidal,
-        "unaccounted_volume": LEAK,
+        "compressed_volume": HELD * tidal,
+        "volume_balance_error": LEAK,
     }
     assert set(expected) == set(PORT_MEASURES)
     for name, value in expected.items():
@@ -281,7 +283,7 @@ def test_what_was_delivered_is_in_lungs_and_circuit_at_the_end_of_inspiration():
     lungs = {"a": vs.Lung(compliance=40.0, resistance=8.0), "b": vs.Lung(compliance=18.0, resistance=25.0)}
     settings = vs.VolumeControl(tidal_volume=900.0, rate=16.0, ie_ratio=0.5, peep=6.0)
     measures = breath_measures(vs.simulate(vs.layouts.shared(lungs), settings, duration=30.0))
-    held = measures.lungs_held_volume + measures.circuit_held_volume
+    held = measures.lungs_held_volume + measures.compressed_volume
     np.testing.assert_allclose(held.values, 900.0, rtol=1e-12)  # as set
     late = measures.inspired_tidal_volume.sum("lung") - measures.lungs_held_volume
     assert np.all(late[1:] > 0.1)  # the tubes empty into lung b when expiration has begun
@@ -319,17 +321,17 @@ def test_running_integrals_do_not_depend_on_the_sampling():
 
 def test_streamed_breath_is_the_breath_of_the_dataset():
     """The compiled function, called on the samples of breath 2, gives the same bits as the Dataset road."""
-    waves = ideal_waves((50, 10, 10), (25, 10, 15))
-    measures = breath_measures(waves)
-    one = waves.isel(breath=1)
-    part = waves.sel(time=slice(float(one.breath_start), np.nextafter(float(one.breath_end), -np.inf)))
+    waveforms = ideal_waves((50, 10, 10), (25, 10, 15))
+    measures = breath_measures(waveforms)
+    one = waveforms.isel(breath=1)
+    part = waveforms.sel(time=slice(float(one.breath_start), np.nextafter(float(one.breath_end), -np.inf)))
     lung_out, port_out = np.empty((2, len(LUNG_MEASURES))), np.empty(len(PORT_MEASURES))
     measure_breath(
         part.time.values,
         np.array([float(one[name]) for name in TIMING]),
         np.stack([part[name].values for name in LUNG_SIGNALS], axis=-1),
         np.stack([part[name].values for name in PORT_SIGNALS], axis=-1),
-        part.body_weight.values,
+        part.predicted_body_weight.values,
         lung_out,
         port_out,
     )
@@ -368,7 +370,7 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
     expected = {
         "inspired_tidal_volume": 500.0,
         "expired_tidal_volume": 440.0,
-        "share": 1.0,
+        "tidal_volume_fraction": 1.0,
         "tidal_volume_per_weight": 10.0,
         "peak_airway_pressure": 21.0,
         "mean_airway_pressure": 12.0,
@@ -394,8 +396,8 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "port_mean_pressure": 12.0,
         "port_peep": 5.5,
         "lungs_held_volume": 450.0,  # 800 - 350
-        "circuit_held_volume": 20.0,
-        "unaccounted_volume": 22.0,  # 600 - 510 - 60 - (-3) - 11
+        "compressed_volume": 20.0,
+        "volume_balance_error": 22.0,  # 600 - 510 - 60 - (-3) - 11
         "leak_volume": 11.0,
     }
     time = np.array([10.0, 11.0, np.nextafter(12.0, 0.0), np.nextafter(14.0, 0.0)])
@@ -410,10 +412,10 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
 
 def test_only_whole_breaths_are_measured():
     """Three breaths and 0.3 s of a fourth; and a window from the middle of the first on."""
-    waves = case_waves("PC1")
-    assert waves.breath.values.tolist() == [1, 2, 3, 4]
-    assert breath_measures(waves).breath.values.tolist() == [1, 2, 3]
-    assert breath_measures(waves.sel(time=slice(1.0, None))).breath.values.tolist() == [2, 3]
+    waveforms = case_waves("PC1")
+    assert waveforms.breath.values.tolist() == [1, 2, 3, 4]
+    assert breath_measures(waveforms).breath.values.tolist() == [1, 2, 3]
+    assert breath_measures(waveforms.sel(time=slice(1.0, None))).breath.values.tolist() == [2, 3]
 
 
 def test_no_whole_breath_is_an_error():
@@ -422,11 +424,11 @@ def test_no_whole_breath_is_an_error():
 
 
 def test_order_of_dims_does_not_matter_and_the_input_stays():
-    waves = ideal_waves((50, 10, 10), (25, 10, 10))
-    before = waves.copy(deep=True)
-    turned = breath_measures(waves.transpose("lung", "time", ...))
-    xr.testing.assert_identical(turned, breath_measures(waves))
-    xr.testing.assert_identical(waves, before)
+    waveforms = ideal_waves((50, 10, 10), (25, 10, 10))
+    before = waveforms.copy(deep=True)
+    turned = breath_measures(waveforms.transpose("lung", "time", ...))
+    xr.testing.assert_identical(turned, breath_measures(waveforms))
+    xr.testing.assert_identical(waveforms, before)
 
 
 def test_result_fits_the_schema_and_keeps_its_scenario():
@@ -439,9 +441,11 @@ def test_result_fits_the_schema_and_keeps_its_scenario():
 
 def test_a_failed_run_gives_nan():
     """From breath 2 on the solver gave nothing; breath 1 is whole."""
-    waves = case_waves("PC1")
+    waveforms = case_waves("PC1")
     failed = label(
-        waves.where(waves.time < 5.0).assign({n: waves[n] for n in waves if "time" not in waves[n].dims})
+        waveforms.where(waveforms.time < 5.0).assign(
+            {n: waveforms[n] for n in waveforms if "time" not in waveforms[n].dims}
+        )
     )
     measures = breath_measures(failed)
     for name in (
@@ -457,9 +461,9 @@ def test_a_failed_run_gives_nan():
 
 def test_no_gas_gives_no_share():
     """0/0: a share of nothing is unknown."""
-    waves = case_waves("PC1")
-    none = label(waves.assign(inspired_volume=0.0 * waves.inspired_volume))
-    assert np.isnan(breath_measures(none).share.values).all()
+    waveforms = case_waves("PC1")
+    none = label(waveforms.assign(inspired_volume=0.0 * waveforms.inspired_volume))
+    assert np.isnan(breath_measures(none).tidal_volume_fraction.values).all()
 
 
 # --- recordings -------------------------------------------------------------------------------------------
@@ -467,10 +471,10 @@ def test_no_gas_gives_no_share():
 
 def test_pressure_and_flow_are_enough():
     """What needs alveolar pressure is NaN; ports are absent; the rest is right to the trapezoidal rule."""
-    waves = case_waves("PC1", step=0.005)
+    waveforms = case_waves("PC1", step=0.005)
     names = ["airway_pressure", "flow", "breath_start", "inspiration_end", "breath_end"]
-    measures = breath_measures(waves[names])
-    reference = breath_measures(waves)
+    measures = breath_measures(waveforms[names])
+    reference = breath_measures(waveforms)
     missing = {
         "mean_alveolar_pressure",
         "end_inspiratory_alveolar_pressure",
@@ -507,7 +511,7 @@ def test_error_of_a_recording_falls_with_the_square_of_the_sampling_interval():
 
 
 def test_ports_of_a_recording_as_far_as_they_were_recorded():
-    waves = case_waves("PC1", step=0.005)
+    waveforms = case_waves("PC1", step=0.005)
     keep = [
         "airway_pressure",
         "flow",
@@ -517,7 +521,7 @@ def test_ports_of_a_recording_as_far_as_they_were_recorded():
         "inspiratory_port_flow",
         "inspiratory_port_pressure",
     ]
-    measures = breath_measures(waves[keep])
+    measures = breath_measures(waveforms[keep])
     found = {name for name in measures.data_vars if name in PORT_MEASURES}
     assert found == {
         "port_delivered_volume",
@@ -595,8 +599,8 @@ def test_breath_times_between_samples_are_interpolated():
 
 def test_breath_times_off_by_rounding_still_count():
     """A breath that starts 1e-12 s before the first sample is whole."""
-    waves = case_waves("PC1")
-    early = label(waves.assign(breath_start=waves.breath_start - 1e-12))
+    waveforms = case_waves("PC1")
+    early = label(waveforms.assign(breath_start=waveforms.breath_start - 1e-12))
     measures = breath_measures(early)
     assert measures.breath.values.tolist() == [1, 2, 3]
     assert float(measures.inspired_tidal_volume[0, 0]) == pytest.approx(694.75, abs=5e-3)  # case PC1
@@ -628,8 +632,8 @@ def test_integrals_of_straight_lines_are_exact():
 
 
 def test_integrals_that_are_there_stay():
-    waves = case_waves("PC1")
-    xr.testing.assert_identical(integrate_recording(waves), waves)
+    waveforms = case_waves("PC1")
+    xr.testing.assert_identical(integrate_recording(waveforms), waveforms)
 
 
 @pytest.mark.parametrize("name", ["flow", "airway_pressure"])
@@ -678,7 +682,7 @@ def test_table_of_a_recording_has_no_ports():
 
 def test_table_shows_no_minus_zero():
     measures = breath_measures(ideal_waves((50, 10, 10)))
-    measures["unaccounted_volume"][:] = -1e-9
+    measures["volume_balance_error"][:] = -1e-9
     text = breath_table(measures)
     assert "-0.0" not in text
     assert " 0.0 mL" in text

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 import ventsim as vs
 from ventsim.errors import InputError, PlausibilityWarning, SchemaError
-from ventsim.metrics import LUNG_MEASURES, breath_measures, breath_table
-from ventsim.monitor import (
+from ventsim.results.measures import LUNG_MEASURES, breath_measures, breath_table
+from ventsim.results.monitor import (
     ALARMS,
     SENSOR_BANDS,
     AlarmLimits,
@@ -23,7 +23,7 @@ from ventsim.monitor import (
     displayed_table,
     displayed_values,
 )
-from ventsim.schema import VARIABLES, check_dataset, label
+from ventsim.results.schema import VARIABLES, check_dataset, label
 
 # One breath of the ports, invented: what each measure is, and so what an exact sensor reads.
 PORTS = {
@@ -36,8 +36,8 @@ PORTS = {
     "port_mean_pressure": 11.0,
     "port_peep": 5.0,
     "lungs_held_volume": 450.0,
-    "circuit_held_volume": 30.0,
-    "unaccounted_volume": 0.0,
+    "compressed_volume": 30.0,
+    "volume_balance_error": 0.0,
     "leak_volume": 20.0,
 }
 PERIOD = 3.0
@@ -668,7 +668,7 @@ def test_table_without_alarms():
 
 
 @pytest.mark.parametrize(
-    ("measure", "waves"),
+    ("measure", "waveforms"),
     [
         ("port_delivered_volume", "'inspiratory_port_flow' or 'delivered_volume'"),
         ("port_returned_volume", "'expiratory_port_flow' or 'returned_volume'"),
@@ -678,8 +678,8 @@ def test_table_without_alarms():
         ("port_peep", "'expiratory_port_pressure'"),
     ],
 )
-def test_a_recording_without_ports_is_refused(measure, waves):
-    with pytest.raises(SchemaError, match=rf"no variable '{measure}', .*\n  Add {waves} to the recording"):
+def test_a_recording_without_ports_is_refused(measure, waveforms):
+    with pytest.raises(SchemaError, match=rf"no variable '{measure}', .*\n  Add {waveforms} to the recording"):
         displayed_values(measures_of().drop_vars(measure))
 
 
@@ -687,7 +687,7 @@ def test_waves_that_the_message_asks_for_are_enough():
     """A recording with these four displays what the run did, up to the trapezoidal rule on samples of 1 ms."""
     circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10))
     settings = vs.PressureControl(inspiratory_pressure=15, rate=15, inspiratory_time=1)
-    waves = vs.steady_breath(circuit, settings, sample_interval=0.001)
+    waveforms = vs.steady_breath(circuit, settings, sample_interval=0.001)
     ports = [
         "inspiratory_port_flow",
         "expiratory_port_flow",
@@ -695,8 +695,8 @@ def test_waves_that_the_message_asks_for_are_enough():
         "expiratory_port_pressure",
     ]
     lungs = ["airway_pressure", "flow", "breath_start", "inspiration_end", "breath_end"]
-    recorded = shown(displayed_values(breath_measures(waves[[*lungs, *ports]])))
-    simulated = shown(displayed_values(breath_measures(waves)))
+    recorded = shown(displayed_values(breath_measures(waveforms[[*lungs, *ports]])))
+    simulated = shown(displayed_values(breath_measures(waveforms)))
     assert recorded == pytest.approx(simulated, rel=1e-3, nan_ok=True)
 
 

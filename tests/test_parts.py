@@ -20,7 +20,9 @@ from ventsim.errors import (
     nearest_names,
     suggestion,
 )
-from ventsim.parts import (
+from ventsim.model.wording import named
+from ventsim.model.laws.tube_friction import tube_inertance
+from ventsim.model.parts import (
     PART_KINDS,
     Adapter,
     AdjustableRestrictor,
@@ -49,19 +51,18 @@ from ventsim.parts import (
     Tube,
     YPiece,
     field_table,
-    moisture_exchanger,
-    moisture_exchanger_names,
+    heat_moisture_exchanger,
+    heat_moisture_exchanger_names,
 )
-from ventsim.parts.base import gas_stores, named
-from ventsim.parts.elements import Curve, Inertia
-from ventsim.parts.quantity import quantity_of
-from ventsim.parts.tube_laws import tube_inertance
-from ventsim.ventilator import PressureControl, Ventilator, VolumeControl
+from ventsim.model.parts.elements import Curve, Inertia
+from ventsim.model.parts.part import gas_stores
+from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
+from ventsim.quantities import quantity_of
 
 ATMOSPHERE = 101325 / 98.0665  # standard atmosphere [cmH2O], exact by definition
 DEFAULT_PARTS = [
     Lung(compliance=50.0, resistance=10.0),
-    ElasticLung(curve=SigmoidCurve(vital_volume=3500.0, inflection=12.0, width=9.0), resistance=10.0),
+    ElasticLung(curve=SigmoidCurve(vital_capacity=3500.0, inflection=12.0, width=9.0), resistance=10.0),
     CompartmentLung(regions=(Region(compliance=25.0, resistance=5.0),) * 2, resistance=5.0),
     Tube(length=1.5),
     Tube(length=1.5, inertia=True),
@@ -298,9 +299,9 @@ def test_valve_is_shut_backwards_and_leaks_as_told():
     [
         (OneWayValve(), 0.5, 2.0),  # drop at 60 L/min, common practice, no source
         (Filter(), 1.0, 3.0),  # drop at 60 L/min, common practice, no source
-        (moisture_exchanger("adult, small"), 1.0, 3.0),
-        (moisture_exchanger("adult"), 1.0, 3.0),
-        (moisture_exchanger("adult, large"), 1.0, 3.0),
+        (heat_moisture_exchanger("adult, small"), 1.0, 3.0),
+        (heat_moisture_exchanger("adult"), 1.0, 3.0),
+        (heat_moisture_exchanger("adult, large"), 1.0, 3.0),
     ],
     ids=["valve", "filter", "small exchanger", "exchanger", "large exchanger"],
 )
@@ -324,7 +325,7 @@ def test_default_filter_volume():
     ],
 )
 def test_measured_moisture_exchangers(name, resistance, volume):
-    part = moisture_exchanger(name)
+    part = heat_moisture_exchanger(name)
     assert drop(passages(part)[0], 0.5) == pytest.approx(resistance * 0.5, rel=1e-12)
     assert stored(part) == pytest.approx(volume / ATMOSPHERE, rel=1e-12)
 
@@ -332,9 +333,9 @@ def test_measured_moisture_exchangers(name, resistance, volume):
 def test_every_moisture_exchanger_can_be_made():
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        assert {moisture_exchanger(name).kind for name in moisture_exchanger_names()} == {"filter"}
+        assert {heat_moisture_exchanger(name).kind for name in heat_moisture_exchanger_names()} == {"filter"}
     with pytest.raises(PartError, match=r"exchanger 'pediatric 3'\.\n  Did you mean 'paediatric 3'"):
-        moisture_exchanger("pediatric 3")
+        heat_moisture_exchanger("pediatric 3")
 
 
 def test_state_of_a_valve():
@@ -411,10 +412,13 @@ def test_open_restrictor_is_a_plain_joint():
             r"expiratory_resistance 0 cm",
         ),
         (
-            lambda: Lung(compliance=50.0, resistance=5.0, relaxed_volume=-1.0),
-            r"relaxed_volume -1 mL is not allowed",
+            lambda: Lung(compliance=50.0, resistance=5.0, relaxation_volume=-1.0),
+            r"relaxation_volume -1 mL is not allowed",
         ),
-        (lambda: Lung(compliance=50.0, resistance=5.0, body_weight=0.0), r"body_weight 0 kg is not allowed"),
+        (
+            lambda: Lung(compliance=50.0, resistance=5.0, predicted_body_weight=0.0),
+            r"predicted_body_weight 0 kg is not allowed",
+        ),
         (lambda: Tube(length=-1.0), r"tube: length -1 m is not allowed\.\n  Allowed: at least 0 m"),
         (lambda: Tube(length=1.0, bore=0.0), r"tube: bore 0 mm is not allowed"),
         (lambda: Tube(length=1.0, wall_compliance=-0.1), r"wall_compliance -0\.1 mL/cmH2O is not allowed"),
@@ -540,11 +544,11 @@ def test_kinds_of_errors():
         (lambda: Lung(compliance=50.0, resistance=0.45), r"Did you mean 4\.59 \(0\.45 kPa·s/L\)\?"),
         (lambda: Lung(compliance=50.0, resistance=490000.0), r"Did you mean 5 \(490000 Pa·s/m³\)\?"),
         (
-            lambda: Lung(compliance=50.0, resistance=5.0, relaxed_volume=1.5),
+            lambda: Lung(compliance=50.0, resistance=5.0, relaxation_volume=1.5),
             r"Did you mean 1500 \(1\.5 L\)\?",
         ),
         (
-            lambda: Lung(compliance=50.0, resistance=5.0, body_weight=3500.0),
+            lambda: Lung(compliance=50.0, resistance=5.0, predicted_body_weight=3500.0),
             r"Did you mean 3\.5 \(3500 g\)\?",
         ),
         (
@@ -612,10 +616,10 @@ def test_field_table_rows():
         "resistance",
         "expiratory_resistance",
         "effort",
-        "relaxed_volume",
-        "body_weight",
+        "relaxation_volume",
+        "predicted_body_weight",
     ]
-    assert (rows["relaxed_volume"].default, rows["relaxed_volume"].bounds) == ("1500.0", "at least 0")
+    assert (rows["relaxation_volume"].default, rows["relaxation_volume"].bounds) == ("1500.0", "at least 0")
     assert rows["expiratory_resistance"].unit == "cmH2O·s/L"  # found inside an optional type
     assert {row.name: row.bounds for row in field_table(PressureControl)}["rise_shape"] == "linear, exponential"
 
@@ -714,7 +718,7 @@ def test_classes_are_abstract_or_final():
 
 
 def test_nearest_names():
-    assert nearest_names("Relaxed Volume", ["relaxed_volume", "resistance"]) == ["relaxed_volume"]
+    assert nearest_names("Relaxed Volume", ["relaxation_volume", "resistance"]) == ["relaxation_volume"]
     assert len(nearest_names("lung", ["lung 1", "lung 2", "lung 3"], limit=2)) == 2
     assert nearest_names("xyz", ["compliance"]) == []
     assert suggestion("x", []) == "There is none to choose from."

@@ -5,10 +5,10 @@ from typing import ClassVar
 
 import pytest
 
-from ventsim.circuit import Circuit, parts_list, parts_list_text
 from ventsim.errors import CircuitError
-from ventsim.layouts import Branch, beds_around, shared, single
-from ventsim.parts import (
+from ventsim.model.circuit import Circuit, parts_list, parts_list_text
+from ventsim.model.layouts import Branch, beds_around, shared, single
+from ventsim.model.parts import (
     CompartmentLung,
     Lung,
     Part,
@@ -89,7 +89,7 @@ def test_text():
         "    as      lung tracheal tube\n"
         "1 x lung\n"
         "    ports   airway: 15 mm male / 22 mm female\n"
-        "    values  compliance 50 mL/cmH2O, resistance 8 cmH2O·s/L, relaxed_volume 1500 mL\n"
+        "    values  compliance 50 mL/cmH2O, resistance 8 cmH2O·s/L, relaxation_volume 1500 mL\n"
         "    as      lung\n"
         "\n"
         "2 tubes, 3 m in all; 5 parts.\n"

@@ -10,9 +10,9 @@ import pytest
 import xarray as xr
 
 from ventsim.errors import SchemaError
-from ventsim.plot import COLOURS, loops, shares, sweep_lines, waveforms
-from ventsim.plot.label_lines import in_lines
-from ventsim.schema import label
+from ventsim.results.schema import label
+from ventsim.view.plot import COLOURS, loops, shares, sweep_lines, waveforms
+from ventsim.view.plot.label_lines import in_lines
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt
@@ -51,7 +51,7 @@ def invented_waves(lungs=2, breaths=3, names=None):
 def invented_measures(volumes, names=None):
     volumes = np.asarray(volumes, dtype=float)
     data = {
-        "share": (("breath", "lung"), [volumes / volumes.sum()]),
+        "tidal_volume_fraction": (("breath", "lung"), [volumes / volumes.sum()]),
         "inspired_tidal_volume": (("breath", "lung"), [volumes]),
     }
     names = names or [f"lung {chr(97 + j)}" for j in range(volumes.size)]
@@ -64,25 +64,25 @@ def lines_of_lungs(ax):
 
 @pytest.mark.parametrize("lungs", [1, 2, 4, 8])
 def test_waveforms_show_every_lung_with_units(lungs):
-    waves = invented_waves(lungs)
-    axes = waveforms(waves)
+    waveforms = invented_waves(lungs)
+    axes = waveforms(waveforms)
     assert [ax.get_ylabel() for ax in axes] == ["airway pressure [cmH2O]", "flow [L/min]", "volume [mL]"]
     assert axes[-1].get_xlabel() == "time [s]"
     for ax, name, factor in zip(axes, ("airway_pressure", "flow", "volume"), (1.0, 60.0, 1.0), strict=True):
         lines = lines_of_lungs(ax)
-        assert [line.get_label() for line in lines] == waves.lung.values.tolist()
+        assert [line.get_label() for line in lines] == waveforms.lung.values.tolist()
         for j, line in enumerate(lines):
-            np.testing.assert_array_equal(line.get_xdata(), waves.time.values)
+            np.testing.assert_array_equal(line.get_xdata(), waveforms.time.values)
             # 1 L/s = 60 L/min
-            np.testing.assert_allclose(line.get_ydata(), factor * waves[name].values[:, j], rtol=1e-15)
-    assert [text.get_text() for text in axes[0].get_legend().get_texts()] == waves.lung.values.tolist()
+            np.testing.assert_allclose(line.get_ydata(), factor * waveforms[name].values[:, j], rtol=1e-15)
+    assert [text.get_text() for text in axes[0].get_legend().get_texts()] == waveforms.lung.values.tolist()
 
 
 def test_flow_in_the_unit_of_the_data():
-    waves = invented_waves()
-    axes = waveforms(waves, flow_unit="L/s")
+    waveforms = invented_waves()
+    axes = waveforms(waveforms, flow_unit="L/s")
     assert axes[1].get_ylabel() == "flow [L/s]"
-    np.testing.assert_array_equal(lines_of_lungs(axes[1])[0].get_ydata(), waves.flow.values[:, 0])
+    np.testing.assert_array_equal(lines_of_lungs(axes[1])[0].get_ydata(), waveforms.flow.values[:, 0])
 
 
 def test_last_breaths_are_whole():
@@ -111,30 +111,32 @@ def test_waveforms_draw_on_given_axes():
 
 
 def test_input_is_not_changed():
-    waves = invented_waves()
-    before = waves.copy(deep=True)
-    waveforms(waves, breaths=1)
-    loops(waves)
-    xr.testing.assert_identical(waves, before)
+    waveforms = invented_waves()
+    before = waveforms.copy(deep=True)
+    waveforms(waveforms, breaths=1)
+    loops(waveforms)
+    xr.testing.assert_identical(waveforms, before)
 
 
 def test_missing_or_unlabelled_variables():
-    waves = invented_waves()
+    waveforms = invented_waves()
     with pytest.raises(
         SchemaError, match=r"'volume' is missing, .*\n  ventsim\.metrics\.integrate_recording adds"
     ):
-        waveforms(waves.drop_vars("volume"))
+        waveforms(waveforms.drop_vars("volume"))
     with pytest.raises(SchemaError, match=r"'breath_end' is missing, .*\n  Add it"):
-        loops(waves.drop_vars("breath_end"))
-    with pytest.raises(SchemaError, match=r"these are waves; measures of breaths are needed here\.\n  ventsim\.b"):
-        shares(waves)
-    waves["flow"].attrs["units"] = "L/min"
+        loops(waveforms.drop_vars("breath_end"))
+    with pytest.raises(
+        SchemaError, match=r"these are waveforms; measures of breaths are needed here\.\n  ventsim\.b"
+    ):
+        shares(waveforms)
+    waveforms["flow"].attrs["units"] = "L/min"
     with pytest.raises(SchemaError, match=r"'flow' is not labelled in L/s"):
-        waveforms(waves)
+        waveforms(waveforms)
 
 
 def test_loops_are_closed_and_of_one_breath():
-    """Breath 3 of the invented waves: pressures 5 to 15 and 25 cmH2O, volumes 0 to 300 and 600 mL."""
+    """Breath 3 of the invented waveforms: pressures 5 to 15 and 25 cmH2O, volumes 0 to 300 and 600 mL."""
     ax = loops(invented_waves())
     assert (ax.get_xlabel(), ax.get_ylabel()) == ("airway pressure [cmH2O]", "volume [mL]")
     for size, line in enumerate(lines_of_lungs(ax), start=1):
@@ -145,11 +147,13 @@ def test_loops_are_closed_and_of_one_breath():
 
 
 def test_loop_of_a_chosen_breath():
-    waves = invented_waves()
-    changed = label(waves.assign(volume=waves.volume.where(waves.time >= PERIOD, 0.5 * waves.volume)))
+    waveforms = invented_waves()
+    changed = label(
+        waveforms.assign(volume=waveforms.volume.where(waveforms.time >= PERIOD, 0.5 * waveforms.volume))
+    )
     assert lines_of_lungs(loops(changed, breath=1))[0].get_ydata().max() == pytest.approx(150.0)  # half of 300 mL
     with pytest.raises(SchemaError, match=r"breath 4 is not in the Dataset\.\n  It has breaths 1 to 3"):
-        loops(waves, breath=4)  # of breath 4 there is only a part
+        loops(waveforms, breath=4)  # of breath 4 there is only a part
 
 
 def test_shares_are_written_beside_bars():
@@ -173,8 +177,12 @@ def overlaps(boxes):
 def test_no_texts_overlap(lungs, long):
     """Names, labels and legends stay clear of each other and inside the picture."""
     names = [f"ward 3, bed {j + 1}" if long else f"lung {chr(97 + j)}" for j in range(lungs)]
-    waves = invented_waves(lungs, names=names)
-    pictures = [waveforms(waves), loops(waves), shares(invented_measures(100 + 40 * np.arange(lungs), names))]
+    waveforms = invented_waves(lungs, names=names)
+    pictures = [
+        waveforms(waveforms),
+        loops(waveforms),
+        shares(invented_measures(100 + 40 * np.arange(lungs), names)),
+    ]
     for picture in pictures:
         figure = np.atleast_1d(picture)[0].figure
         figure.canvas.draw()
@@ -211,7 +219,7 @@ def test_palette_is_that_of_okabe_and_ito():
 
 
 def test_importing_plot_does_not_import_matplotlib():
-    code = "import sys, ventsim.plot; assert 'matplotlib' not in sys.modules, 'imported too early'"
+    code = "import sys, ventsim.view.plot; assert 'matplotlib' not in sys.modules, 'imported too early'"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
 
@@ -286,12 +294,12 @@ def test_a_sweep_beside_another_needs_no_second_legend():
 
 def test_lungs_that_coincide_are_named():
     """Two of three invented lungs are the same; the third is not."""
-    waves = invented_waves(3)
-    same = waves.copy(deep=True)
+    waveforms = invented_waves(3)
+    same = waveforms.copy(deep=True)
     for name in ("airway_pressure", "flow", "volume"):
         same[name][:, 2] = same[name][:, 0]
     assert waveforms(same)[-1].get_xlabel() == "time [s]\nlung a, lung c coincide"
-    assert waveforms(waves)[-1].get_xlabel() == "time [s]"
+    assert waveforms(waveforms)[-1].get_xlabel() == "time [s]"
     # What is not there lies upon nothing; lines with the same gaps can lie upon each other.
     same["flow"][:, 2] = np.nan
     assert waveforms(same)[-1].get_xlabel() == "time [s]"
@@ -300,7 +308,7 @@ def test_lungs_that_coincide_are_named():
 
 
 def test_arrow_of_a_loop_points_up():
-    """Volume rises in inspiration (invented waves), so that the arrow ends above its beginning."""
+    """Volume rises in inspiration (invented waveforms), so that the arrow ends above its beginning."""
     ax = loops(invented_waves(2))
     assert len(ax.texts) == 2
     for arrow in ax.texts:

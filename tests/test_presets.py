@@ -8,7 +8,7 @@ import pytest
 
 import ventsim as vs
 from ventsim.errors import InputError, PartError
-from ventsim.parts import LungPart
+from ventsim.model.parts import LungPart
 
 
 @pytest.mark.parametrize("name", vs.preset_names())
@@ -17,7 +17,7 @@ def test_every_preset_is_a_plausible_lung_with_a_source(name):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         lung = vs.preset(name).changed({})
-    assert isinstance(lung, LungPart) and lung.body_weight > 0.0
+    assert isinstance(lung, LungPart) and lung.predicted_body_weight > 0.0
     wanted = r"from memory|illustrative|PMC\d+|scilit|common practice, no source"
     assert re.search(wanted, vs.preset_source(name), flags=re.I)
     assert list(vs.layouts.single(lung).lungs) == ["lung"]
@@ -53,9 +53,11 @@ def test_sigmoid_presets():
 
 
 def test_body_weight_of_a_preset():
-    assert vs.preset("copd", body_weight=60.0) == vs.preset("copd").changed({"body_weight": 60.0})
-    with pytest.raises(PartError, match=r"body_weight -1 kg is not allowed"):
-        vs.preset("copd", body_weight=-1.0)
+    assert vs.preset("copd", predicted_body_weight=60.0) == vs.preset("copd").changed(
+        {"predicted_body_weight": 60.0}
+    )
+    with pytest.raises(PartError, match=r"predicted_body_weight -1 kg is not allowed"):
+        vs.preset("copd", predicted_body_weight=-1.0)
 
 
 @pytest.mark.parametrize(

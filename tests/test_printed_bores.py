@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from ventsim.errors import InputError
-from ventsim.parts import Orifice, printed_bore
-from ventsim.parts.printed_bores import NOMINAL_BORES, PRINTED_BORES_SOURCE, TRUE_BORES
+from ventsim.model.laws.printed_bores import NOMINAL_BORES, PRINTED_BORES_SOURCE, TRUE_BORES
+from ventsim.model.parts import Orifice, printed_bore
 
 # D. J. Duke et al., 3D Printing in Medicine 8 (2022), DOI 10.1186/s41205-021-00129-1, table 6 (read): mean true
 # bores of nominally 2, 3 and 4 mm, eight pairs of printer and material [mm].
@@ -52,9 +52,7 @@ def test_into_an_orifice():
     hole = printed_bore(2.0)
     made = Orifice(bore=2.0, bore_deviation=hole.deviation)
     assert made.true_bore == pytest.approx(hole.mean, rel=1e-12)
-    assert made.pressure_law.quadratic / Orifice(bore=2.0).pressure_law.quadratic == pytest.approx(
-        1.68, rel=0.01
-    )
+    assert made.pressure_law.quadratic / Orifice(bore=2.0).pressure_law.quadratic == pytest.approx(1.68, rel=0.01)
 
 
 def test_always_narrower_than_drawn():

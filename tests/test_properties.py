@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from strategies import Case, branches, breath_settings, cases, lungs
 
 import ventsim as vs
-from ventsim.circuit import Circuit
 from ventsim.errors import CircuitWarning, PlausibilityWarning, VentsimError
+from ventsim.model.circuit import Circuit
 
 ROUNDING = 1e-9  # of the volume that moved: nothing but rounding and its growth in the steps
 TIGHT = 1e-9  # tolerance of the solver where an equality holds up to its error
@@ -53,9 +53,9 @@ def simulated(
     )
 
 
-def moved(waves: xr.Dataset) -> float:
+def moved(waveforms: xr.Dataset) -> float:
     """Volume that the ventilator delivered and relieved, at least 1 [mL]."""
-    return max(float(abs(waves.delivered_volume[-1]) + waves.relief_volume[-1]), 1.0)
+    return max(float(abs(waveforms.delivered_volume[-1]) + waveforms.relief_volume[-1]), 1.0)
 
 
 def with_parts(circuit: Circuit, changes: dict[str, dict[str, float]]) -> Circuit:
@@ -70,10 +70,10 @@ def with_parts(circuit: Circuit, changes: dict[str, dict[str, float]]) -> Circui
 @repeatable
 @given(cases())
 def test_gas_is_conserved(case):
-    waves = simulated(case)
-    assert abs(waves.attrs["volume_balance_residual_mL"]) < ROUNDING * moved(waves)
-    unaccounted = vs.breath_measures(waves).unaccounted_volume
-    assert float(abs(unaccounted).max()) < ROUNDING * moved(waves)
+    waveforms = simulated(case)
+    assert abs(waveforms.attrs["volume_balance_residual_mL"]) < ROUNDING * moved(waveforms)
+    unaccounted = vs.breath_measures(waveforms).volume_balance_error
+    assert float(abs(unaccounted).max()) < ROUNDING * moved(waveforms)
 
 
 def flows_back(flow: xr.DataArray) -> float:
@@ -86,11 +86,11 @@ def flows_back(flow: xr.DataArray) -> float:
 @repeatable
 @given(cases(leaky=False, valved=True))
 def test_nothing_flows_back_through_one_way_valves(case):
-    waves = simulated(case)
+    waveforms = simulated(case)
     valves = [name for name, part in case.circuit.parts.items() if part.kind == "one-way valve"]
-    flow = waves.branch_flow.sel(branch=valves)
+    flow = waveforms.branch_flow.sel(branch=valves)
     assert float(flow.min()) >= NO_BACKFLOW
-    assert flows_back(flow) < ROUNDING * moved(waves)
+    assert flows_back(flow) < ROUNDING * moved(waveforms)
 
 
 @pytest.mark.slow
@@ -98,13 +98,13 @@ def test_nothing_flows_back_through_one_way_valves(case):
 @given(cases())
 def test_nothing_flows_back_into_the_ventilator(case):
     """Its valves stay open while the wrong flow is below the error of the solver, hence the tight tolerance."""
-    waves = simulated(case, tolerance=TIGHT)
-    flows = [waves.expiratory_port_flow]
+    waveforms = simulated(case, tolerance=TIGHT)
+    flows = [waveforms.expiratory_port_flow]
     if case.circuit.ventilator.relief_pressure is None:
-        flows.append(waves.inspiratory_port_flow)
+        flows.append(waveforms.inspiratory_port_flow)
     for flow in flows:
         assert float(flow.min()) >= NO_BACKFLOW
-        assert flows_back(flow) < ROUNDING * moved(waves)
+        assert flows_back(flow) < ROUNDING * moved(waveforms)
 
 
 @pytest.mark.slow
@@ -136,9 +136,9 @@ def test_equal_lungs_get_equal_volumes(data, n, arrangement):
     lung, branch, settings = data.draw(lungs()), data.draw(branches()), data.draw(breath_settings())
     equal = {f"lung {k}": lung for k in range(n)}
     circuit = vs.layouts.shared(equal, branch=branch, arrangement=arrangement)
-    waves = simulated(Case(circuit, settings), tolerance=TIGHT)
-    spread = waves.volume.max("lung") - waves.volume.min("lung")
-    assert float(spread.max()) < ROUNDING * float(abs(waves.volume).max())
+    waveforms = simulated(Case(circuit, settings), tolerance=TIGHT)
+    spread = waveforms.volume.max("lung") - waveforms.volume.min("lung")
+    assert float(spread.max()) < ROUNDING * float(abs(waveforms.volume).max())
 
 
 @pytest.mark.slow
@@ -151,8 +151,8 @@ def test_lung_behind_a_reversed_valve_gets_nothing(case):
     joints = [(ends.get(start, start), ends.get(end, end)) for start, end in case.circuit.joints]
     with pytest.warns(CircuitWarning, match="'a inspiratory valve' points against the flow"):
         circuit = case.circuit.changed({"joints": joints})
-    waves = simulated(Case(circuit, case.settings), tolerance=TIGHT)
-    assert float(waves.inspired_volume.sel(lung="a")[-1]) <= ROUNDING * moved(waves)
+    waveforms = simulated(Case(circuit, case.settings), tolerance=TIGHT)
+    assert float(waveforms.inspired_volume.sel(lung="a")[-1]) <= ROUNDING * moved(waveforms)
 
 
 @pytest.mark.slow
@@ -162,8 +162,8 @@ def test_lung_behind_a_valve_that_never_opens_gets_nothing(case):
     """The opening pressure lies above the set pressure."""
     settings = case.settings.changed({"inspiratory_pressure": 4.0})
     circuit = with_parts(case.circuit, {"a inspiratory valve": {"opening_pressure": 5.0}})
-    waves = simulated(Case(circuit, settings))
-    assert float(waves.inspired_volume.sel(lung="a")[-1]) <= ROUNDING * moved(waves)
+    waveforms = simulated(Case(circuit, settings))
+    assert float(waveforms.inspired_volume.sel(lung="a")[-1]) <= ROUNDING * moved(waveforms)
 
 
 @pytest.mark.slow
@@ -214,14 +214,14 @@ def slowed(case: Case, factor: float) -> Case:
 @repeatable
 @given(case=cases(most_lungs=4), factor=st.sampled_from([0.5, 2.0, 3.0]))
 def test_slower_circuit_with_slower_breath_moves_the_same_volumes(case, factor):
-    waves, slow = simulated(case, tolerance=TIGHT), simulated(slowed(case, factor), tolerance=TIGHT)
-    assert float(slow.time[-1]) == pytest.approx(float(waves.time[-1]) * factor)
-    measures, slow_measures = vs.breath_measures(waves), vs.breath_measures(slow)
+    waveforms, slow = simulated(case, tolerance=TIGHT), simulated(slowed(case, factor), tolerance=TIGHT)
+    assert float(slow.time[-1]) == pytest.approx(float(waveforms.time[-1]) * factor)
+    measures, slow_measures = vs.breath_measures(waveforms), vs.breath_measures(slow)
     volumes = ["inspired_tidal_volume", "expired_tidal_volume"]
     volumes += ["port_delivered_volume", "port_returned_volume", "port_relief_volume"]
     for name in volumes:
         difference = abs(measures[name] - slow_measures[name]).max()
-        assert float(difference) < BY_TIGHT * (float(abs(waves.volume).max()) + moved(waves)), name
+        assert float(difference) < BY_TIGHT * (float(abs(waveforms.volume).max()) + moved(waveforms)), name
 
 
 @pytest.mark.slow
@@ -277,15 +277,15 @@ def test_steady_breath_is_where_a_long_run_ends(case):
 @given(cases())
 def test_pressures_stay_between_those_that_are_set(case):
     """A circuit of resistances and compliances never exceeds the pressures at its ends."""
-    waves = simulated(case, tolerance=TIGHT)
+    waveforms = simulated(case, tolerance=TIGHT)
     slack = 1e-6  # cmH2O, error of the solver
-    assert float(waves.node_pressure.min()) > case.settings.peep - slack
+    assert float(waveforms.node_pressure.min()) > case.settings.peep - slack
     machine = case.circuit.ventilator
     if case.settings.kind == "pressure control":
         top = case.settings.peep + case.settings.inspiratory_pressure
     else:
         top = np.inf if machine.relief_pressure is None else machine.relief_pressure
-    assert float(waves.node_pressure.max()) < top + slack
+    assert float(waveforms.node_pressure.max()) < top + slack
 
 
 @pytest.mark.parametrize("flow_pattern", ["constant", "decelerating", "sine"])
@@ -326,13 +326,13 @@ def _stress(results: Connection) -> None:
     def run(case):
         results.send(("runs", repr(case)))
         try:
-            waves = simulated(case)
-            measures = vs.breath_measures(waves)
+            waveforms = simulated(case)
+            measures = vs.breath_measures(waveforms)
         except VentsimError as error:
             results.send(("refused", str(error)))
             return
-        finite = [name for name in waves if name not in ("body_weight", "final_volume")]
-        wrong = [name for name in finite if not np.isfinite(waves[name]).all()]
+        finite = [name for name in waveforms if name not in ("predicted_body_weight", "final_volume")]
+        wrong = [name for name in finite if not np.isfinite(waveforms[name]).all()]
         volumes = [name for name in measures if name.endswith("tidal_volume")]
         wrong += [name for name in volumes if not np.isfinite(measures[name]).all()]
         results.send(("NaN", ", ".join(wrong)) if wrong else ("finished", ""))

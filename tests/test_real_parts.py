@@ -1,10 +1,10 @@
-"""Real parts in a circuit: their laws are found again in the waves, and valves do what their state says."""
+"""Real parts in a circuit: their laws are found again in the waveforms, and valves do what their state says."""
 
 import numpy as np
 import pytest
 
 import ventsim as vs
-from ventsim.parts import (
+from ventsim.model.parts import (
     MeasuredPart,
     OneWayValve,
     Orifice,
@@ -12,7 +12,7 @@ from ventsim.parts import (
     PeepValve,
     Restrictor,
     TrachealTube,
-    moisture_exchanger,
+    heat_moisture_exchanger,
     orifice_coefficient,
 )
 
@@ -47,26 +47,26 @@ def in_line(*parts: Part, at: str) -> vs.Circuit:
         vs.Tube(length=1.0, bore=10.0, loss_coefficient=2.0),
         MeasuredPart(flows=(0.25, 0.5, 1.0), drops=(2.0, 7.0, 25.0)),
         Orifice(bore=5.0),
-        moisture_exchanger("paediatric 1"),
+        heat_moisture_exchanger("paediatric 1"),
     ],
     ids=lambda part: part.kind,
 )
 def test_law_is_found_again_in_the_waves(part):
     """Pressure across the part against its own law at the flow through it, every 10 ms; 0.1 % of the largest."""
     circuit = in_line(part, Restrictor(linear_resistance=1.0), at="airway")
-    waves = vs.simulate(circuit, PRESSURE, duration=8.0, sample_interval=0.01)
-    flow = waves["branch_flow"].sel(branch="part 0").values
+    waveforms = vs.simulate(circuit, PRESSURE, duration=8.0, sample_interval=0.01)
+    flow = waveforms["branch_flow"].sel(branch="part 0").values
     passage = part.elements()[0]
     law = np.where(
         flow > 0.0, passage.forward.pressure_drop(np.abs(flow)), -passage.backward.pressure_drop(np.abs(flow))
     )
     # What is left between Y-piece and lung after the restrictor of 1 cmH2O·s/L.
     behind = (
-        waves["airway_pressure"].sel(lung="lung").values + waves["branch_flow"].sel(branch="part 1").values
+        waveforms["airway_pressure"].sel(lung="lung").values + waveforms["branch_flow"].sel(branch="part 1").values
     )
-    before = waves["node_pressure"].sel(node="out.outlet").values
+    before = waveforms["node_pressure"].sel(node="out.outlet").values
     assert np.abs(before - behind - law).max() < 1e-3 * np.abs(law).max()
-    assert waves.attrs["flow_table_error"] < 1e-4
+    assert waveforms.attrs["flow_table_error"] < 1e-4
 
 
 def test_orifice_and_restrictor_of_the_same_law_give_the_same_breath():

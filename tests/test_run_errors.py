@@ -136,7 +136,7 @@ def test_ideal_port_at_stored_gas(run):
 
 
 @pytest.mark.parametrize("run", [vs.simulate, vs.simulate_breaths], ids=lambda run: run.__name__)
-@pytest.mark.parametrize("value", [5, "waves.nc", [1.0, 2.0], {}, xr.DataArray([1.0]), xr.Dataset()])
+@pytest.mark.parametrize("value", [5, "waveforms.nc", [1.0, 2.0], {}, xr.DataArray([1.0]), xr.Dataset()])
 def test_start_that_is_no_run(run, value):
     with pytest.raises(SchemaError, match=r"^start: .*\n  .*simulate\(\)"):
         run(CIRCUIT, SETTINGS, start=value)

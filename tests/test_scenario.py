@@ -15,8 +15,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ventsim import breath_measures, layouts, simulate, steady_breath
-from ventsim.changes import AddedLeak, Change, Clamp, Disconnection, TakenOff
-from ventsim.circuit import Circuit
 from ventsim.errors import (
     CircuitError,
     CircuitWarning,
@@ -26,8 +24,10 @@ from ventsim.errors import (
     ScenarioError,
     SettingsError,
 )
-from ventsim.layouts import Branch, Layout
-from ventsim.parts import (
+from ventsim.model.changes import Change, Clamp, Disconnection, LeakOnset, LungRemoval
+from ventsim.model.circuit import Circuit
+from ventsim.model.layouts import Branch, Layout
+from ventsim.model.parts import (
     Adapter,
     CompartmentLung,
     ElasticLung,
@@ -46,8 +46,8 @@ from ventsim.parts import (
     VolumeDependentCurve,
     YPiece,
 )
-from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
-from ventsim.ventilator import PressureControl, Ventilator, VolumeControl
+from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
+from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
 
 LUNG = Lung(compliance=50.0, resistance=10.0)
 PRESSURE = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
@@ -204,22 +204,26 @@ def test_scenario_is_a_frozen_description():
             r"sample_interval 1 s is longer than a breath\.\n  Allowed: at most 0\.6 s",
         ),
         (
-            {"wave_windows": 5},
+            {"waveform_windows": 5},
             ScenarioError,
-            r"wave_windows: 5 is not a list of stretches of time\.\n  Give \[\[st",
+            r"waveform_windows: 5 is not a list of stretches of time\.\n  Give \[\[st",
         ),
-        ({"wave_windows": [5]}, ScenarioError, r"wave_windows: number 1, 5, is not a stretch of time"),
-        ({"wave_windows": [[0, 1, 2]]}, ScenarioError, r"number 1, \[0, 1, 2\], is not a stretch"),
-        ({"wave_windows": [[0, 9], [-1, 2]]}, ScenarioError, r"number 2, \[-1, 2\], is not a stretch"),
-        ({"wave_windows": [["a", "b"]]}, ScenarioError, r"number 1, \['a', 'b'\], is not a stretch"),
-        ({"wave_windows": [[5, 5]]}, ScenarioError, r"number 1, 5 to 5 s, ends before it begins\.\n  Allowed"),
+        ({"waveform_windows": [5]}, ScenarioError, r"waveform_windows: number 1, 5, is not a stretch of time"),
+        ({"waveform_windows": [[0, 1, 2]]}, ScenarioError, r"number 1, \[0, 1, 2\], is not a stretch"),
+        ({"waveform_windows": [[0, 9], [-1, 2]]}, ScenarioError, r"number 2, \[-1, 2\], is not a stretch"),
+        ({"waveform_windows": [["a", "b"]]}, ScenarioError, r"number 1, \['a', 'b'\], is not a stretch"),
+        ({"waveform_windows": [[5, 5]]}, ScenarioError, r"number 1, 5 to 5 s, ends before it begins\.\n  Allowed"),
         (
-            {"wave_windows": [[0, 61]]},
+            {"waveform_windows": [[0, 61]]},
             ScenarioError,
-            r"wave_windows: number 1, 0 to 61 s, goes on after the duration of 60 s\.\n  Raise duration",
+            r"waveform_windows: number 1, 0 to 61 s, goes on after the duration of 60 s\.\n  Raise duration",
         ),
-        ({"wave_every": 0}, ScenarioError, r"wave_every 0 is not allowed\.\n  Allowed: whole number at least 1"),
-        ({"wave_every": 2.5}, ScenarioError, r"wave_every 2\.5 is not allowed"),
+        (
+            {"waveform_every": 0},
+            ScenarioError,
+            r"waveform_every 0 is not allowed\.\n  Allowed: whole number at least 1",
+        ),
+        ({"waveform_every": 2.5}, ScenarioError, r"waveform_every 2\.5 is not allowed"),
         ({"duraton": 5.0}, ScenarioError, r"there is no 'duraton'\.\n  Did you mean 'duration'"),
     ],
 )
@@ -243,16 +247,16 @@ def test_a_scenario_knows_its_course():
 
 
 def test_which_waveforms_are_kept():
-    assert SCENARIO.keeps_all_waves and SCENARIO.changed({"wave_every": 1}).keeps_all_waves
-    assert not SCENARIO.changed({"wave_every": 2}).keeps_all_waves
-    some = SCENARIO.changed({"wave_windows": [[0, 5], (10, 60)]})
-    assert not some.keeps_all_waves and some.wave_windows == ((0.0, 5.0), (10.0, 60.0))
-    long_run = {"duration": 1e6, "wave_every": 1000}  # more samples than may be kept, if all were
+    assert SCENARIO.keeps_all_waveforms and SCENARIO.changed({"waveform_every": 1}).keeps_all_waveforms
+    assert not SCENARIO.changed({"waveform_every": 2}).keeps_all_waveforms
+    some = SCENARIO.changed({"waveform_windows": [[0, 5], (10, 60)]})
+    assert not some.keeps_all_waveforms and some.waveform_windows == ((0.0, 5.0), (10.0, 60.0))
+    long_run = {"duration": 1e6, "waveform_every": 1000}  # more samples than may be kept, if all were
     assert SCENARIO.changed(long_run).duration == 1e6
     with pytest.raises(
-        ScenarioError, match=r"samples\.\n  Allowed: .*or keep some waveforms only by wave_windows"
+        ScenarioError, match=r"samples\.\n  Allowed: .*or keep some waveforms only by waveform_windows"
     ):
-        SCENARIO.changed({**long_run, "wave_every": 1})
+        SCENARIO.changed({**long_run, "waveform_every": 1})
 
 
 # --- there and back -----------------------------------------------------------------------------------------
@@ -280,13 +284,13 @@ COMMON_VALUES = {
     "resistance": numbers(0.5, 300.0),
     "expiratory_resistance": st.none() | numbers(0.5, 300.0),
     "effort": st.none() | EFFORTS,
-    "relaxed_volume": numbers(5.0, 8000.0),
-    "body_weight": st.none() | numbers(0.3, 150.0),
+    "relaxation_volume": numbers(5.0, 8000.0),
+    "predicted_body_weight": st.none() | numbers(0.3, 150.0),
 }
 CURVES = (
     st.builds(
         SigmoidCurve,
-        vital_volume=numbers(10.0, 1e4),
+        vital_capacity=numbers(10.0, 1e4),
         inflection=numbers(-20.0, 60.0),
         width=numbers(1.0, 40.0),
     )
@@ -395,8 +399,8 @@ def courses(draw, plan, breath, duration):
         Change(path="ventilator.relief_pressure", to=draw(st.just("none") | numbers(100.0, 150.0)), at=at),
         Change(path=f"parts.{tubes[0]}.bore", factor=1.0, **times),
         Clamp(part=tubes[-1], **times),
-        AddedLeak(joint=circuit.joints[0][draw(st.integers(0, 1))], linear_resistance=50.0, **times),
-        draw(st.sampled_from([TakenOff(lung=lung, **times), Disconnection(joint=f"{lung}.airway", **times)])),
+        LeakOnset(joint=circuit.joints[0][draw(st.integers(0, 1))], linear_resistance=50.0, **times),
+        draw(st.sampled_from([LungRemoval(lung=lung, **times), Disconnection(joint=f"{lung}.airway", **times)])),
     ]
     return draw(st.lists(st.sampled_from(changes), unique=True, max_size=4))
 
@@ -409,10 +413,10 @@ def courses(draw, plan, breath, duration):
     breath=BREATHS,
     duration=numbers(1.0, 1000.0),
     tolerance=numbers(1e-12, 1e-3),
-    wave_every=st.none() | st.integers(1, 1000),
+    waveform_every=st.none() | st.integers(1, 1000),
     data=st.data(),
 )
-def test_a_scenario_survives_toml(title, about, plan, breath, duration, tolerance, wave_every, data):
+def test_a_scenario_survives_toml(title, about, plan, breath, duration, tolerance, waveform_every, data):
     """The text says everything: the scenario that is read back is equal, with lungs and parts in order."""
     scenario = Scenario(
         title=title,
@@ -422,8 +426,8 @@ def test_a_scenario_survives_toml(title, about, plan, breath, duration, toleranc
         changes=data.draw(courses(plan, breath, duration)),
         duration=duration,
         tolerance=tolerance,
-        wave_windows=data.draw(st.lists(numbers(0.1, duration).map(lambda end: (0.0, end)), max_size=2)),
-        wave_every=wave_every,
+        waveform_windows=data.draw(st.lists(numbers(0.1, duration).map(lambda end: (0.0, end)), max_size=2)),
+        waveform_every=waveform_every,
     )
     back = Scenario.from_toml(scenario.to_toml())
     assert back == scenario
@@ -445,13 +449,13 @@ def test_text_is_readable():
 
 def test_changes_are_sections_of_their_own():
     changes = [STEP, Clamp(part="b y-piece", at=20.0, until=30.0)]
-    text = SCENARIO.changed({"changes": changes, "wave_windows": [[0, 5]]}).to_toml()
+    text = SCENARIO.changed({"changes": changes, "waveform_windows": [[0, 5]]}).to_toml()
     assert text.endswith(
         '[[changes]]\nkind = "change"\nat = 20.0\npath = "lungs.a.compliance"\nto = 30.0\n\n'
         '[[changes]]\nkind = "clamp"\nat = 20.0\nuntil = 30.0\npart = "b y-piece"\n'
     )
-    assert "wave_every" not in text and "wave_windows" in text
-    assert "wave_windows" not in SCENARIO.to_toml()
+    assert "waveform_every" not in text and "waveform_windows" in text
+    assert "waveform_windows" not in SCENARIO.to_toml()
 
 
 def test_changes_of_a_file():
@@ -467,10 +471,10 @@ def test_changes_of_a_file():
     scenario = Scenario.from_toml(text)
     assert scenario.changes == (
         Change(path="ventilator.relief_pressure", to="none", at=5.0),
-        TakenOff(lung="a", at=0.0, until=10.0),
+        LungRemoval(lung="a", at=0.0, until=10.0),
     )
     assert scenario.schedule.circuit_at(5.0).ventilator.relief_pressure is None
-    assert scenario.wave_every == 4
+    assert scenario.waveform_every == 4
 
 
 def test_none_is_kept_where_a_default_would_take_its_place():
@@ -513,7 +517,7 @@ def test_lungs_of_every_kind_in_a_file():
     assert scenario.circuit.lungs == {
         "a": LUNG,
         "e": ElasticLung(
-            curve=SigmoidCurve(vital_volume=2000.0, inflection=15.0, width=5.0),
+            curve=SigmoidCurve(vital_capacity=2000.0, inflection=15.0, width=5.0),
             resistance=10.0,
             effort=HalfSineEffort(amplitude=5.0, duration=1.0, rate=12.0),
         ),
@@ -776,17 +780,17 @@ WRONG = {
     ),
     "wave windows": (
         TITLE + SETTINGS + LUNGS + "[run]\nwave_windows = [[5, 4]]\n",
-        r"ward\.toml: run\.wave_windows: number 1, 5 to 4 s, ends before it begins",
+        r"ward\.toml: run\.waveform_windows: number 1, 5 to 4 s, ends before it begins",
     ),
     "wave window after the end": (
         TITLE + SETTINGS + LUNGS + "[run]\nwave_windows = [[5, 400]]\n",
-        r"ward\.toml: run\.wave_windows: number 1, 5 to 400 s, goes on after",
+        r"ward\.toml: run\.waveform_windows: number 1, 5 to 400 s, goes on after",
     ),
     "wave every": (
         TITLE + SETTINGS + LUNGS + "[run]\nwave_every = 0\n",
-        r"ward\.toml: run\.wave_every 0 is not allowed\.\n  Allowed: whole number",
+        r"ward\.toml: run\.waveform_every 0 is not allowed\.\n  Allowed: whole number",
     ),
-    "home of wave every": ("wave_every = 5\n", r"wave_every: .*\n  Write it in section \[run\]"),
+    "home of wave every": ("waveform_every = 5\n", r"waveform_every: .*\n  Write it in section \[run\]"),
     # changes
     "changes": (
         TITLE + SETTINGS + LUNGS + "[changes]\nat = 5\n",
@@ -877,8 +881,8 @@ WRONG = {
         r"lungs\.a\.kind: 'tube' is unknown\.\n  Allowed: 'lung', 'elastic lung'",
     ),
     "none": (
-        TITLE + SETTINGS + LUNGS + "relaxed_volume = 'none'\n",
-        r"lungs\.a\.relaxed_volume 'none' is not a number",
+        TITLE + SETTINGS + LUNGS + "relaxation_volume = 'none'\n",
+        r"lungs\.a\.relaxation_volume 'none' is not a number",
     ),
     # layout and fittings
     "layout": (
@@ -1075,12 +1079,12 @@ def test_content_of_the_builtins():
 
 
 def test_changes_of_the_builtins():
-    """As their texts say: both modes alike; what is put back is as before; the long ones keep some waves only."""
+    """As their texts say: both modes alike; what is put back is as before; the long ones keep some waveforms only."""
     scenarios = {name: builtin(name) for name in builtin_names() if not name.endswith("volume-control")}
     for name in ("six-hours-equal-lungs", "six-hours-one-stiffening-lung", "kinked-tube", "disconnected-bed"):
         one, other = scenarios[name], builtin(f"{name}-volume-control")
         assert (one.changes, one.duration, one.circuit) == (other.changes, other.duration, other.circuit)
-        assert one.keeps_all_waves == (not name.startswith("six-hours"))
+        assert one.keeps_all_waveforms == (not name.startswith("six-hours"))
     for name in ("six-hours-equal-lungs", "six-hours-one-stiffening-lung"):
         assert scenarios[name].duration == 6 * 3600.0 and scenarios[name].settings.rate == 16.0
         assert builtin(f"{name}-volume-control").settings.rate == 16.0

@@ -10,25 +10,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventsim.changes import (
-    AddedLeak,
+from ventsim.errors import InputError, PartError, PlausibilityWarning, SettingsError
+from ventsim.model.changes import (
     Change,
     ChangeRow,
     Clamp,
     Clamped,
     Disconnection,
+    LeakOnset,
+    LungRemoval,
     Schedule,
-    TakenOff,
     changes_table,
     value_at,
     with_changes,
     with_faults,
 )
-from ventsim.circuit import Circuit
-from ventsim.errors import InputError, PartError, PlausibilityWarning, SettingsError
-from ventsim.layouts import shared
-from ventsim.parts import Lung
-from ventsim.ventilator import PressureControl
+from ventsim.model.circuit import Circuit
+from ventsim.model.layouts import shared
+from ventsim.model.parts import Lung
+from ventsim.model.ventilator import PressureControl
 
 LUNG = Lung(compliance=50.0, resistance=10.0)
 CIRCUIT = shared({"a": LUNG, "b": LUNG})
@@ -156,8 +156,8 @@ def test_faults_begin_and_end():
     faulty = schedule(
         Disconnection(joint="b.airway", at=60.0, until=90.0),
         Clamp(part="a inspiratory tube", at=80.0),
-        AddedLeak(joint="b.airway", linear_resistance=50.0, at=90.0, until=100.0),
-        TakenOff(lung="b", at=0.0, until=30.0),
+        LeakOnset(joint="b.airway", linear_resistance=50.0, at=90.0, until=100.0),
+        LungRemoval(lung="b", at=0.0, until=30.0),
     )
     names = [set(faulty.circuit_at(time).parts) - set(CIRCUIT.parts) for time in (0.0, 30.0, 60.0, 90.0, 100.0)]
     ends = {"open end of b y-piece patient", "open end of b airway"}
@@ -175,15 +175,15 @@ def test_faults_begin_and_end():
 
 
 def test_a_value_may_change_while_its_part_is_away():
-    faulty = schedule(TakenOff(lung="b", at=60.0, until=300.0), STIFFENING, Clamp(part="b y-piece", at=60.0))
+    faulty = schedule(LungRemoval(lung="b", at=60.0, until=300.0), STIFFENING, Clamp(part="b y-piece", at=60.0))
     assert compliance(faulty, 90.0) == 35.0
-    expected = with_faults(CIRCUIT, [TakenOff(lung="b", at=0.0), Clamp(part="b y-piece", at=0.0)])
+    expected = with_faults(CIRCUIT, [LungRemoval(lung="b", at=0.0), Clamp(part="b y-piece", at=0.0)])
     assert faulty.circuit_at(60.0) == expected
 
 
 def test_circuits_of_faults_are_like_any_other():
     """All checks of a circuit but one pass: a lung that is off has no way to the ventilator."""
-    faulty = schedule(AddedLeak(joint="b.airway", linear_resistance=50.0, at=60.0), STIFFENING)
+    faulty = schedule(LeakOnset(joint="b.airway", linear_resistance=50.0, at=60.0), STIFFENING)
     circuit = faulty.circuit_at(90.0)
     assert Circuit(parts=circuit.parts, joints=circuit.joints, ventilator=circuit.ventilator) == circuit
 
@@ -302,7 +302,7 @@ WRONG = {
         InputError,
         r"^changes\.1\.joint: 'b' has no port 'airwy'\.\n  Did you mean 'b\.airway'",
     ),
-    "lung": ([TakenOff(lung="c", at=1.0)], InputError, r"^changes\.1\.lung: there is no lung 'c'"),
+    "lung": ([LungRemoval(lung="c", at=1.0)], InputError, r"^changes\.1\.lung: there is no lung 'c'"),
     "part": ([Clamp(part="b y-pice", at=1.0)], InputError, r"^changes\.1\.part: .*\n  Did you mean 'b y-piece'"),
     "no change": ([5], InputError, r"^changes\.1: 5 is not a change\.\n  Give Change"),
     "value": (
@@ -407,15 +407,15 @@ WRONG = {
         r"^changes\.2: .* \(at 5 s\) contradicts .* \(at 5 s\)",
     ),
     "two faults at one joint": (
-        [TakenOff(lung="b", at=50.0), Disconnection(joint="b y-piece.patient", at=10.0, until=60.0)],
+        [LungRemoval(lung="b", at=50.0), Disconnection(joint="b y-piece.patient", at=10.0, until=60.0)],
         InputError,
         r"^changes\.1: taking lung 'b' off \(from 50 s on\) contradicts the disconnection at 'b y-piece\.patient' "
         r"\(10 to 60 s\)",
     ),
     "a leak without end": (
         [
-            AddedLeak(joint="b.airway", linear_resistance=5.0, at=0.0),
-            AddedLeak(joint="b y-piece.patient", linear_resistance=5.0, at=500.0),
+            LeakOnset(joint="b.airway", linear_resistance=5.0, at=0.0),
+            LeakOnset(joint="b y-piece.patient", linear_resistance=5.0, at=500.0),
         ],
         InputError,
         r"^changes\.2: the leak at 'b y-piece\.patient' \(from 500 s on\) contradicts the leak at 'b\.airway'",
@@ -437,7 +437,7 @@ def test_impossible_changes(changes, error, message):
 def test_faults_one_after_the_other():
     """One may begin at the moment at which another ends, also at one place."""
     changed = schedule(
-        Disconnection(joint="b.airway", at=10.0, until=20.0), TakenOff(lung="b", at=20.0, until=30.0)
+        Disconnection(joint="b.airway", at=10.0, until=20.0), LungRemoval(lung="b", at=20.0, until=30.0)
     )
     assert "cap on b y-piece patient" in changed.circuit_at(20.0).parts
     assert changed.circuit_at(30.0) is CIRCUIT
@@ -485,7 +485,7 @@ def test_what_a_run_does_not_reach():
 
 def test_after_all_changes():
     """A clamp that is opened again is over; a leak for good stays."""
-    leak = AddedLeak(joint="b.airway", linear_resistance=50.0, at=30.0)
+    leak = LeakOnset(joint="b.airway", linear_resistance=50.0, at=30.0)
     changes = [
         STIFFENING,
         Clamp(part="a y-piece", at=10.0, until=500.0),
@@ -507,9 +507,9 @@ def test_what_changes_in_words():
         STIFFENING,
         Change(path="parts.b inspiratory valve.state", to="missing", at=90.0),
         Disconnection(joint="b.airway", at=30.0, until=45.0),
-        TakenOff(lung="a", at=120.0),
+        LungRemoval(lung="a", at=120.0),
         Clamp(part="a y-piece", at=10.0),
-        AddedLeak(joint="b.airway", linear_resistance=50.0, quadratic_resistance=20.0, at=60.0),
+        LeakOnset(joint="b.airway", linear_resistance=50.0, quadratic_resistance=20.0, at=60.0),
         Change(path="ventilator.flow_limit", to="none", at=10.0),
     )
     assert changed.described() == (

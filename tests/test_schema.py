@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ventsim.errors import SchemaError
-from ventsim.schema import (
+from ventsim.results.schema import (
     COORDINATES,
     RECORDING_NEEDS,
     VARIABLES,
@@ -47,7 +47,7 @@ def fitting(kind):
 
 
 def least_recording():
-    return fitting("waves")[list(RECORDING_NEEDS)]
+    return fitting("waveforms")[list(RECORDING_NEEDS)]
 
 
 # --- the table --------------------------------------------------------------------------------------------
@@ -74,7 +74,7 @@ def test_units_are_those_of_the_house():
 
 def test_every_number_has_a_symbol_of_its_own():
     """Within one kind of Dataset."""
-    for kind in ("waves", "measures", "displayed", "alarms"):
+    for kind in ("waveforms", "measures", "displayed", "alarms"):
         symbols = [row.symbol for row in VARIABLES.values() if kind in row.kinds]
         assert all(symbols)
         assert len(set(symbols)) == len(symbols)
@@ -118,7 +118,7 @@ def test_label_refuses_an_unknown_name():
 # --- check ------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", ["waves", "measures", "displayed", "alarms"])
+@pytest.mark.parametrize("kind", ["waveforms", "measures", "displayed", "alarms"])
 def test_a_fitting_dataset_passes_and_survives_a_file(kind, tmp_path):
     dataset = fitting(kind)
     check_dataset(dataset, kind)
@@ -130,7 +130,7 @@ def test_a_fitting_dataset_passes_and_survives_a_file(kind, tmp_path):
 
 def test_a_recording_may_have_little_or_much():
     check_dataset(least_recording(), "recording")
-    check_dataset(fitting("waves"), "recording")
+    check_dataset(fitting("waveforms"), "recording")
 
 
 def test_ports_may_be_absent_from_measures():
@@ -144,10 +144,10 @@ def test_an_unfinished_breath_may_have_no_end():
     check_dataset(unfinished, "recording")
 
 
-@pytest.mark.parametrize("kind", ["waves", "recording", "measures", "displayed", "alarms"])
+@pytest.mark.parametrize("kind", ["waveforms", "recording", "measures", "displayed", "alarms"])
 def test_every_needed_variable_is_missed(kind):
     needed = RECORDING_NEEDS if kind == "recording" else [n for n, r in VARIABLES.items() if kind in r.kinds]
-    dataset = fitting("waves" if kind == "recording" else kind)
+    dataset = fitting("waveforms" if kind == "recording" else kind)
     for name in needed:
         if kind == "measures" and VARIABLES[name].dims == ("breath",) and VARIABLES[name].kinds == (kind,):
             continue  # ports
@@ -168,14 +168,16 @@ def test_a_misspelled_variable_is_named(name, end):
 
 
 def test_measures_are_no_waves():
-    with pytest.raises(SchemaError, match=r"'mechanical_power' is not in the table of a 'waves' Dataset"):
-        check_dataset(fitting("waves").assign(mechanical_power=fitting("measures").mechanical_power), "waves")
+    with pytest.raises(SchemaError, match=r"'mechanical_power' is not in the table of a 'waveforms' Dataset"):
+        check_dataset(
+            fitting("waveforms").assign(mechanical_power=fitting("measures").mechanical_power), "waveforms"
+        )
 
 
 def test_measures_are_not_displayed():
     """A ventilator displays nothing of the single lungs, and its alarms are a Dataset of their own."""
-    share, alarm = fitting("measures").share, fitting("alarms").alarm_raised
-    with pytest.raises(SchemaError, match=r"'share' is not in the table of a 'displayed' Dataset"):
+    share, alarm = fitting("measures").tidal_volume_fraction, fitting("alarms").alarm_raised
+    with pytest.raises(SchemaError, match=r"'tidal_volume_fraction' is not in the table of a 'displayed' Dataset"):
         check_dataset(fitting("displayed").assign(share=share), "displayed")
     with pytest.raises(SchemaError, match=r"'alarm_raised' is not in the table of a 'displayed' Dataset"):
         check_dataset(fitting("displayed").assign(alarm_raised=alarm), "displayed")
@@ -205,20 +207,20 @@ def test_alarms_that_do_not_fit(change, message):
 
 
 def test_unknown_kind():
-    with pytest.raises(SchemaError, match=r"unknown kind of Dataset: 'wave'\.\n  Did you mean 'waves'\?"):
-        check_dataset(fitting("waves"), "wave")
+    with pytest.raises(SchemaError, match=r"unknown kind of Dataset: 'wave'\.\n  Did you mean 'waveforms'\?"):
+        check_dataset(fitting("waveforms"), "wave")
 
 
 def test_wrong_dims():
-    waves = fitting("waves")
+    waveforms = fitting("waveforms")
     with pytest.raises(
         SchemaError, match=r"variable 'flow' has dims \('time',\); its dims are \('time', 'lung'\)"
     ):
-        check_dataset(waves.assign(flow=waves.flow.isel(lung=0, drop=True)), "waves")
+        check_dataset(waveforms.assign(flow=waveforms.flow.isel(lung=0, drop=True)), "waveforms")
 
 
 def test_order_of_dims_is_free():
-    check_dataset(fitting("waves").transpose(), "waves")
+    check_dataset(fitting("waveforms").transpose(), "waveforms")
 
 
 def test_dims_of_a_sweep_are_allowed_when_named():
@@ -228,24 +230,24 @@ def test_dims_of_a_sweep_are_allowed_when_named():
         check_dataset(swept, "measures")
 
 
-@pytest.mark.parametrize("name", ["flow", "breath_start", "body_weight"])
+@pytest.mark.parametrize("name", ["flow", "breath_start", "predicted_body_weight"])
 def test_wrong_or_missing_unit(name):
-    waves = fitting("waves")
-    waves[name].attrs["units"] = "furlong"
+    waveforms = fitting("waveforms")
+    waveforms[name].attrs["units"] = "furlong"
     with pytest.raises(SchemaError, match=rf"'{name}' is in 'furlong'; its unit is '{VARIABLES[name].units}'"):
-        check_dataset(waves, "waves")
-    del waves[name].attrs["units"]
+        check_dataset(waveforms, "waveforms")
+    del waveforms[name].attrs["units"]
     with pytest.raises(
         SchemaError, match=rf"'{name}' has no attribute 'units'; its unit is {VARIABLES[name].units}"
     ):
-        check_dataset(waves, "waves")
+        check_dataset(waveforms, "waveforms")
 
 
 def test_time_in_milliseconds():
-    waves = fitting("waves")
-    waves["time"].attrs["units"] = "ms"
+    waveforms = fitting("waveforms")
+    waveforms["time"].attrs["units"] = "ms"
     with pytest.raises(SchemaError, match=r"coordinate 'time' is in 'ms'; its unit is 's'"):
-        check_dataset(waves, "waves")
+        check_dataset(waveforms, "waveforms")
 
 
 @pytest.mark.parametrize("name", ["time", "lung", "node", "branch", "breath"])
@@ -253,7 +255,7 @@ def test_missing_coordinate(name):
     with pytest.raises(
         SchemaError, match=rf"coordinate '{name}' is missing: .*\n  Add it with dataset\.assign_coords"
     ):
-        check_dataset(fitting("waves").drop_vars(name), "waves")
+        check_dataset(fitting("waveforms").drop_vars(name), "waveforms")
 
 
 @pytest.mark.parametrize(
@@ -270,13 +272,13 @@ def test_missing_coordinate(name):
 )
 def test_bad_time_axis(time, message):
     with pytest.raises(SchemaError, match=message):
-        check_dataset(fitting("waves").assign_coords(time=time), "waves")
+        check_dataset(fitting("waveforms").assign_coords(time=time), "waveforms")
 
 
 def test_both_limits_of_a_jump_are_two_samples():
     """One float before 2 s, and 2 s."""
-    waves = fitting("waves").assign_coords(time=[0.0, np.nextafter(2.0, 0.0), 2.0, 3.0])
-    check_dataset(waves, "waves")
+    waveforms = fitting("waveforms").assign_coords(time=[0.0, np.nextafter(2.0, 0.0), 2.0, 3.0])
+    check_dataset(waveforms, "waveforms")
 
 
 @pytest.mark.parametrize(
@@ -292,7 +294,7 @@ def test_both_limits_of_a_jump_are_two_samples():
 )
 def test_bad_labels(name, values, message):
     with pytest.raises(SchemaError, match=message):
-        check_dataset(fitting("waves").assign_coords({name: values}), "waves")
+        check_dataset(fitting("waveforms").assign_coords({name: values}), "waveforms")
 
 
 @pytest.mark.parametrize(
@@ -313,7 +315,7 @@ def test_bad_labels(name, values, message):
     ],
 )
 def test_breath_times_out_of_order(name, values, message):
-    recording = fitting("waves")
+    recording = fitting("waveforms")
     recording[name][:] = values
     with pytest.raises(SchemaError, match=message):
         check_dataset(recording, "recording")
@@ -321,16 +323,16 @@ def test_breath_times_out_of_order(name, values, message):
 
 @pytest.mark.parametrize("weight", [0.0, -60.0, np.inf])
 def test_impossible_body_weight(weight):
-    waves = fitting("waves")
-    waves["body_weight"][:] = [np.nan, weight]
+    waveforms = fitting("waveforms")
+    waveforms["predicted_body_weight"][:] = [np.nan, weight]
     with pytest.raises(SchemaError, match=r"lung 'b': body weight .* kg is impossible"):
-        check_dataset(waves, "waves")
+        check_dataset(waveforms, "waveforms")
 
 
 def test_unknown_body_weight_is_allowed():
-    waves = fitting("waves")
-    waves["body_weight"][:] = np.nan
-    check_dataset(waves, "waves")
+    waveforms = fitting("waveforms")
+    waveforms["predicted_body_weight"][:] = np.nan
+    check_dataset(waveforms, "waveforms")
 
 
 # --- breaths by number ------------------------------------------------------------------------------------

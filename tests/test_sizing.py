@@ -8,9 +8,9 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 import ventsim as vs
-from ventsim.changes import with_values
 from ventsim.errors import CircuitError, InputError, PlausibilityWarning, SchemaError, SolverError
-from ventsim.parts import HalfSineEffort, PeepValve, orifice_bore, printed_bore
+from ventsim.model.changes import with_values
+from ventsim.model.parts import HalfSineEffort, PeepValve, orifice_bore, printed_bore
 from ventsim.studies.sizing import size
 from ventsim.studies.sizing_restrict import restrict
 from ventsim.studies.sizing_table import sizing_table

@@ -19,7 +19,7 @@ import pytest
 import ventsim as vs
 from ventsim import panel
 from ventsim.errors import InputError, PlausibilityWarning, SolverError
-from ventsim.panel.starting_values import sliders_for
+from ventsim.view.panel.starting_values import sliders_for
 
 CHROMIUM, CHROMEDRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 PATIENCE = 60  # longer than any step ever takes [s]
@@ -165,7 +165,9 @@ def test_panel_says_what_to_install(monkeypatch):
 
 
 def test_import_loads_neither_widgets_nor_pyplot():
-    script = "import sys, ventsim.panel; print({'ipywidgets', 'IPython', 'matplotlib.pyplot'} & set(sys.modules))"
+    script = (
+        "import sys, ventsim.view.panel; print({'ipywidgets', 'IPython', 'matplotlib.pyplot'} & set(sys.modules))"
+    )
     found = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True, timeout=60)
     assert found.stdout == "set()\n"
 

@@ -20,14 +20,14 @@ from ventsim import (
     steady_breath,
 )
 from ventsim.errors import InputError, PlausibilityWarning, SchemaError, StoppedEarlyWarning
-from ventsim.layouts import Layout, beds_in_row, single
-from ventsim.metrics import LUNG_MEASURES, PORT_MEASURES, TIMING
-from ventsim.plot.sweeps import sweep_lines, sweep_map
-from ventsim.schema import VARIABLES, check_dataset
+from ventsim.model.layouts import Layout, beds_in_row, single
+from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
+from ventsim.results.schema import VARIABLES, check_dataset
 from ventsim.simulation import batch
 from ventsim.studies.scenario_paths import Subject, subject_of
 from ventsim.studies.sweep import sweep
 from ventsim.theory import pressure_control
+from ventsim.view.plot.sweeps import sweep_lines, sweep_map
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt

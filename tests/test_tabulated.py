@@ -10,9 +10,9 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 import ventsim as vs
-from ventsim.parts import MeasuredPart, TrachealTube, tabulated_pressure_drop
-from ventsim.parts.base import Part
-from ventsim.parts.elements import Curve
+from ventsim.model.parts import MeasuredPart, TrachealTube, tabulated_pressure_drop
+from ventsim.model.parts.elements import Curve
+from ventsim.model.parts.part import Part
 
 PLAIN = vs.Ventilator(source_resistance=2.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
 LUNG = vs.Lung(compliance=40.0, resistance=8.0)
@@ -75,18 +75,18 @@ def test_more_points_are_closer():
 
 
 def test_the_table_states_its_error():
-    """At flows between its edges a table is off by what it says, at most; asked from the flow in the waves."""
+    """At flows between its edges a table is off by what it says, at most; asked from the flow in the waveforms."""
     part = points_of(2.0, 6.0, 200)
-    waves = vs.simulate(circuit_with(part), SETTINGS, **RUN)
-    flow = waves.flow.values[:, 0]
-    inlet = waves.inspiratory_port_pressure.values
-    drop = inlet - waves.airway_pressure.values[:, 0]
+    waveforms = vs.simulate(circuit_with(part), SETTINGS, **RUN)
+    flow = waveforms.flow.values[:, 0]
+    inlet = waveforms.inspiratory_port_pressure.values
+    drop = inlet - waveforms.airway_pressure.values[:, 0]
     exact = tabulated_pressure_drop(flow, flows=part.flows, drops=part.drops)
     slope = (
         tabulated_pressure_drop(np.abs(flow) + 1e-6, flows=part.flows, drops=part.drops) - np.abs(exact)
     ) / 1e-6
     off = np.abs(drop - exact) / slope / (np.abs(flow) + 0.01)
-    stated = waves.attrs["flow_table_error"]
+    stated = waveforms.attrs["flow_table_error"]
     assert 0.0 < stated < 1e-4
     assert off.max() < 1.1 * stated + 1e-9
 
@@ -159,12 +159,12 @@ def test_geometry_against_the_exact_law(name):
     """Volumes to the error that the table states, and what both solvers leave (1e-8), of the swing."""
     tube, law = TUBES[name]
     assert isinstance(tube.pressure_law, Curve)
-    waves = vs.simulate(circuit_with(tube), SETTINGS, **RUN)
-    stated = waves.attrs["flow_table_error"]
+    waveforms = vs.simulate(circuit_with(tube), SETTINGS, **RUN)
+    stated = waveforms.attrs["flow_table_error"]
     assert 0.0 < stated < 5e-6
-    expected = exact_volume(law, waves.time.values)
+    expected = exact_volume(law, waveforms.time.values)
     swing = expected.max() - expected.min()
-    assert np.abs(waves.volume.values[:, 0] - expected).max() < (stated + 1e-8) * swing
+    assert np.abs(waveforms.volume.values[:, 0] - expected).max() < (stated + 1e-8) * swing
 
 
 def test_tracheal_tube_against_the_exact_law():
@@ -174,9 +174,9 @@ def test_tracheal_tube_against_the_exact_law():
     flows = np.array([0.01, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0])
     expected = [geometry_drop(flow, **law) for flow in flows]
     assert tube.inspiratory_law.pressure_drop(flows) == pytest.approx(expected, rel=1e-12)
-    waves = vs.simulate(circuit_with(tube), SETTINGS, **RUN)
-    lost = waves.inspiratory_port_pressure.values - waves.airway_pressure.values[:, 0]
-    flow = waves.branch_flow.sel(branch="part").values
+    waveforms = vs.simulate(circuit_with(tube), SETTINGS, **RUN)
+    lost = waveforms.inspiratory_port_pressure.values - waveforms.airway_pressure.values[:, 0]
+    flow = waveforms.branch_flow.sel(branch="part").values
     exact = np.array([np.copysign(geometry_drop(abs(q), **law), q) for q in flow])
-    inhaling = waves.inspiratory_port_flow.values > 0.0
+    inhaling = waveforms.inspiratory_port_flow.values > 0.0
     assert np.abs(lost - exact)[inhaling].max() < 1e-5 * np.abs(exact).max()

@@ -296,9 +296,7 @@ def test_arrays_broadcast_and_give_the_same_numbers_as_single_values():
     """A table of compliance and resistance gives bit for bit what each pair gives alone."""
     compliances, resistances = np.array([[20.0], [50.0]]), np.array([5.0, 10.0, 20.0])
     settings = {"peep": 5.0, "rate": 15.0, "inspiratory_time": 1.2}
-    table = pressure_control(
-        inspiratory_pressure=15.0, compliance=compliances, resistance=resistances, **settings
-    )
+    table = pressure_control(inspiratory_pressure=15.0, compliance=compliances, resistance=resistances, **settings)
     volumes = volume_control(
         tidal_volume=400.0, compliance=compliances, resistance=resistances, flow_pattern="sine", **settings
     )

@@ -99,9 +99,7 @@ def test_pressure_control_waveform():
     ):
         times = np.linspace(0.0, 0.999 * length, 40)
         expected = integrate(law, length, [first, 0.0, 0.0], times=times)[0]
-        wave = pressure_control_waveform(
-            start + times + 2 * period, **settings
-        )  # two breaths later: the same
+        wave = pressure_control_waveform(start + times + 2 * period, **settings)  # two breaths later: the same
         np.testing.assert_allclose(wave.alveolar_pressure, expected, rtol=RTOL)
         np.testing.assert_allclose(wave.volume, 60.0 * expected, rtol=RTOL)
         np.testing.assert_allclose(wave.flow, (airway - expected) / resistance, rtol=RTOL, atol=1e-9)

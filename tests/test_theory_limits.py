@@ -99,9 +99,7 @@ def test_mean_pressures_of_pressure_control(arguments):
     airway, alveolar = mean_over_breath(pressure_control_waveform, edges, arguments)
     assert breath.mean_airway_pressure == pytest.approx(airway, rel=1e-9)
     assert breath.mean_alveolar_pressure == pytest.approx(alveolar, rel=1e-8)
-    surplus = (
-        (arguments["expiratory_resistance"] - arguments["resistance"]) * breath.tidal_volume / 1000 / period
-    )
+    surplus = (arguments["expiratory_resistance"] - arguments["resistance"]) * breath.tidal_volume / 1000 / period
     assert alveolar - airway == pytest.approx(surplus, rel=1e-6, abs=1e-6)
 
 
@@ -133,9 +131,7 @@ def test_tidal_volume_is_compliance_times_swing_and_bounded(arguments):
 @given(pressure_settings())
 def test_long_breaths_empty_and_fill_the_lung(arguments):
     """Expiration far longer than its time constant: C dp (1 - e^(-ti/tau)). Inspiration too: C dp."""
-    slowest = (
-        max(arguments["resistance"], arguments["expiratory_resistance"]) * arguments["compliance"] / 1000
-    )
+    slowest = max(arguments["resistance"], arguments["expiratory_resistance"]) * arguments["compliance"] / 1000
     time_in = 0.7 * slowest
     slow = arguments | {"inspiratory_time": time_in, "rate": 60.0 / (time_in + 40.0 * slowest)}
     emptied = pressure_control_fully_emptied(
@@ -396,9 +392,7 @@ def test_allowed_extremes_give_finite_numbers(extreme):
     """At the very ends of what is allowed no result is infinite or NaN, and nothing warns."""
     time_in = max(extreme["duty"] * 60.0 / extreme["rate"], 1e-12)
     assume(time_in < min(60.0 / extreme["rate"], 1e12))
-    shared = {k: extreme[k] for k in ("peep", "compliance", "resistance", "rate")} | {
-        "inspiratory_time": time_in
-    }
+    shared = {k: extreme[k] for k in ("peep", "compliance", "resistance", "rate")} | {"inspiratory_time": time_in}
     one = pressure_control(inspiratory_pressure=extreme["step"], **shared)
     wave = pressure_control_waveform(0.5 * time_in, inspiratory_pressure=extreme["step"], **shared)
     two = volume_control(tidal_volume=extreme["step"], flow_pattern="sine", **shared)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from ventsim.errors import InputError
-from ventsim.parts import (
+from ventsim.model.parts import (
     Passage,
     Rohrer,
     Store,
@@ -13,7 +13,7 @@ from ventsim.parts import (
     tracheal_tube_length,
     tracheal_tube_pressure_drop,
 )
-from ventsim.parts.elements import Inertia
+from ventsim.model.parts.elements import Inertia
 
 GAS = {"density": 1.2046, "viscosity": 18.206}  # dry air of 20 °C in CoolProp 8.0.0
 
@@ -80,9 +80,7 @@ def test_heads_of_the_slip_joint(size, joint, heads):
 
 def test_secretions_raise_the_loss():
     """6.5 % of the diameter: x 1.38 by its power 4.75 of friction alone (computed), x 1.31 by 4 of heads alone."""
-    clean, narrowed = (
-        tracheal_tube_pressure_drop(1.0, inner_diameter=8.0, narrowing=n) for n in (0.0, 0.065)
-    )
+    clean, narrowed = (tracheal_tube_pressure_drop(1.0, inner_diameter=8.0, narrowing=n) for n in (0.0, 0.065))
     assert 0.935**-4 < float(narrowed / clean) < 0.935**-4.75
 
 

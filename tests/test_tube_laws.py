@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
 from ventsim.errors import InputError
-from ventsim.parts import (
+from ventsim.model.laws.measured import measured_curve, tube_law
+from ventsim.model.laws.tube_friction import AIR_DENSITY, AIR_VISCOSITY
+from ventsim.model.parts import (
     friction_factor,
     power_law_pressure_drop,
     reynolds_number,
@@ -19,8 +21,6 @@ from ventsim.parts import (
     tube_pressure_drop,
     tube_volume,
 )
-from ventsim.parts.curve_law import measured_curve, tube_law
-from ventsim.parts.tube_laws import AIR_DENSITY, AIR_VISCOSITY
 
 DENSITY, VISCOSITY = 1.2046, 18.206  # dry air of 20 °C in CoolProp 8.0.0 [kg/m³, µPa·s]
 FLOWS = np.concatenate([[0.0], np.geomspace(1e-4, 5.0, 4001)])  # [L/s]
@@ -54,9 +54,7 @@ def test_reynolds_number(bore, laminar, turbulent):
 @pytest.mark.parametrize("reynolds", [1.0, 100.0, 1000.0, 2000.0])
 def test_laminar_friction_against_a_library(reynolds):
     """fluids 1.3.1, 64/Re; limit 1e-12."""
-    assert float(friction_factor(reynolds)) == pytest.approx(
-        fluids.friction.friction_laminar(reynolds), rel=1e-12
-    )
+    assert float(friction_factor(reynolds)) == pytest.approx(fluids.friction.friction_laminar(reynolds), rel=1e-12)
 
 
 @pytest.mark.parametrize("reynolds", [4000.0, 1e4, 3e4, 1e5])

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from ventsim.errors import PartError, PlausibilityWarning, SettingsError
-from ventsim.ventilator import (
+from ventsim.model.ventilator import (
     SETTINGS_KINDS,
     BreathSettings,
     PressureControl,
@@ -73,9 +73,7 @@ def test_segments_fill_one_period(settings):
 @given(rate=st.floats(3.0, 150.0), ie_ratio=st.floats(0.1, 1.0))
 def test_ratio_and_time_agree(rate, ie_ratio):
     with_ratio = PressureControl(inspiratory_pressure=10.0, rate=rate, ie_ratio=ie_ratio)
-    assert with_ratio.inspiratory_phase_time / with_ratio.expiratory_time == pytest.approx(
-        ie_ratio, rel=1e-12
-    )
+    assert with_ratio.inspiratory_phase_time / with_ratio.expiratory_time == pytest.approx(ie_ratio, rel=1e-12)
 
 
 # --- pressure control -----------------------------------------------------------------------------------------

@@ -15,12 +15,12 @@ import pytest
 import xarray as xr
 
 import ventsim as vs
-from ventsim.changes import CHANGE_KINDS
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError, PartError, SchemaError
-from ventsim.parts import PART_KINDS, Description
-from ventsim.schema.kinds import kind_of
-from ventsim.ventilator import SETTINGS_KINDS
+from ventsim.model.changes import CHANGE_KINDS
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts import PART_KINDS, Description
+from ventsim.model.ventilator import SETTINGS_KINDS
+from ventsim.results.schema.kinds import kind_of
 
 LUNG = vs.Lung(compliance=40, resistance=8)
 CIRCUIT = vs.layouts.shared({"a": LUNG, "b": LUNG}, ideal=True)
@@ -222,21 +222,23 @@ def test_equal_phases_are_usual():
 @pytest.fixture(scope="module")
 def results():
     """One Dataset of each kind that a run leads to."""
-    waves = vs.steady_breath(CIRCUIT, SETTINGS, sample_interval=0.1)
-    measures = vs.breath_measures(waves)
+    waveforms = vs.steady_breath(CIRCUIT, SETTINGS, sample_interval=0.1)
+    measures = vs.breath_measures(waveforms)
     displayed = vs.monitor.displayed_values(measures)
     alarms = vs.monitor.alarms(displayed, vs.monitor.AlarmLimits())
-    recording = waves[["airway_pressure", "flow", "breath_start", "inspiration_end", "breath_end"]]
+    recording = waveforms[["airway_pressure", "flow", "breath_start", "inspiration_end", "breath_end"]]
     return {
-        "waves": waves, "measures": measures, "displayed": displayed, "alarms": alarms, "recording": recording
+        "waveforms": waveforms, "measures": measures, "displayed": displayed, "alarms": alarms, "recording": recording
     }  # fmt: skip
 
 
 def test_kinds_are_told_apart(results):
     assert {name: kind_of(dataset) for name, dataset in results.items()} == {name: name for name in results}
     assert kind_of(xr.Dataset()) is None
-    assert kind_of(xr.Dataset({"flow": ("time", [0.5]), "share": ("lung", [1.0])})) is None  # of two kinds
-    assert kind_of(results["waves"][["breath_start"]]) is None  # in every kind
+    assert (
+        kind_of(xr.Dataset({"flow": ("time", [0.5]), "tidal_volume_fraction": ("lung", [1.0])})) is None
+    )  # of two kinds
+    assert kind_of(results["waveforms"][["breath_start"]]) is None  # in every kind
 
 
 @pytest.mark.parametrize(
@@ -245,28 +247,28 @@ def test_kinds_are_told_apart(results):
         (
             vs.breath_measures,
             "measures",
-            r"^these are measures of breaths already; waves or a recording is needed here\.\n"
+            r"^these are measures of breaths already; waveforms or a recording is needed here\.\n"
             r"  Use them as they are, for instance ventsim\.breath_table\(measures\)\.$",
         ),
         (vs.metrics.integrate_recording, "measures", r"these are measures of breaths already"),
         (
             vs.breath_measures,
             "alarms",
-            r"^these are alarms; waves or a recording is needed here\.\n  ventsim\.simul",
+            r"^these are alarms; waveforms or a recording is needed here\.\n  ventsim\.simul",
         ),
         (
             vs.breath_table,
-            "waves",
-            r"^these are waves; measures of breaths are needed here\.\n"
-            r"  ventsim\.breath_measures\(waves\) makes measures\.$",
+            "waveforms",
+            r"^these are waveforms; measures of breaths are needed here\.\n"
+            r"  ventsim\.breath_measures\(waveforms\) makes measures\.$",
         ),
-        (vs.breath_table, "recording", r"^these are waves; measures of breaths are needed here"),
+        (vs.breath_table, "recording", r"^these are waveforms; measures of breaths are needed here"),
         (
             vs.breath_table,
             "displayed",
             r"these are displayed values already; .*\n  ventsim\.monitor\.displayed_table",
         ),
-        (vs.monitor.displayed_values, "waves", r"these are waves; measures of breaths are needed here"),
+        (vs.monitor.displayed_values, "waveforms", r"these are waveforms; measures of breaths are needed here"),
         (
             vs.monitor.displayed_table,
             "measures",
@@ -286,7 +288,7 @@ def test_other_kind_of_dataset(results, function, given, message):
     [
         (
             CIRCUIT,
-            r"^got Circuit; a Dataset with waves or a recording is needed here\.\n  ventsim\.simulate",
+            r"^got Circuit; a Dataset with waveforms or a recording is needed here\.\n  ventsim\.simulate",
         ),
         (np.zeros(3), r"^got ndarray; a Dataset"),
         (xr.DataArray([1.0]), r"^got DataArray; a Dataset with .*\n  Give the whole Dataset\.$"),
@@ -300,9 +302,9 @@ def test_no_dataset_at_all(value, message):
 
 def test_a_misspelt_variable_is_still_named(results):
     """It belongs to no kind, so the nearest name is the answer."""
-    waves = results["recording"].rename({"flow": "flwo"})
+    waveforms = results["recording"].rename({"flow": "flwo"})
     with pytest.raises(SchemaError, match=r"variable 'flwo' is not in the table .*\n  Did you mean 'flow'"):
-        vs.breath_measures(waves)
+        vs.breath_measures(waveforms)
 
 
 def test_wrong_values_are_shown_short():

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from numpy.typing import ArrayLike
 from PIL import Image
 
-from ventsim.plot import COLOURS
+from ventsim.view.plot import COLOURS
 
 __all__ = [
     "COLOURS",

@@ -38,24 +38,24 @@ def steady_waves(arguments: Mapping[str, Any], *, tolerance: float, sample_inter
     return vs.steady_breath(circuit, settings, tolerance=tolerance, sample_interval=sample_interval)
 
 
-def numbers(waves: xr.Dataset) -> dict[str, float]:
+def numbers(waveforms: xr.Dataset) -> dict[str, float]:
     """Measures of the last breath of one lung by name; plateau pressure also where there is no pause."""
-    last = vs.breath_measures(waves).isel(breath=-1).squeeze("lung")
+    last = vs.breath_measures(waveforms).isel(breath=-1).squeeze("lung")
     found = {str(name): float(values) for name, values in last.items()}
     found["tidal_volume"] = found["inspired_tidal_volume"]
     found["tidal_litres"] = found["tidal_volume"] / 1000
     found["plateau_pressure"] = found["end_inspiratory_alveolar_pressure"]
-    found["peak_airway_pressure_time"] = float(waves.time[np.argmax(waves.airway_pressure.values)])
+    found["peak_airway_pressure_time"] = float(waveforms.time[np.argmax(waveforms.airway_pressure.values)])
     return found
 
 
-def measure_difference(arguments: Mapping[str, Any], waves: xr.Dataset) -> float:
+def measure_difference(arguments: Mapping[str, Any], waveforms: xr.Dataset) -> float:
     """Largest relative difference of measures from the closed form."""
     is_pressure = "inspiratory_pressure" in arguments
     breath = (vs.theory.pressure_control if is_pressure else vs.theory.volume_control)(**arguments)
     names = PRESSURE_MEASURES if is_pressure else VOLUME_MEASURES
     closed = dict(arguments) | vars(breath)
-    found = numbers(waves)
+    found = numbers(waveforms)
     return relative_difference([found[name] for name in names], [closed[name] for name in names])
 
 
@@ -66,10 +66,12 @@ def closed_waves(arguments: Mapping[str, Any], time: NDArray[np.float64]) -> vs.
     return law(time, **arguments)
 
 
-def wave_difference(arguments: Mapping[str, Any], waves: xr.Dataset) -> float:
+def wave_difference(arguments: Mapping[str, Any], waveforms: xr.Dataset) -> float:
     """Largest difference of volume and alveolar pressure at any sample, relative to the largest value."""
-    closed = closed_waves(arguments, waves.time.values)
-    return max(curve_difference(waves[name], getattr(closed, name)) for name in ("volume", "alveolar_pressure"))
+    closed = closed_waves(arguments, waveforms.time.values)
+    return max(
+        curve_difference(waveforms[name], getattr(closed, name)) for name in ("volume", "alveolar_pressure")
+    )
 
 
 def worked_rows(
@@ -94,11 +96,11 @@ def worst_rows(case: str, breaths: Mapping[str, Mapping[str, Any]]) -> list[Row]
     def measures(tolerance: float) -> list[float]:
         return [measure_difference(b, steady_waves(b, tolerance=tolerance)) for b in breaths.values()]
 
-    def waves(tolerance: float) -> list[float]:
+    def waveforms(tolerance: float) -> list[float]:
         return [wave_difference(b, steady_waves(b, tolerance=tolerance)) for b in breaths.values()]
 
     names = ", ".join(breaths)
     return [
         *worst_differences(case, f"{names}: largest relative difference of a measure", find=measures),
-        *worst_differences(case, f"{names}: largest relative difference of volume over time", find=waves),
+        *worst_differences(case, f"{names}: largest relative difference of volume over time", find=waveforms),
     ]

@@ -3,12 +3,12 @@
 For research, teaching and engineering; not for deciding about a patient.
 """
 
-from ventsim import changes, errors, gas, layouts, monitor, panel, plot, schema, studies, theory
-from ventsim.changes import AddedLeak, Change, Clamp, Disconnection, TakenOff, changes_table
-from ventsim.circuit import Circuit, cone_faults, parts_list
-from ventsim.layouts import Branch
-from ventsim.metrics import breath_measures, breath_table
-from ventsim.parts import (
+from ventsim import errors, studies, theory, units
+from ventsim.model import changes, gas, laws, layouts, parts
+from ventsim.model.changes import Change, Clamp, Disconnection, LeakOnset, LungRemoval, changes_table
+from ventsim.model.circuit import Circuit, connector_mismatches, parts_list
+from ventsim.model.layouts import Branch
+from ventsim.model.parts import (
     Adapter,
     AdjustableRestrictor,
     Cap,
@@ -35,8 +35,8 @@ from ventsim.parts import (
     YPiece,
     fit_monotone,
     fit_rohrer,
-    moisture_exchanger,
-    moisture_exchanger_names,
+    heat_moisture_exchanger,
+    heat_moisture_exchanger_names,
     orifice_bore,
     predicted_body_weight,
     preset,
@@ -44,7 +44,10 @@ from ventsim.parts import (
     preset_source,
     printed_bore,
 )
-from ventsim.scenario import Scenario, builtin, builtin_names
+from ventsim.model.scenario import Scenario, builtin, builtin_names
+from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
+from ventsim.results import monitor, schema
+from ventsim.results.measures import breath_measures, breath_table
 from ventsim.simulation import (
     LongRun,
     continue_long,
@@ -55,14 +58,13 @@ from ventsim.simulation import (
     simulate_scenario,
     steady_breath,
 )
-from ventsim.ventilator import PressureControl, Ventilator, VolumeControl
+from ventsim.view import panel, plot
 from ventsim.wrong_names import answer_wrong_names
 
 __version__ = "0.1.0"
 
 __all__ = [
     "Adapter",
-    "AddedLeak",
     "AdjustableRestrictor",
     "Branch",
     "Cap",
@@ -76,8 +78,10 @@ __all__ = [
     "Filter",
     "HalfSineEffort",
     "Leak",
+    "LeakOnset",
     "LongRun",
     "Lung",
+    "LungRemoval",
     "MeasuredPart",
     "OneWayValve",
     "OpenEnd",
@@ -90,7 +94,6 @@ __all__ = [
     "Scenario",
     "SigmoidCurve",
     "TPiece",
-    "TakenOff",
     "TrachealTube",
     "Tube",
     "Ventilator",
@@ -103,15 +106,15 @@ __all__ = [
     "builtin_names",
     "changes",
     "changes_table",
-    "cone_faults",
+    "connector_mismatches",
     "continue_long",
     "errors",
     "fit_monotone",
     "fit_rohrer",
     "gas",
+    "heat_moisture_exchanger",
+    "heat_moisture_exchanger_names",
     "layouts",
-    "moisture_exchanger",
-    "moisture_exchanger_names",
     "monitor",
     "numerical_error",
     "orifice_bore",

@@ -10,22 +10,6 @@ import sys
 import warnings
 from collections.abc import Iterable
 
-__all__ = [
-    "CircuitError",
-    "CircuitWarning",
-    "InputError",
-    "PartError",
-    "PlausibilityWarning",
-    "ScenarioError",
-    "SchemaError",
-    "SettingsError",
-    "SolverError",
-    "VentsimError",
-    "nearest_names",
-    "suggestion",
-    "warn_caller",
-]
-
 
 class VentsimError(Exception):
     """Base of every error that ventsim raises itself.
@@ -100,10 +84,10 @@ def nearest_names(name: str, options: Iterable[str], *, limit: int = 3) -> list[
 
     Examples
     --------
-    >>> nearest_names("complience", ["resistance", "compliance", "relaxed_volume"])
+    >>> nearest_names("complience", ["resistance", "compliance", "relaxation_volume"])
     ['compliance']
-    >>> nearest_names("volume", ["resistance", "compliance", "relaxed_volume"])
-    ['relaxed_volume']
+    >>> nearest_names("volume", ["resistance", "compliance", "relaxation_volume"])
+    ['relaxation_volume']
     """
     by_plain: dict[str, list[str]] = {}
     for option in options:

@@ -22,20 +22,6 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = [
-    "ATMOSPHERE_CMH2O",
-    "ATMOSPHERE_PA",
-    "CMH2O_L_J",
-    "CMH2O_PA",
-    "HPA_PA",
-    "L_PER_MIN",
-    "ML_PER_L",
-    "MMHG_PA",
-    "PSI_PA",
-    "UNITS",
-    "convert",
-]
-
 CMH2O_PA = 98.0665
 """One centimetre of water. [Pa]"""
 HPA_PA = 100.0

@@ -11,8 +11,6 @@ from typing import NoReturn
 
 from ventsim.errors import nearest_names, suggestion
 
-__all__ = ["answer_wrong_names"]
-
 _PACKAGE = __name__.partition(".")[0]
 _FEW = 12  # names that a message can list
 

@@ -77,8 +77,8 @@ def approach_rows() -> list[Row]:
     circuit, settings = circuit_and_settings(arguments)
 
     def find(tolerance: float) -> list[float]:
-        waves = vs.simulate(circuit, settings, duration=10 * settings.period, tolerance=tolerance)
-        found = vs.breath_measures(waves).squeeze("lung")
+        waveforms = vs.simulate(circuit, settings, duration=10 * settings.period, tolerance=tolerance)
+        found = vs.breath_measures(waveforms).squeeze("lung")
         names = {
             "inspired_tidal_volume": "inspired_volume",
             "expired_tidal_volume": "expired_volume",
@@ -101,16 +101,16 @@ def rise_rows() -> list[Row]:
                 inspiratory_pressure=15.0, peep=5.0, rate=12.0, inspiratory_time=2.0,
                 rise_time=rise_time, rise_shape="exponential",
             )  # fmt: skip
-            waves = vs.simulate(circuit, settings, duration=2.0, tolerance=tolerance)
-            waves = waves.isel(time=waves.time.values < 2.0)
+            waveforms = vs.simulate(circuit, settings, duration=2.0, tolerance=tolerance)
+            waveforms = waveforms.isel(time=waveforms.time.values < 2.0)
             closed = vs.theory.pressure_rise_from_rest(
-                waves.time.values,
+                waveforms.time.values,
                 inspiratory_pressure=15.0,
                 peep=5.0,
                 rise_time_constant=rise_time / 3,
                 **lung,
             )
-            found.append(curve_difference(waves.volume, closed.volume))
+            found.append(curve_difference(waveforms.volume, closed.volume))
         return found
 
     return worst_differences(CASE, "exponential rise: largest relative difference of volume over time", find=find)
@@ -124,8 +124,8 @@ def fraction_rows() -> list[Row]:
     interval = 0.01
 
     def filled(tolerance: float) -> np.ndarray:
-        waves = vs.simulate(circuit, settings, duration=5.0, tolerance=tolerance, sample_interval=interval)
-        return waves.volume.values[:, 0] / 500.0  # of what it holds in the end [mL]
+        waveforms = vs.simulate(circuit, settings, duration=5.0, tolerance=tolerance, sample_interval=interval)
+        return waveforms.volume.values[:, 0] / 500.0  # of what it holds in the end [mL]
 
     def find(tolerance: float) -> list[float]:
         done = filled(tolerance)[:500]
@@ -211,10 +211,10 @@ def draw() -> None:
     )
     for k, (name, (arguments, _)) in enumerate(worked_breaths().items()):
         for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
-            waves = steady_waves(arguments, tolerance=tolerance)
-            time = waves.time.values
+            waveforms = steady_waves(arguments, tolerance=tolerance)
+            time = waveforms.time.values
             closed = closed_waves(arguments, time).alveolar_pressure
-            found = waves.alveolar_pressure.squeeze("lung").values
+            found = waveforms.alveolar_pressure.squeeze("lung").values
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(top, time, reference=closed, value=found, label=name, number=k)
             draw_difference(bottom, time, difference=(found - closed) / closed.max(), number=k)

@@ -111,10 +111,10 @@ def draw() -> None:
     )
     for k, (name, (arguments, _)) in enumerate(worked_breaths().items()):
         for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
-            waves = steady_waves(arguments, tolerance=tolerance)
-            time = waves.time.values
+            waveforms = steady_waves(arguments, tolerance=tolerance)
+            time = waveforms.time.values
             closed = closed_waves(arguments, time).airway_pressure
-            found = waves.airway_pressure.squeeze("lung").values
+            found = waveforms.airway_pressure.squeeze("lung").values
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(top, time, reference=closed, value=found, label=name, number=k)
             draw_difference(bottom, time, difference=(found - closed) / closed.max(), number=k)

@@ -89,9 +89,9 @@ def half_sine_curves() -> list[Row]:
 
     def find(names: tuple[str, str]) -> Callable[[float], list[float]]:
         def differences(tolerance: float) -> list[float]:
-            waves = steady_waves(HALF_SINE, tolerance=tolerance)
-            closed = closed_waves(HALF_SINE, waves.time.values)
-            return [curve_difference(waves[name], getattr(closed, name)) for name in names]
+            waveforms = steady_waves(HALF_SINE, tolerance=tolerance)
+            closed = closed_waves(HALF_SINE, waveforms.time.values)
+            return [curve_difference(waveforms[name], getattr(closed, name)) for name in names]
 
         return differences
 
@@ -115,19 +115,19 @@ def draw() -> None:
     patterns = {name: arguments for name, (arguments, _) in worked_breaths().items()} | {"half sine": HALF_SINE}
     for k, (name, arguments) in enumerate(patterns.items()):
         for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
-            waves = steady_waves(arguments, tolerance=tolerance)
-            time = waves.time.values
+            waveforms = steady_waves(arguments, tolerance=tolerance)
+            time = waveforms.time.values
             closed = closed_waves(arguments, time)
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(
                     top,
                     time,
                     reference=closed.airway_pressure,
-                    value=waves.airway_pressure,
+                    value=waveforms.airway_pressure,
                     label=name,
                     number=k,
                 )
-            off = waves.alveolar_pressure.squeeze("lung").values - closed.alveolar_pressure
+            off = waveforms.alveolar_pressure.squeeze("lung").values - closed.alveolar_pressure
             draw_difference(bottom, time, difference=off / closed.alveolar_pressure.max(), number=k)
     draw_limits(bottom, [(DEFAULT_LIMIT, "limit, default tolerance"), (TIGHT_LIMIT, "limit, tolerance 1e-10")])
     top.legend(frameon=False, loc="upper right")

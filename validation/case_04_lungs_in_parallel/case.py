@@ -87,9 +87,9 @@ def steady(
     return vs.steady_breath(circuit, settings, tolerance=tolerance)
 
 
-def measures(waves: xr.Dataset) -> dict[str, np.ndarray]:
+def measures(waveforms: xr.Dataset) -> dict[str, np.ndarray]:
     """Measures of every lung."""
-    only = vs.breath_measures(waves).isel(breath=0)
+    only = vs.breath_measures(waveforms).isel(breath=0)
     found = {name: only[name].values for name in (*list(QUANTITIES)[1:], "auto_peep", "mean_alveolar_pressure")}
     return found | {"tidal_volume": only.inspired_tidal_volume.values}
 
@@ -124,9 +124,9 @@ def worst_rows() -> list[Row]:
     def curves(tolerance: float) -> list[float]:
         found = []
         for group in every.values():
-            waves = steady(group, tolerance=tolerance)
-            closed = vs.theory.parallel_lungs_waveform(waves.time.values, **group.arguments)
-            found.append(curve_difference(waves.volume, closed.volume))
+            waveforms = steady(group, tolerance=tolerance)
+            closed = vs.theory.parallel_lungs_waveform(waveforms.time.values, **group.arguments)
+            found.append(curve_difference(waveforms.volume, closed.volume))
         return found
 
     names, what = ", ".join(every), "largest relative difference of"
@@ -155,17 +155,17 @@ def split_rows() -> list[Row]:
     def curves(tolerance: float) -> list[float]:
         found = []
         for row in table:
-            waves = vs.simulate(split_circuit(row), SPLIT, duration=SPLIT.period, tolerance=tolerance)
-            waves = waves.isel(time=waves.time.values < SPLIT.inspiratory_time)
+            waveforms = vs.simulate(split_circuit(row), SPLIT, duration=SPLIT.period, tolerance=tolerance)
+            waveforms = waveforms.isel(time=waveforms.time.values < SPLIT.inspiratory_time)
             closed = vs.theory.constant_flow_split(
-                waves.time.values,
+                waveforms.time.values,
                 flow=1.0,
                 compliances=[number(row[f"compliance_{name}"]) for name in "ab"],
                 resistances=[number(row[f"resistance_{name}"]) for name in "ab"],
             )
             found += [
-                curve_difference(waves.inspired_volume, closed.inspired_volume),
-                curve_difference(waves.flow, closed.flow),
+                curve_difference(waveforms.inspired_volume, closed.inspired_volume),
+                curve_difference(waveforms.flow, closed.flow),
             ]
         return found
 
@@ -193,11 +193,11 @@ def draw() -> None:
     )
     group = groups()["N5"]
     for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
-        waves = steady(group, tolerance=tolerance, one_way_valves=True)
-        time = waves.time.values
+        waveforms = steady(group, tolerance=tolerance, one_way_valves=True)
+        time = waveforms.time.values
         closed = vs.theory.parallel_lungs_waveform(time, **group.arguments).volume
         for k, (lung, compliance) in enumerate(zip(group.names, group.arguments["compliances"], strict=True)):
-            found = waves.volume.values[:, k]
+            found = waveforms.volume.values[:, k]
             if tolerance == DEFAULT_TOLERANCE:
                 label = f"lung {lung}, {compliance:g} mL/cmH2O"
                 draw_curves(top, time, reference=closed[:, k], value=found, label=label, number=k)

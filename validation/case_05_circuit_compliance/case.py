@@ -47,15 +47,15 @@ def first_breath(what: vs.Circuit, *, tolerance: float = DEFAULT_TOLERANCE) -> x
     return vs.simulate(what, settings, duration=settings.period, tolerance=tolerance)
 
 
-def filling(waves: xr.Dataset) -> xr.Dataset:
+def filling(waveforms: xr.Dataset) -> xr.Dataset:
     """The samples of inspiration."""
-    return waves.isel(time=waves.time.values < TIME)
+    return waveforms.isel(time=waveforms.time.values < TIME)
 
 
-def closed(waves: xr.Dataset) -> vs.theory.CircuitComplianceSplit:
+def closed(waveforms: xr.Dataset) -> vs.theory.CircuitComplianceSplit:
     """The closed form at the samples."""
     return vs.theory.circuit_compliance_split(
-        waves.time.values, flow=FLOW, circuit_compliance=CIRCUIT_COMPLIANCE, **LUNG
+        waveforms.time.values, flow=FLOW, circuit_compliance=CIRCUIT_COMPLIANCE, **LUNG
     )
 
 
@@ -64,13 +64,13 @@ def rows() -> list[Row]:
     stretching = circuit(wall_compliance=CIRCUIT_COMPLIANCE, gas_volume=0.0)
 
     def curves(tolerance: float) -> list[float]:
-        waves = filling(first_breath(stretching, tolerance=tolerance))
-        split = closed(waves)
+        waveforms = filling(first_breath(stretching, tolerance=tolerance))
+        split = closed(waveforms)
         return [
-            curve_difference(waves.inspired_volume, split.lung_volume),
-            curve_difference(waves.circuit_volume - waves.circuit_volume[0], split.circuit_volume),
-            curve_difference(waves.flow, split.lung_flow),
-            curve_difference(waves.airway_pressure - 5.0, split.airway_pressure),
+            curve_difference(waveforms.inspired_volume, split.lung_volume),
+            curve_difference(waveforms.circuit_volume - waveforms.circuit_volume[0], split.circuit_volume),
+            curve_difference(waveforms.flow, split.lung_flow),
+            curve_difference(waveforms.airway_pressure - 5.0, split.airway_pressure),
         ]
 
     at_end = filling(first_breath(stretching))
@@ -103,10 +103,10 @@ def draw() -> None:
     )
     stretching = circuit(wall_compliance=CIRCUIT_COMPLIANCE, gas_volume=0.0)
     for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
-        waves = filling(first_breath(stretching, tolerance=tolerance))
-        time, split = waves.time.values, closed(waves)
-        in_lung = waves.inspired_volume.squeeze("lung").values
-        kept = (waves.circuit_volume - waves.circuit_volume[0]).values
+        waveforms = filling(first_breath(stretching, tolerance=tolerance))
+        time, split = waveforms.time.values, closed(waveforms)
+        in_lung = waveforms.inspired_volume.squeeze("lung").values
+        kept = (waveforms.circuit_volume - waveforms.circuit_volume[0]).values
         for k, (name, value, reference) in enumerate(
             (("lung", in_lung, split.lung_volume), ("circuit", kept, split.circuit_volume))
         ):

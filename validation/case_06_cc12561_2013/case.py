@@ -76,14 +76,14 @@ def draw() -> None:
         note="lines: default tolerance, 5e-07; band: how far real ventilators miss a set volume, no limit",
     )
     for k, (name, (arguments, digits)) in enumerate(patients().items()):
-        waves = steady_waves(arguments, tolerance=DEFAULT_TOLERANCE)
-        time = waves.time.values
+        waveforms = steady_waves(arguments, tolerance=DEFAULT_TOLERANCE)
+        time = waveforms.time.values
         closed = closed_waves(arguments, time).airway_pressure
-        draw_curves(top, time, reference=closed, value=waves.airway_pressure, label=name, number=k)
+        draw_curves(top, time, reference=closed, value=waveforms.airway_pressure, label=name, number=k)
         published = float(digits["published_plateau_pressure"])
         top.plot([1.3, 1.6], [published] * 2, color="0", linewidth=3, alpha=0.5)
         top.annotate(f"published: {published:g}", (1.65, published), va="center", fontsize="small")
-        off = waves.airway_pressure.squeeze("lung").values - closed
+        off = waveforms.airway_pressure.squeeze("lung").values - closed
         draw_difference(bottom, time, difference=off / closed.max(), number=k)
     draw_limits(bottom, [(DEFAULT_LIMIT, "limit, default tolerance")])
     draw_band(bottom, volume_band(), name=f"real ventilators, {volume_band_text()}")

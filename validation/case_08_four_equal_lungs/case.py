@@ -157,8 +157,8 @@ def draw() -> None:
             ("volume control 2 L (predicted)", VOLUME_CONTROL, PREDICTED_VOLUME),
         )
     ):
-        waves = vs.steady_breath(what, settings)
-        time, volume = waves.time.values, waves.inspired_volume.values - waves.expired_volume.values
+        waveforms = vs.steady_breath(what, settings)
+        time, volume = waveforms.time.values, waveforms.inspired_volume.values - waveforms.expired_volume.values
         for lung in range(4):
             look = {"color": COLOURS[k], "linestyle": LINES[k], "linewidth": 3.2 - 0.8 * lung}
             top.plot(time, volume[:, lung], alpha=0.6, label=name if lung == 0 else None, **look)

@@ -64,9 +64,9 @@ def run(name: str, *, tolerance: float) -> xr.Dataset:
     return vs.simulate(circuit, settings, duration=BREATHS * settings.period, tolerance=tolerance)
 
 
-def volume_error(waves: xr.Dataset, reference: xr.Dataset) -> float:
+def volume_error(waveforms: xr.Dataset, reference: xr.Dataset) -> float:
     """Largest difference of a lung's volume at any sample, relative to the largest volume."""
-    return float(np.abs(waves.volume.values - reference.volume.values).max() / reference.volume.values.max())
+    return float(np.abs(waveforms.volume.values - reference.volume.values).max() / reference.volume.values.max())
 
 
 @cache

@@ -92,14 +92,14 @@ PROBLEMS = {
 def ours(name: str) -> tuple[FloatArray, FloatArray]:
     """Times and volumes of the lungs from ventsim, shapes (n,) [s] and (n, n_lungs) [mL]."""
     problem = PROBLEMS[name]
-    waves = vs.simulate(
+    waveforms = vs.simulate(
         problem.circuit,
         problem.settings,
         duration=BREATHS * PERIOD,
         tolerance=TIGHT_TOLERANCE,
         sample_interval=0.02,
     )
-    return waves.time.values, waves.volume.values
+    return waveforms.time.values, waveforms.volume.values
 
 
 @cache

@@ -49,8 +49,8 @@ def found(frequency: float, tolerance: float) -> tuple[FloatArray, FloatArray, F
     """
     half = 0.5 / frequency
     settings = vs.PressureControl(inspiratory_pressure=10.0, peep=5.0, rate=60 * frequency, inspiratory_time=half)
-    waves = vs.steady_breath(circuit(), settings, tolerance=tolerance, sample_interval=half / SAMPLES)
-    time, phases = waves.time.values, (slice(0, SAMPLES + 1), slice(SAMPLES + 1, None))
+    waveforms = vs.steady_breath(circuit(), settings, tolerance=tolerance, sample_interval=half / SAMPLES)
+    time, phases = waveforms.time.values, (slice(0, SAMPLES + 1), slice(SAMPLES + 1, None))
     if len(time) != 2 * (SAMPLES + 1):
         raise RuntimeError(f"{len(time)} samples, expected {SAMPLES + 1} in each phase")
 
@@ -59,7 +59,7 @@ def found(frequency: float, tolerance: float) -> tuple[FloatArray, FloatArray, F
         return sum(complex(simpson(turning[phase], dx=half / SAMPLES)) for phase in phases)
 
     frequencies = frequency * np.array(HARMONICS)
-    pressure, flow = waves.airway_pressure.values[:, 0], waves.flow.values[:, 0]
+    pressure, flow = waveforms.airway_pressure.values[:, 0], waveforms.flow.values[:, 0]
     impedance = np.array([harmonic(pressure, w) / harmonic(flow, w) for w in 2 * np.pi * frequencies])
     compliance = -1000.0 / (2 * np.pi * frequencies * impedance.imag)  # mL in a litre
     return frequencies, compliance, impedance.real - COMMON_RESISTANCE

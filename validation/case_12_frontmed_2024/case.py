@@ -109,8 +109,8 @@ def settings(bench: Bench) -> vs.PressureControl:
 def breathe(pair: tuple[Bench, Bench], restrictors: np.ndarray, *, flow: float | None, ideal: bool) -> np.ndarray:
     """Tidal volume [mL] and end-expiratory alveolar pressure [cmH2O] of both lungs, shape (2, lung)."""
     what = circuit(pair, restrictors, flow=flow, ideal=ideal)
-    waves = vs.steady_breath(what, settings(pair[0]), sample_interval=INSPIRATORY_TIME)
-    return np.array([waves.inspired_volume.values[-1], waves.alveolar_pressure.values[0]])
+    waveforms = vs.steady_breath(what, settings(pair[0]), sample_interval=INSPIRATORY_TIME)
+    return np.array([waveforms.inspired_volume.values[-1], waveforms.alveolar_pressure.values[0]])
 
 
 def first_guess(bench: Bench) -> tuple[float, float]:

@@ -230,10 +230,10 @@ def breathing_gas(row: dict[str, str]) -> vs.gas.GasProperties:
 def stored(circuit: vs.Circuit) -> float:
     """What a circuit gains for each unit of pressure, by holding a pressure for long [mL/cmH2O]."""
     settings = vs.PressureControl(inspiratory_pressure=15.0, peep=5.0, rate=3.0, inspiratory_time=10.0)
-    waves = vs.simulate(circuit, settings, duration=settings.period)
-    held = np.searchsorted(waves.time.values, float(waves.inspiration_end[0]) - 1e-9) - 1
-    gained = float(waves.circuit_volume[held] - waves.circuit_volume[0])
-    return gained / (float(waves.airway_pressure[held, 0]) - settings.peep)
+    waveforms = vs.simulate(circuit, settings, duration=settings.period)
+    held = np.searchsorted(waveforms.time.values, float(waveforms.inspiration_end[0]) - 1e-9) - 1
+    gained = float(waveforms.circuit_volume[held] - waveforms.circuit_volume[0])
+    return gained / (float(waveforms.airway_pressure[held, 0]) - settings.peep)
 
 
 def circuit_rows() -> list[Row]:

@@ -29,9 +29,9 @@ RAMP = vs.Change(path="lungs.lung.compliance", to=90.0, at=6.0, until=22.0)
 RAMP_CUT = 17.0
 FAULTS = {
     "disconnection and reconnection": vs.Disconnection(joint="b.airway", at=9.1, until=14.3),
-    "lung taken off and put on": vs.TakenOff(lung="c", at=9.1, until=20.0),
+    "lung taken off and put on": vs.LungRemoval(lung="c", at=9.1, until=20.0),
     "branch clamped and opened": vs.Clamp(part="a inspiratory tube", at=8.5, until=13.0),
-    "leak": vs.AddedLeak(joint="d.airway", linear_resistance=100.0, at=9.0, until=15.5),
+    "leak": vs.LeakOnset(joint="d.airway", linear_resistance=100.0, at=9.0, until=15.5),
     "valve stuck open": vs.Change(path="parts.b expiratory valve.state", to="stuck open", at=9.9),
     "narrower tube": vs.Change(path="parts.a inspiratory tube.bore", to=12.0, at=5.0, until=15.0),
 }
@@ -91,7 +91,7 @@ def step_in_volume_control() -> list[Row]:
     for ideal, name in ((True, "ideal circuit"), (False, "tubes")):
         measures = stiffened(vs.VolumeControl(**VOLUME), ideal=ideal)
         change = held(measures, BREATH_AFTER) - held(measures, BREATH_BEFORE)
-        tubes = measures.circuit_held_volume
+        tubes = measures.compressed_volume
         kept = float(tubes.sel(breath=BREATH_AFTER) - tubes.sel(breath=BREATH_BEFORE))
         others = float(change.sel(lung=["a", "c", "d"]).sum())
         found.append(
@@ -107,9 +107,9 @@ def jumped(tolerance: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Times after a jump of compliance within an inspiration, volume by the closed form and of the run."""
     change = vs.Change(path="lungs.lung.compliance", to=WIDER, at=JUMP)
     settings = vs.PressureControl(**PRESSURE)
-    waves = vs.simulate(ALONE, settings, duration=2 * PERIOD + 4 / 3, changes=[change], tolerance=tolerance)
-    start = float(waves.volume.values[np.searchsorted(waves.time.values, JUMP) - 1, 0])
-    after = waves.sel(time=slice(JUMP, None))
+    waveforms = vs.simulate(ALONE, settings, duration=2 * PERIOD + 4 / 3, changes=[change], tolerance=tolerance)
+    start = float(waveforms.volume.values[np.searchsorted(waveforms.time.values, JUMP) - 1, 0])
+    after = waveforms.sel(time=slice(JUMP, None))
     end, slowness = WIDER * 20.0, RESISTANCE * WIDER / 1000.0
     time = after.time.values
     return time, end + (start - end) * np.exp(-(time - JUMP) / slowness), after.volume.values[:, 0]
@@ -148,11 +148,11 @@ def ramp() -> list[Row]:
     exact, counts = ramped(), (8, 16, 32, 64)
     errors = []
     for updates in counts:
-        waves = vs.simulate(
+        waveforms = vs.simulate(
             ALONE, vs.PressureControl(**PRESSURE), duration=RAMP_CUT, changes=[RAMP], ramp_updates=updates,
             tolerance=TIGHT_TOLERANCE,
         )  # fmt: skip
-        errors.append(abs(float(waves.volume[-1, 0]) - exact))
+        errors.append(abs(float(waveforms.volume[-1, 0]) - exact))
     order = math.log2(errors[-2] / errors[-1])
     return [
         Row(
@@ -187,11 +187,11 @@ def gas() -> list[Row]:
     """Delivered, returned, leaked and held gas across changes."""
     found = []
     for name, change in FAULTS.items():
-        waves = vs.simulate(four(ideal=False), vs.PressureControl(**PRESSURE), duration=24.0, changes=[change])
+        waveforms = vs.simulate(four(ideal=False), vs.PressureControl(**PRESSURE), duration=24.0, changes=[change])
         found.append(
             Row(
                 case=CASE, kind="symmetry", quantity=f"{name}: gas not accounted for", unit="mL", reference=0.0,
-                reference_uncertainty=0.0, value=waves.attrs["volume_balance_residual_mL"], limit=1e-9,
+                reference_uncertainty=0.0, value=waveforms.attrs["volume_balance_residual_mL"], limit=1e-9,
                 relative=False, why="rounding of sums of some litres",
             )
         )  # fmt: skip

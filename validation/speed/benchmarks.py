@@ -20,8 +20,8 @@ import numpy as np
 from peer import Peer
 
 import ventsim as vs
-from ventsim.metrics import LUNG_MEASURES
-from ventsim.parts.elements import FlowLaw
+from ventsim.model.parts.elements import FlowLaw
+from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_batch
 
 HERE = Path(__file__).parent
@@ -54,9 +54,9 @@ def best_time(work: Callable[[], object], repeats: int) -> float:
 
 def gained_volume(circuit: vs.Circuit, n_breaths: int, tolerance: float) -> np.ndarray:
     """Volume [mL] that each lung gained in the inspiration of the last of `n_breaths` breaths."""
-    waves = vs.simulate(circuit, SETTINGS, duration=n_breaths * SETTINGS.period, tolerance=tolerance)
-    began, ended = float(waves.breath_start[-1]), float(waves.inspiration_end[-1])
-    return (waves.volume.sel(time=ended) - waves.volume.sel(time=began)).values
+    waveforms = vs.simulate(circuit, SETTINGS, duration=n_breaths * SETTINGS.period, tolerance=tolerance)
+    began, ended = float(waveforms.breath_start[-1]), float(waveforms.inspiration_end[-1])
+    return (waveforms.volume.sel(time=ended) - waveforms.volume.sel(time=began)).values
 
 
 def against_lsoda() -> dict[str, float]:
@@ -108,7 +108,7 @@ def _worst(value: np.ndarray, exact: np.ndarray) -> float:
 _HOURS_SCRIPT = """
 import json, resource, time
 import ventsim as vs
-from ventsim.parts.elements import FlowLaw
+from ventsim.model.parts.elements import FlowLaw
 from benchmarks import QUADRATIC, SETTINGS, lungs
 circuit = vs.layouts.shared(lungs(4), branch=QUADRATIC)
 vs.simulate_breaths(circuit, SETTINGS, duration=60)
@@ -294,7 +294,7 @@ _FIRST_SCRIPT = """
 import time
 began = time.perf_counter()
 import ventsim as vs
-from ventsim.parts.elements import FlowLaw
+from ventsim.model.parts.elements import FlowLaw
 imported = time.perf_counter()
 lungs = {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=10)}
 circuit = vs.layouts.shared(lungs)

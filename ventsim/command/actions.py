@@ -3,7 +3,6 @@
 import argparse
 from pathlib import Path
 
-from ventsim.circuit import parts_list_text
 from ventsim.command.drawing import draw_circuit
 from ventsim.command.files import output_files
 from ventsim.command.finding import find, is_result
@@ -13,19 +12,8 @@ from ventsim.command.studies import run_size, run_sweep, study_blind_spots
 from ventsim.command.study_files import read_size, read_sweep
 from ventsim.command.words import heading
 from ventsim.errors import InputError, ScenarioError
-from ventsim.scenario import Scenario, builtin, builtin_names
-
-__all__ = [
-    "draw",
-    "go_on",
-    "list_parts",
-    "list_scenarios",
-    "run",
-    "run_a_size",
-    "run_a_sweep",
-    "show_scenario",
-    "watch_blind_spots",
-]
+from ventsim.model.circuit import parts_list_text
+from ventsim.model.scenario import Scenario, builtin, builtin_names
 
 
 def list_scenarios(options: argparse.Namespace) -> None:
@@ -67,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     found = found.with_scenario(scenario)
     _check_whole_breath(scenario)
     files = output_files(Path(options.out), stem=found.stem, source=Path(options.target))
-    if scenario.changes or not scenario.keeps_all_waves or scenario.duration > LONG:
+    if scenario.changes or not scenario.keeps_all_waveforms or scenario.duration > LONG:
         return run_long(found, files)
     run_short(found, files)
     return 0

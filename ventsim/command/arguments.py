@@ -9,9 +9,7 @@ import ventsim
 from ventsim.command import actions
 from ventsim.command.help_texts import SIZE, SWEEP, TOP
 from ventsim.errors import InputError, suggestion
-from ventsim.scenario import builtin_names
-
-__all__ = ["read_arguments"]
+from ventsim.model.scenario import builtin_names
 
 _OPTIONS = {
     "run": ("--out", "--duration", "--continue", "--help"),

@@ -5,15 +5,13 @@ from pathlib import Path
 import xarray as xr
 
 import ventsim
-from ventsim.changes import Schedule
-from ventsim.circuit import Circuit
 from ventsim.command.finding import Found
 from ventsim.command.to_check import lines_to_check
 from ventsim.command.words import CAUTION, heading
 from ventsim.errors import InputError
-from ventsim.scenario import Scenario
-
-__all__ = ["draw_circuit"]
+from ventsim.model.changes import Schedule
+from ventsim.model.circuit import Circuit
+from ventsim.model.scenario import Scenario
 
 
 def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
@@ -21,8 +19,8 @@ def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
     scenario = found.scenario
     title = heading(scenario)
     print(f"{title} ({found.origin})\n", flush=True)
-    circuit, waves = _at(scenario, time)
-    ax = ventsim.plot.circuit_drawing(circuit, waves=waves, time=time)
+    circuit, waveforms = _at(scenario, time)
+    ax = ventsim.plot.circuit_drawing(circuit, waveforms=waveforms, time=time)
     ax.figure.suptitle(title, parse_math=False)
     try:
         ax.figure.savefig(path, dpi=150)
@@ -50,6 +48,6 @@ def _at(scenario: Scenario, time: float | None) -> tuple[Circuit, xr.Dataset]:
     run = ventsim.simulate_long(
         scenario.circuit, scenario.settings, duration=scenario.duration,
         sample_interval=scenario.sample_interval, tolerance=scenario.tolerance, changes=scenario.changes,
-        wave_windows=((max(time - period, 0.0), time + period),),
+        waveform_windows=((max(time - period, 0.0), time + period),),
     )  # fmt: skip
-    return Schedule(scenario.circuit, scenario.settings, scenario.changes).circuit_at(time), run.waves
+    return Schedule(scenario.circuit, scenario.settings, scenario.changes).circuit_at(time), run.waveforms

@@ -11,8 +11,6 @@ from ventsim.command.noting import DOUBTS
 from ventsim.command.words import BROKEN_PIPE, INTERRUPTED, WRONG_INPUT
 from ventsim.errors import StoppedEarlyWarning, VentsimError
 
-__all__ = ["main"]
-
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Carry out the command.

@@ -5,8 +5,6 @@ from pathlib import Path
 
 from ventsim.errors import InputError
 
-__all__ = ["output_files"]
-
 
 def output_files(folder: Path, *, stem: str, source: Path, keep_source: bool = True) -> tuple[Path, Path]:
     """Names of waveforms and picture, in a folder that has been tried; the file that was read is kept."""

@@ -11,10 +11,8 @@ from ventsim.command.kinds_of_files import refuse_other_kind
 from ventsim.command.noting import DOUBTS, noting
 from ventsim.command.to_check import doubts_in_short
 from ventsim.errors import ScenarioError, nearest_names
-from ventsim.scenario import Scenario, builtin, builtin_names, builtin_text
-from ventsim.scenario.files import SCENARIO_SUFFIXES, scenario_files
-
-__all__ = ["Found", "find", "is_result"]
+from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
+from ventsim.model.scenario.files import SCENARIO_SUFFIXES, scenario_files
 
 _HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 

@@ -4,8 +4,6 @@ import textwrap
 
 from ventsim.command.words import CAUTION
 
-__all__ = ["SIZE", "SWEEP", "TOP"]
-
 TOP = f"""\
 exit codes:
   0    done

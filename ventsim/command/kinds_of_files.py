@@ -4,10 +4,8 @@ from collections.abc import Collection
 from pathlib import Path
 
 from ventsim.errors import InputError, ScenarioError
-from ventsim.scenario.files import read_text
-from ventsim.scenario.toml_text import parse_toml
-
-__all__ = ["WORDS", "command_of", "refuse_other_kind"]
+from ventsim.model.scenario.files import read_text
+from ventsim.model.scenario.toml_text import parse_toml
 
 WORDS = {"run": "a scenario", "sweep": "a sweep", "size": "a sizing"}
 """What the files of a command are called."""

@@ -10,19 +10,17 @@ from pathlib import Path
 import xarray as xr
 
 import ventsim
-from ventsim.changes import Schedule, changes_table
+from ventsim.clock import clock
 from ventsim.command.finding import Found
 from ventsim.command.stages import breath_of_limits, stage_table, stages_of
 from ventsim.command.to_check import lines_to_check, losses, relief_of_run
 from ventsim.command.words import CAUTION, INTERRUPTED, heading
 from ventsim.errors import InputError, VentsimError
-from ventsim.monitor import AlarmLimits, alarms, alarms_table, displayed_values
-from ventsim.scenario import Scenario
+from ventsim.model.changes import Schedule, changes_table
+from ventsim.model.scenario import Scenario
+from ventsim.results.monitor import AlarmLimits, alarms, alarms_table, displayed_values
 from ventsim.simulation import LongRun
-from ventsim.simulation.clock import clock
 from ventsim.simulation.continuing import check_end
-
-__all__ = ["LONG", "continue_run", "run_long"]
 
 LONG = 1800.0
 """Runs that last longer keep no waveforms unless they are asked for. [s]"""
@@ -32,18 +30,18 @@ def run_long(found: Found, files: tuple[Path, Path]) -> int:
     """Run a scenario for hours, or one with changes; return the exit code."""
     scenario = found.scenario
     schedule = _announce(scenario, found.origin)
-    windows, every = scenario.wave_windows, scenario.wave_every
-    if scenario.keeps_all_waves and scenario.duration <= LONG:
+    windows, every = scenario.waveform_windows, scenario.waveform_every
+    if scenario.keeps_all_waveforms and scenario.duration <= LONG:
         windows = ((0.0, scenario.duration),)
 
     def breathe() -> LongRun:
         return ventsim.simulate_long(
             scenario.circuit, scenario.settings, duration=scenario.duration,
             sample_interval=scenario.sample_interval, tolerance=scenario.tolerance, changes=scenario.changes,
-            wave_windows=windows, wave_every=every, save=files[0],
+            waveform_windows=windows, waveform_every=every, save=files[0],
         )  # fmt: skip
 
-    told = scenario.changed({"wave_windows": windows, "wave_every": every})
+    told = scenario.changed({"waveform_windows": windows, "waveform_every": every})
     run = _kept(breathe, told, files[0])
     return _report(run, schedule, files, title=heading(scenario), doubts=found.doubts)
 
@@ -104,8 +102,8 @@ def _kept(breathe: Callable[[], LongRun], scenario: Scenario, path: Path, *, unl
 def _noted(run: LongRun, scenario: Scenario) -> LongRun:
     """The run with the scenario as its user wrote it; the run itself knows neither title nor layout."""
     attrs = {"title": scenario.title, "scenario": scenario.to_toml()}
-    waves = None if run.waves is None else run.waves.assign_attrs(attrs)
-    return replace(run, measures=run.measures.assign_attrs(attrs), waves=waves)
+    waveforms = None if run.waveforms is None else run.waveforms.assign_attrs(attrs)
+    return replace(run, measures=run.measures.assign_attrs(attrs), waveforms=waveforms)
 
 
 def _report(
@@ -121,12 +119,12 @@ def _report(
     print(stage_table(measures, shown, stages_of(ends, schedule)))
     print(f"\n{alarms_table(raised, caution=False)}\n({set_around})\n")
     residual = abs(measures.attrs["volume_balance_residual_mL"])
-    waves = "no waveforms" if run.waves is None else f"waveforms of {run.waves.sizes['breath']}"
+    waveforms = "no waveforms" if run.waveforms is None else f"waveforms of {run.waveforms.sizes['breath']}"
     to_check = [*doubts, *relief_of_run(measures), *losses(measures.isel(breath=-1))]
     print(
         f"Numerics:   {measures.sizes['breath']} breaths, {measures.attrs['steps']} steps; {residual:.1g} mL of "
         f"gas not accounted for in the whole run.\n"
-        f"Kept:       measures of all breaths, {waves}, the last state to go on from.\n"
+        f"Kept:       measures of all breaths, {waveforms}, the last state to go on from.\n"
         f"{lines_to_check(to_check)}Written:    {', '.join(map(str, files))}\n\n{CAUTION}"
     )
     status = str(measures.attrs["status"])

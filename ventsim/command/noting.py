@@ -7,8 +7,6 @@ from typing import TextIO
 
 from ventsim.errors import CircuitWarning, PlausibilityWarning
 
-__all__ = ["DOUBTS", "noting"]
-
 DOUBTS = (PlausibilityWarning, CircuitWarning)
 """Warnings about input that is possible but unlikely."""
 

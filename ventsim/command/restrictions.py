@@ -5,14 +5,12 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError, suggestion
-from ventsim.parts import AdjustableRestrictor, Orifice, Restrictor
-from ventsim.scenario.messages import Place
-from ventsim.scenario.sections import build_by_kind
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts import AdjustableRestrictor, Orifice, Restrictor
+from ventsim.model.scenario.messages import Place
+from ventsim.model.scenario.sections import build_by_kind
 from ventsim.studies import restrict
-
-__all__ = ["Restriction", "check_paths", "put_in", "read_restrictions"]
 
 _KINDS = MappingProxyType({cls.kind: cls for cls in (Orifice, Restrictor, AdjustableRestrictor)})
 _LIMBS = ("inspiratory", "expiratory")

@@ -10,8 +10,6 @@ from ventsim.command.to_check import lines_to_check, losses, relief_of_last_brea
 from ventsim.command.words import CAUTION, fixed, heading
 from ventsim.errors import InputError
 
-__all__ = ["run_short"]
-
 BREATHS_IN_PICTURE = 2
 
 
@@ -20,28 +18,28 @@ def run_short(found: Found, files: tuple[Path, Path]) -> None:
     scenario = found.scenario
     title = heading(scenario)
     print(f"{title} ({found.origin})\n", flush=True)  # before the word on compiling, if there is one
-    waves = ventsim.simulate_scenario(scenario)
-    measures = ventsim.breath_measures(waves)
+    waveforms = ventsim.simulate_scenario(scenario)
+    measures = ventsim.breath_measures(waveforms)
     # The files come first: whoever reads the table may stop reading (`| head`) and must still have them.
-    _write(waves, files, title=title)
-    print(_summary(waves, measures, tolerance=scenario.tolerance))
+    _write(waveforms, files, title=title)
+    print(_summary(waveforms, measures, tolerance=scenario.tolerance))
     last = measures.isel(breath=-1)
     relief = relief_of_last_breath(last, scenario.circuit.ventilator.relief_pressure)
     to_check = lines_to_check([*found.doubts, *relief, *losses(last)])
     print(f"{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}")
 
 
-def _summary(waves: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -> str:
+def _summary(waveforms: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -> str:
     """The last whole breath, how its gas balances, and how precise the numbers are."""
     last = measures.isel(breath=-1)
     delivered, returned = float(last["port_delivered_volume"]), float(last["port_returned_volume"])
-    stored = delivered - returned - float(last["unaccounted_volume"])
+    stored = delivered - returned - float(last["volume_balance_error"])
     steady = "one breath only."
     if measures.sizes["breath"] > 1:
         volumes = measures["inspired_tidal_volume"].isel(breath=slice(-2, None))
         change = max(float(abs(volumes.diff("breath")).max()), 0.01)
         steady = f"no lung's inspired volume differs by more than {change:.2f} mL from the breath before."
-    lost = abs(waves.attrs["volume_balance_residual_mL"])
+    lost = abs(waveforms.attrs["volume_balance_residual_mL"])
     return "\n".join(
         [
             ventsim.breath_table(measures, caution=False),
@@ -49,25 +47,27 @@ def _summary(waves: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -> st
             f"Gas:        {fixed(delivered, 1)} mL delivered, {fixed(returned, 1)} mL returned, "
             f"{fixed(stored, 1)} mL more held by lungs and circuit than before the breath.",
             f"Steadiness: {steady}",
-            f"Numerics:   {waves.attrs['steps']} steps at a tolerance of {tolerance:g}; {lost:.1g} mL of gas "
+            f"Numerics:   {waveforms.attrs['steps']} steps at a tolerance of {tolerance:g}; {lost:.1g} mL of gas "
             "not accounted for in the whole run.",
         ]
     )
 
 
-def _write(waves: xr.Dataset, files: tuple[Path, Path], *, title: str) -> None:
+def _write(waveforms: xr.Dataset, files: tuple[Path, Path], *, title: str) -> None:
     from matplotlib.figure import Figure
 
     waveforms, picture = files
-    figure = Figure(figsize=(8.0, 6.8 + 0.09 * waves.sizes["lung"]), layout="constrained")
+    figure = Figure(figsize=(8.0, 6.8 + 0.09 * waveforms.sizes["lung"]), layout="constrained")
     ventsim.plot.waveforms(
-        waves,
-        breaths=min(BREATHS_IN_PICTURE, int((waves["breath_end"] <= waves["time"][-1] + 1e-6).sum())),
+        waveforms,
+        breaths=min(BREATHS_IN_PICTURE, int((waveforms["breath_end"] <= waveforms["time"][-1] + 1e-6).sum())),
         axes=figure.subplots(3, 1, sharex=True),
     )
     figure.suptitle(title, parse_math=False)
     try:
-        waves.to_netcdf(waveforms, engine="h5netcdf", encoding={name: {"zlib": True} for name in waves.data_vars})
+        waveforms.to_netcdf(
+            waveforms, engine="h5netcdf", encoding={name: {"zlib": True} for name in waveforms.data_vars}
+        )
         figure.savefig(picture, dpi=150)
     except (OSError, RuntimeError) as error:
         raise InputError(

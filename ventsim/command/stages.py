@@ -6,11 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 import xarray as xr
 
-from ventsim.changes import Schedule
+from ventsim.clock import clock
 from ventsim.command.words import fixed
-from ventsim.simulation.clock import clock
-
-__all__ = ["Stage", "breath_of_limits", "stage_table", "stages_of"]
+from ventsim.model.changes import Schedule
 
 _MOST_ROWS = 14
 

@@ -15,13 +15,11 @@ from ventsim.command.study_files import SizeTask, SweepTask
 from ventsim.command.to_check import doubts_in_short, lines_to_check
 from ventsim.command.words import CAUTION, INTERRUPTED, UNANSWERED, heading
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
-from ventsim.schema import VARIABLES
-from ventsim.studies import blind_spots, blind_spots_table, both_modes, size, sizing_table, sweep
+from ventsim.results.schema import VARIABLES
+from ventsim.studies import blind_spots, blind_spots_table, equivalent_modes, size, sizing_table, sweep
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-__all__ = ["run_size", "run_sweep", "study_blind_spots"]
 
 _MOST_LINES = 40
 
@@ -36,7 +34,7 @@ def study_blind_spots(
     scenario = found.scenario
     if lung is None:
         lung = next(iter(scenario.circuit.lungs))
-    settings = both_modes(scenario.circuit, scenario.settings) if both else scenario.settings
+    settings = equivalent_modes(scenario.circuit, scenario.settings) if both else scenario.settings
     with noting(StoppedEarlyWarning, told=False) as stops, noting(*DOUBTS, told=True) as doubts:
         study = blind_spots(scenario.circuit, settings, lung=lung, duration=duration)
     _write(study, ventsim.plot.blind_spots(study)[0].figure, files)

@@ -11,12 +11,10 @@ from ventsim.command.finding import Found, find, is_result
 from ventsim.command.kinds_of_files import WORDS, refuse_other_kind
 from ventsim.command.restrictions import Restriction, read_restrictions
 from ventsim.errors import InputError
-from ventsim.scenario import builtin_names
-from ventsim.scenario.files import read_text
-from ventsim.scenario.messages import Place
-from ventsim.scenario.toml_text import parse_toml
-
-__all__ = ["SizeTask", "SweepTask", "read_size", "read_sweep"]
+from ventsim.model.scenario import builtin_names
+from ventsim.model.scenario.files import read_text
+from ventsim.model.scenario.messages import Place
+from ventsim.model.scenario.toml_text import parse_toml
 
 _SWEEP_KEYS = ("scenario", "values", "paired", "duration", "show", "lung", "limit")
 _SIZE_KEYS = ("scenario", "targets", "vary", "restrict", "drills", "bore_tolerance")

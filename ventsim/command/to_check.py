@@ -8,8 +8,6 @@ import xarray as xr
 
 from ventsim.command.words import fixed
 
-__all__ = ["doubts_in_short", "lines_to_check", "losses", "relief_of_last_breath", "relief_of_run"]
-
 _MOST_LINES = 8
 _NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
 

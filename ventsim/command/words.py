@@ -1,10 +1,8 @@
 """What every command says, and how it ends."""
 
-from ventsim import schema
-from ventsim.scenario import Scenario
-from ventsim.ventilator import SETTINGS_KINDS
-
-__all__ = ["BROKEN_PIPE", "CAUTION", "INTERRUPTED", "UNANSWERED", "WRONG_INPUT", "fixed", "heading"]
+from ventsim.model.scenario import Scenario
+from ventsim.model.ventilator import SETTINGS_KINDS
+from ventsim.results import schema
 
 CAUTION = f"{schema.CAUTION} Sharing a ventilator is off-label and professional bodies advise against it."
 """Last line of every run. Source: joint statement of SCCM, AARC, ASA, APSF, AACN and CHEST, 26 March 2020."""

@@ -12,7 +12,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.circuit import Circuit
 from ventsim.engine import laws
 from ventsim.engine.arrays import (
     BRANCH,
@@ -32,8 +31,10 @@ from ventsim.engine.elastic import elastic_pressure
 from ventsim.engine.tables import CELLS, FlowTable, tabulate
 from ventsim.engine.wiring import EXHALATION_VALVE, EXPIRATORY_PORT, INSPIRATORY_PORT, Wiring, wire
 from ventsim.errors import CircuitError
-from ventsim.parts import Part
-from ventsim.parts.elements import (
+from ventsim.model.circuit import Circuit
+from ventsim.model.laws.pressure_volume import MuscleEffort, PressureVolume
+from ventsim.model.parts import Part
+from ventsim.model.parts.elements import (
     Atmosphere,
     Curve,
     ElasticStore,
@@ -44,9 +45,8 @@ from ventsim.parts.elements import (
     Rohrer,
     Store,
 )
-from ventsim.parts.pressure_volume import MuscleEffort, PressureVolume
+from ventsim.model.ventilator import BreathSettings
 from ventsim.units import ML_PER_L
-from ventsim.ventilator import BreathSettings
 
 FloatArray = NDArray[np.float64]
 

@@ -3,12 +3,12 @@
 import numpy as np
 import xarray as xr
 
-from ventsim.circuit import Circuit
-from ventsim.metrics import breath_measures
-from ventsim.schema import label
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
+from ventsim.results.measures import breath_measures
+from ventsim.results.schema import label
 from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, DEFAULT_TOLERANCE, check_tolerance
 from ventsim.simulation.steady import steady_breath
-from ventsim.ventilator import BreathSettings
 
 _TIGHTER = 1e-4
 

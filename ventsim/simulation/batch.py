@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.changes import Schedule
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError, VentsimError
-from ventsim.metrics import LUNG_MEASURES, PORT_MEASURES, TIMING
+from ventsim.model.changes import Schedule
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
+from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
 from ventsim.simulation.collector import measured
 from ventsim.simulation.course import Course
 from ventsim.simulation.prepare import (
@@ -29,7 +30,6 @@ from ventsim.simulation.prepare import (
 from ventsim.simulation.progress import Progress
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.steady import one_breath, steady_start
-from ventsim.ventilator import BreathSettings
 
 FloatArray = NDArray[np.float64]
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from ventsim.engine.arrays import Record, new_run
 from ventsim.engine.carry import restore, state_vector
-from ventsim.metrics import LUNG_MEASURES, PORT_MEASURES, TIMING, measure_breath
-from ventsim.schema import label
+from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING, measure_breath
+from ventsim.results.schema import label
 from ventsim.simulation.course import Block
 from ventsim.simulation.prepare import Prepared
 from ventsim.simulation.runner import Runner
@@ -20,7 +20,7 @@ from ventsim.simulation.signals import (
     lung_signals,
     numerics,
     port_signals,
-    waves_dataset,
+    waveforms_dataset,
 )
 
 FloatArray = NDArray[np.float64]
@@ -33,7 +33,7 @@ class _Finished(NamedTuple):
     timing: FloatArray
     lung_out: FloatArray
     port_out: FloatArray
-    waves: tuple[tuple[Prepared, Record], ...]
+    waveforms: tuple[tuple[Prepared, Record], ...]
     final: Mapping[str, float]
 
 
@@ -98,14 +98,14 @@ class Collector:
         numbers = numerics(last.prepared, run, held_at_start=held_at_start)
         return label(xr.Dataset(variables, coords=coords, attrs={**attrs, **numbers}))
 
-    def waves(self, attrs: Mapping[str, Any], *, held_at_start: FloatArray) -> xr.Dataset | None:
+    def waveforms(self, attrs: Mapping[str, Any], *, held_at_start: FloatArray) -> xr.Dataset | None:
         """Waveforms of the breaths that were kept, or None."""
-        kept = [finished for finished in self._blocks if finished.waves]
+        kept = [finished for finished in self._blocks if finished.waveforms]
         if not kept:
             return None
         numbers = [finished.number + 1 + np.arange(len(finished.timing)) for finished in kept]
-        return waves_dataset(
-            [part for finished in kept for part in finished.waves],
+        return waveforms_dataset(
+            [part for finished in kept for part in finished.waveforms],
             kept[-1].final,
             held_at_start=held_at_start,
             timing=np.concatenate([finished.timing for finished in kept]),

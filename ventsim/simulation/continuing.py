@@ -4,18 +4,18 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from ventsim.changes import AnyChange, Schedule
-from ventsim.circuit import Circuit
+from ventsim.clock import clock
 from ventsim.errors import InputError, SchemaError
-from ventsim.scenario import Scenario
-from ventsim.simulation.clock import clock
+from ventsim.model.changes import AnyChange, Schedule
+from ventsim.model.circuit import Circuit
+from ventsim.model.scenario import Scenario
+from ventsim.model.ventilator import BreathSettings
 from ventsim.simulation.course import Course, Piece
 from ventsim.simulation.prepare import LONGEST_RUN, check_number
 from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.saved_run import LongRun, Saver
 from ventsim.simulation.streaming import long_course, run_course
-from ventsim.ventilator import BreathSettings
 
 
 def continue_long(
@@ -25,8 +25,8 @@ def continue_long(
     circuit: Circuit | None = None,
     settings: BreathSettings | None = None,
     changes: Sequence[AnyChange] | None = None,
-    wave_windows: Sequence[tuple[float, float]] | None = None,
-    wave_every: int | None = None,
+    waveform_windows: Sequence[tuple[float, float]] | None = None,
+    waveform_every: int | None = None,
     progress: bool | None = None,
     save: str | Path | None = None,
 ) -> LongRun:
@@ -45,9 +45,9 @@ def continue_long(
         The settings at the start, to be given with `circuit`.
     changes : sequence of changes or None, default None
         All changes from the start on, those of the past as they were; None: those that the run has noted.
-    wave_windows : sequence of (float, float) or None, default None
-        As in :func:`simulate_long`; None, and `wave_every` None too: what the run has noted. [s]
-    wave_every : int or None, default None
+    waveform_windows : sequence of (float, float) or None, default None
+        As in :func:`simulate_long`; None, and `waveform_every` None too: what the run has noted. [s]
+    waveform_every : int or None, default None
         As in :func:`simulate_long`. [1]
     progress : bool or None, default None
         As in :func:`simulate_long`.
@@ -81,8 +81,8 @@ def continue_long(
     before = run if isinstance(run, LongRun) else LongRun.read(run)
     circuit, settings, changes, options = _what_was_run(before, circuit, settings, changes)
     options |= {"duration": duration}
-    if wave_windows is not None or wave_every is not None:
-        options |= {"wave_windows": tuple(wave_windows or ()), "wave_every": wave_every}
+    if waveform_windows is not None or waveform_every is not None:
+        options |= {"waveform_windows": tuple(waveform_windows or ()), "waveform_every": waveform_every}
     updates = int(before.measures.attrs.get("ramp_updates", 1))
     check_end(before, duration)
     course = long_course(Schedule(circuit, settings, tuple(changes)), options, updates=updates)
@@ -125,8 +125,8 @@ def _what_was_run(
     if circuit is not None:
         return circuit, settings, () if changes is None else changes, options
     scenario = Scenario.from_dataset(before.measures)
-    if not scenario.keeps_all_waves:
-        options |= {"wave_windows": scenario.wave_windows, "wave_every": scenario.wave_every}
+    if not scenario.keeps_all_waveforms:
+        options |= {"waveform_windows": scenario.waveform_windows, "waveform_every": scenario.waveform_every}
     return scenario.circuit, scenario.settings, scenario.changes if changes is None else changes, options
 
 

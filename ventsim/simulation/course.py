@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.changes import Schedule
-from ventsim.circuit import Circuit
 from ventsim.engine.arrays import Span, span
 from ventsim.engine.network import segment_table
-from ventsim.ventilator import BreathSettings
+from ventsim.model.changes import Schedule
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
 
 FloatArray = NDArray[np.float64]
 

@@ -32,7 +32,7 @@ def keeper(windows: Sequence[tuple[float, float]], every: int | None) -> Keeper:
     if not spans and every is None:
         return False
     if every is not None:
-        check_number("wave_every", every, unit="breaths", low=1)
+        check_number("waveform_every", every, unit="breaths", low=1)
         every = int(every)
 
     def keeps(number: int, start: float, end: float) -> bool:
@@ -45,12 +45,12 @@ def keeper(windows: Sequence[tuple[float, float]], every: int | None) -> Keeper:
 
 def _read_window(window: tuple[float, float]) -> tuple[float, float]:
     if not isinstance(window, Sequence) or isinstance(window, str) or len(window) != 2:
-        raise InputError(f"wave_windows: {window!r} is not a stretch of time.\n  Give (start, end) in s.")
+        raise InputError(f"waveform_windows: {window!r} is not a stretch of time.\n  Give (start, end) in s.")
     first, last = window
     for value in window:
-        check_number("wave_windows", value, unit="s", low=0.0, high=LONGEST_RUN)
+        check_number("waveform_windows", value, unit="s", low=0.0, high=LONGEST_RUN)
     if not first < last:
         raise InputError(
-            f"wave_windows: ({first:g}, {last:g}) s ends before it begins.\n  Give (start, end) with start < end."
+            f"waveform_windows: ({first:g}, {last:g}) s ends before it begins.\n  Give (start, end) with start < end."
         )
     return float(first), float(last)

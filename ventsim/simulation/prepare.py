@@ -7,13 +7,13 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.circuit import Circuit
 from ventsim.engine.arrays import Demands
 from ventsim.engine.breathing import FINISHED, JUNCTION_UNSOLVED, STEP_TOO_SMALL, VALVES_CHATTER
 from ventsim.engine.network import CompiledCircuit, compile_circuit, segment_table
 from ventsim.errors import InputError, SchemaError, SolverError, nearest_names
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings, PressureControl, check_settings
 from ventsim.units import ML_PER_L
-from ventsim.ventilator import BreathSettings, PressureControl, check_settings
 
 FloatArray = NDArray[np.float64]
 

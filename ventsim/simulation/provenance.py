@@ -4,12 +4,12 @@ from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from typing import Any
 
-from ventsim.changes import AnyChange
-from ventsim.circuit import Circuit
-from ventsim.parts import PART_KINDS
-from ventsim.scenario import CANNOT_REPEAT, Scenario
-from ventsim.schema import CAUTION
-from ventsim.ventilator import BreathSettings
+from ventsim.model.changes import AnyChange
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts import PART_KINDS
+from ventsim.model.scenario import CANNOT_REPEAT, Scenario
+from ventsim.model.ventilator import BreathSettings
+from ventsim.results.schema import CAUTION
 
 
 def describe(

@@ -7,11 +7,12 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.changes import AnyChange, Schedule
-from ventsim.circuit import Circuit
 from ventsim.engine.arrays import Record
 from ventsim.errors import VentsimError
-from ventsim.scenario import Scenario
+from ventsim.model.changes import AnyChange, Schedule
+from ventsim.model.circuit import Circuit
+from ventsim.model.scenario import Scenario
+from ventsim.model.ventilator import BreathSettings
 from ventsim.simulation.course import Course
 from ventsim.simulation.prepare import (
     DEFAULT_SAMPLE_INTERVAL,
@@ -25,8 +26,7 @@ from ventsim.simulation.prepare import (
 )
 from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
-from ventsim.simulation.signals import held_by_node, numerics, waves_dataset
-from ventsim.ventilator import BreathSettings
+from ventsim.simulation.signals import held_by_node, numerics, waveforms_dataset
 
 FloatArray = NDArray[np.float64]
 
@@ -66,7 +66,7 @@ def simulate(
         Relative error allowed per step of the solver. [1]
     start : xarray.Dataset or None, default None
         Result of an earlier run of a circuit with the same points; its last state is the first one.
-    changes : sequence of Change, Disconnection, TakenOff, Clamp or AddedLeak, default ()
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, default ()
         What changes while the run goes on. Parts change at the very instant, settings with the next breath; gas
         stays where it is, also when what holds it changes.
     ramp_updates : int, default 1
@@ -75,7 +75,7 @@ def simulate(
     Returns
     -------
     xarray.Dataset
-        Waves as the schema describes them, with the numerics in the attributes. Points and paths that are there
+        Waveforms as the schema describes them, with the numerics in the attributes. Points and paths that are there
         for a time only, such as an open end, are NaN at other times.
 
     Raises
@@ -83,7 +83,7 @@ def simulate(
     InputError
         If an argument is out of range, circuit and settings do not fit together, or a change is impossible.
     SolverError
-        If the solver fails; the message says when and what to do, the attribute ``finished`` holds the waves of
+        If the solver fails; the message says when and what to do, the attribute ``finished`` holds the waveforms of
         the breaths before.
 
     Examples
@@ -91,8 +91,8 @@ def simulate(
     >>> import ventsim as vs
     >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
     >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
-    >>> waves = vs.simulate(circuit, settings, duration=20)
-    >>> float(vs.breath_measures(waves).inspired_tidal_volume[-1, 0])
+    >>> waveforms = vs.simulate(circuit, settings, duration=20)
+    >>> float(vs.breath_measures(waveforms).inspired_tidal_volume[-1, 0])
     694.75
     """
     check_number("duration", duration, unit="s", low=1e-3, high=LONGEST_RUN)
@@ -124,19 +124,19 @@ def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) 
     Returns
     -------
     xarray.Dataset
-        Waves as the schema describes them.
+        Waveforms as the schema describes them.
 
     Raises
     ------
     VentsimError
-        If the solver fails, or a changed circuit is impossible; the waves of the breaths before are in its
+        If the solver fails, or a changed circuit is impossible; the waveforms of the breaths before are in its
         attribute ``finished``.
     """
     recorded: list[tuple[Prepared, Record]] = []
     timing: list[FloatArray] = []
 
-    def waves() -> xr.Dataset:
-        return waves_dataset(
+    def waveforms() -> xr.Dataset:
+        return waveforms_dataset(
             recorded,
             held_by_node(runner.prepared, runner.run),
             held_at_start=runner.held_at_start,
@@ -149,11 +149,11 @@ def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) 
         try:
             parts = runner.run_block(block, every_part=True)
         except VentsimError as error:
-            error.finished = waves().assign_attrs(status=f"failed: {error}") if recorded else None
+            error.finished = waveforms().assign_attrs(status=f"failed: {error}") if recorded else None
             raise
         recorded += parts
         timing.append(block.timing)
-    return waves()
+    return waveforms()
 
 
 def simulate_scenario(scenario: Scenario) -> xr.Dataset:
@@ -178,11 +178,11 @@ def simulate_scenario(scenario: Scenario) -> xr.Dataset:
 
     Examples
     --------
-    >>> from ventsim.scenario import builtin
+    >>> from ventsim.model.scenario import builtin
     >>> simulate_scenario(builtin("two-unequal-lungs")).sizes["lung"]
     2
     """
-    waves = simulate(
+    waveforms = simulate(
         scenario.circuit,
         scenario.settings,
         duration=scenario.duration,
@@ -190,4 +190,4 @@ def simulate_scenario(scenario: Scenario) -> xr.Dataset:
         tolerance=scenario.tolerance,
         changes=scenario.changes,
     )
-    return waves.assign_attrs(title=scenario.title, scenario=scenario.to_toml())
+    return waveforms.assign_attrs(title=scenario.title, scenario=scenario.to_toml())

@@ -6,11 +6,11 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.circuit import Circuit
 from ventsim.engine.arrays import Record, Run, new_record, new_run
 from ventsim.engine.breathing import run_breaths
 from ventsim.engine.carry import carried_over, restore
 from ventsim.engine.notice import CompileNotice
+from ventsim.model.circuit import Circuit
 from ventsim.simulation.course import Block, Piece
 from ventsim.simulation.prepare import Prepared, prepare, raise_on_failure, start_pressure
 from ventsim.simulation.signals import held_now

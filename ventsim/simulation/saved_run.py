@@ -12,8 +12,6 @@ import xarray as xr
 
 from ventsim.errors import InputError, SchemaError
 
-__all__ = ["LongRun", "Saver", "joined"]
-
 # A file of a run that goes on is written anew after this time [s], or later if writing takes long.
 _SECONDS_BETWEEN, _WORTH = 5.0, 20.0
 
@@ -26,7 +24,7 @@ class LongRun:
     ----------
     measures : xarray.Dataset
         Measures of every breath; the attribute ``status`` says whether the run went to its end.
-    waves : xarray.Dataset or None
+    waveforms : xarray.Dataset or None
         Waveforms of the breaths that were to be kept; None: of none.
     state : xarray.Dataset
         The last state, from which :func:`ventsim.continue_long` goes on.
@@ -34,11 +32,11 @@ class LongRun:
     Examples
     --------
     ``run.write("night.nc")`` writes a file that ``xarray.open_dataset`` opens as the measures, with groups
-    ``waves`` and ``state``; ``LongRun.read("night.nc")`` reads all of it.
+    ``waveforms`` and ``state``; ``LongRun.read("night.nc")`` reads all of it.
     """
 
     measures: xr.Dataset
-    waves: xr.Dataset | None
+    waveforms: xr.Dataset | None
     state: xr.Dataset
 
     def write(self, path: str | Path) -> None:
@@ -58,8 +56,8 @@ class LongRun:
         draft = path.with_name(f".{path.name}.draft")
         try:
             _write_group(self.measures, draft, None)
-            if self.waves is not None:
-                _write_group(self.waves, draft, "waves")
+            if self.waveforms is not None:
+                _write_group(self.waveforms, draft, "waveforms")
             _write_group(self.state, draft, "state")
             os.replace(draft, path)
         except (OSError, ValueError) as error:
@@ -109,10 +107,10 @@ class LongRun:
         except (OSError, ValueError, KeyError):
             raise SchemaError(_why_no_state(measures, path)) from None
         try:
-            waves = xr.load_dataset(path, engine="h5netcdf", group="waves")
+            waveforms = xr.load_dataset(path, engine="h5netcdf", group="waveforms")
         except (OSError, ValueError, KeyError):
-            waves = None
-        return cls(measures=measures, waves=waves, state=state)
+            waveforms = None
+        return cls(measures=measures, waveforms=waveforms, state=state)
 
 
 def _write_group(dataset: xr.Dataset, path: Path, group: str | None) -> None:
@@ -134,12 +132,12 @@ def _why_no_state(found: xr.Dataset, path: str | Path) -> str:
 def joined(before: LongRun, after: LongRun) -> LongRun:
     """Two halves of a run as one."""
     measures = _in_turn(before.measures, after.measures)
-    waves = after.waves
-    if before.waves is not None:
-        waves = before.waves.assign_attrs(after.measures.attrs)
-        if after.waves is not None:
-            waves = _in_turn(before.waves, after.waves)
-    return LongRun(measures=measures, waves=waves, state=after.state)
+    waveforms = after.waveforms
+    if before.waveforms is not None:
+        waveforms = before.waveforms.assign_attrs(after.measures.attrs)
+        if after.waveforms is not None:
+            waveforms = _in_turn(before.waveforms, after.waveforms)
+    return LongRun(measures=measures, waveforms=waveforms, state=after.state)
 
 
 def _in_turn(first: xr.Dataset, second: xr.Dataset) -> xr.Dataset:

@@ -24,8 +24,8 @@ from ventsim.engine.arrays import (
     Run,
     stored_volume,
 )
-from ventsim.metrics import LUNG_SIGNALS, PORT_SIGNALS, TIMING
-from ventsim.schema import label
+from ventsim.results.measures import LUNG_SIGNALS, PORT_SIGNALS, TIMING
+from ventsim.results.schema import label
 from ventsim.simulation.prepare import Prepared
 from ventsim.units import CMH2O_L_J, ML_PER_L
 
@@ -101,11 +101,11 @@ def held_by_node(prepared: Prepared, run: Run) -> dict[str, float]:
 
 def body_weights(prepared: Prepared) -> FloatArray:
     """Body weight of each lung's patient, NaN where unknown, shape (n_lungs,). [kg]"""
-    weights = [lung.body_weight for lung in prepared.circuit.lungs.values()]
+    weights = [lung.predicted_body_weight for lung in prepared.circuit.lungs.values()]
     return np.array([np.nan if weight is None else weight for weight in weights])
 
 
-def waves_dataset(
+def waveforms_dataset(
     recorded: Sequence[tuple[Prepared, Record]], final: Mapping[str, float], *, held_at_start: FloatArray,
     timing: FloatArray, numbers: NDArray[np.int64], attrs: Mapping[str, Any],
 ) -> xr.Dataset:  # fmt: skip
@@ -141,7 +141,7 @@ def waves_dataset(
         "expiratory_port_flow": ("time", gates[:, EXHALATION]),
         "node_pressure": (("time", "node"), node_pressure),
         "branch_flow": (("time", "branch"), branch_flow),
-        "body_weight": ("lung", body_weights(last)),
+        "predicted_body_weight": ("lung", body_weights(last)),
         "final_volume": ("node", np.array([final.get(name, np.nan) for name in nodes])),
     }
     variables |= {name: ("breath", timing[:, k]) for k, name in enumerate(TIMING)}

@@ -2,11 +2,12 @@
 
 import xarray as xr
 
-from ventsim.changes import Schedule
-from ventsim.circuit import Circuit
 from ventsim.engine.notice import CompileNotice
 from ventsim.engine.steady import SteadyStart, find_steady_start, search_steady_start
 from ventsim.errors import InputError, SolverError
+from ventsim.model.changes import Schedule
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
 from ventsim.simulation.course import Course
 from ventsim.simulation.prepare import (
     DEFAULT_SAMPLE_INTERVAL,
@@ -19,7 +20,6 @@ from ventsim.simulation.prepare import (
 from ventsim.simulation.provenance import describe
 from ventsim.simulation.run import record_everything
 from ventsim.simulation.runner import Runner
-from ventsim.ventilator import BreathSettings
 
 _MOST_STEADY_BREATHS = 2000
 _SAME_RHYTHM = 1e-9
@@ -48,7 +48,7 @@ def steady_breath(
     Returns
     -------
     xarray.Dataset
-        Waves of one breath from time 0. The attributes say how the start was found (``steady_method``, shooting
+        Waveforms of one breath from time 0. The attributes say how the start was found (``steady_method``, shooting
         or repetition), after how many breaths, and how much the pressures still changed over the breath.
 
     Raises

@@ -6,10 +6,11 @@ from typing import Any
 
 import xarray as xr
 
-from ventsim.changes import AnyChange, Schedule
-from ventsim.circuit import Circuit
+from ventsim.clock import clock
 from ventsim.errors import StoppedEarlyWarning, VentsimError, warn_caller
-from ventsim.simulation.clock import clock
+from ventsim.model.changes import AnyChange, Schedule
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
 from ventsim.simulation.collector import Collector
 from ventsim.simulation.course import Course
 from ventsim.simulation.keeping import keeper
@@ -28,7 +29,6 @@ from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.saved_run import LongRun, Saver, joined
 from ventsim.simulation.stopping import StopRequest
-from ventsim.ventilator import BreathSettings
 
 # Breaths whose waveforms are held at a time.
 _CHUNK = 32
@@ -65,7 +65,7 @@ def simulate_breaths(
         Relative error allowed per step of the solver. [1]
     start : xarray.Dataset or None, default None
         Result of an earlier run of a circuit with the same points; its last state is the first one.
-    changes : sequence of Change, Disconnection, TakenOff, Clamp or AddedLeak, default ()
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, default ()
         What changes while the run goes on, as in :func:`simulate`.
     ramp_updates : int, default 1
         How often in a breath a part that ramps is set anew. [1]
@@ -114,8 +114,8 @@ def simulate_long(
     start: xr.Dataset | None = None,
     changes: Sequence[AnyChange] = (),
     ramp_updates: int = 1,
-    wave_windows: Sequence[tuple[float, float]] = (),
-    wave_every: int | None = None,
+    waveform_windows: Sequence[tuple[float, float]] = (),
+    waveform_every: int | None = None,
     progress: bool | None = None,
     save: str | Path | None = None,
 ) -> LongRun:
@@ -135,13 +135,13 @@ def simulate_long(
         Relative error allowed per step of the solver. [1]
     start : xarray.Dataset or None, default None
         Result of an earlier run of a circuit with the same points; its last state is the first one.
-    changes : sequence of Change, Disconnection, TakenOff, Clamp or AddedLeak, default ()
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, default ()
         What changes while the run goes on, as in :func:`simulate`.
     ramp_updates : int, default 1
         How often in a breath a part that ramps is set anew. [1]
-    wave_windows : sequence of (float, float), default ()
+    waveform_windows : sequence of (float, float), default ()
         Stretches of time; the waveforms of all breaths that lie in one, if only in part, are kept. [s]
-    wave_every : int or None, default None
+    waveform_every : int or None, default None
         Waveforms of every n-th breath are kept, from the first on. [1]
     progress : bool or None, default None
         Whether to show a progress bar; None: in a notebook or terminal, if the run lasts longer than a second.
@@ -172,16 +172,16 @@ def simulate_long(
     >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
     >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
     >>> stiffer = vs.Change(path="lungs.lung.compliance", to=25, at=300)
-    >>> run = vs.simulate_long(circuit, settings, duration=600, changes=[stiffer], wave_windows=[(296, 304)])
+    >>> run = vs.simulate_long(circuit, settings, duration=600, changes=[stiffer], waveform_windows=[(296, 304)])
     >>> [float(run.measures.inspired_tidal_volume.sel(breath=n, lung="lung")) for n in (75, 150)]
     [694.7511, 373.1808]
-    >>> run.waves.sizes["breath"]
+    >>> run.waveforms.sizes["breath"]
     2
     """
     check_kinds(circuit, settings)
     options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
-    if len(wave_windows) or wave_every is not None:
-        options |= {"wave_windows": tuple(wave_windows), "wave_every": wave_every}
+    if len(waveform_windows) or waveform_every is not None:
+        options |= {"waveform_windows": tuple(waveform_windows), "waveform_every": waveform_every}
     runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start, unchanged=circuit)
     course = long_course(Schedule(circuit, settings, tuple(changes)), options, updates=ramp_updates)
     attrs = describe(circuit, settings, options=options, changes=changes) | {"ramp_updates": int(ramp_updates)}
@@ -195,7 +195,7 @@ def long_course(schedule: Schedule, options: Mapping[str, Any], *, updates: int)
     check_sampling(options["sample_interval"], period)
     check_number("duration", options["duration"], unit="s", low=period, high=LONGEST_RUN)
     check_number("ramp_updates", updates, unit="per breath", low=1, high=MOST_UPDATES)
-    keeps = keeper(options.get("wave_windows", ()), options.get("wave_every"))
+    keeps = keeper(options.get("waveform_windows", ()), options.get("waveform_every"))
     return Course(schedule, float(options["duration"]), whole=True, keeps=keeps, updates=int(updates))
 
 
@@ -216,8 +216,8 @@ def run_course(
     def result(status: str) -> LongRun:
         held = runner.held_at_start
         measures = collector.measures(attrs, held_at_start=held).assign_attrs(status=status)
-        waves = collector.waves(measures.attrs, held_at_start=held)
-        run = LongRun(measures=measures, waves=waves, state=collector.state(held_at_start=held))
+        waveforms = collector.waveforms(measures.attrs, held_at_start=held)
+        run = LongRun(measures=measures, waveforms=waveforms, state=collector.state(held_at_start=held))
         return run if before is None else joined(before, run)
 
     def so_far() -> str:
@@ -246,7 +246,7 @@ def run_course(
             raise
     if before is not None and not collector.n_breaths:
         measures = before.measures.assign_attrs({**attrs, "status": status})
-        run = LongRun(measures=measures, waves=before.waves, state=before.state)
+        run = LongRun(measures=measures, waveforms=before.waveforms, state=before.state)
     else:
         run = result(status)
     saver.at_end(run)

@@ -7,7 +7,7 @@
 
 from ventsim.studies.blind_spots import blind_spots
 from ventsim.studies.blind_spots_text import blind_spots_table
-from ventsim.studies.faults import both_modes, equivalent_settings, standard_faults
+from ventsim.studies.faults import equivalent_modes, equivalent_settings, standard_faults
 from ventsim.studies.interaction import interaction
 from ventsim.studies.sizing import size
 from ventsim.studies.sizing_restrict import restrict
@@ -17,7 +17,7 @@ from ventsim.studies.sweep import sweep
 __all__ = [
     "blind_spots",
     "blind_spots_table",
-    "both_modes",
+    "equivalent_modes",
     "equivalent_settings",
     "interaction",
     "restrict",

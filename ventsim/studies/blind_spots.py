@@ -10,21 +10,19 @@ from typing import Any, NamedTuple
 import numpy as np
 import xarray as xr
 
-from ventsim.changes import AnyChange
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError, PlausibilityWarning, StoppedEarlyWarning, VentsimError, warn_caller
-from ventsim.metrics import breath_measures
-from ventsim.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
-from ventsim.schema import CAUTION, label
+from ventsim.model.changes import AnyChange
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
+from ventsim.results.measures import breath_measures
+from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
+from ventsim.results.schema import CAUTION, label
 from ventsim.simulation import simulate_breaths, steady_breath
 from ventsim.simulation.prepare import DEFAULT_TOLERANCE, LONGEST_RUN, check_number
 from ventsim.simulation.progress import Progress
 from ventsim.studies.blind_spots_text import NOT_RUN
 from ventsim.studies.fault_checks import Faults, check_fits, checked_faults, modes_by_name
 from ventsim.studies.faults import standard_faults
-from ventsim.ventilator import BreathSettings
-
-__all__ = ["blind_spots"]
 
 _LEAST_VOLUME = 1e-3  # inspired by a lung that gets something at all [mL]
 _STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"
@@ -72,7 +70,7 @@ def blind_spots(
     circuit : Circuit
         Ventilator, lungs and what joins them.
     settings : PressureControl, VolumeControl or mapping of str to settings
-        The breath, or breaths in several modes by name, as of :func:`both_modes`.
+        The breath, or breaths in several modes by name, as of :func:`equivalent_modes`.
     faults : mapping of str to change or sequence of changes, or None, default None
         What changes, by name, with times from the fault on; None: :func:`standard_faults` of `lung`. [s]
     lung : str or None, default None

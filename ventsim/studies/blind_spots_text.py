@@ -3,9 +3,7 @@
 import numpy as np
 import xarray as xr
 
-from ventsim.schema import check_dataset
-
-__all__ = ["NOT_RUN", "blind_spots_table"]
+from ventsim.results.schema import check_dataset
 
 NOT_RUN = "not run"
 """How the reason begins where a fault was not tried."""

@@ -2,13 +2,11 @@
 
 from collections.abc import Mapping, Sequence
 
-from ventsim.changes import AnyChange, Schedule, TimedChange
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError
-from ventsim.parts.base import shown
-from ventsim.ventilator import BreathSettings
-
-__all__ = ["Faults", "check_fits", "checked_faults", "modes_by_name"]
+from ventsim.model.changes import AnyChange, Schedule, TimedChange
+from ventsim.model.circuit import Circuit
+from ventsim.model.wording import shown
+from ventsim.model.ventilator import BreathSettings
 
 Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
 """What changes in each fault, by its name."""
@@ -44,7 +42,7 @@ def checked_faults(faults: Faults, *, duration: float) -> dict[str, tuple[AnyCha
             if not isinstance(change, TimedChange):
                 raise InputError(
                     f"faults: {name!r} holds {type(change).__name__}, which is no change.\n"
-                    "  Give vs.Change, vs.Disconnection, vs.TakenOff, vs.Clamp or vs.AddedLeak."
+                    "  Give vs.Change, vs.Disconnection, vs.LungRemoval, vs.Clamp or vs.LeakOnset."
                 )
             if change.at >= duration:
                 raise InputError(

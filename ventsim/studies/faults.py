@@ -3,11 +3,10 @@
 import warnings
 from collections.abc import Mapping
 
-from ventsim.changes import AddedLeak, AnyChange, Change, Clamp, Disconnection
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError, PlausibilityWarning, suggestion
-from ventsim.metrics import breath_measures
-from ventsim.parts import (
+from ventsim.model.changes import AnyChange, Change, Clamp, Disconnection, LeakOnset
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts import (
     CompartmentLung,
     ElasticLung,
     Filter,
@@ -21,10 +20,9 @@ from ventsim.parts import (
     Tube,
     VolumeDependentCurve,
 )
+from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
+from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
-from ventsim.ventilator import BreathSettings, PressureControl, VolumeControl
-
-__all__ = ["both_modes", "equivalent_settings", "standard_faults"]
 
 # All invented for study; none is a threshold of anything.
 _STIFFER, _NARROWER_AIRWAY, _CLOGGED, _CUFF_LEAK = 0.5, 3.0, 8.0, 150.0
@@ -75,7 +73,7 @@ def standard_faults(circuit: Circuit, *, lung: str | None = None) -> dict[str, t
     }
     faults = {name: changes for name, changes in faults.items() if changes}
     return faults | _faults_of_parts(circuit, lung) | {
-        "cuff leak": (AddedLeak(joint=f"{lung}.airway", linear_resistance=_CUFF_LEAK, at=0.0),),
+        "cuff leak": (LeakOnset(joint=f"{lung}.airway", linear_resistance=_CUFF_LEAK, at=0.0),),
         "disconnection": (Disconnection(joint=f"{lung}.airway", at=0.0),),
     }  # fmt: skip
 
@@ -96,7 +94,7 @@ def _elastic_factors(lung: LungPart, factor: float) -> dict[str, float]:
     wall = {} if lung.chest_wall_compliance is None else {"chest_wall_compliance": factor}
     if isinstance(lung.curve, VolumeDependentCurve):
         return {"curve.elastance": 1.0 / factor, "curve.volume_elastance": 1.0 / factor, **wall}
-    size = "vital_volume" if isinstance(lung.curve, SigmoidCurve) else "largest_volume"
+    size = "vital_capacity" if isinstance(lung.curve, SigmoidCurve) else "largest_volume"
     return {f"curve.{size}": factor, **wall}
 
 
@@ -222,7 +220,7 @@ def _delivered(circuit: Circuit, settings: BreathSettings) -> float:
     return float(breath_measures(steady_breath(circuit, settings)).port_delivered_volume[0])
 
 
-def both_modes(circuit: Circuit, settings: BreathSettings) -> Mapping[str, BreathSettings]:
+def equivalent_modes(circuit: Circuit, settings: BreathSettings) -> Mapping[str, BreathSettings]:
     """Pressure control and volume control that deliver the same volume.
 
     Parameters
@@ -247,7 +245,7 @@ def both_modes(circuit: Circuit, settings: BreathSettings) -> Mapping[str, Breat
     >>> import ventsim as vs
     >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
     >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
-    >>> list(both_modes(circuit, settings))
+    >>> list(equivalent_modes(circuit, settings))
     ['pressure control', 'volume control']
     """
     other = equivalent_settings(circuit, settings)

@@ -10,21 +10,19 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.changes.paths import circuit_with
-from ventsim.changes.walking import Steps, replaced
-from ventsim.circuit import Circuit
 from ventsim.errors import CircuitWarning, InputError, PlausibilityWarning, SolverError
-from ventsim.metrics import LUNG_MEASURES
-from ventsim.parts import Description, LungPart
-from ventsim.parts.quantity import quantity_of
+from ventsim.model.changes.paths import circuit_with
+from ventsim.model.changes.walking import Steps, replaced
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts import Description, LungPart
+from ventsim.model.ventilator import BreathSettings
+from ventsim.quantities import quantity_of
+from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, PieceResult, run_batch
 from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, check_number
 from ventsim.simulation.provenance import describe
-from ventsim.ventilator import BreathSettings
 
 FloatArray = NDArray[np.float64]
-
-__all__ = ["interaction", "scaled_lung"]
 
 _DEFAULT_STEP, _DEFAULT_TOLERANCE = 0.01, 1e-10
 _SMALLEST_STEP, _LARGEST_STEP = 1e-3, 0.1
@@ -42,7 +40,7 @@ _NOISE_RATIO = math.sqrt(float(_FIRST @ _FIRST) / float(_FOURTH @ _FOURTH))
 # Powers of volume in the units of elastic laws: a lung k times as compliant has every volume k times as large.
 _VOLUME_POWERS = {"mL/cmH2O": 1.0, "mL": 1.0, "cmH2O/mL": -1.0, "cmH2O/mL²": -2.0}
 _RESISTANCE_UNITS = ("cmH2O·s/L", "cmH2O·s²/L²")
-_NOT_ELASTIC = ("relaxed_volume",)
+_NOT_ELASTIC = ("relaxation_volume",)
 _PERCENT = "%/%"
 
 
@@ -194,7 +192,7 @@ def scaled_lung(lung: LungPart, *, compliance: float = 1.0, resistance: float = 
 
     Examples
     --------
-    >>> from ventsim.parts import Lung
+    >>> from ventsim.model.parts import Lung
     >>> scaled_lung(Lung(compliance=50.0, resistance=10.0), compliance=0.5).compliance
     25.0
     """

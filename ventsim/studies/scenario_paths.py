@@ -10,17 +10,15 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, get_args
 
-from ventsim.changes.paths import canonical, roots, steps_of, value_at, with_values
-from ventsim.changes.walking import Steps, Value, field_at, item_at, quantity_at, replaced
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError, suggestion
-from ventsim.layouts import Branch, Layout
-from ventsim.parts import Adapter, Description, TPiece, Tube
-from ventsim.parts.quantity import Quantity
-from ventsim.scenario import Scenario
-from ventsim.ventilator import BreathSettings
-
-__all__ = ["StudyCase", "Subject", "subject_of"]
+from ventsim.model.changes.paths import canonical, roots, steps_of, value_at, with_values
+from ventsim.model.changes.walking import Steps, Value, field_at, item_at, quantity_at, replaced
+from ventsim.model.circuit import Circuit
+from ventsim.model.layouts import Branch, Layout
+from ventsim.model.parts import Adapter, Description, TPiece, Tube
+from ventsim.model.scenario import Scenario
+from ventsim.model.ventilator import BreathSettings
+from ventsim.quantities import Quantity
 
 _BRANCHES, _EXTENSIONS = "branches", "extensions"
 _EXTENSION_LENGTH = 2.0  # of the tube that a layout takes by itself [m]
@@ -42,7 +40,7 @@ class Subject:
 
     Examples
     --------
-    >>> from ventsim.scenario import builtin
+    >>> from ventsim.model.scenario import builtin
     >>> subject = subject_of(builtin("two-unequal-lungs"))
     >>> subject.value("branches.b.inspiratory_tube.length")
     1.5
@@ -213,7 +211,7 @@ class StudyCase:
 
     Examples
     --------
-    >>> from ventsim.scenario import builtin
+    >>> from ventsim.model.scenario import builtin
     >>> case = StudyCase(subject_of(builtin("two-unequal-lungs")), ("settings.peep",), (8.0,))
     >>> case()[1].peep
     8.0
@@ -250,7 +248,7 @@ def subject_of(scenario: Scenario | Circuit, *, settings: BreathSettings | None 
 
     Examples
     --------
-    >>> from ventsim.scenario import builtin
+    >>> from ventsim.model.scenario import builtin
     >>> subject_of(builtin("two-unequal-lungs")).layout.arrangement
     'tree'
     """

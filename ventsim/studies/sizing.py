@@ -6,16 +6,14 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import xarray as xr
 
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError, SolverError
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
 from ventsim.simulation.batch import FINISHED
 from ventsim.studies.sizing_answer import answer
 from ventsim.studies.sizing_holes import read_bore_tolerance, read_drills
 from ventsim.studies.sizing_problem import Limits, read_problem
 from ventsim.studies.sizing_solve import search
-from ventsim.ventilator import BreathSettings
-
-__all__ = ["size"]
 
 # The steady breath has to be this much more exact than the targets.
 _FINER = 0.01

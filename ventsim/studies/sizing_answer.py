@@ -8,8 +8,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.metrics import LUNG_MEASURES
-from ventsim.schema import CAUTION
+from ventsim.results.measures import LUNG_MEASURES
+from ventsim.results.schema import CAUTION
 from ventsim.simulation.batch import Case, PieceResult
 from ventsim.studies.sizing_holes import DRILLS, Hole, Option, give, holes, options
 from ventsim.studies.sizing_problem import Problem, Unknown

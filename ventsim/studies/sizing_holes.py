@@ -8,18 +8,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError, PlausibilityWarning
-from ventsim.metrics import LUNG_MEASURES
-from ventsim.parts import Orifice, Restrictor, orifice_bore, printed_bore
-from ventsim.parts.printed_bores import NOMINAL_BORES
-from ventsim.parts.quantity import BORE_SLIPS, Quantity
+from ventsim.model.circuit import Circuit
+from ventsim.model.laws.printed_bores import NOMINAL_BORES
+from ventsim.model.parts import Orifice, Restrictor, orifice_bore, printed_bore
+from ventsim.model.ventilator import BreathSettings
+from ventsim.quantities import BORE_SLIPS, Quantity
+from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import Case
 from ventsim.studies.sizing_problem import Problem
 from ventsim.studies.sizing_restrict import tube_bore_of
 from ventsim.studies.sizing_words import way_in
 from ventsim.units import ML_PER_L
-from ventsim.ventilator import BreathSettings
 
 FloatArray = NDArray[np.float64]
 

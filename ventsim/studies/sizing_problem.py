@@ -10,16 +10,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.changes.paths import canonical, roots, steps_of, value_at, with_values
-from ventsim.changes.walking import quantity_at
-from ventsim.circuit import Circuit
 from ventsim.errors import InputError, PlausibilityWarning, suggestion, warn_caller
-from ventsim.metrics import LUNG_MEASURES
-from ventsim.parts import Orifice
-from ventsim.parts.quantity import PRESSURE_SLIPS, VOLUME_SLIPS, Quantity
+from ventsim.model.changes.paths import canonical, roots, steps_of, value_at, with_values
+from ventsim.model.changes.walking import quantity_at
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts import Orifice
+from ventsim.model.ventilator import BreathSettings
+from ventsim.quantities import PRESSURE_SLIPS, VOLUME_SLIPS, Quantity
+from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_piece
 from ventsim.studies.sizing_restrict import widest_bore
-from ventsim.ventilator import BreathSettings
 
 FloatArray = NDArray[np.float64]
 Limits = tuple[float, float | Literal["widest"]]

@@ -3,12 +3,10 @@
 import math
 from typing import Literal
 
-from ventsim.circuit import Circuit
 from ventsim.errors import CircuitError, suggestion
-from ventsim.parts import AdjustableRestrictor, Orifice, Restrictor, Tube
-from ventsim.parts.tube import ADULT_BORE
-
-__all__ = ["restrict"]
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts import AdjustableRestrictor, Orifice, Restrictor, Tube
+from ventsim.model.parts.tube import ADULT_BORE
 
 Limb = Literal["inspiratory", "expiratory"]
 _LIMBS = ("inspiratory", "expiratory")

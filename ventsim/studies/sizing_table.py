@@ -5,8 +5,6 @@ import xarray as xr
 
 from ventsim.errors import SchemaError
 
-__all__ = ["sizing_table"]
-
 
 def sizing_table(found: xr.Dataset, *, caution: bool = True) -> str:
     """A sizing answer as text: values, targets, what each lung gets before and after, and what might be made.

@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.circuit import Circuit
-from ventsim.metrics import LUNG_MEASURES
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import PressureControl
+from ventsim.results.measures import LUNG_MEASURES
 from ventsim.studies.sizing_problem import TARGETS, Problem, Unknown
 from ventsim.studies.sizing_solve import Found
-from ventsim.ventilator import PressureControl
 
 FloatArray = NDArray[np.float64]
 

@@ -11,8 +11,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ventsim.changes.walking import Value
-from ventsim.circuit import Circuit
 from ventsim.errors import (
     CircuitWarning,
     InputError,
@@ -21,9 +19,12 @@ from ventsim.errors import (
     suggestion,
     warn_caller,
 )
-from ventsim.metrics import LUNG_MEASURES, PORT_MEASURES, TIMING
-from ventsim.scenario import CANNOT_REPEAT, Scenario
-from ventsim.schema import label
+from ventsim.model.changes.walking import Value
+from ventsim.model.circuit import Circuit
+from ventsim.model.scenario import CANNOT_REPEAT, Scenario
+from ventsim.model.ventilator import BreathSettings
+from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
+from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
 from ventsim.simulation.prepare import (
     DEFAULT_SAMPLE_INTERVAL,
@@ -35,9 +36,6 @@ from ventsim.simulation.prepare import (
 )
 from ventsim.simulation.provenance import describe
 from ventsim.studies.scenario_paths import StudyCase, Subject, subject_of
-from ventsim.ventilator import BreathSettings
-
-__all__ = ["MOST_POINTS", "sweep"]
 
 MOST_POINTS = 1_000_000
 """Largest number of points of a sweep. [1]"""
@@ -115,7 +113,7 @@ def sweep(
 
     Examples
     --------
-    >>> from ventsim.scenario import builtin
+    >>> from ventsim.model.scenario import builtin
     >>> found = sweep(builtin("two-unequal-lungs"), {"lungs.b.compliance": [15, 25, 50]})
     >>> found.inspired_tidal_volume.sel(lung="b").values.round(0).tolist()
     [172.0, 283.0, 508.0]

@@ -7,15 +7,6 @@ import numpy as np
 from ventsim.errors import InputError, suggestion
 from ventsim.theory.inputs import FloatArray
 
-__all__ = [
-    "FlowPattern",
-    "check_pattern",
-    "flow_shape",
-    "peak_pressure_fraction",
-    "volume_mean",
-    "volume_shape",
-]
-
 FlowPattern = Literal["constant", "decelerating", "sine"]
 
 
@@ -79,9 +70,7 @@ def flow_shape(fraction: FloatArray, *, flow_pattern: FlowPattern, end_flow_rati
     return 2.0 / (1.0 + end_flow_ratio) * (1.0 - (1.0 - end_flow_ratio) * fraction)
 
 
-def volume_shape(
-    fraction: FloatArray, *, flow_pattern: FlowPattern, end_flow_ratio: FloatArray
-) -> FloatArray:
+def volume_shape(fraction: FloatArray, *, flow_pattern: FlowPattern, end_flow_ratio: FloatArray) -> FloatArray:
     """Volume over tidal volume: the integral of :func:`flow_shape`.
 
     Parameters

@@ -8,8 +8,6 @@ import numpy as np
 from ventsim.theory.inputs import FloatArray, Floats, checked, checked_two_lungs, unboxed
 from ventsim.units import ML_PER_L
 
-__all__ = ["EffectiveMechanics", "two_compartment_effective"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class EffectiveMechanics:

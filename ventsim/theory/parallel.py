@@ -9,13 +9,6 @@ from ventsim.theory.inputs import FloatArray, Floats, checked
 from ventsim.theory.parallel_state import LungGroup, settled_group
 from ventsim.units import ML_PER_L
 
-__all__ = [
-    "ParallelLungsBreath",
-    "ParallelLungsWaveform",
-    "parallel_lungs_pressure_control",
-    "parallel_lungs_waveform",
-]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ParallelLungsBreath:

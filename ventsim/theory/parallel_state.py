@@ -9,9 +9,6 @@ from ventsim.errors import InputError
 from ventsim.theory.inputs import FloatArray, checked, checked_lungs, checked_times
 from ventsim.units import ML_PER_L
 
-__all__ = ["LungGroup", "Modes", "settled_group"]
-
-
 # The slowest mode carries a relative rounding error of 1e-16 times the ratio of fastest to slowest.
 LARGEST_SPREAD = 1e8
 

@@ -9,13 +9,6 @@ from ventsim.errors import InputError
 from ventsim.theory.inputs import FloatArray, Floats, checked_together, unboxed
 from ventsim.units import ML_PER_L
 
-__all__ = [
-    "mechanical_power_becher_2019",
-    "mechanical_power_gattinoni_2016",
-    "mechanical_power_giosa_2019",
-    "mechanical_power_simplified_gattinoni_2016",
-]
-
 JOULES = 0.098  # as printed in the papers [J/(cmH2O·L)]
 
 
@@ -82,9 +75,7 @@ def mechanical_power_gattinoni_2016(
         "ie_ratio": ie_ratio,
         "peep": peep,
     }
-    volume, compliance, resistance, rate, ratio, peep = checked_together(
-        "mechanical_power_gattinoni_2016", values
-    )
+    volume, compliance, resistance, rate, ratio, peep = checked_together("mechanical_power_gattinoni_2016", values)
     litres = volume / ML_PER_L
     elastic = 0.5 * volume / compliance
     resistive = litres * rate * (1.0 + ratio) / (60.0 * ratio) * resistance

@@ -9,8 +9,6 @@ from ventsim.theory.pressure_state import settled_pressure
 from ventsim.theory.waveform import BreathWaveform
 from ventsim.units import ML_PER_L
 
-__all__ = ["PressureControlBreath", "pressure_control", "pressure_control_waveform"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PressureControlBreath:

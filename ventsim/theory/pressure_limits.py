@@ -7,8 +7,6 @@ import numpy as np
 from ventsim.theory.inputs import Floats, checked_together, unboxed
 from ventsim.units import ML_PER_L
 
-__all__ = ["RateCeiling", "pressure_control_fully_emptied", "pressure_control_rate_ceiling"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RateCeiling:

@@ -10,8 +10,6 @@ from ventsim.theory.pressure_state import settled_pressure
 from ventsim.theory.waveform import BreathWaveform
 from ventsim.units import ML_PER_L
 
-__all__ = ["ApproachBreath", "pressure_control_approach", "pressure_rise_from_rest"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ApproachBreath:

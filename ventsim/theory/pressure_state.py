@@ -8,8 +8,6 @@ import numpy as np
 from ventsim.theory.inputs import FloatArray, Floats, checked_times, checked_together
 from ventsim.units import ML_PER_L
 
-__all__ = ["SettledPressure", "settled_pressure"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SettledPressure:

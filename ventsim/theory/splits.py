@@ -9,14 +9,6 @@ from ventsim.errors import InputError
 from ventsim.theory.inputs import FloatArray, Floats, checked_together, checked_two_lungs, unboxed
 from ventsim.units import ML_PER_L
 
-__all__ = [
-    "CircuitComplianceSplit",
-    "FlowSplit",
-    "circuit_compliance_split",
-    "constant_flow_split",
-    "lung_tidal_volume",
-]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FlowSplit:

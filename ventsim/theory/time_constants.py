@@ -5,8 +5,6 @@ import numpy as np
 from ventsim.theory.inputs import Floats, checked_together, unboxed
 from ventsim.units import ML_PER_L
 
-__all__ = ["fraction_complete", "time_constant"]
-
 
 def time_constant(*, compliance: Floats, resistance: Floats) -> Floats:
     r"""Time in which a passive lung completes 63 % of a change.
@@ -86,7 +84,5 @@ def fraction_complete(time: Floats, *, time_constant: Floats) -> Floats:
     >>> fraction_complete(1.5, time_constant=0.5)
     0.95021
     """
-    time, time_constant = checked_together(
-        "fraction_complete", {"time": time, "time_constant": time_constant}
-    )
+    time, time_constant = checked_together("fraction_complete", {"time": time, "time_constant": time_constant})
     return unboxed(-np.expm1(-time / time_constant))

@@ -16,8 +16,6 @@ from ventsim.theory.volume_state import settled_volume
 from ventsim.theory.waveform import BreathWaveform
 from ventsim.units import ML_PER_L
 
-__all__ = ["VolumeControlBreath", "volume_control", "volume_control_waveform"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class VolumeControlBreath:

@@ -10,8 +10,6 @@ from ventsim.theory.flow_patterns import check_pattern
 from ventsim.theory.inputs import FloatArray, Floats, checked_times, checked_together
 from ventsim.units import ML_PER_L
 
-__all__ = ["SettledVolume", "settled_volume"]
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SettledVolume:

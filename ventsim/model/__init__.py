@@ -1,0 +1,1 @@
+"""The wing 'model', see DEVELOPERS.md."""

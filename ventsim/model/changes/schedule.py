@@ -1,0 +1,283 @@
+"""Circuit and breath settings at any time of a run."""
+
+import warnings
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+from ventsim.errors import InputError, PlausibilityWarning, warn_caller
+from ventsim.model.changes.checks import checked_plan
+from ventsim.model.changes.descriptions import AnyChange
+from ventsim.model.changes.listing import ChangeRow, rows_of
+from ventsim.model.changes.plan import Plan
+from ventsim.model.circuit import Circuit
+from ventsim.model.wording import shown
+from ventsim.model.ventilator import BreathSettings
+
+# Circuits and settings that are kept in order to be returned again.
+_KEPT = 16
+_TITLES = ("time [s]", "where", "before", "after")
+
+
+@dataclass(frozen=True, eq=False)
+class Schedule:
+    """A circuit, its breath settings, and what changes while a run goes on.
+
+    Everything is checked when it is made: circuit and settings are built at every time at which a change begins
+    or ends, and half-way between. Values of a part may change while it is clamped, at an open joint or at a lung
+    that is taken off. Ends, caps and leaks that faults put into the circuit cannot be named by changes.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The circuit at the beginning.
+    settings : PressureControl or VolumeControl
+        The breath settings at the beginning.
+    changes : tuple of Change, Disconnection, LungRemoval, Clamp or LeakOnset, default ()
+        What changes, in any order.
+
+    Raises
+    ------
+    InputError
+        If a path, joint, lung or part does not exist, two changes contradict each other, or a value is
+        impossible at some time; the message has the number of the change, counted from 1.
+
+    Warns
+    -----
+    PlausibilityWarning
+        If a value becomes unlikely.
+
+    Examples
+    --------
+    >>> from ventsim.model.changes import Change
+    >>> from ventsim.model.layouts import single
+    >>> from ventsim.model.parts import Lung
+    >>> from ventsim.model.ventilator import PressureControl
+    >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
+    >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
+    >>> stiffening = Change(path="lungs.a.compliance", to=30.0, at=60.0, until=120.0)
+    >>> schedule = Schedule(circuit, settings, changes=(stiffening,))
+    >>> schedule.circuit_at(90.0).lungs["a"].compliance
+    40.0
+    >>> schedule.circuit_at(30.0) is circuit
+    True
+    """
+
+    circuit: Circuit
+    settings: BreathSettings
+    changes: tuple[AnyChange, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name, value, wanted in (
+            ("circuit", self.circuit, Circuit),
+            ("settings", self.settings, BreathSettings),
+        ):
+            if not isinstance(value, wanted):
+                given = "a Circuit" if wanted is Circuit else "PressureControl(...) or VolumeControl(...)"
+                raise InputError(f"schedule: {name} {shown(value)} is of the wrong type.\n  Give {given}.")
+        if isinstance(self.changes, str) or not isinstance(self.changes, Sequence):
+            raise InputError(
+                f"changes: {shown(self.changes)} is not a list of changes.\n  Give (Change(...), ...)."
+            )
+        object.__setattr__(self, "changes", tuple(self.changes))
+        for text in self._checked[1]:
+            warn_caller(PlausibilityWarning(text))
+
+    @cached_property
+    def _checked(self) -> tuple[Plan, tuple[str, ...]]:
+        """The changes in order, and doubts about their values."""
+        return checked_plan(self.circuit, self.settings, self.changes)
+
+    @property
+    def _plan(self) -> Plan:
+        """The changes in order."""
+        return self._checked[0]
+
+    @cached_property
+    def _made(self) -> dict[Any, Any]:
+        """Some circuits and settings by their state, to be returned again; the only thing that changes here."""
+        return {}
+
+    def circuit_at(self, time: float) -> Circuit:
+        """The circuit with its ventilator as it is at a time.
+
+        At the time of a step it is the circuit after it; while a value moves bit by bit it is the one of that very
+        time.
+
+        Parameters
+        ----------
+        time : float
+            Since the beginning of the run. [s]
+
+        Returns
+        -------
+        Circuit
+            The same object as long as nothing differs; the circuit itself if nothing differs from it.
+        """
+        values, faults = state = self._plan.circuit_state(time)
+        if not values and not faults:
+            return self.circuit
+        return self._kept(("circuit", tuple(values.items()), faults), self._plan.make_circuit, state)
+
+    def settings_at(self, time: float) -> BreathSettings:
+        """The breath settings for a breath that starts at a time.
+
+        Parameters
+        ----------
+        time : float
+            Since the beginning of the run. [s]
+
+        Returns
+        -------
+        BreathSettings
+            The same object as long as nothing differs; the settings themselves if nothing differs from them.
+        """
+        values = self._plan.settings_state(time)
+        if not values:
+            return self.settings
+        return self._kept(("settings", tuple(values.items())), self._plan.make_settings, values)
+
+    def _kept(self, key: tuple[Any, ...], make: Callable[[Any], Any], state: Any) -> Any:
+        """What was made of the same state before, or what is made now."""
+        found = self._made.pop(key, None)
+        if found is None:
+            found = self._quietly(make, state) if self._checked[1] else make(state)
+        self._made[key] = found  # the last in line
+        if len(self._made) > _KEPT:
+            del self._made[next(iter(self._made))]
+        return found
+
+    def _quietly(self, make: Callable[[Any], Any], state: Any) -> Any:
+        """Make something whose unlikely values were told when the schedule was made.
+
+        Values between likely ones are likely, so all other schedules get by without the filters of warnings,
+        which are not safe in threads.
+        """
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", PlausibilityWarning)
+            return make(state)
+
+    @property
+    def instants(self) -> tuple[float, ...]:
+        """Times above 0 at which the circuit jumps, rising; breath settings are not looked at. [s]"""
+        return self._plan.instants
+
+    @property
+    def knots(self) -> tuple[float, ...]:
+        """0, and every time at which a change of any kind begins or ends, rising. [s]"""
+        return self._plan.knots
+
+    def ramps_between(self, start: float, end: float) -> bool:
+        """Whether a value of the circuit moves bit by bit at some time between two others.
+
+        Parameters
+        ----------
+        start, end : float
+            Limits of the open interval. [s]
+
+        Returns
+        -------
+        bool
+            True if the circuit may differ at every time between.
+        """
+        return any(first < end and last > start for first, last in self._plan.ramps)
+
+    def unreached(self, duration: float) -> tuple[AnyChange, ...]:
+        """Changes that begin when a run is already over.
+
+        Parameters
+        ----------
+        duration : float
+            Length of the run. [s]
+
+        Returns
+        -------
+        tuple of Change, Disconnection, LungRemoval, Clamp or LeakOnset
+            Those that begin at or after its end.
+        """
+        return tuple(change for change in self.changes if change.at >= duration)
+
+    def described(self) -> tuple[ChangeRow, ...]:
+        """What changes, when and from what to what, as text.
+
+        Returns
+        -------
+        tuple of ChangeRow
+            In order of time.
+        """
+        return rows_of(self._plan)
+
+
+def changes_table(schedule: Schedule) -> str:
+    """What changes, as text.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        Circuit, settings and changes.
+
+    Returns
+    -------
+    str
+        A line for each change, in order of time, below a heading.
+
+    Examples
+    --------
+    >>> from ventsim.model.changes import LungRemoval
+    >>> from ventsim.model.layouts import single
+    >>> from ventsim.model.parts import Lung
+    >>> from ventsim.model.ventilator import PressureControl
+    >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
+    >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
+    >>> print(changes_table(Schedule(circuit, settings, (LungRemoval(lung="a", at=60.0, until=90.0),))))
+    time [s]  where   before  after
+    60 to 90  lung a  on      off, the circuit capped
+    """
+    rows = schedule.described()
+    if not rows:
+        return "Nothing changes."
+    cells = [_TITLES, *((row.when, row.where, row.before, row.after) for row in rows)]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    return "\n".join("  ".join(map(str.ljust, line, widths)).rstrip() for line in cells)
+
+
+def with_changes(
+    circuit: Circuit, settings: BreathSettings, changes: Sequence[AnyChange]
+) -> tuple[Circuit, BreathSettings]:
+    """Circuit and breath settings after all changes, for the steady breath that follows them.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The circuit at the beginning.
+    settings : PressureControl or VolumeControl
+        The breath settings at the beginning.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
+        What changes; what ends is over.
+
+    Returns
+    -------
+    tuple of (Circuit, BreathSettings)
+        As they are from then on.
+
+    Raises
+    ------
+    InputError
+        As for :class:`Schedule`.
+
+    Examples
+    --------
+    >>> from ventsim.model.changes import Change
+    >>> from ventsim.model.layouts import single
+    >>> from ventsim.model.parts import Lung
+    >>> from ventsim.model.ventilator import PressureControl
+    >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
+    >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
+    >>> after = with_changes(circuit, settings, [Change(path="settings.peep", to=8.0, at=60.0)])
+    >>> after[1].peep
+    8.0
+    """
+    schedule = Schedule(circuit, settings, tuple(changes))
+    last = schedule.knots[-1]
+    return schedule.circuit_at(last), schedule.settings_at(last)

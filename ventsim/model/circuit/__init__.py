@@ -1,0 +1,18 @@
+"""A circuit: named parts joined at their ports, checked to be complete when it is made."""
+
+from ventsim.model.circuit.description import Circuit
+from ventsim.model.circuit.graph import build_graph
+from ventsim.model.circuit.mating import VENTILATOR_CONES, connector_mismatches
+from ventsim.model.circuit.named_parts import VENTILATOR, FrozenParts
+from ventsim.model.circuit.parts_list import parts_list, parts_list_text
+
+__all__ = [
+    "VENTILATOR",
+    "VENTILATOR_CONES",
+    "Circuit",
+    "FrozenParts",
+    "build_graph",
+    "connector_mismatches",
+    "parts_list",
+    "parts_list_text",
+]

@@ -1,0 +1,210 @@
+"""The circuit itself."""
+
+from collections.abc import Iterable, Mapping
+from typing import Annotated, ClassVar, Self
+
+import networkx as nx
+from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, model_validator
+
+from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
+from ventsim.model.circuit.checks import check_connections, check_joints, read_joints
+from ventsim.model.circuit.graph import build_graph, direction_faults
+from ventsim.model.circuit.named_parts import FrozenParts, dump_parts, read_parts
+from ventsim.model.circuit.overview import circuit_html, circuit_words
+from ventsim.model.wording import one_mapping, shown
+from ventsim.model.parts import Description, LungPart, Part
+from ventsim.model.ventilator import Ventilator
+
+
+class Circuit(Description):
+    """Parts, the joints between their ports, and the ventilator that drives them.
+
+    A joint names two ends, each as ``"part.port"``; the ventilator's are ``"ventilator.inspiratory"`` and
+    ``"ventilator.expiratory"``. Joined ends are one and the same point. Every port is used exactly once.
+
+    Parameters
+    ----------
+    parts : mapping of str to Part
+        The parts by name. A name is any text without full stop, and not ``"ventilator"``.
+    joints : sequence of (str, str)
+        Ends that are joined.
+    ventilator : Ventilator, default Ventilator()
+        The machine.
+
+    Raises
+    ------
+    CircuitError
+        If a name or joint is wrong, a port stays open, or a lung has no way to both of the ventilator's
+        ports.
+
+    Warns
+    -----
+    CircuitWarning
+        If a one-way valve points against the flow that its place in the circuit asks for.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import Lung, YPiece
+    >>> circuit = Circuit(
+    ...     parts={"y": YPiece(), "a": Lung(compliance=50.0, resistance=5.0)},
+    ...     joints=[
+    ...         ("ventilator.inspiratory", "y.inspiratory"),
+    ...         ("y.patient", "a.airway"),
+    ...         ("y.expiratory", "ventilator.expiratory"),
+    ...     ],
+    ... )
+    >>> list(circuit.lungs)
+    ['a']
+    """
+
+    kind: ClassVar[str] = "circuit"
+    error_type: ClassVar[type[InputError]] = CircuitError
+
+    parts: Annotated[
+        Mapping[str, Part],
+        PlainValidator(read_parts),
+        PlainSerializer(dump_parts),
+        Field(description="the parts by name"),
+    ]
+    joints: Annotated[
+        tuple[tuple[str, str], ...],
+        BeforeValidator(read_joints),
+        Field(description="pairs of ends, each 'part.port', that are joined"),
+    ]
+    ventilator: Annotated[Ventilator, Field(description="the machine")] = Ventilator()
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        check_joints(self.parts, self.joints, ventilator_ports=self.ventilator.ports)
+        graph = self.graph()
+        check_connections(graph, self.parts)
+        faults = direction_faults(graph, self.parts)
+        if faults:
+            warn_caller(CircuitWarning("\n".join(faults)))
+        return self
+
+    @classmethod
+    def from_pairs(
+        cls,
+        pairs: Iterable[tuple[str, Part]],
+        *,
+        joints: Iterable[tuple[str, str]],
+        ventilator: Ventilator | None = None,
+    ) -> Self:
+        """A circuit from a list of named parts, in which a name that occurs twice is an error.
+
+        Parameters
+        ----------
+        pairs : iterable of (str, Part)
+            Names and parts.
+        joints : iterable of (str, str)
+            Ends that are joined.
+        ventilator : Ventilator or None, default None
+            The machine; None: the default one.
+
+        Returns
+        -------
+        Circuit
+            The checked circuit.
+
+        Raises
+        ------
+        CircuitError
+            If two parts have the same name, or as for the class.
+
+        Examples
+        --------
+        >>> from ventsim.model.parts import Lung
+        >>> lung = Lung(compliance=50.0, resistance=5.0)
+        >>> Circuit.from_pairs([("a", lung), ("a", lung)], joints=[])
+        Traceback (most recent call last):
+        ventsim.errors.CircuitError: two parts are called 'a': a lung and a lung.
+          Give every part a name of its own.
+        """
+        parts: dict[str, Part] = {}
+        for name, part in pairs:
+            if name in parts:
+                raise CircuitError(
+                    f"two parts are called '{name}': a {parts[name].kind} and a {part.kind}.\n"
+                    "  Give every part a name of its own."
+                )
+            parts[name] = part
+        machine = Ventilator() if ventilator is None else ventilator
+        return cls(parts=parts, joints=tuple(joints), ventilator=machine)
+
+    def __repr__(self) -> str:
+        return f"<Circuit: {circuit_words(self)}>"
+
+    __str__ = __repr__
+
+    def _repr_html_(self) -> str:
+        return circuit_html(self)
+
+    @one_mapping
+    def with_parts(self, parts: Mapping[str, Part]) -> Self:
+        """The circuit with some parts exchanged, at the same joints.
+
+        Parameters
+        ----------
+        parts : mapping of str to Part
+            New parts by the names of those that they replace.
+
+        Returns
+        -------
+        Circuit
+            The checked circuit.
+
+        Raises
+        ------
+        CircuitError
+            If there is no part of a name, or the ports of the new part have other names.
+
+        Examples
+        --------
+        >>> from ventsim.model.layouts import single
+        >>> from ventsim.model.parts import Lung
+        >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
+        >>> circuit.with_parts({"a": Lung(compliance=25.0, resistance=5.0)}).lungs["a"].compliance
+        25.0
+        """
+        for name, part in parts.items():
+            if name not in self.parts:
+                raise CircuitError(f"there is no part {name!r} to exchange.\n  {suggestion(name, self.parts)}")
+            if not isinstance(part, Part):
+                raise CircuitError(
+                    f"part {name!r}: {shown(part)} is not a part.\n  Give a part, such as Tube(length=1.5)."
+                )
+            old = self.parts[name]
+            if set(part.ports) != set(old.ports):
+                raise CircuitError(
+                    f"part {name!r}: the {part.kind} has the ports {_listed(part.ports)}; the {old.kind} in "
+                    f"whose place it comes has {_listed(old.ports)}.\n"
+                    "  Take a part with these ports, or give joints too: .changed({'parts': ..., 'joints': ...})."
+                )
+        return self.changed({"parts": FrozenParts({**self.parts, **parts})})
+
+    @property
+    def lungs(self) -> dict[str, LungPart]:
+        """The lungs by name, in the order of the parts."""
+        return {name: part for name, part in self.parts.items() if isinstance(part, LungPart)}
+
+    def graph(self) -> nx.MultiDiGraph:
+        """The circuit as a graph, for drawing and for searching ways.
+
+        Returns
+        -------
+        networkx.MultiDiGraph
+            Nodes ``"part.point"``; edges along passages, and along joints (attribute ``passage`` None).
+
+        Examples
+        --------
+        >>> from ventsim.model.layouts import single
+        >>> from ventsim.model.parts import Lung
+        >>> "lung.alveoli" in single(Lung(compliance=50.0, resistance=5.0)).graph()
+        True
+        """
+        return build_graph(self.parts, self.joints, ventilator_ports=self.ventilator.ports)
+
+
+def _listed(ports: Iterable[str]) -> str:
+    return ", ".join(map(repr, ports))

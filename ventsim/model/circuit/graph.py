@@ -1,0 +1,151 @@
+"""A circuit as a graph of points and passages, and the directions in which its valves let gas pass."""
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import networkx as nx
+import numpy as np
+
+from ventsim.model.circuit.named_parts import VENTILATOR
+from ventsim.model.parts import LungPart, Part
+from ventsim.model.parts.elements import Inertia, Passage
+
+_STILL = 1e-9  # pressure drop, of 1 in all, up to which a passage counts as a dead end without direction
+
+
+def build_graph(
+    parts: Mapping[str, Part], joints: Sequence[tuple[str, str]], *, ventilator_ports: Sequence[str]
+) -> nx.MultiDiGraph:
+    """Points as nodes; passages and joints as edges.
+
+    Parameters
+    ----------
+    parts : mapping of str to Part
+        The parts.
+    joints : sequence of (str, str)
+        Pairs of ends.
+    ventilator_ports : sequence of str
+        Ports of the ventilator; no edge runs between them.
+
+    Returns
+    -------
+    networkx.MultiDiGraph
+        Nodes ``"part.point"`` with the attribute ``part``. Edges from start to end of each passage with the
+        attributes ``part`` (name), ``kind`` (of the part) and ``passage``; of each joint with ``part`` None,
+        ``kind`` ``"joint"`` and ``passage`` None.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import Lung
+    >>> graph = build_graph({"a": Lung(compliance=50.0, resistance=5.0)}, [], ventilator_ports=())
+    >>> list(graph.edges())
+    [('a.airway', 'a.alveoli')]
+    """
+    graph = nx.MultiDiGraph()
+    for port in ventilator_ports:
+        graph.add_node(f"{VENTILATOR}.{port}", part=VENTILATOR)
+    for name, part in parts.items():
+        for port in part.ports:
+            graph.add_node(f"{name}.{port}", part=name)
+        for element in part.elements():
+            if isinstance(element, Passage | Inertia):
+                start, end = f"{name}.{element.start}", f"{name}.{element.end}"
+                for node in (start, end):
+                    graph.add_node(node, part=name)
+                graph.add_edge(start, end, part=name, kind=part.kind, passage=element)
+    for start, end in joints:
+        graph.add_edge(start, end, part=None, kind="joint", passage=None)
+    return graph
+
+
+def direction_faults(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> tuple[str, ...]:
+    """What is wrong with the directions of the one-way passages.
+
+    A one-way passage is against the flow if a steady stream from the inspiratory to the expiratory port,
+    through the same circuit without valves, would pass it from end to start. Besides, every lung must be
+    reached from the inspiratory port, and reach the expiratory one, in allowed directions.
+
+    Parameters
+    ----------
+    graph : networkx.MultiDiGraph
+        As :func:`build_graph` returns it, every lung connected to both ports.
+    parts : mapping of str to Part
+        The parts.
+
+    Returns
+    -------
+    tuple of str
+        One message for each fault; empty if there is none.
+    """
+    valves = [edge for edge in graph.edges(data=True) if edge[2]["passage"] and edge[2]["passage"].is_one_way]
+    if not valves:
+        return ()
+    reversed_valves = _against_stream(graph, valves)
+    faults = [
+        f"{data['kind']} '{data['part']}' points against the flow from the ventilator's inspiratory "
+        f"to its expiratory port.\n  Swap its two joints: '{start}' and '{end}'."
+        for start, end, data in valves
+        if data["part"] in reversed_valves
+    ]
+    allowed = _allowed_ways(graph, reversed_valves)
+    for name, part in parts.items():
+        if isinstance(part, LungPart):
+            faults.extend(_blocked(name, f"{name}.{part.ports[0]}", allowed, valves))
+    return tuple(faults)
+
+
+def _allowed_ways(graph: nx.MultiDiGraph, reversed_valves: set[str]) -> nx.DiGraph:
+    """An edge in each direction in which gas may pass once the reversed valves are set right."""
+    ways = nx.DiGraph()
+    ways.add_nodes_from(graph)
+    for start, end, data in graph.edges(data=True):
+        if data["passage"] is None or not data["passage"].is_one_way:
+            ways.add_edges_from([(start, end), (end, start)])
+        elif data["part"] in reversed_valves:
+            ways.add_edge(end, start)
+        else:
+            ways.add_edge(start, end)
+    return ways
+
+
+def _blocked(name: str, airway: str, ways: nx.DiGraph, valves: Sequence[tuple]) -> Iterable[str]:
+    """Messages about a lung that cannot breathe in or out."""
+    journeys = (
+        ("in", f"{VENTILATOR}.inspiratory", airway, "from the ventilator's inspiratory port to it"),
+        ("out", airway, f"{VENTILATOR}.expiratory", "from it to the ventilator's expiratory port"),
+    )
+    for word, source, target, way in journeys:
+        if nx.has_path(ways, source, target):
+            continue
+        before, behind = nx.descendants(ways, source) | {source}, nx.ancestors(ways, target) | {target}
+        culprits = [data["part"] for start, end, data in valves if end in before and start in behind]
+        hint = f"Check the direction of {', '.join(map(repr, culprits)) or 'each'}."
+        yield f"lung '{name}' cannot breathe {word}: one-way valves shut every way {way}.\n  {hint}"
+
+
+def _against_stream(graph: nx.MultiDiGraph, valves: Sequence[tuple]) -> set[str]:
+    """Names of parts whose one-way passage a steady stream would pass from end to start.
+
+    The stream is that of a resistor network: every passage conducts equally well both ways, joined ends are
+    one point, pressure 1 at the inspiratory port and 0 at the expiratory one.
+    """
+    joined = nx.Graph()
+    joined.add_nodes_from(graph)
+    joined.add_edges_from((start, end) for start, end, kind in graph.edges(data="kind") if kind == "joint")
+    row = {node: index for index, group in enumerate(nx.connected_components(joined)) for node in group}
+    size = max(row.values()) + 1
+    source, sink = row[f"{VENTILATOR}.inspiratory"], row[f"{VENTILATOR}.expiratory"]
+    matrix = np.zeros((size, size))
+    for start, end, data in graph.edges(data=True):
+        if data["passage"] is not None:
+            first, second = row[start], row[end]
+            matrix[first, first] += 1.0
+            matrix[second, second] += 1.0
+            matrix[first, second] -= 1.0
+            matrix[second, first] -= 1.0
+    for fixed in (source, sink):
+        matrix[fixed] = 0.0
+        matrix[fixed, fixed] = 1.0
+    known = np.zeros(size)
+    known[source] = 1.0 if source != sink else 0.0
+    pressure = np.linalg.solve(matrix, known)
+    return {data["part"] for start, end, data in valves if pressure[row[end]] - pressure[row[start]] > _STILL}

@@ -1,0 +1,1 @@
+"""Laws of flow and of elastic stores."""

@@ -1,0 +1,325 @@
+"""Where beds and ventilator stand on the floor, and how much tube each arrangement needs for it."""
+
+import math
+import numbers
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Annotated, Any, ClassVar, Self
+
+from pydantic import Field, PlainSerializer, PlainValidator, model_validator
+
+from ventsim.errors import CircuitError, InputError, suggestion
+from ventsim.model.circuit import FrozenParts
+from ventsim.model.wording import shown
+from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, halves
+from ventsim.model.layouts.pieces import joined_pieces, read_pieces
+from ventsim.model.parts import Description
+from ventsim.quantities import LENGTH_SLIPS, Quantity
+
+Position = tuple[float, float]
+
+FARTHEST = 100.0
+"""Largest coordinate on a floor plan. [m]"""
+
+SAME_PLACE = 0.01
+"""Distance up to which two beds stand at one place. [m]"""
+
+
+def _read_position(value: object) -> Position:
+    is_pair = isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2
+    if not is_pair or not all(isinstance(item, numbers.Real) and not isinstance(item, bool) for item in value):
+        raise CircuitError(f"{value!r} is not a place on the floor.\n  Give (x, y), each a number of metres.")
+    x, y = (float(item) for item in value)
+    if not (abs(x) <= FARTHEST and abs(y) <= FARTHEST):  # also wrong for what is not a number
+        raise CircuitError(
+            f"place ({x:.6g}, {y:.6g}) m is not allowed.\n"
+            f"  Allowed: finite numbers from {-FARTHEST:.6g} to {FARTHEST:.6g} m. Check the unit."
+        )
+    return x, y
+
+
+def _read_beds(value: object) -> FrozenParts:
+    if not isinstance(value, Mapping) or not value:
+        raise CircuitError(f"{shown(value)} holds no bed.\n  Give at least one: {{'a': (x, y)}}, in metres.")
+    beds = {}
+    for name, place in value.items():
+        try:
+            beds[name] = _read_position(place)
+        except CircuitError as error:
+            raise CircuitError(f"bed {name!r}: {error}") from None
+    return FrozenParts(beds)
+
+
+def _dump_beds(beds: Mapping[str, Position]) -> dict[str, Any]:
+    return {name: list(place) for name, place in beds.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A straight way on the floor.
+
+    Attributes
+    ----------
+    start, end : str
+        What stands at its ends, in words.
+    distance : float
+        From one to the other. [m]
+    """
+
+    start: str
+    end: str
+    distance: float
+
+
+@dataclass(frozen=True, slots=True)
+class TubeLengths:
+    """Lengths of tube that a floor plan asks for, the same in the inspiratory and the expiratory limb.
+
+    Attributes
+    ----------
+    limbs : mapping of str to float
+        The tube to each lung, by the lung's name. [m]
+    runs : mapping of (tuple of str) to float
+        Tubes between ventilator and fittings, by the names of the lungs for whose sake the fitting at the
+        far end stands where it does. [m]
+    """
+
+    limbs: Mapping[str, float]
+    runs: Mapping[tuple[str, ...], float]
+
+
+class FloorPlan(Description):
+    r"""Places of beds and ventilator on the floor, from which the lengths of tubes follow.
+
+    Parameters
+    ----------
+    beds : mapping of str to (x, y)
+        Place of each bed by the name of its lung. [m]
+    ventilator : tuple of float, default (0, 0)
+        Place of the ventilator. [m]
+    slack : float, default 1.2
+        Length of tube for each metre of straight way (default: common practice, no source). [1]
+    rise : float, default 0.5
+        Tube that each lung's limb needs besides, from the place of the bed up to the airway (default: common
+        practice, no source). [m]
+    pieces : tuple of float or None, default (1.5, 1.8)
+        Lengths in which tube is to be had; longer tubes are joined from them (default: common practice, no
+        source). None: tube is cut to the length. [m]
+
+    Raises
+    ------
+    CircuitError
+        If there is no bed, two beds stand at one place, or a number is impossible.
+
+    Notes
+    -----
+    A tube between two places that are :math:`d` apart needs :math:`s\,d`, with the slack :math:`s`; a limb
+    :math:`s\,d + h`, with the rise :math:`h`. Where the fittings stand:
+
+    - ``"star"``: at the ventilator.
+    - ``"chain"``: the T-piece of each lung at its bed, in the order of the lungs; the last bed has none.
+    - ``"tree"``: the first T-piece at the ventilator, every other fitting in the middle (mean place) of the
+      beds that it serves.
+
+    Straight ways, whatever stands between; joints of pieces neither resist nor hold gas.
+
+    Examples
+    --------
+    >>> plan = FloorPlan(beds={"a": (3.0, 0.0), "b": (0.0, 2.0)}, pieces=None)
+    >>> plan.tube_lengths("star").limbs["a"]
+    4.1
+    """
+
+    kind: ClassVar[str] = "floor plan"
+    error_type: ClassVar[type[InputError]] = CircuitError
+
+    beds: Annotated[
+        Mapping[str, Position],
+        PlainValidator(_read_beds),
+        PlainSerializer(_dump_beds),
+        Field(description="place (x, y) of each bed in m, by the name of its lung"),
+    ]
+    ventilator: Annotated[
+        Position,
+        PlainValidator(_read_position),
+        Field(description="place (x, y) of the ventilator in m"),
+    ] = (0.0, 0.0)
+    slack: Annotated[
+        float,
+        Quantity(
+            unit="1",
+            meaning="tube for each metre of straight way",
+            at_least=1.0,
+            at_most=10.0,
+            plausible=(1.0, 3.0),
+        ),
+    ] = 1.2
+    rise: Annotated[
+        float,
+        Quantity(
+            unit="m",
+            meaning="tube from the place of a bed up to the airway",
+            at_least=0.0,
+            at_most=FARTHEST,
+            plausible=(0.0, 3.0),
+            slips=LENGTH_SLIPS,
+        ),
+    ] = 0.5
+    pieces: Annotated[
+        tuple[float, ...] | None,
+        PlainValidator(read_pieces),
+        Field(description="lengths in m in which tube is to be had; None: cut to length"),
+    ] = (1.5, 1.8)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        names = list(self.beds)
+        for number, first in enumerate(names):
+            for second in names[number + 1 :]:
+                if math.dist(self.beds[first], self.beds[second]) <= SAME_PLACE:
+                    x, y = self.beds[second]
+                    raise CircuitError(
+                        f"beds {first!r} and {second!r} stand at one place: ({x:.6g}, {y:.6g}) m.\n"
+                        "  Give each bed a place of its own."
+                    )
+        return self
+
+    def tube_lengths(
+        self, arrangement: Arrangement = "tree", *, lungs: Sequence[str] | None = None
+    ) -> TubeLengths:
+        """Lengths of all tubes.
+
+        Parameters
+        ----------
+        arrangement : {"tree", "chain", "star"}, default "tree"
+            How the limbs leave the ports.
+        lungs : sequence of str or None, default None
+            Names of the lungs in the order in which the circuit has them; None: the order of the beds.
+
+        Returns
+        -------
+        TubeLengths
+            Rounded up to what can be joined from the pieces. [m]
+
+        Raises
+        ------
+        CircuitError
+            If there is no such arrangement, or beds and lungs have different names.
+
+        Examples
+        --------
+        >>> plan = FloorPlan(beds={"a": (0.0, 1.0), "b": (2.0, 1.0), "c": (4.0, 1.0)})
+        >>> plan.tube_lengths("chain").runs
+        mappingproxy({('a',): 1.5, ('b',): 3.0})
+        """
+        limbs, runs = self.ways(arrangement, lungs=lungs)
+        return TubeLengths(
+            MappingProxyType(
+                {name: self._rounded(way.distance * self.slack + self.rise) for name, way in limbs.items()}
+            ),
+            MappingProxyType(
+                {key: self._rounded(way.distance * self.slack) for key, way in runs.items() if way.distance > 0.0}
+            ),
+        )
+
+    def ways(
+        self, arrangement: Arrangement = "tree", *, lungs: Sequence[str] | None = None
+    ) -> tuple[Mapping[str, Way], Mapping[tuple[str, ...], Way]]:
+        """The straight ways that the tubes follow, with what stands at their ends.
+
+        Parameters
+        ----------
+        arrangement : {"tree", "chain", "star"}, default "tree"
+            How the limbs leave the ports.
+        lungs : sequence of str or None, default None
+            Names of the lungs in the order in which the circuit has them; None: the order of the beds.
+
+        Returns
+        -------
+        tuple of two mappings
+            Ways of the limbs and of the tubes between fittings, by the keys of :class:`TubeLengths`.
+
+        Raises
+        ------
+        CircuitError
+            As :meth:`tube_lengths`.
+
+        Examples
+        --------
+        >>> FloorPlan(beds={"a": (3.0, 4.0)}).ways("star")[0]["a"]
+        Way(start='the ventilator', end="bed 'a'", distance=5.0)
+        """
+        if arrangement not in MANIFOLDS:
+            hint = suggestion(str(arrangement), MANIFOLDS)
+            raise CircuitError(f"there is no arrangement {arrangement!r}.\n  {hint}")
+        names = tuple(self.beds if lungs is None else lungs)
+        self.check_names(names)
+        return {"tree": self._tree, "chain": self._chain, "star": self._star}[arrangement](names)
+
+    def check_names(self, lungs: Iterable[str]) -> None:
+        """Refuse lungs without a bed and beds without a lung.
+
+        Parameters
+        ----------
+        lungs : iterable of str
+            Names of the lungs.
+
+        Raises
+        ------
+        CircuitError
+            With the nearest right name.
+        """
+        names = list(lungs)
+        for name in names:
+            if name not in self.beds:
+                raise CircuitError(
+                    f"floor plan: there is no bed for lung {name!r}.\n  {suggestion(str(name), self.beds)}"
+                )
+        for name in self.beds:
+            if name not in names:
+                raise CircuitError(
+                    f"floor plan: no lung lies in bed {name!r}.\n  {suggestion(str(name), names)}\n"
+                    "  Each bed has the name of its lung; leave out beds that are empty."
+                )
+
+    def _rounded(self, length: float) -> float:
+        return length if self.pieces is None else math.fsum(joined_pieces(length, pieces=self.pieces))
+
+    def _star(self, names: tuple[str, ...]) -> tuple[dict[str, Way], dict[tuple[str, ...], Way]]:
+        return {name: _way(self._port, self._bed(name)) for name in names}, {}
+
+    def _chain(self, names: tuple[str, ...]) -> tuple[dict[str, Way], dict[tuple[str, ...], Way]]:
+        """Tube from T-piece to T-piece; the last bed's own limb goes all the way from the last T-piece."""
+        limbs, runs, start = {}, {}, self._port
+        for name in names[:-1]:
+            runs[name,] = _way(start, self._bed(name))
+            start = self._bed(name)
+            limbs[name] = _way(start, start)
+        limbs[names[-1]] = _way(start, self._bed(names[-1]))
+        return limbs, runs
+
+    def _tree(self, names: tuple[str, ...]) -> tuple[dict[str, Way], dict[tuple[str, ...], Way]]:
+        limbs, runs = {}, {}
+        waiting = [(group, self._port) for group in halves(names) if group]
+        while waiting:
+            group, start = waiting.pop()
+            if len(group) == 1:
+                limbs[group[0]] = _way(start, self._bed(group[0]))
+                continue
+            middle = tuple(math.fsum(self.beds[name][axis] for name in group) / len(group) for axis in (0, 1))
+            spot = (f"the middle of beds {', '.join(map(repr, group))}", middle)
+            runs[group] = _way(start, spot)
+            waiting += [(half, spot) for half in halves(group)]
+        return {name: limbs[name] for name in names}, runs
+
+    @property
+    def _port(self) -> tuple[str, Position]:
+        return "the ventilator", self.ventilator
+
+    def _bed(self, name: str) -> tuple[str, Position]:
+        return f"bed {name!r}", self.beds[name]
+
+
+def _way(start: tuple[str, Position], end: tuple[str, Position]) -> Way:
+    return Way(start[0], end[0], math.dist(start[1], end[1]))

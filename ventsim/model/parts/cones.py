@@ -1,0 +1,173 @@
+"""Conical connectors at the ports of parts: which size and which gender each port has."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+from ventsim.model.parts.part import Part
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Cone:
+    """One conical connector, or one face of a port that has two.
+
+    Parameters
+    ----------
+    size : {15, 22}
+        Nominal diameter. [mm]
+    gender : {"male", "female"}
+        Whether it goes into its counterpart or around it.
+
+    Notes
+    -----
+    Sizes, the taper of 1 to 40, and the patient port that is 22 mm male outside and 15 mm female inside, are
+    those of ISO 5356-1 (from memory).
+
+    Examples
+    --------
+    >>> str(Cone(22, "male"))
+    '22 mm male'
+    """
+
+    size: Literal[15, 22]
+    gender: Literal["male", "female"]
+
+    def __str__(self) -> str:
+        return f"{self.size} mm {self.gender}"
+
+    def mates(self, other: "Cone") -> bool:
+        """Whether two cones go into each other.
+
+        Parameters
+        ----------
+        other : Cone
+            The counterpart.
+
+        Returns
+        -------
+        bool
+            True for one size and different genders.
+
+        Examples
+        --------
+        >>> Cone(22, "male").mates(Cone(22, "female")), Cone(22, "male").mates(Cone(15, "female"))
+        (True, False)
+        """
+        return self.size == other.size and self.gender != other.gender
+
+
+Cones = tuple[Cone, ...]
+
+_MALE, _SLEEVE = (Cone(22, "male"),), (Cone(22, "female"),)
+_EITHER = (*_SLEEVE, *_MALE)  # in-line parts are to be had with either gender at each end
+_PATIENT = (Cone(15, "female"), Cone(22, "male"))  # one inside the other
+_AIRWAY = (Cone(15, "male"), Cone(22, "female"))  # what goes onto or into a patient port
+
+ANY_CONE: Cones = tuple(sorted((*_PATIENT, *_AIRWAY)))
+"""What an adapter with one outlet has at either end, because there is one for every pair of cones."""
+
+_NARROW_TUBE = 18.5  # half way from 15 to 22 [mm]
+
+
+def _in_line(part: Part) -> dict[str, Cones]:
+    return dict.fromkeys(part.ports, _EITHER)
+
+
+def _tube(part: Part) -> dict[str, Cones]:
+    size = 15 if part.bore < _NARROW_TUBE else 22
+    return dict.fromkeys(part.ports, (Cone(size, "female"),))
+
+
+def _adapter(part: Part) -> dict[str, Cones]:
+    if part.outlets == 1:
+        return dict.fromkeys(part.ports, ANY_CONE)
+    return {"inlet": _EITHER, **dict.fromkeys(part.outlet_ports, _MALE)}
+
+
+def _lung(part: Part) -> dict[str, Cones]:
+    return dict.fromkeys(part.ports, _AIRWAY)
+
+
+def _at_the_patient(part: Part) -> dict[str, Cones]:
+    return {"inlet": _AIRWAY, "outlet": _PATIENT}
+
+
+_BY_KIND: Mapping[str, Callable[[Part], dict[str, Cones]]] = MappingProxyType(
+    {
+        "lung": _lung,
+        "elastic lung": _lung,
+        "compartment lung": _lung,
+        "tube": _tube,
+        "t-piece": lambda part: {"stem": _EITHER, "left": _MALE, "right": _MALE},
+        "y-piece": lambda part: {"inspiratory": _MALE, "expiratory": _MALE, "patient": _PATIENT},
+        "adapter": _adapter,
+        "one-way valve": _in_line,
+        "restrictor": _in_line,
+        "orifice": _in_line,
+        "measured part": _in_line,
+        "adjustable restrictor": _in_line,
+        "peep valve": _in_line,
+        "filter": _at_the_patient,
+        "leak": lambda part: {},
+        "open end": lambda part: {},
+        "cap": lambda part: {"inlet": ANY_CONE},
+        "tracheal tube": lambda part: {"inlet": (Cone(15, "male"),)},
+    }
+)
+KINDS_WITH_CONES = frozenset(_BY_KIND)
+"""Kinds of part whose connectors are known."""
+
+
+def cones_of(part: Part) -> Mapping[str, Cones]:
+    """The cones at each port of a part.
+
+    Parameters
+    ----------
+    part : Part
+        The part.
+
+    Returns
+    -------
+    mapping of str to tuple of Cone
+        By port. Several cones: the port has two faces, or the part is to be had with any of them. A port that
+        is missing has no cone, like the end of a tracheal tube that lies in the trachea.
+
+    Notes
+    -----
+    From memory of ISO 5356-1: ports at ventilator and fittings 22 mm male, breathing tubes with sleeves (22
+    mm female), patient ports 22 mm male outside and 15 mm female inside, tracheal tubes 15 mm male. Common
+    practice, no source: tubes narrower than 18.5 mm count as 15 mm (they are sold with 22 mm sleeves too);
+    valves, restrictors, stems of T-pieces and inlets of adapters are to be had male and female; an adapter
+    with one outlet fits any pair of cones.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import YPiece
+    >>> [str(cone) for cone in cones_of(YPiece())["patient"]]
+    ['15 mm female', '22 mm male']
+    """
+    cones = _BY_KIND.get(part.kind)
+    return MappingProxyType(cones(part) if cones else {})
+
+
+def cones_mate(first: Cones, second: Cones) -> bool:
+    """Whether two ports can be joined.
+
+    Parameters
+    ----------
+    first, second : tuple of Cone
+        Cones of the two ports; empty: no cone, which is not checked.
+
+    Returns
+    -------
+    bool
+        Whether any pair mates, or a port has no cone.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import Tube, YPiece
+    >>> cones_mate(cones_of(Tube(length=1.5))["outlet"], cones_of(YPiece())["inspiratory"])
+    True
+    """
+    return not first or not second or any(one.mates(other) for one in first for other in second)

@@ -1,0 +1,245 @@
+"""Effort of the respiratory muscles: a pressure over time that repeats at the patient's own rate.
+
+The ventilator does not react to it: breaths of the machine and efforts of the patient keep their own times.
+"""
+
+import itertools
+from typing import Annotated, ClassVar, Self
+
+from pydantic import Field, PlainSerializer, PlainValidator, model_validator
+
+from ventsim.errors import InputError, PartError
+from ventsim.model.descriptions import Description
+from ventsim.model.laws.pressure_volume import MuscleEffort
+from ventsim.model.nested import dump_nested, read_nested
+from ventsim.quantities import PRESSURE_SLIPS, TIME_SLIPS, Quantity
+
+_HIGHEST_PRESSURE = 200.0  # no muscles of a chest do more, strained against a shut mouth [cmH2O]
+_SAME = 1e-9  # times and pressures that differ by less, relative to the largest, are equal
+
+
+class HalfSineEffort(Description):
+    r"""Half a wave of a sine for each breath of the patient, and rest until the next.
+
+    Parameters
+    ----------
+    amplitude : float
+        Highest pressure of the muscles; positive breathes in, negative out. [cmH2O]
+    duration : float
+        How long one effort lasts. [s]
+    rate : float
+        Efforts of the patient for each minute. [1/min]
+    delay : float, default 0
+        Start of the first effort, from the start of the run. [s]
+
+    Raises
+    ------
+    PartError
+        If a value is impossible, or an effort would last beyond the period of the patient's breaths.
+
+    Notes
+    -----
+    .. math:: p_\mathrm{mus}(t) = A \sin\big(\pi (t - t_0) / T_\mathrm{mus}\big)
+
+    for :math:`t_0 \le t \le t_0 + T_\mathrm{mus}`, else 0; repeated every :math:`60 / f`. The alveolar
+    pressure is that of the pressure-volume curve minus :math:`p_\mathrm{mus}`. The half-sine is a common
+    simplification (common practice, no source).
+
+    Examples
+    --------
+    >>> effort = HalfSineEffort(amplitude=8.0, duration=1.0, rate=15.0, delay=0.5)
+    >>> float(effort.course().pressure(1.0))
+    8.0
+    """
+
+    kind: ClassVar[str] = "half-sine effort"
+    error_type: ClassVar[type[InputError]] = PartError
+    tagged: ClassVar[bool] = True
+
+    amplitude: Annotated[
+        float,
+        Quantity(
+            unit="cmH2O",
+            meaning="highest pressure of the muscles; positive breathes in",
+            at_least=-_HIGHEST_PRESSURE,
+            at_most=_HIGHEST_PRESSURE,
+            plausible=(-60.0, 60.0),
+            slips=PRESSURE_SLIPS[1:],
+        ),
+    ]
+    duration: Annotated[
+        float,
+        Quantity(
+            unit="s",
+            meaning="how long one effort lasts",
+            above=0.0,
+            plausible=(0.1, 10.0),
+            slips=TIME_SLIPS,
+        ),
+    ]
+    rate: Annotated[
+        float,
+        Quantity(
+            unit="1/min",
+            meaning="efforts of the patient for each minute",
+            above=0.0,
+            plausible=(1.0, 150.0),
+            slips=(("1/s", 60.0),),
+        ),
+    ]
+    delay: Annotated[
+        float,
+        Quantity(unit="s", meaning="start of the first effort", at_least=0.0, slips=TIME_SLIPS),
+    ] = 0.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        end = self.delay + self.duration
+        if end > self.period * (1.0 + _SAME):
+            raise PartError(
+                f"{self.kind}: delay {self.delay:.6g} s and duration {self.duration:.6g} s end at {end:.6g} s, "
+                f"beyond the period of {self.period:.6g} s.\n"
+                f"  Allowed at a rate of {self.rate:.6g}/min: {self.period:.6g} s for both together. "
+                "Lower rate, duration or delay."
+            )
+        return self
+
+    @property
+    def period(self) -> float:
+        """Time from one effort to the next. [s]"""
+        return 60.0 / self.rate
+
+    def course(self) -> MuscleEffort:
+        """The pressure of the muscles over time.
+
+        Returns
+        -------
+        MuscleEffort
+            As an elastic store takes it.
+        """
+        end = min(self.delay + self.duration, self.period)
+        return MuscleEffort(
+            times=(self.delay, 0.5 * (self.delay + end), end),
+            pressures=(0.0, self.amplitude, 0.0),
+            period=self.period,
+            half_sine=True,
+        )
+
+
+class SampledEffort(Description):
+    """A measured or drawn course of the pressure of the muscles, straight between its points.
+
+    Parameters
+    ----------
+    times : sequence of float
+        Times within a period, rising, from 0 to `period` at most. [s]
+    pressures : sequence of float
+        Pressure at each of the times; positive breathes in. Last and first are equal, so that the pressure
+        does not jump from one period to the next. [cmH2O]
+    period : float
+        Time from one effort to the next. [s]
+
+    Raises
+    ------
+    PartError
+        If times and pressures do not fit each other or the period.
+
+    Notes
+    -----
+    Before the first and after the last point of a period the pressure stays as it is there.
+
+    Examples
+    --------
+    >>> effort = SampledEffort(times=(0.0, 0.8, 1.0), pressures=(0.0, 6.0, 0.0), period=4.0)
+    >>> float(effort.course().pressure(4.4))
+    3.0
+    """
+
+    kind: ClassVar[str] = "sampled effort"
+    error_type: ClassVar[type[InputError]] = PartError
+    tagged: ClassVar[bool] = True
+
+    times: Annotated[
+        tuple[float, ...],
+        Quantity(unit="s", meaning="times within a period, rising", at_least=0.0, slips=TIME_SLIPS, many=True),
+    ]
+    pressures: Annotated[
+        tuple[float, ...],
+        Quantity(
+            unit="cmH2O",
+            meaning="pressure of the muscles at these times; positive breathes in",
+            at_least=-_HIGHEST_PRESSURE,
+            at_most=_HIGHEST_PRESSURE,
+            plausible=(-60.0, 60.0),
+            slips=PRESSURE_SLIPS[1:],
+            many=True,
+        ),
+    ]
+    period: Annotated[
+        float,
+        Quantity(
+            unit="s",
+            meaning="time from one effort to the next",
+            above=0.0,
+            plausible=(0.4, 60.0),
+            slips=TIME_SLIPS,
+        ),
+    ]
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if len(self.times) != len(self.pressures):
+            raise PartError(
+                f"{self.kind}: there are {len(self.times)} times, but {len(self.pressures)} pressures.\n"
+                "  Give one pressure for each time."
+            )
+        if len(self.times) < 2:
+            raise PartError(
+                f"{self.kind}: {len(self.times)} points do not make a course over time.\n"
+                "  Give at least 2 times and pressures."
+            )
+        for earlier, later in itertools.pairwise(self.times):
+            if later <= earlier:
+                raise PartError(
+                    f"{self.kind}: times: {later:.6g} s follows {earlier:.6g} s.\n"
+                    "  Allowed: each later than the one before."
+                )
+        if self.times[-1] > self.period:
+            raise PartError(
+                f"{self.kind}: times end at {self.times[-1]:.6g} s, beyond the period of "
+                f"{self.period:.6g} s.\n"
+                "  Raise the period or leave out the last points."
+            )
+        first, last = self.pressures[0], self.pressures[-1]
+        if abs(last - first) > _SAME * max(map(abs, self.pressures)):
+            raise PartError(
+                f"{self.kind}: pressures begin at {first:.6g} cmH2O and end at {last:.6g} cmH2O, so they would "
+                "jump when the effort repeats.\n  Let the last be equal to the first."
+            )
+        return self
+
+    def course(self) -> MuscleEffort:
+        """The pressure of the muscles over time.
+
+        Returns
+        -------
+        MuscleEffort
+            As an elastic store takes it.
+        """
+        return MuscleEffort(times=self.times, pressures=self.pressures, period=self.period)
+
+
+Effort = HalfSineEffort | SampledEffort
+"""Effort of the respiratory muscles."""
+
+
+def _read_effort(value: object) -> Description | None:
+    return None if value is None else read_nested(value, choices=Effort)
+
+
+EffortField = Annotated[
+    HalfSineEffort | SampledEffort | None,
+    PlainValidator(_read_effort),
+    PlainSerializer(dump_nested),
+    Field(description="effort of the respiratory muscles; None: none"),
+]

@@ -1,0 +1,160 @@
+"""Fittings that divide or join the stream: T-piece, Y-piece and adapter."""
+
+from typing import Annotated, ClassVar
+
+from ventsim.model.parts.elements import Element, Passage, Rohrer
+from ventsim.model.parts.part import Part, gas_stores
+from ventsim.quantities import RESISTANCE_SLIPS, Quantity
+
+FittingVolume = Annotated[
+    float,
+    Quantity(unit="mL", meaning="gas inside", at_least=0.0, plausible=(0.0, 1000.0)),
+]
+LegResistance = Annotated[
+    float,
+    Quantity(
+        unit="cmH2O·s/L",
+        meaning="linear resistance of each outlet",
+        at_least=0.0,
+        plausible=(0.0, 100.0),
+        slips=RESISTANCE_SLIPS,
+    ),
+]
+_OPEN = Rohrer(0.0, 0.0)
+
+
+class TPiece(Part):
+    """A T-piece: one stem and two legs.
+
+    The same part divides the inspiratory limb and joins the expiratory one. All gas is stored at the stem.
+
+    Parameters
+    ----------
+    gas_volume : float, default 15
+        Gas inside (default: common practice, no source). [mL]
+    resistance : float, default 0
+        Linear resistance of each leg; 0: an ideal junction. [cmH2O·s/L]
+
+    Raises
+    ------
+    PartError
+        If a value is impossible.
+
+    Notes
+    -----
+    Changes of momentum at the bend are neglected, or counted in the resistance of the legs.
+
+    Examples
+    --------
+    >>> TPiece().ports
+    ('stem', 'left', 'right')
+    """
+
+    kind: ClassVar[str] = "t-piece"
+
+    gas_volume: FittingVolume = 15.0
+    resistance: LegResistance = 0.0
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        """The stem and the two legs."""
+        return ("stem", "left", "right")
+
+    def elements(self) -> tuple[Element, ...]:
+        """A passage through each leg, and a store at the stem."""
+        law = Rohrer(self.resistance, 0.0)
+        legs = (Passage("stem", "left", law, law), Passage("stem", "right", law, law))
+        return (*legs, *gas_stores(self.gas_volume, at=("stem",)))
+
+
+class YPiece(Part):
+    """The Y-piece at a patient, which joins inspiratory tube, expiratory tube and the patient's airway.
+
+    No resistance. All gas is stored at the patient port.
+
+    Parameters
+    ----------
+    gas_volume : float, default 12
+        Gas inside (default: common practice, no source). [mL]
+
+    Raises
+    ------
+    PartError
+        If a value is impossible.
+
+    Examples
+    --------
+    >>> YPiece().ports
+    ('inspiratory', 'expiratory', 'patient')
+    """
+
+    kind: ClassVar[str] = "y-piece"
+
+    gas_volume: FittingVolume = 12.0
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        """The two tube ends and the patient's side."""
+        return ("inspiratory", "expiratory", "patient")
+
+    def elements(self) -> tuple[Element, ...]:
+        """Ideal passages towards and from the patient, and a store at the patient port."""
+        towards = Passage("inspiratory", "patient", _OPEN, _OPEN)
+        away = Passage("patient", "expiratory", _OPEN, _OPEN)
+        return (towards, away, *gas_stores(self.gas_volume, at=("patient",)))
+
+
+class Adapter(Part):
+    """A 22 mm adapter: one inlet, and one or more outlets.
+
+    With one outlet it connects two parts whose ends do not fit; with more it divides the inspiratory limb or
+    joins the expiratory one. All gas is stored at the inlet, or evenly at both ends if there is one outlet.
+
+    Parameters
+    ----------
+    outlets : int, default 1
+        Number of outlets, 1 to 64. [1]
+    gas_volume : float, default 8
+        Gas inside (default: common practice, no source). [mL]
+    resistance : float, default 0
+        Linear resistance of each outlet; 0: an ideal junction. [cmH2O·s/L]
+
+    Raises
+    ------
+    PartError
+        If a value is impossible.
+
+    Examples
+    --------
+    >>> Adapter().ports
+    ('inlet', 'outlet')
+    >>> Adapter(outlets=2).ports
+    ('inlet', 'outlet1', 'outlet2')
+    """
+
+    kind: ClassVar[str] = "adapter"
+
+    outlets: Annotated[
+        int, Quantity(unit="1", meaning="number of outlets", at_least=1.0, at_most=64.0, whole=True)
+    ] = 1
+    gas_volume: FittingVolume = 8.0
+    resistance: LegResistance = 0.0
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        """The inlet and the outlets."""
+        return ("inlet", *self.outlet_ports)
+
+    @property
+    def outlet_ports(self) -> tuple[str, ...]:
+        """The outlets: ``outlet`` if there is one, else ``outlet1``, ``outlet2`` and so on."""
+        if self.outlets == 1:
+            return ("outlet",)
+        return tuple(f"outlet{number}" for number in range(1, self.outlets + 1))
+
+    def elements(self) -> tuple[Element, ...]:
+        """A passage through each outlet, and the stores."""
+        law = Rohrer(self.resistance, 0.0)
+        passages = tuple(Passage("inlet", outlet, law, law) for outlet in self.outlet_ports)
+        at = self.ports if self.outlets == 1 else ("inlet",)
+        return (*passages, *gas_stores(self.gas_volume, at=at))

@@ -1,0 +1,297 @@
+"""Lungs of typical patients with the source of their numbers, and the predicted body weight.
+
+Round numbers for teaching and comparison. None of them is a measurement of one patient.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+from ventsim.errors import InputError, nearest_names, suggestion
+from ventsim.model.laws.curves import SigmoidCurve
+from ventsim.model.parts.elastic_lung import ElasticLung
+from ventsim.model.parts.lung import Lung, LungPart
+from ventsim.quantities import Quantity
+
+_ARDS_COHORTS = (
+    "seven cohorts of patients with acute respiratory distress syndrome (75 to 4643 patients, all with "
+    "COVID-19) have median compliances of 27 to 48 mL/cmH2O, lower quartiles down to 22 (table 1 of PubMed "
+    "Central article PMC7980724)"
+)
+_ARNAL = "J.-M. Arnal et al., Respir Care 63 (2018) 158-168, from memory"
+_INFANTS = "infants measured at 8 weeks and 4.9 kg and at 56 weeks and 9.9 kg (table of an article in Thorax)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Preset:
+    """A lung and where its numbers come from."""
+
+    lung: LungPart
+    source: str
+
+
+def _simple(
+    *,
+    compliance: float,
+    resistance: float,
+    relaxation_volume: float,
+    predicted_body_weight: float,
+    source: str,
+    expiratory_resistance: float | None = None,
+) -> _Preset:
+    lung = Lung(
+        compliance=compliance,
+        resistance=resistance,
+        expiratory_resistance=expiratory_resistance,
+        relaxation_volume=relaxation_volume,
+        predicted_body_weight=predicted_body_weight,
+    )
+    return _Preset(lung=lung, source=f"{source} Relaxed volume and body weight are illustrative.")
+
+
+def _sigmoid(
+    *, vital_capacity: float, inflection: float, width: float, relaxation_volume: float, source: str
+) -> _Preset:
+    curve = SigmoidCurve(vital_capacity=vital_capacity, inflection=inflection, width=width)
+    lung = ElasticLung(
+        curve=curve, resistance=10.0, relaxation_volume=relaxation_volume, predicted_body_weight=70.0
+    )
+    return _Preset(lung=lung, source=source)
+
+
+_PRESETS: Mapping[str, _Preset] = MappingProxyType(
+    {
+        "normal-adult": _simple(
+            compliance=50.0,
+            resistance=10.0,
+            relaxation_volume=2000.0,
+            predicted_body_weight=70.0,
+            source="Intubated adults with normal lungs: compliance 40 to 50 (men) or 35 to 45 mL/cmH2O (women) "
+            f"(common practice, no source); 54 mL/cmH2O and 13 cmH2O·s/L ({_ARNAL}).",
+        ),
+        "moderate-ards": _simple(
+            compliance=35.0,
+            resistance=10.0,
+            relaxation_volume=1200.0,
+            predicted_body_weight=70.0,
+            source=f"In the middle of published medians: {_ARDS_COHORTS}; resistance of 12 cmH2O·s/L in {_ARNAL}.",
+        ),
+        "severe-ards": _simple(
+            compliance=20.0,
+            resistance=12.0,
+            relaxation_volume=800.0,
+            predicted_body_weight=70.0,
+            source=f"Just below the lowest quartile: {_ARDS_COHORTS}; resistance of 12 cmH2O·s/L in {_ARNAL}.",
+        ),
+        "copd": _simple(
+            compliance=60.0,
+            resistance=20.0,
+            expiratory_resistance=25.0,
+            relaxation_volume=3500.0,
+            predicted_body_weight=70.0,
+            source=f"Chronic obstruction: 59 mL/cmH2O and 22 cmH2O·s/L ({_ARNAL}); that the expiratory "
+            "resistance is the higher one is common practice, no source.",
+        ),
+        "asthma": _simple(
+            compliance=50.0,
+            resistance=30.0,
+            relaxation_volume=3000.0,
+            predicted_body_weight=70.0,
+            source="A severe attack: 40 to 60 mL/cmH2O, 20 to 50 cmH2O·s/L and more (from memory).",
+        ),
+        "child": _simple(
+            compliance=22.0,
+            resistance=20.0,
+            relaxation_volume=450.0,
+            predicted_body_weight=20.0,
+            source="Illustrative: between the adult and the older of the "
+            f"{_INFANTS}, 14.3 mL/cmH2O and 23.8 cmH2O·s/L.",
+        ),
+        "infant": _simple(
+            compliance=6.0,
+            resistance=40.0,
+            relaxation_volume=112.0,
+            predicted_body_weight=5.0,
+            source=f"Rounded from the younger of the {_INFANTS}: 6.43 mL/cmH2O, 41.9 cmH2O·s/L, functional "
+            "residual capacity 112 mL.",
+        ),
+        "term-newborn": _simple(
+            compliance=3.0,
+            resistance=40.0,
+            relaxation_volume=80.0,
+            predicted_body_weight=3.3,
+            source="Healthy newborns at term: 3.17 ± 0.71 mL/cmH2O (abstract, "
+            "scilit.net/publications/3adf53cb15b5cefa273205a3abd5965f); the resistance is that of an infant, "
+            "without a tracheal tube, illustrative.",
+        ),
+        "normal-adult-sigmoid": _sigmoid(
+            vital_capacity=3500.0,
+            inflection=12.0,
+            width=9.0,
+            relaxation_volume=2000.0,
+            source="Illustrative, invented to have a highest compliance of 97 mL/cmH2O at 12 cmH2O; form of "
+            "J. G. Venegas et al., J Appl Physiol 84 (1998) 389-395. All other values are illustrative.",
+        ),
+        "ards-sigmoid": _sigmoid(
+            vital_capacity=1600.0,
+            inflection=22.0,
+            width=8.0,
+            relaxation_volume=800.0,
+            source="Illustrative, invented to have a highest compliance of 50 mL/cmH2O at 22 cmH2O; form of "
+            "J. G. Venegas et al., J Appl Physiol 84 (1998) 389-395. All other values are illustrative.",
+        ),
+    }
+)
+
+
+def preset_names() -> tuple[str, ...]:
+    """Names of the typical lungs.
+
+    Returns
+    -------
+    tuple of str
+        Adults first.
+
+    Examples
+    --------
+    >>> "copd" in preset_names()
+    True
+    """
+    return tuple(_PRESETS)
+
+
+def preset(name: str, *, predicted_body_weight: float | None = None) -> LungPart:
+    """A typical lung.
+
+    Parameters
+    ----------
+    name : str
+        One of :func:`preset_names`.
+    predicted_body_weight : float or None, default None
+        Predicted body weight to record with it in place of the typical one; nothing else is scaled. [kg]
+
+    Returns
+    -------
+    Lung or ElasticLung
+        As :func:`preset_source` explains; change single values by its method ``changed``.
+
+    Raises
+    ------
+    InputError
+        If there is no such lung.
+    PartError
+        If the body weight is impossible.
+
+    Examples
+    --------
+    >>> preset("copd").expiratory_resistance
+    25.0
+    >>> preset("COPD", predicted_body_weight=60.0)
+    Traceback (most recent call last):
+    ventsim.errors.InputError: there is no typical lung 'COPD'.
+      Did you mean 'copd'?
+    """
+    lung = _found(name).lung
+    return (
+        lung if predicted_body_weight is None else lung.changed({"predicted_body_weight": predicted_body_weight})
+    )
+
+
+def preset_source(name: str) -> str:
+    """Where the numbers of a typical lung come from.
+
+    Parameters
+    ----------
+    name : str
+        One of :func:`preset_names`.
+
+    Returns
+    -------
+    str
+        Published source, "common practice, no source", "from memory" or "illustrative" for each number.
+
+    Raises
+    ------
+    InputError
+        If there is no such lung.
+
+    Examples
+    --------
+    >>> preset_source("asthma")[:17]
+    'A severe attack: '
+    """
+    return _found(name).source
+
+
+def _found(name: str) -> _Preset:
+    if not isinstance(name, str) or name not in _PRESETS:
+        raise InputError(f"there is no typical lung {name!r}.\n  {_hint(str(name))}")
+    return _PRESETS[name]
+
+
+def _hint(name: str) -> str:
+    """Typical lungs whose name, or a word of it, resembles a wrong one."""
+    words = dict.fromkeys(word for known in _PRESETS for word in known.split("-"))
+    if nearest_names(name, _PRESETS):
+        return suggestion(name, _PRESETS)
+    near = nearest_names(name, words, limit=1)
+    found = [known for known in _PRESETS if near and near[0] in known.split("-")]
+    return f"Did you mean {' or '.join(map(repr, found))}?" if found else suggestion(name, _PRESETS)
+
+
+_HEIGHT = Quantity(
+    unit="cm",
+    meaning="body height",
+    at_least=120.0,
+    at_most=250.0,
+    plausible=(120.0, 250.0),
+    slips=(("m", 100.0), ("mm", 0.1), ("inch", 2.54)),
+)
+_WEIGHT_AT_FIVE_FEET = MappingProxyType({"male": 50.0, "female": 45.5})  # [kg] at 152.4 cm
+
+
+def predicted_body_weight(height: float, *, sex: Literal["male", "female"]) -> float:
+    r"""Body weight of an adult by height and sex, to which tidal volumes are related.
+
+    Parameters
+    ----------
+    height : float
+        Body height, 120 to 250. [cm]
+    sex : {"male", "female"}
+        Sex at birth.
+
+    Returns
+    -------
+    float
+        Predicted body weight. [kg]
+
+    Raises
+    ------
+    InputError
+        If the height is out of range, or the sex is another word.
+
+    Notes
+    -----
+    .. math:: W = W_0 + 0.91\,(h - 152.4)
+
+    with :math:`W_0` = 50 kg for men and 45.5 kg for women. For adults; below 152.4 cm it is extrapolated.
+
+    References
+    ----------
+    .. [1] The Acute Respiratory Distress Syndrome Network, N Engl J Med 342 (2000) 1301-1308 (from memory).
+
+    Examples
+    --------
+    >>> predicted_body_weight(175.0, sex="male")
+    70.57
+    """
+    fault = _HEIGHT.fault(height)
+    if fault:
+        is_number = isinstance(height, int | float) and not isinstance(height, bool)
+        meant = _HEIGHT.doubt(float(height)).partition("\n")[2] if is_number else ""
+        hint = meant if "Did you mean" in meant else "  Allowed: 120 to 250 cm."
+        raise InputError(f"height {fault}\n{hint}")
+    if sex not in tuple(_WEIGHT_AT_FIVE_FEET):
+        raise InputError(f"sex {sex!r} is not one of the choices.\n  {suggestion(str(sex), _WEIGHT_AT_FIVE_FEET)}")
+    return _WEIGHT_AT_FIVE_FEET[sex] + 0.91 * (float(height) - 152.4)

@@ -1,0 +1,11 @@
+"""Scenarios: circuit, breath settings and run options in one description, kept as TOML text.
+
+>>> from ventsim.model.scenario import builtin
+>>> list(builtin("two-unequal-lungs").circuit.lungs)
+['a', 'b']
+"""
+
+from ventsim.model.scenario.builtin import builtin, builtin_names, builtin_text
+from ventsim.model.scenario.description import CANNOT_REPEAT, Scenario
+
+__all__ = ["CANNOT_REPEAT", "Scenario", "builtin", "builtin_names", "builtin_text"]

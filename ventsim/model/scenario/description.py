@@ -1,0 +1,344 @@
+"""The scenario itself."""
+
+from collections.abc import Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
+
+from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, model_validator
+
+from ventsim.errors import InputError, ScenarioError, suggestion
+from ventsim.model.changes import AnyChange, Schedule
+from ventsim.model.circuit import Circuit
+from ventsim.model.layouts import Layout
+from ventsim.model.parts import Description
+from ventsim.model.scenario.course_fields import dump_changes, read_changes, read_windows
+from ventsim.model.scenario.files import read_text, write_text
+from ventsim.model.scenario.messages import Place
+from ventsim.model.scenario.reading import read_values
+from ventsim.model.scenario.sections import RUN_OPTIONS
+from ventsim.model.scenario.writing import write_toml
+from ventsim.model.ventilator import SETTINGS_KINDS, BreathSettings, check_settings
+from ventsim.quantities import TIME_SLIPS, Quantity
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+MOST_SAMPLES = 20_000_000
+"""Largest number of samples of one run. [1]"""
+
+
+UNTITLED = "untitled"
+"""Title of a scenario without one."""
+
+CANNOT_REPEAT = "# Cannot be run again from here: "
+"""How the attribute ``scenario`` begins where a circuit holds parts of the user's own making."""
+
+
+def _read_text(value: object) -> str:
+    if not isinstance(value, str):
+        raise ScenarioError(f'{value!r} is not text.\n  Write it in quotes: "...".')
+    return value
+
+
+def _read_title(value: object) -> str:
+    title = _read_text(value)
+    if not title.strip() or "\n" in title:
+        raise ScenarioError(f"{title!r} is not a title.\n  Give one line of text that is not empty.")
+    return title
+
+
+def _read_plan(value: object) -> Layout | Circuit:
+    if isinstance(value, Layout | Circuit):
+        return value
+    if isinstance(value, Mapping):
+        return Layout.from_dict(value) if "lungs" in value else Circuit.from_dict(value)
+    raise ScenarioError(
+        f"{value!r} is neither a layout nor a circuit.\n  Give Layout(lungs={{...}}) or a Circuit."
+    )
+
+
+def _read_settings(value: object) -> BreathSettings:
+    if isinstance(value, BreathSettings):
+        return value
+    if not isinstance(value, Mapping):
+        raise ScenarioError(
+            f"{value!r} is not a breath setting.\n  Give PressureControl(...) or VolumeControl(...)."
+        )
+    kind = value.get("kind")
+    if kind not in SETTINGS_KINDS:
+        raise ScenarioError(f"there is no kind {kind!r}.\n  {suggestion(str(kind or ''), SETTINGS_KINDS)}")
+    return SETTINGS_KINDS[kind].from_dict(value)
+
+
+def _dump(item: Description, info: SerializationInfo) -> dict[str, Any]:
+    return item.model_dump(mode=info.mode, exclude_none=info.exclude_none)
+
+
+class Scenario(Description):
+    """All that one run needs: what is ventilated, how, for how long and how precisely.
+
+    Parameters
+    ----------
+    title : str, default "untitled"
+        One line that says what it is.
+    about : str, default ""
+        Free text: purpose, and where the numbers come from.
+    plan : Layout or Circuit
+        What is ventilated: a recipe for a ready-made circuit, or a circuit with all its parts.
+    settings : PressureControl or VolumeControl
+        The breath settings.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset, default ()
+        What changes while the run goes on.
+    duration : float, default 60
+        How long to run. [s]
+    sample_interval : float, default 0.01
+        Distance of samples. [s]
+    tolerance : float, default 5e-7
+        Relative error allowed per step of the solver. [1]
+    waveform_windows : sequence of (float, float), default ()
+        Stretches of time, start and end, whose waveforms are kept. [s]
+    waveform_every : int or None, default None
+        Waveforms of every n-th breath are kept. Without it and without `waveform_windows`, all are. [1]
+
+    Raises
+    ------
+    ScenarioError
+        If a value is impossible or of the wrong type, or a change lies beyond the duration.
+    SettingsError
+        If the ventilator cannot carry out the settings.
+    InputError
+        If a change is impossible; the message has its number, counted from 1.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import Lung
+    >>> from ventsim.model.ventilator import PressureControl
+    >>> scenario = Scenario(
+    ...     title="one lung",
+    ...     plan=Layout(lungs={"a": Lung(compliance=50.0, resistance=10.0)}),
+    ...     settings=PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5),
+    ... )
+    >>> scenario.changed({"duration": 20.0}).duration
+    20.0
+    >>> Scenario.from_toml(scenario.to_toml()) == scenario
+    True
+    """
+
+    kind: ClassVar[str] = "scenario"
+    error_type: ClassVar[type[InputError]] = ScenarioError
+
+    title: Annotated[
+        str, PlainValidator(_read_title), Field(description="one line that says what it is")
+    ] = UNTITLED  # fmt: skip
+    about: Annotated[str, PlainValidator(_read_text), Field(description="purpose, source of numbers")] = ""
+    plan: Annotated[
+        Layout | Circuit,
+        PlainValidator(_read_plan),
+        PlainSerializer(_dump),
+        Field(description="what is ventilated: a layout or a circuit"),
+    ]
+    settings: Annotated[
+        BreathSettings,
+        PlainValidator(_read_settings),
+        PlainSerializer(_dump),
+        Field(description="the breath settings"),
+    ]
+    changes: Annotated[
+        tuple[AnyChange, ...],
+        PlainValidator(read_changes),
+        PlainSerializer(dump_changes),
+        Field(description="what changes while the run goes on"),
+    ] = ()
+    duration: Annotated[
+        float, Quantity(unit="s", meaning="how long to run", at_least=1e-3, at_most=1e7, slips=TIME_SLIPS)
+    ] = 60.0
+    sample_interval: Annotated[
+        float, Quantity(unit="s", meaning="distance of samples", at_least=1e-6, slips=TIME_SLIPS)
+    ] = 0.01
+    tolerance: Annotated[
+        float, Quantity(unit="1", meaning="relative error allowed per step", at_least=1e-12, at_most=1e-3)
+    ] = 5e-7
+    waveform_windows: Annotated[
+        tuple[tuple[float, float], ...],
+        PlainValidator(read_windows),
+        Field(description="stretches of time whose waveforms are kept [s]"),
+    ] = ()
+    waveform_every: (
+        Annotated[
+            int, Quantity(unit="1", meaning="waveforms of every n-th breath are kept", at_least=1.0, whole=True)
+        ]
+        | None
+    ) = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        check_settings(self.circuit.ventilator, self.settings)
+        self._check_times()
+        shortest = min(self.schedule.settings_at(time).period for time in self.schedule.knots)
+        if self.sample_interval > shortest:
+            raise ScenarioError(
+                f"sample_interval {self.sample_interval:.6g} s is longer than a breath.\n"
+                f"  Allowed: at most {shortest:.6g} s. Lower sample_interval or rate."
+            )
+        if self.keeps_all_waveforms and self.duration > MOST_SAMPLES * self.sample_interval:
+            raise ScenarioError(
+                f"duration {self.duration:.6g} s makes {self.duration / self.sample_interval:.3g} samples.\n"
+                f"  Allowed: at most {MOST_SAMPLES:.0e}. Lower duration or raise sample_interval, "
+                "or keep some waveforms only by waveform_windows or waveform_every."
+            )
+        return self
+
+    def _check_times(self) -> None:
+        """Refuse changes and windows that the run does not reach."""
+        for number, change in enumerate(self.changes, start=1):
+            if change in self.schedule.unreached(self.duration):
+                raise ScenarioError(
+                    f"changes.{number}.at {change.at:.10g} s lies beyond the duration of {self.duration:.10g} s.\n"
+                    "  Raise duration or lower at."
+                )
+        for number, (start, end) in enumerate(self.waveform_windows, start=1):
+            if end > self.duration:
+                raise ScenarioError(
+                    f"waveform_windows: number {number}, {start:.10g} to {end:.10g} s, goes on after the duration of "
+                    f"{self.duration:.10g} s.\n  Raise duration or end it earlier."
+                )
+
+    @cached_property
+    def circuit(self) -> Circuit:
+        """The circuit with all its parts."""
+        return self.plan.circuit() if isinstance(self.plan, Layout) else self.plan
+
+    @cached_property
+    def schedule(self) -> Schedule:
+        """Circuit and breath settings at any time of the run."""
+        return Schedule(self.circuit, self.settings, self.changes)
+
+    @property
+    def keeps_all_waveforms(self) -> bool:
+        """Whether the waveforms of every breath are kept."""
+        return self.waveform_every == 1 or (self.waveform_every is None and not self.waveform_windows)
+
+    def to_toml(self) -> str:
+        """The scenario as TOML text, with every value that is not None.
+
+        Returns
+        -------
+        str
+            Text that :meth:`from_toml` reads back to an equal scenario.
+        """
+        return write_toml(
+            title=self.title,
+            about=self.about,
+            plan=self.plan,
+            settings=self.settings,
+            changes=self.changes,
+            run={name: value for name in RUN_OPTIONS if (value := getattr(self, name)) not in (None, ())},
+        )
+
+    @classmethod
+    def from_toml(cls, text: str, *, source: str = "scenario") -> Self:
+        """Read a scenario from TOML text.
+
+        Parameters
+        ----------
+        text : str
+            The text.
+        source : str, default "scenario"
+            Where it comes from, for messages.
+
+        Returns
+        -------
+        Scenario
+            The checked scenario.
+
+        Raises
+        ------
+        ScenarioError
+            With source, key path, value, unit, what is allowed and the nearest right name; all complaints that
+            do not depend on each other are told together.
+
+        Examples
+        --------
+        >>> Scenario.from_toml("[lungs.a]\\ncompliance = -1\\nresistance = 5", source="ward.toml")
+        Traceback (most recent call last):
+        ventsim.errors.ScenarioError: ward.toml: lungs.a.compliance -1 mL/cmH2O is not allowed.
+          Allowed: above 0 mL/cmH2O; usual: 0.2 to 300 mL/cmH2O.
+        ward.toml: section [settings] is missing.
+          Write [settings] and below it kind = "pressure control" or kind = "volume control".
+        """
+        return cls._from_text(text, source=source, title=UNTITLED)
+
+    @classmethod
+    def _from_text(cls, text: str, *, source: str, title: str) -> Self:
+        """The scenario of a text; `title` is that of a text without one."""
+        values = {"title": title} | read_values(text, source=source)
+        paths = {name: f"run.{name}" for name in RUN_OPTIONS}
+        with Place(source).messages_of(cls, paths=paths):
+            return cls(**values)
+
+    @classmethod
+    def from_dataset(cls, dataset: "xr.Dataset") -> Self:
+        """The scenario that made a result, from the attribute ``scenario`` of the Dataset.
+
+        Parameters
+        ----------
+        dataset : xarray.Dataset
+            Result of a run, also one read from a file.
+
+        Returns
+        -------
+        Scenario
+            The checked scenario.
+
+        Raises
+        ------
+        ScenarioError
+            If the Dataset holds no scenario, or one that cannot be read.
+        """
+        text = dataset.attrs.get("scenario")
+        if not isinstance(text, str):
+            raise ScenarioError(
+                "the Dataset has no attribute 'scenario', so the run cannot be repeated from it.\n"
+                "  Give the result of a run of ventsim, or write a scenario."
+            )
+        if text.startswith(CANNOT_REPEAT):
+            raise ScenarioError(f"{text.lstrip('# ').rstrip()}\n  Run the Python code that made the result.")
+        return cls.from_toml(text, source="scenario of the Dataset")
+
+    @classmethod
+    def read(cls, path: str | Path) -> Self:
+        """Read a scenario from a TOML file; one without a title gets the name of the file.
+
+        Parameters
+        ----------
+        path : str or Path
+            The file.
+
+        Returns
+        -------
+        Scenario
+            The checked scenario.
+
+        Raises
+        ------
+        ScenarioError
+            If the file cannot be read, or as :meth:`from_toml`.
+        """
+        name = " ".join(Path(path).stem.split()) or UNTITLED
+        return cls._from_text(read_text(Path(path)), source=str(path), title=name)
+
+    def write(self, path: str | Path) -> None:
+        """Write the scenario to a TOML file; a file that exists is replaced.
+
+        Parameters
+        ----------
+        path : str or Path
+            The file.
+
+        Raises
+        ------
+        ScenarioError
+            If the file cannot be written.
+        """
+        write_text(Path(path), self.to_toml())

@@ -1,0 +1,174 @@
+"""From TOML text to the values of a scenario."""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from ventsim.model.changes import CHANGE_KINDS, AnyChange, Change
+from ventsim.model.circuit import Circuit
+from ventsim.model.layouts import Branch, FloorPlan, Layout
+from ventsim.model.parts import PART_KINDS, Adapter, TPiece, Tube
+from ventsim.model.scenario.messages import Complaints, Place
+from ventsim.model.scenario.sections import (
+    KEYS_ABOVE,
+    LAYOUT_OPTIONS,
+    RUN_OPTIONS,
+    SECTIONS_OF_KEYS,
+    build,
+    build_by_kind,
+    build_each,
+    build_lungs,
+    check_quotes,
+    table_of,
+)
+from ventsim.model.scenario.toml_text import parse_toml
+from ventsim.model.ventilator import SETTINGS_KINDS, BreathSettings, Ventilator, check_settings
+
+FITTINGS = MappingProxyType(
+    {"branch": Branch, "t_piece": TPiece, "adapter": Adapter, "extension": Tube, "floor_plan": FloorPlan}
+)
+"""Sections of a layout that hold one description each."""
+
+_LAYOUT_SECTIONS = ("layout", "lungs", "branches", "extensions", *FITTINGS)
+_CIRCUIT_SECTIONS = ("parts", "joints")
+_TOP = ("title", "about", "joints", "run", "settings", "ventilator", *_LAYOUT_SECTIONS, "parts", "changes")
+_START = "Start from a built-in scenario: ventsim scenario two-unequal-lungs > mine.toml"
+
+
+def read_values(text: str, *, source: str) -> dict[str, Any]:
+    """Title, text, plan, settings, changes and run options, each built and checked by itself.
+
+    Parameters
+    ----------
+    text : str
+        TOML text.
+    source : str
+        Where it comes from, for messages.
+
+    Returns
+    -------
+    dict of str to object
+        Arguments of :class:`ventsim.scenario.Scenario`.
+
+    Raises
+    ------
+    ScenarioError
+        With source, key path, value, unit, what is allowed and the nearest right name.
+    """
+    table, top = parse_toml(text, source=source), Place(source)
+    _check_not_empty(table, top)
+    told = Complaints()
+    with told.of_one():
+        top.check_keys(table, _TOP, homes=SECTIONS_OF_KEYS, elsewhere={})
+    # What is missing may be there under a wrong name, which has been told.
+    may_be_missing = bool(told)
+    values = {key: table[key] for key in ("title", "about") if key in table}
+    with told.of_one():
+        values |= _options(table, "run", RUN_OPTIONS, top)
+    if not may_be_missing or any(key in table for key in ("lungs", *_CIRCUIT_SECTIONS)):
+        ventilator = {}
+        with told.of_one():
+            if "ventilator" in table:
+                ventilator["ventilator"] = build(Ventilator, table["ventilator"], top.inside("ventilator"))
+        with told.of_one():
+            values["plan"] = _read_plan(table, top, ventilator)
+    if not may_be_missing or "settings" in table:
+        with told.of_one():
+            values["settings"] = _read_settings(table, top)
+    if "changes" in table:
+        with told.of_one():
+            values["changes"] = _read_changes(table["changes"], top.inside("changes"))
+    told.tell()
+    settings, plan = values["settings"], values["plan"]
+    circuit = plan.circuit() if isinstance(plan, Layout) else plan
+    with top.inside("settings").messages_of(type(settings)):
+        check_settings(circuit.ventilator, settings)
+    return values
+
+
+def _check_not_empty(table: Mapping[str, Any], top: Place) -> None:
+    """Refuse a file without a value, which needs another answer than the first thing that it lacks."""
+    if not table:
+        raise top.error(f"the file is empty.\n  {_START}")
+    if not any(value not in ({}, []) for value in table.values()):
+        sections = ", ".join(f"[{name}]" for name in table)
+        raise top.error(f"there is nothing in the file but {sections}.\n  {_START}")
+
+
+def _read_settings(table: Mapping[str, Any], top: Place) -> BreathSettings:
+    if "settings" not in table:
+        kinds = " or ".join(f'kind = "{kind}"' for kind in SETTINGS_KINDS)
+        raise top.error(f"section [settings] is missing.\n  Write [settings] and below it {kinds}.")
+    return build_by_kind(SETTINGS_KINDS, table["settings"], top.inside("settings"))
+
+
+def _read_changes(value: object, place: Place) -> tuple[AnyChange, ...]:
+    """Changes of any kind; a section that does not name one holds a change of a value."""
+    if not isinstance(value, list):
+        raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
+    changes, told = [], Complaints()
+    for number, item in enumerate(value, start=1):
+        inside = place.inside(str(number))
+        with told.of_one():
+            changes.append(build_by_kind(CHANGE_KINDS, {"kind": Change.kind, **table_of(item, inside)}, inside))
+    told.tell()
+    return tuple(changes)
+
+
+def _options(table: Mapping[str, Any], section: str, keys: tuple[str, ...], top: Place) -> dict[str, Any]:
+    """Values of a section that is no description by itself."""
+    place = top.inside(section)
+    options = table_of(table.get(section, {}), place)
+    place.check_keys(options, keys, homes=KEYS_ABOVE, elsewhere=SECTIONS_OF_KEYS)
+    check_quotes(options, place)
+    return dict(options)
+
+
+def _read_plan(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Layout | Circuit:
+    """A layout if there are lungs, a circuit if there are parts."""
+    explicit = [key for key in _CIRCUIT_SECTIONS if key in table]
+    recipe = [key for key in _LAYOUT_SECTIONS if key in table]
+    if explicit and recipe:
+        raise top.error(
+            f"'{recipe[0]}' belongs to a ready-made layout, '{explicit[0]}' to a circuit of single parts.\n"
+            "  Give either [lungs.NAME] with [layout], or [parts.NAME] with joints."
+        )
+    if explicit:
+        return _read_circuit(table, top, given)
+    if not table.get("lungs"):
+        raise top.error(
+            "there is no lung.\n  Write [lungs.NAME] with compliance and resistance below it, for each lung; "
+            "or [parts.NAME] with joints."
+        )
+    return _read_layout(table, top, given)
+
+
+def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Layout:
+    values, told = dict(given), Complaints()
+    with told.of_one():
+        values |= _options(table, "layout", LAYOUT_OPTIONS, top)
+    with told.of_one():
+        values["lungs"] = build_lungs(table["lungs"], top.inside("lungs"))
+    for name, cls in {"branches": Branch, "extensions": Tube}.items():
+        if name in table:
+            with told.of_one():
+                values[name] = build_each(cls, table[name], top.inside(name))
+    for name, cls in FITTINGS.items():
+        if name in table:
+            with told.of_one():
+                values[name] = build(cls, table[name], top.inside(name))
+    told.tell()
+    with top.messages_of(Layout, paths={name: f"layout.{name}" for name in LAYOUT_OPTIONS}):
+        return Layout(**values)
+
+
+def _read_circuit(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
+    place, parts, told = top.inside("parts"), {}, Complaints()
+    for name, item in table_of(table.get("parts", {}), place).items():
+        with told.of_one():
+            parts[name] = build_by_kind(PART_KINDS, item, place.inside(name))
+    told.tell()
+    if "joints" not in table:
+        raise top.error('joints is missing.\n  Write joints = [["part.port", "part.port"], ...] at the top.')
+    with top.messages_of(Circuit):
+        return Circuit(parts=parts, joints=table["joints"], **given)

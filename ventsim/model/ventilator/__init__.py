@@ -1,0 +1,22 @@
+"""The ventilator: breath settings, their course over one period, and the machine that carries them out."""
+
+from types import MappingProxyType
+
+from ventsim.model.ventilator.machine import Ventilator, check_settings
+from ventsim.model.ventilator.pressure_control import PressureControl
+from ventsim.model.ventilator.segment import Segment
+from ventsim.model.ventilator.settings import BreathSettings
+from ventsim.model.ventilator.volume_control import VolumeControl
+
+__all__ = [
+    "SETTINGS_KINDS",
+    "BreathSettings",
+    "PressureControl",
+    "Segment",
+    "Ventilator",
+    "VolumeControl",
+    "check_settings",
+]
+
+SETTINGS_KINDS = MappingProxyType({"pressure control": PressureControl, "volume control": VolumeControl})
+"""The class of each kind of breath settings, by the word that files use for it."""

@@ -1,0 +1,1 @@
+"""The wing 'results', see DEVELOPERS.md."""

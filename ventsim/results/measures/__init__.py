@@ -1,0 +1,32 @@
+"""Measures of each breath, from any Dataset that fits the schema: simulated, streamed or measured.
+
+Every measure has one definition, in :func:`measure_breath`, a compiled function on the samples of one breath.
+The Dataset road (:func:`breath_measures`) and an engine that keeps no waveforms both go through it.
+
+Volumes, means and work are differences of running integrals between the two ends of the breath, so they do
+not depend on the sampling when the integrals came with the waveforms. Peaks are the largest sample.
+"""
+
+from ventsim.results.measures.breaths import breath_measures
+from ventsim.results.measures.integrals import integrate_recording
+from ventsim.results.measures.kernel import (
+    LUNG_MEASURES,
+    LUNG_SIGNALS,
+    PORT_MEASURES,
+    PORT_SIGNALS,
+    TIMING,
+    measure_breath,
+)
+from ventsim.results.measures.table import breath_table
+
+__all__ = [
+    "LUNG_MEASURES",
+    "LUNG_SIGNALS",
+    "PORT_MEASURES",
+    "PORT_SIGNALS",
+    "TIMING",
+    "breath_measures",
+    "breath_table",
+    "integrate_recording",
+    "measure_breath",
+]

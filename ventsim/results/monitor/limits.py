@@ -1,0 +1,242 @@
+"""Limits beyond which the ventilator alarms."""
+
+from typing import Annotated, ClassVar, Self
+
+import numpy as np
+import xarray as xr
+from pydantic import model_validator
+
+from ventsim.errors import InputError
+from ventsim.model.descriptions import Description
+from ventsim.quantities import PRESSURE_SLIPS, TIME_SLIPS, VOLUME_SLIPS, Quantity
+from ventsim.results.schema import VARIABLES, breath_position, check_dataset
+from ventsim.units import L_PER_MIN
+
+
+def _pressure(meaning: str, *, low: float, high: float) -> Quantity:
+    return Quantity(
+        unit="cmH2O", meaning=f"{meaning}; None: off", above=0.0, plausible=(low, high), slips=PRESSURE_SLIPS
+    )
+
+
+def _volume(meaning: str) -> Quantity:
+    return Quantity(
+        unit="mL",
+        meaning=f"{meaning}; None: off",
+        above=0.0,
+        plausible=(1.0, 10000.0),
+        slips=VOLUME_SLIPS,
+    )
+
+
+def _minute_volume(meaning: str) -> Quantity:
+    return Quantity(
+        unit="L/min",
+        meaning=f"{meaning}; None: off",
+        above=0.0,
+        plausible=(0.05, 150.0),
+        slips=(("L/s", L_PER_MIN), ("mL/min", 0.001)),
+    )
+
+
+_MARGINS = {
+    "margin": Quantity(unit="1", meaning="part of the displayed volumes", above=0.0, below=1.0),
+    "pressure_margin": Quantity(unit="cmH2O", meaning="above and below the peak", above=0.0),
+}
+_PAIRS = (
+    ("low_pressure", "high_pressure", "cmH2O"),
+    ("low_expired_volume", "high_expired_volume", "mL"),
+    ("low_minute_volume", "high_minute_volume", "L/min"),
+)
+
+
+class AlarmLimits(Description):
+    """Limits beyond which the ventilator alarms; None switches an alarm off.
+
+    All defaults are common practice, no source. Volumes have none, because they depend on how many lungs are
+    ventilated: set them around what is displayed (:meth:`around`), as a user at the bedside does. In a real
+    machine the high pressure limit also ends the inspiration; here it only alarms.
+
+    Parameters
+    ----------
+    high_pressure : float or None, default 40
+        Highest peak pressure. [cmH2O]
+    low_pressure : float or None, default 5
+        Lowest peak pressure. [cmH2O]
+    high_expired_volume, low_expired_volume : float or None, default None
+        Highest and lowest expired tidal volume. [mL]
+    high_minute_volume, low_minute_volume : float or None, default None
+        Highest and lowest expired minute volume. [L/min]
+    peep_rise : float or None, default 5
+        How far displayed PEEP may rise above set PEEP. [cmH2O]
+    peep_loss : float or None, default 3
+        How far displayed PEEP may fall below set PEEP; no loss is seen if set PEEP is not above this. [cmH2O]
+    disconnection : float or None, default 0.5
+        Fraction of the inspired volume below which the expired volume must fall, with low pressure or loss of PEEP
+        at the same time, for the machine to call it a disconnection. [1]
+    delay : float, default 0
+        How long a condition must last until its alarm is raised, from the end of the first breath in which it
+        held. [s]
+
+    Raises
+    ------
+    InputError
+        If a value is impossible, a low limit is not below its high one, or disconnection is asked for without
+        `low_pressure` and `peep_loss`, on which it depends.
+
+    Examples
+    --------
+    >>> AlarmLimits(high_pressure=35.0, low_expired_volume=300.0, delay=10.0).peep_loss
+    3.0
+    """
+
+    kind: ClassVar[str] = "alarm limits"
+
+    high_pressure: Annotated[float, _pressure("highest peak pressure", low=10.0, high=120.0)] | None = 40.0
+    low_pressure: Annotated[float, _pressure("lowest peak pressure", low=1.0, high=80.0)] | None = 5.0
+    high_expired_volume: Annotated[float, _volume("highest expired tidal volume")] | None = None
+    low_expired_volume: Annotated[float, _volume("lowest expired tidal volume")] | None = None
+    high_minute_volume: Annotated[float, _minute_volume("highest expired minute volume")] | None = None
+    low_minute_volume: Annotated[float, _minute_volume("lowest expired minute volume")] | None = None
+    peep_rise: (
+        Annotated[float, _pressure("how far displayed PEEP may rise above set PEEP", low=0.5, high=30.0)] | None
+    ) = 5.0
+    peep_loss: (
+        Annotated[float, _pressure("how far displayed PEEP may fall below set PEEP", low=0.5, high=30.0)] | None
+    ) = 3.0
+    disconnection: (
+        Annotated[
+            float,
+            Quantity(
+                unit="1",
+                meaning="part of the inspired volume below which the expired one may not fall; None: off",
+                above=0.0,
+                at_most=1.0,
+                plausible=(0.1, 0.95),
+                slips=(("%", 0.01),),
+            ),
+        ]
+        | None
+    ) = 0.5
+    delay: Annotated[
+        float,
+        Quantity(
+            unit="s",
+            meaning="how long a condition must last until its alarm is raised",
+            at_least=0.0,
+            plausible=(0.0, 180.0),
+            slips=TIME_SLIPS,
+        ),
+    ] = 0.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        for low, high, unit in _PAIRS:
+            lowest, highest = getattr(self, low), getattr(self, high)
+            if lowest is not None and highest is not None and lowest >= highest:
+                raise InputError(
+                    f"{self.kind}: {low} {lowest:.6g} {unit} is not below {high} {highest:.6g} {unit}.\n"
+                    f"  Allowed: below {highest:.6g} {unit}. Lower {low} or raise {high}."
+                )
+        if self.disconnection is not None and self.low_pressure is None and self.peep_loss is None:
+            raise InputError(
+                f"{self.kind}: disconnection {self.disconnection:.6g} is on, but it depends on low_pressure and "
+                "peep_loss, which are both None.\n  Give one of them in cmH2O, or disconnection=None."
+            )
+        return self
+
+    @classmethod
+    def off(cls) -> Self:
+        """All alarms off.
+
+        Returns
+        -------
+        AlarmLimits
+            Every limit None, no delay.
+
+        Examples
+        --------
+        >>> AlarmLimits.off().changed({"high_pressure": 35.0}).peep_loss is None
+        True
+        """
+        return cls(**{name: None for name in cls.model_fields if name != "delay"})
+
+    @classmethod
+    def around(
+        cls, displayed: xr.Dataset, *, breath: int = -1, margin: float = 0.3, pressure_margin: float = 10.0,
+        delay: float = 0.0,
+    ) -> Self:  # fmt: skip
+        """Limits around what is displayed of one breath, as a user at the bedside sets them.
+
+        Volumes and minute volume may differ by `margin`, peak pressure may rise by `pressure_margin` and may fall
+        by as much, but not below the middle between PEEP and peak; PEEP and disconnection keep their defaults. All
+        of this is common practice, no source.
+
+        Parameters
+        ----------
+        displayed : xarray.Dataset
+            Result of :func:`displayed_values`.
+        breath : int, default -1
+            Number of the breath, or -1 for the last one. [1]
+        margin : float, default 0.3
+            Part of the displayed volumes, above 0 and below 1. [1]
+        pressure_margin : float, default 10
+            Above 0. [cmH2O]
+        delay : float, default 0
+            As the field of that name. [s]
+
+        Returns
+        -------
+        AlarmLimits
+            Limits that the breath itself does not break, unless its PEEP is off or half of its gas is lost.
+
+        Raises
+        ------
+        SchemaError
+            If the Dataset does not fit the schema, or has no such breath.
+        InputError
+            If a margin is out of range, or nothing is displayed of the breath that limits could be set around.
+
+        Examples
+        --------
+        >>> import ventsim as vs
+        >>> from ventsim.results.monitor import displayed_values
+        >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
+        >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
+        >>> displayed = displayed_values(vs.breath_measures(vs.steady_breath(circuit, settings)))
+        >>> limits = AlarmLimits.around(displayed)
+        >>> limits.low_expired_volume, limits.high_pressure, limits.low_pressure
+        (486.3, 30.0, 12.5)
+        """
+        check_dataset(displayed, "displayed")
+        for name, value in (("margin", margin), ("pressure_margin", pressure_margin)):
+            fault = _MARGINS[name].fault(value)
+            if fault:
+                raise InputError(f"{cls.kind}: {name} {fault}\n  {_MARGINS[name].allowed()}")
+        one = displayed.isel(breath=breath_position(displayed, breath))
+        peak, peep, expired, minute = (
+            _displayed_number(one, name)
+            for name in ("peak_pressure", "peep", "expired_tidal_volume", "minute_volume")
+        )
+        low = max(peak - pressure_margin, 0.5 * (peak + peep))
+        return cls(
+            high_pressure=peak + pressure_margin,
+            low_pressure=low if 0.0 < low < peak else None,
+            high_expired_volume=(1.0 + margin) * expired,
+            low_expired_volume=(1.0 - margin) * expired,
+            high_minute_volume=(1.0 + margin) * minute,
+            low_minute_volume=(1.0 - margin) * minute,
+            delay=delay,
+        )
+
+
+def _displayed_number(one: xr.Dataset, name: str) -> float:
+    """A displayed number of one breath that limits can be set around."""
+    value = float(one[f"displayed_{name}"])
+    if not np.isfinite(value) or (name != "peep" and value <= 0.0):
+        row = VARIABLES[f"displayed_{name}"]
+        raise InputError(
+            f"alarm limits: breath {int(one['breath'])} has a {row.long_name} of {value:.6g} {row.units}, around "
+            "which no limits can be set.\n  Use a breath in which the lungs are ventilated."
+        )
+    return value

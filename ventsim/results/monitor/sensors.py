@@ -1,0 +1,217 @@
+"""Errors of measurement of the ventilator's own sensors."""
+
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ventsim.errors import InputError, suggestion
+from ventsim.model.descriptions import Description
+from ventsim.quantities import PRESSURE_SLIPS, Quantity
+from ventsim.results.monitor.bands import SENSOR_BANDS
+
+FloatArray = NDArray[np.float64]
+
+READINGS: Mapping[str, Literal["volume", "pressure"]] = {
+    "inspired_tidal_volume": "volume",
+    "expired_tidal_volume": "volume",
+    "peak_pressure": "pressure",
+    "plateau_pressure": "pressure",
+    "mean_pressure": "pressure",
+    "peep": "pressure",
+}
+"""What is read of each breath, in the order in which random numbers are drawn for it, and what kind it is."""
+
+_PERCENT = (("%", 0.01),)
+
+
+class Sensors(Description):
+    r"""How the readings of the ventilator's sensors differ from the truth; by default not at all.
+
+    Both sensors of volume err alike, and so do all readings of pressure; scatter is independent from reading to
+    reading and from breath to breath.
+
+    Parameters
+    ----------
+    volume_gain_error : float, default 0
+        Relative error of volume; 0.05 reads 5 % too much. [1]
+    volume_offset : float, default 0
+        Error of volume that does not depend on the volume. [mL]
+    volume_scatter : float, default 0
+        Standard deviation of volume from breath to breath. [mL]
+    pressure_gain_error : float, default 0
+        Relative error of pressure. [1]
+    pressure_offset : float, default 0
+        Error of pressure that does not depend on the pressure. [cmH2O]
+    pressure_scatter : float, default 0
+        Standard deviation of pressure from breath to breath. [cmH2O]
+    seed : int, default 0
+        Which random numbers are drawn. [1]
+
+    Raises
+    ------
+    InputError
+        If a value is impossible.
+
+    Notes
+    -----
+    .. math:: x_\mathrm{read} = (1 + g)\,x + o + s\,z_n
+
+    with gain error :math:`g`, offset :math:`o`, scatter :math:`s` and a normal random number :math:`z_n` that
+    depends on the seed, the reading and the number :math:`n` of the breath alone. So a run that is split,
+    continued or read only in part shows the same numbers. Errors that drift with time or depend on gas and
+    temperature are not in the model.
+
+    Examples
+    --------
+    >>> Sensors(volume_gain_error=0.05, pressure_scatter=0.2, seed=7).volume_gain_error
+    0.05
+    """
+
+    kind: ClassVar[str] = "sensors"
+
+    volume_gain_error: Annotated[
+        float,
+        Quantity(
+            unit="1",
+            meaning="relative error of volume; 0.05 reads 5 % too much",
+            above=-1.0,
+            plausible=(-0.5, 0.5),
+            slips=_PERCENT,
+        ),
+    ] = 0.0
+    volume_offset: Annotated[
+        float,
+        Quantity(
+            unit="mL",
+            meaning="error of volume that does not depend on the volume",
+            plausible=(-100.0, 100.0),
+        ),
+    ] = 0.0
+    volume_scatter: Annotated[
+        float,
+        Quantity(
+            unit="mL",
+            meaning="standard deviation of volume from breath to breath",
+            at_least=0.0,
+            plausible=(0.0, 100.0),
+        ),
+    ] = 0.0
+    pressure_gain_error: Annotated[
+        float,
+        Quantity(
+            unit="1",
+            meaning="relative error of pressure",
+            above=-1.0,
+            plausible=(-0.5, 0.5),
+            slips=_PERCENT,
+        ),
+    ] = 0.0
+    pressure_offset: Annotated[
+        float,
+        Quantity(
+            unit="cmH2O",
+            meaning="error of pressure that does not depend on the pressure",
+            plausible=(-10.0, 10.0),
+            slips=PRESSURE_SLIPS[1:],
+        ),
+    ] = 0.0
+    pressure_scatter: Annotated[
+        float,
+        Quantity(
+            unit="cmH2O",
+            meaning="standard deviation of pressure from breath to breath",
+            at_least=0.0,
+            plausible=(0.0, 5.0),
+        ),
+    ] = 0.0
+    seed: Annotated[
+        int,
+        Quantity(unit="1", meaning="which random numbers are drawn", at_least=0.0, at_most=1e9, whole=True),
+    ] = 0
+
+    @classmethod
+    def worst_case(cls, band: str = "standard", *, reads: Literal["low", "high"] = "high") -> Self:
+        """Sensors at one end of a band of :data:`SENSOR_BANDS`, without scatter.
+
+        Parameters
+        ----------
+        band : str, default "standard"
+            Name of the band; its entry tells source and trust.
+        reads : {"low", "high"}, default "high"
+            Whether the sensors read too little or too much, volume and pressure alike.
+
+        Returns
+        -------
+        Sensors
+            With gain errors and offsets of that end.
+
+        Raises
+        ------
+        InputError
+            If there is no such band or end.
+
+        Examples
+        --------
+        >>> Sensors.worst_case("standard", reads="low").volume_gain_error
+        -0.15
+        """
+        if band not in SENSOR_BANDS:
+            raise InputError(f"sensors: there is no band {band!r}.\n  {suggestion(str(band), SENSOR_BANDS)}")
+        if reads not in ("low", "high"):
+            raise InputError(f"sensors: reads {reads!r} is not one of the choices.\n  Allowed: 'low', 'high'.")
+        found, sign = SENSOR_BANDS[band], 1.0 if reads == "high" else -1.0
+        return cls(
+            volume_gain_error=(
+                found.highest_volume_gain_error if reads == "high" else found.lowest_volume_gain_error
+            ),
+            volume_offset=sign * found.volume_offset,
+            pressure_gain_error=sign * found.pressure_gain_error,
+            pressure_offset=sign * found.pressure_offset,
+        )
+
+    def read(self, truth: Mapping[str, FloatArray], *, breaths: NDArray[np.integer]) -> dict[str, FloatArray]:
+        """What the sensors read of each breath.
+
+        Parameters
+        ----------
+        truth : mapping of str to array of shape (n_breaths,)
+            True values by the names of `READINGS`. [mL or cmH2O]
+        breaths : array of shape (n_breaths,)
+            Numbers of the breaths, not negative. [1]
+
+        Returns
+        -------
+        dict of str to array of shape (n_breaths,)
+            Readings by name; NaN where the truth is NaN. [mL or cmH2O]
+
+        Examples
+        --------
+        >>> Sensors(pressure_offset=-1.0).read({"peep": np.array([5.0])}, breaths=np.array([1]))["peep"]
+        array([4.])
+        """
+        errors = {
+            "volume": (1.0 + self.volume_gain_error, self.volume_offset, self.volume_scatter),
+            "pressure": (1.0 + self.pressure_gain_error, self.pressure_offset, self.pressure_scatter),
+        }
+        random = np.zeros((len(breaths), len(READINGS)))
+        if self.volume_scatter > 0.0 or self.pressure_scatter > 0.0:
+            random = np.array([_normal(self.seed, int(number)) for number in breaths]).reshape(random.shape)
+        read = {}
+        for (name, kind), numbers in zip(READINGS.items(), random.T, strict=True):
+            if name in truth:
+                gain, offset, scatter = errors[kind]
+                read[name] = gain * truth[name] + offset + scatter * numbers
+        return read
+
+
+def _normal(seed: int, breath: int) -> FloatArray:
+    """Normal random numbers of one breath, the same whichever breaths were drawn before."""
+    # A generator with a counter: the breath chooses a stretch of 2**64 blocks of its own. NumPy promises that raw
+    # numbers stay the same in later versions, but not normal ones; hence the method of Box and Muller (1958).
+    bits = np.random.Philox(key=seed, counter=np.array([0, breath, 0, 0], dtype=np.uint64))
+    pairs = -(-len(READINGS) // 2)
+    uniform = ((bits.random_raw(2 * pairs) >> np.uint64(11)) + 0.5) / 2.0**53  # inside (0, 1)
+    radius, angle = np.sqrt(-2.0 * np.log(uniform[:pairs])), 2.0 * np.pi * uniform[pairs:]
+    return np.concatenate([radius * np.cos(angle), radius * np.sin(angle)])[: len(READINGS)]

@@ -1,0 +1,260 @@
+"""The table of result variables."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+Kind = Literal["waveforms", "recording", "measures", "displayed", "alarms", "blind spots"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Variable:
+    """One row of the table of result variables.
+
+    Parameters
+    ----------
+    name : str
+        Name in a Dataset.
+    symbol : str
+        Symbol in equations.
+    dims : tuple of str
+        Dimensions, in the order in which ventsim writes them.
+    units : str
+        Unit, empty for a variable that holds names.
+    long_name : str
+        Meaning, in a few words that suit the axis of a plot.
+    positive : str
+        What a positive value means.
+    kinds : tuple of str
+        Kinds of Dataset in which it may occur.
+
+    Examples
+    --------
+    >>> VARIABLES["flow"].units, VARIABLES["flow"].positive
+    ('L/s', 'into the lung')
+    """
+
+    name: str
+    symbol: str
+    dims: tuple[str, ...]
+    units: str
+    long_name: str
+    positive: str
+    kinds: tuple[str, ...]
+
+
+_WAVES, _MEASURES, _DISPLAYED, _ALARMS = ("waveforms", "recording"), ("measures",), ("displayed",), ("alarms",)
+_BOTH = (*_WAVES, *_MEASURES)
+_BLIND = ("blind spots",)
+_SHOWN = (*_BOTH, *_DISPLAYED)
+_EVERY = (*_SHOWN, *_ALARMS)
+_ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxed volume", "never negative"
+_OUT, _IN = "out of the ventilator", "into the ventilator"
+_STORED = "above what it holds at atmospheric pressure"
+
+# One group per set of dimensions; a row is name, symbol, unit, long name, what a positive value means.
+_COORDINATE_ROWS = {
+    "time": ("t", "s", "time", "later", _WAVES),
+    "lung": ("", "", "lung", "a name, no sign", _BOTH),
+    "node": ("", "", "point of the circuit", "a name, no sign", ("waveforms", "recording")),
+    "branch": ("", "", "path of the circuit", "a name, no sign", ("waveforms", "recording")),
+    "breath": ("n", "1", "number of the breath", "counted from 1", _EVERY),
+    "alarm": ("", "", "alarm of the ventilator", "a name, no sign", (*_ALARMS, *_BLIND)),
+    "mode": ("", "", "ventilation mode", "a name, no sign", _BLIND),
+    "fault": ("", "", "fault", "a name, no sign", _BLIND),
+}
+# Measures of a lung, besides its tidal volume, that a blind-spot study compares.
+_TRUE = (
+    ("end_inspiratory_pressure", "p_ei", "cmH2O", "end-inspiratory alveolar pressure"),
+    ("peak_airway_pressure", "p_peak", "cmH2O", "peak airway pressure"),
+    ("driving_pressure", "Δp", "cmH2O", "driving pressure"),
+    ("total_peep", "PEEP_tot", "cmH2O", "total PEEP"),
+    ("mean_alveolar_pressure", "p_alv,mean", "cmH2O", "mean alveolar pressure"),
+    ("minute_volume", "V_min", "L/min", "inspired minute volume"),
+)
+# Displayed values that a blind-spot study watches.
+_WATCHED = (
+    ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume"),
+    ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume"),
+    ("displayed_peak_pressure", "p_peak,d", "cmH2O", "displayed peak pressure"),
+    ("displayed_plateau_pressure", "p_plat,d", "cmH2O", "displayed plateau pressure"),
+    ("displayed_mean_pressure", "p_mean,d", "cmH2O", "displayed mean pressure"),
+    ("displayed_peep", "PEEP_d", "cmH2O", "displayed PEEP"),
+    ("displayed_minute_volume", "V_min,d", "L/min", "displayed expired minute volume"),
+)
+
+
+def _sign(unit: str) -> str:
+    return _ABOVE if unit == "cmH2O" else _NEVER
+
+
+_GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...]], ...] = (
+    (("time", "lung"), _WAVES, (
+        ("airway_pressure", "p_aw", "cmH2O", "airway pressure", _ABOVE),
+        ("alveolar_pressure", "p_alv", "cmH2O", "alveolar pressure", _ABOVE),
+        ("flow", "q", "L/s", "flow", "into the lung"),
+        ("volume", "v", "mL", "volume", _RELAXED),
+        ("inspired_volume", "V_I(t)", "mL", "inspired volume since the start of the run", _NEVER),
+        ("expired_volume", "V_E(t)", "mL", "expired volume since the start of the run", _NEVER),
+        ("airway_pressure_integral", "∫p_aw dt", "cmH2O·s", "time integral of airway pressure", _ABOVE),
+        ("alveolar_pressure_integral", "∫p_alv dt", "cmH2O·s", "time integral of alveolar pressure", _ABOVE),
+        ("inspiratory_work", "W_I(t)", "J", "work done on the lung by inspired gas", "done on the lung"),
+    )),
+    (("time",), _WAVES, (
+        ("inspiratory_port_pressure", "p_I", "cmH2O", "pressure at the inspiratory port", _ABOVE),
+        ("expiratory_port_pressure", "p_E", "cmH2O", "pressure at the expiratory port", _ABOVE),
+        ("inspiratory_port_flow", "q_I", "L/s", "flow at the inspiratory port", _OUT),
+        ("expiratory_port_flow", "q_E", "L/s", "flow at the expiratory port", _IN),
+        ("delivered_volume", "V_del(t)", "mL", "delivered volume since the start of the run", _OUT),
+        ("returned_volume", "V_ret(t)", "mL", "returned volume since the start of the run", _IN),
+        ("relief_volume", "V_rel(t)", "mL", "volume vented by relief since the start of the run", _NEVER),
+        ("inspiratory_port_pressure_integral", "∫p_I dt", "cmH2O·s",
+         "time integral of inspiratory port pressure", _ABOVE),
+        ("circuit_volume", "V_cir", "mL", "gas held by the circuit", _STORED),
+        ("leaked_volume", "V_leak(t)", "mL", "volume leaked since the start of the run", "to the atmosphere"),
+    )),
+    (("time", "node"), _WAVES, (("node_pressure", "p_n", "cmH2O", "pressure in the circuit", _ABOVE),)),
+    (("time", "branch"), _WAVES, (("branch_flow", "q_b", "L/s", "flow in the circuit", "forward"),)),
+    (("lung",), _WAVES, (("predicted_body_weight", "m", "kg", "body weight", f"{_NEVER}; NaN where unknown"),)),
+    (("node",), _WAVES, (("final_volume", "v_end", "mL", "gas held at the end of the run",
+                          f"{_STORED}; NaN where a point holds none"),)),
+    (("breath",), _EVERY, (
+        ("breath_start", "t_0", "s", "start of the breath", "later"),
+        ("flow_end", "t_1", "s", "end of inspiratory flow",
+         "later; start of a pause, or else of expiration"),
+        ("inspiration_end", "t_2", "s", "start of expiration", "later"),
+        ("breath_end", "t_3", "s", "end of the breath", "later"),
+    )),
+    (("breath",), _SHOWN, (("set_peep", "PEEP_set", "cmH2O", "set PEEP", _ABOVE),)),
+    (("breath", "lung"), _MEASURES, (
+        ("inspired_tidal_volume", "V_TI", "mL", "inspired tidal volume", _NEVER),
+        ("expired_tidal_volume", "V_TE", "mL", "expired tidal volume", _NEVER),
+        ("tidal_volume_fraction", "s", "1", "share of the inspired volume of all lungs", _NEVER),
+        ("tidal_volume_per_weight", "V_TI/m", "mL/kg", "inspired tidal volume per body weight", _NEVER),
+        ("peak_airway_pressure", "p_peak", "cmH2O", "peak airway pressure", _ABOVE),
+        ("mean_airway_pressure", "p_aw,mean", "cmH2O", "mean airway pressure", _ABOVE),
+        ("mean_alveolar_pressure", "p_alv,mean", "cmH2O", "mean alveolar pressure", _ABOVE),
+        ("end_inspiratory_alveolar_pressure", "p_ei", "cmH2O", "end-inspiratory alveolar pressure", _ABOVE),
+        ("end_expiratory_alveolar_pressure", "p_ee", "cmH2O", "end-expiratory alveolar pressure", _ABOVE),
+        ("plateau_pressure", "p_plat", "cmH2O", "plateau pressure", f"{_ABOVE}; NaN without a pause"),
+        ("driving_pressure", "Δp", "cmH2O", "driving pressure", "alveolar pressure rises"),
+        ("total_peep", "PEEP_tot", "cmH2O", "total PEEP", _ABOVE),
+        ("auto_peep", "PEEP_auto", "cmH2O", "auto-PEEP", "above set PEEP"),
+        ("peak_inspiratory_flow", "q_I,peak", "L/s", "peak inspiratory flow", "into the lung"),
+        ("peak_expiratory_flow", "q_E,peak", "L/s", "peak expiratory flow", "out of the lung"),
+        ("minute_volume", "V_min", "L/min", "inspired minute volume", _NEVER),
+        ("mechanical_power", "P", "J/min", "mechanical power of inspiration", "done on the lung"),
+    )),
+    (("breath",), _MEASURES, (
+        ("port_delivered_volume", "V_del", "mL", "volume delivered", _OUT),
+        ("port_returned_volume", "V_ret", "mL", "volume returned", _IN),
+        ("port_relief_volume", "V_rel", "mL", "volume vented by pressure relief", _NEVER),
+        ("port_peak_pressure", "p_I,peak", "cmH2O", "peak pressure at the inspiratory port", _ABOVE),
+        ("port_end_inspiratory_pressure", "p_I,ei", "cmH2O",
+         "end-inspiratory pressure at the inspiratory port", _ABOVE),
+        ("port_plateau_pressure", "p_I,plat", "cmH2O", "plateau pressure at the inspiratory port",
+         f"{_ABOVE}; NaN without a pause"),
+        ("port_mean_pressure", "p_I,mean", "cmH2O", "mean pressure at the inspiratory port", _ABOVE),
+        ("port_peep", "p_E,end", "cmH2O", "pressure at the expiratory port at end of expiration", _ABOVE),
+        ("lungs_held_volume", "V_up", "mL", "volume held by the lungs at end of inspiration",
+         "more than at the start of the breath"),
+        ("compressed_volume", "V_held", "mL", "volume held by the circuit at end of inspiration",
+         "more than at the start of the breath"),
+        ("volume_balance_error", "V_err", "mL", "volume not accounted for", "delivered, but not found again"),
+        ("leak_volume", "V_leak", "mL", "volume leaked", "to the atmosphere"),
+    )),
+    (("breath",), _DISPLAYED, (
+        ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume", _NEVER),
+        ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume", _NEVER),
+        ("displayed_peak_pressure", "p_peak,d", "cmH2O", "displayed peak pressure", _ABOVE),
+        ("displayed_plateau_pressure", "p_plat,d", "cmH2O", "displayed plateau pressure",
+         f"{_ABOVE}; NaN without a pause"),
+        ("displayed_mean_pressure", "p_mean,d", "cmH2O", "displayed mean pressure", _ABOVE),
+        ("displayed_peep", "PEEP_d", "cmH2O", "displayed PEEP", _ABOVE),
+        ("displayed_minute_volume", "V_min,d", "L/min", "displayed expired minute volume", _NEVER),
+        ("displayed_rate", "f_d", "1/min", "displayed rate", _NEVER),
+        ("displayed_dynamic_compliance", "C_dyn,d", "mL/cmH2O", "displayed dynamic compliance",
+         f"{_NEVER}; NaN where pressure does not rise"),
+        ("displayed_static_compliance", "C_stat,d", "mL/cmH2O", "displayed static compliance",
+         f"{_NEVER}; NaN without a pause"),
+    )),
+    (("breath", "alarm"), _ALARMS, (
+        ("alarm_condition", "A_c", "1", "condition of the alarm", "1 while it holds, else 0"),
+        ("alarm_raised", "A_r", "1", "alarm raised", "1 while it is raised, else 0"),
+    )),
+    (("alarm",), _ALARMS, (
+        ("first_raised", "t_A", "s", "when the alarm was raised first", "later; NaN if never"),
+    )),
+    (("mode", "lung"), _BLIND, (
+        ("tidal_volume_before", "V_TI,0", "mL", "inspired tidal volume before the fault", _NEVER),
+        *((f"{name}_before", f"{symbol},0", unit, f"{meaning} before the fault", _sign(unit))
+          for name, symbol, unit, meaning in _TRUE),
+    )),
+    (("mode", "fault", "lung"), _BLIND, (
+        ("tidal_volume_after", "V_TI,1", "mL", "inspired tidal volume in the fault", _NEVER),
+        ("tidal_volume_change", "ΔV_TI", "%", "change of inspired tidal volume", "more than before"),
+        *((f"{name}_change", f"Δ{symbol}", unit, f"change of {meaning}", "more than before")
+          for name, symbol, unit, meaning in _TRUE),
+        ("harmed", "H", "1", "harm", "1 where there is harm, else 0"),
+        ("unseen", "U", "1", "harm without an alarm", "1 where no alarm showed the harm, else 0"),
+    )),
+    (("mode", "fault", "alarm"), _BLIND, (
+        ("raised_after", "t_A", "s", "time from the fault to the alarm", "later; NaN if never"),
+    )),
+    (("mode", "fault"), _BLIND, (
+        ("reason", "", "", "why the run failed or was not run", "a text, no sign"),
+        *((f"{name}_change", f"Δ{symbol}", unit, f"change of {meaning}", "more than before")
+          for name, symbol, unit, meaning in _WATCHED),
+    )),
+    (("mode",), _BLIND, tuple(
+        (f"{name}_before", f"{symbol},0", unit, f"{meaning} before the fault", _sign(unit))
+        for name, symbol, unit, meaning in _WATCHED
+    )),
+)  # fmt: skip
+
+
+def _row(dims: tuple[str, ...], kinds: tuple[str, ...], cells: tuple[str, ...]) -> Variable:
+    name, symbol, units, meaning, sign = cells
+    return Variable(
+        name=name, symbol=symbol, dims=dims, units=units, long_name=meaning, positive=sign, kinds=kinds
+    )
+
+
+COORDINATES: dict[str, Variable] = {
+    name: _row((name,), kinds, (name, *rest)) for name, (*rest, kinds) in _COORDINATE_ROWS.items()
+}
+"""Coordinates of the results, by name."""
+
+VARIABLES: dict[str, Variable] = {
+    cells[0]: _row(dims, kinds, cells) for dims, kinds, rows in _GROUPS for cells in rows
+}
+"""Variables of the results, by name."""
+
+CAUTION = "For research, teaching and engineering; not for deciding about a patient."
+"""Attribute ``caution`` of every result, and last line of every table."""
+
+RECORDING_NEEDS = ("airway_pressure", "flow", "breath_start", "inspiration_end", "breath_end")
+"""Variables that a recording must have; every other variable of waveforms may be added."""
+
+TIME_ROUNDING = 1e-9
+"""Times of breaths that differ by less than this count as equal. [s]"""
+
+
+def nomenclature() -> tuple[dict[str, str], ...]:
+    """Rows of the table of names, for the documentation.
+
+    Returns
+    -------
+    tuple of dict of str to str
+        One dict per coordinate and variable: ``name``, ``symbol``, ``dims``, ``units``, ``positive``,
+        ``meaning``, ``kinds``.
+
+    Examples
+    --------
+    >>> [row["units"] for row in nomenclature() if row["name"] == "mechanical_power"]
+    ['J/min']
+    """
+    return tuple(
+        {"name": row.name, "symbol": row.symbol, "dims": ", ".join(row.dims), "units": row.units,
+         "positive": row.positive, "meaning": row.long_name, "kinds": ", ".join(row.kinds)}
+        for row in (*COORDINATES.values(), *VARIABLES.values())
+    )  # fmt: skip

@@ -1,0 +1,1 @@
+"""The wing 'view', see DEVELOPERS.md."""

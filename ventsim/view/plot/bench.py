@@ -1,0 +1,100 @@
+"""Points measured on a bench with the law fitted to them."""
+
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ventsim.view.plot.style import COLOURS, FAINT
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+class FittedLaw(Protocol):
+    """What a fit of bench points has to offer in order to be drawn.
+
+    Attributes
+    ----------
+    flows : tuple of float
+        The points as measured. [L/s]
+    pressures : tuple of float
+        The points as measured. [cmH2O]
+    scatter : tuple of float or None
+        Standard deviation of each pressure. [cmH2O]
+
+    Examples
+    --------
+    ``fit: FittedLaw = ventsim.parts.fit_rohrer(flows, pressures)``
+    """
+
+    @property
+    def flows(self) -> tuple[float, ...]:
+        """The points as measured. [L/s]"""
+
+    @property
+    def pressures(self) -> tuple[float, ...]:
+        """The points as measured. [cmH2O]"""
+
+    @property
+    def scatter(self) -> tuple[float, ...] | None:
+        """Standard deviation of each pressure. [cmH2O]"""
+
+    def pressure_drop(self, flow: float | NDArray[np.float64]) -> NDArray[np.float64]:
+        """Pressure drop of the fitted law.
+
+        Parameters
+        ----------
+        flow : float or array of shape (n,)
+            Flow. [L/s]
+
+        Returns
+        -------
+        array of shape (n,) or ()
+            Pressure drop. [cmH2O]
+        """
+
+
+def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
+    """Points measured on a bench, with the law fitted to them from rest to the largest flow.
+
+    A light band shows one standard error of the law on either side, where the fit tells it by a method
+    ``pressure_drop_error`` like that of :class:`ventsim.parts.RohrerFit`.
+
+    Parameters
+    ----------
+    fit : FittedLaw
+        Result of :func:`ventsim.parts.fit_rohrer` or :func:`ventsim.parts.fit_monotone`.
+    ax : matplotlib Axes, optional
+        Where to draw; a new figure if not given.
+
+    Returns
+    -------
+    matplotlib Axes
+        Pressure drop against flow.
+
+    Examples
+    --------
+    ``bench_fit(fit_rohrer(flows, pressures)).figure.savefig("restrictor.png")``
+    """
+    import matplotlib.pyplot as plt
+
+    if ax is None:
+        _, ax = plt.subplots(figsize=(6.0, 4.5), layout="constrained")
+    flows = np.asarray(fit.flows)
+    line = np.linspace(min(0.0, flows.min()), max(0.0, flows.max()), 401)
+    law = fit.pressure_drop(line)
+    ax.plot(line, law, color=COLOURS[0], linewidth=1.6, label="fitted law")
+    error_of = getattr(fit, "pressure_drop_error", None)
+    error = None if error_of is None else error_of(line)
+    if error is not None and np.isfinite(error).all():
+        band = {"color": COLOURS[0], "alpha": 0.25, "linewidth": 0.0, "label": "± standard error"}
+        ax.fill_between(line, law - error, law + error, **band)
+    points = {"color": COLOURS[1], "linestyle": "none", "marker": "o", "markersize": 5, "capsize": 3}
+    ax.errorbar(flows, fit.pressures, yerr=fit.scatter, label="measured", **points)
+    ax.axhline(0.0, **FAINT)
+    ax.axvline(0.0, **FAINT)
+    ax.set_xlabel("flow [L/s]")
+    ax.set_ylabel("pressure drop [cmH2O]")
+    ax.legend(frameon=False)
+    return ax

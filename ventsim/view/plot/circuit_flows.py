@@ -1,0 +1,136 @@
+"""Flow through every joint of a circuit at one instant."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import xarray as xr
+
+from ventsim.model.circuit import Circuit
+from ventsim.model.parts import Part
+from ventsim.model.parts.elements import Atmosphere, Inertia, Passage, Store
+from ventsim.view.plot.circuit_trees import EXPIRATORY, INSPIRATORY, owner
+
+
+def joint_flows(circuit: Circuit, instant: xr.Dataset) -> tuple[float, ...]:
+    """Flow through each joint, from its first end to the second, NaN where it cannot be known. [L/s]
+
+    What passes a part is known where the part resists it. Through a fitting that resists nothing passes what
+    passes its other ends; gas that it stores meanwhile, which is little, is left out of this.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The circuit.
+    instant : xarray.Dataset
+        Waveforms of the circuit at one instant.
+    """
+    branches = dict(zip(instant["branch"].values.tolist(), instant["branch_flow"].values.tolist(), strict=True))
+    # Flow into the part (or into the ventilator) through each end, from what the part itself tells.
+    told = {INSPIRATORY: -float(instant["inspiratory_port_flow"])}
+    told[EXPIRATORY] = float(instant["expiratory_port_flow"])
+    told |= _told_by_parts(circuit, branches)
+    for lung in circuit.lungs:
+        if lung in instant["lung"].values:
+            (port,) = circuit.parts[lung].ports
+            told[f"{lung}.{port}"] = float(instant["flow"].sel(lung=lung))
+    told = {end: flow for end, flow in told.items() if np.isfinite(flow)}
+    found = {joint: _mean(told, joint) for joint in circuit.joints}
+    _balance(circuit, found, branches)
+    return tuple(found[joint] for joint in circuit.joints)
+
+
+def parts_without_flow(circuit: Circuit, waveforms: xr.Dataset) -> list[str]:
+    """Parts that resist a flow of which the waveforms know nothing: the waveforms are those of another circuit.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The circuit.
+    waveforms : xarray.Dataset
+        Waveforms, or waveforms at one instant.
+    """
+    known = set(waveforms["branch"].values.tolist())
+    found = []
+    for name, part in circuit.parts.items():
+        ways = _ways(part)
+        if not all(known.intersection(_labels(name, way, ways)) for way in ways if _resists(way)):
+            found.append(name)
+    return found
+
+
+def _told_by_parts(circuit: Circuit, branches: Mapping[str, float]) -> dict[str, float]:
+    """Flow into each part through each end where all that it passes there meets a resistance."""
+    told: dict[str, float] = {}
+    for name, part in circuit.parts.items():
+        ways = _ways(part)
+        for port in part.ports:
+            here = [way for way in ways if port in (way.start, way.end)]
+            if here and all(map(_resists, here)):
+                signs = [1.0 if way.start == port else -1.0 for way in here]
+                flows = [_through(name, way, ways, branches) for way in here]
+                told[f"{name}.{port}"] = float(np.dot(signs, flows))
+    return told
+
+
+def _ways(part: Part) -> list[Passage | Inertia]:
+    return [element for element in part.elements() if isinstance(element, Passage | Inertia)]
+
+
+def _resists(way: Passage | Inertia) -> bool:
+    return not (isinstance(way, Passage) and way.is_ideal)
+
+
+def _labels(name: str, way: Passage | Inertia, ways: Sequence[Passage | Inertia]) -> list[str]:
+    """What waveforms may call the flow along one way of a part: by the part alone if no other way of it resists."""
+    alone = [name] if sum(map(_resists, ways)) == 1 else []
+    return [f"{name} ({way.start} to {way.end})", *alone]
+
+
+def _through(
+    name: str, way: Passage | Inertia, ways: Sequence[Passage | Inertia], branches: Mapping[str, float]
+) -> float:
+    """Flow along one way of a part, NaN if it is unknown."""
+    return next((branches[label] for label in _labels(name, way, ways) if label in branches), np.nan)
+
+
+def _lost(name: str, part: Part, branches: Mapping[str, float]) -> float:
+    """Flow from a part to the atmosphere. [L/s]"""
+    outside = {element.at for element in part.elements() if isinstance(element, Atmosphere)}
+    ways = _ways(part)
+    return sum(_through(name, way, ways, branches) for way in ways if way.end in outside)
+
+
+def _mean(told: Mapping[str, float], joint: tuple[str, str]) -> float:
+    """Flow through a joint by what its two parts tell, which differs by the gas stored between them."""
+    a, b = joint
+    known = [flow for flow in (-told.get(a, np.nan), told.get(b, np.nan)) if np.isfinite(flow)]
+    return float(np.mean(known)) if known else float("nan")
+
+
+def _balance(circuit: Circuit, found: dict[tuple[str, str], float], branches: Mapping[str, float]) -> None:
+    """Fill in the last unknown end of each part from its other ends, as long as there are such parts."""
+    ends: dict[str, list[tuple[tuple[str, str], float]]] = {name: [] for name in circuit.parts}
+    for joint in circuit.joints:
+        for end, sign in zip(joint, (-1.0, 1.0), strict=True):
+            if owner(end) in ends:
+                ends[owner(end)].append((joint, sign))
+    # Those that store nothing come first: their balance is exact.
+    names = sorted(ends, key=lambda name: any(isinstance(e, Store) for e in circuit.parts[name].elements()))
+    while (name := _nearly_known(names, ends, found)) is not None:
+        ((joint, sign),) = [(j, s) for j, s in ends[name] if not np.isfinite(found[j])]
+        others = sum(s * found[j] for j, s in ends[name] if j != joint)
+        found[joint] = sign * (_lost(name, circuit.parts[name], branches) - others)
+        names.remove(name)  # it stays unknown if what the part loses is unknown
+
+
+def _nearly_known(
+    names: Sequence[str],
+    ends: Mapping[str, Sequence[tuple[tuple[str, str], float]]],
+    found: Mapping[tuple[str, str], float],
+) -> str | None:
+    """The first part of which one end of several is unknown."""
+    for name in names:
+        unknown = sum(not np.isfinite(found[joint]) for joint, _ in ends[name])
+        if unknown == 1 and len(ends[name]) > 1:
+            return name
+    return None

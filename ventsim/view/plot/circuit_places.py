@@ -1,0 +1,116 @@
+"""Where the parts of a circuit go in a drawing: gas goes from left to right, lungs hang below their Y-pieces."""
+
+from collections.abc import Mapping, Sequence
+
+from ventsim.view.plot.circuit_trees import Skeleton, Tree
+
+STEP = 0.62
+"""Distance from one part to the next below a Y-piece; 1 is that along a limb."""
+
+_TO_PORT = 1.35  # from the first part of a limb to the box of the port, which is large
+_APART = 1.6  # from one lung to the next below the same Y-piece, with room for numbers
+_GAP = 1.0  # between a lung and the limb of the next one
+_AWAY = (0.35, 0.45)  # of a dead end from what it hangs on
+_NEAR = 0.3  # closer than that in both directions, two parts would lie upon each other
+
+Point = tuple[float, float]
+"""To the right, and down."""
+
+
+def places(skeleton: Skeleton) -> dict[str, Point]:
+    """Find a place for every part and for both ports; no two have the same."""
+    spots: dict[str, Point] = {}
+    y, width = 0.0, 0.0
+    for row in _rows(skeleton):
+        below, wide, deep = _lay_row(row, skeleton)
+        spots.update({name: (x, y + down) for name, (x, down) in below.items()})
+        y, width = y + deep + _GAP, max(width, wide)
+    for tree, edge, sign in zip(skeleton.limbs, (0.0, width), (-1.0, 1.0), strict=True):
+        spots.update(_spread(tree, skeleton.leads_to, spots, edge=edge, sign=sign))
+    return spots
+
+
+def _rows(skeleton: Skeleton) -> list[list[str]]:
+    """Y-pieces that lie in one row, from left to right; those without a bridge have a row of their own."""
+    rows: list[list[str]] = [[top] for top in skeleton.hanging]
+    for a, b in skeleton.bridges:
+        first, second = (next(row for row in rows if top in row) for top in (a, b))
+        if first is not second:
+            first += second
+            rows.remove(second)
+    return rows
+
+
+def _lay_row(row: Sequence[str], skeleton: Skeleton) -> tuple[dict[str, Point], float, float]:
+    """Places of the Y-pieces of a row and of all below and between them, the first at (0, 0); width and depth."""
+    spots: dict[str, Point] = {}
+    x, deepest = 0.0, 0.0
+    for number, top in enumerate(row):
+        bridges = [
+            way for pair, way in skeleton.bridges.items() if top in pair and set(pair) <= set(row[: number + 1])
+        ]
+        between = [name for way in bridges for name in way]
+        spots.update({name: (x + k, 0.0) for k, name in enumerate(between)})
+        x += len(between)
+        below, wide, deep = _hang(skeleton.hanging[top])
+        spots.update({name: (x + right, down) for name, (right, down) in below.items()})
+        x, deepest = x + wide + 1.0, max(deepest, deep)
+    return spots, x - 1.0, deepest
+
+
+def _hang(tree: Tree) -> tuple[dict[str, Point], float, float]:
+    """Places below a Y-piece, which is at (0, 0), their width and depth."""
+    depth = tree.depths()
+    column: dict[str, float] = {}
+    free = 0.0
+    for name in tree.inside_out():
+        children = tree.children(name)
+        column[name] = column[children[0]] if children else free
+        free += 0.0 if children else _APART
+    spots = {name: (column[name], STEP * depth[name]) for name in tree.order}
+    return spots, max(column.values()), STEP * max(depth.values())
+
+
+def _spread(
+    tree: Tree, leads_to: Mapping[str, Sequence[str]], spots: Mapping[str, Point], *, edge: float, sign: float
+) -> dict[str, Point]:
+    """Places of the parts between one port and the Y-pieces, to the left of `edge` or to the right."""
+    x: dict[str, float] = {}
+    y: dict[str, float] = {}
+    rows: dict[str, int] = {}
+    inside = tree.inside_out()
+    for name in inside:
+        children = [child for child in tree.children(name) if child in x]
+        tops = sorted(leads_to[name], key=lambda top: spots[top][1])
+        if not children and not tops:
+            continue  # a dead end: beside what it hangs on, below
+        ends = sorted([(y[child], rows[child]) for child in children] + [(spots[top][1], 1) for top in tops])
+        levels = [abs(x[child] - edge) for child in children]
+        step = _TO_PORT if name == tree.root else 1.0
+        across = edge + sign * (step + max(levels, default=0.0))
+        rows[name] = sum(count for _, count in ends)
+        # In a chain, one child is a limb and the other leads on: straight to the limb, so that nothing crosses.
+        alike = len({count > 1 for _, count in ends}) == 1
+        down = 0.5 * (ends[0][0] + ends[-1][0]) if alike else ends[0][0]
+        # Y-pieces in one row have limbs at one height, each of which needs a place of its own.
+        x[name], y[name] = _free((across, down), [*spots.values(), *_places_in(x, y)], step=_GAP)
+    if tree.root not in x:
+        x[tree.root], y[tree.root] = edge + sign, 0.0
+    for name in reversed(inside):
+        if name not in x:
+            beside = tree.parent[name]
+            spot = (x[beside] - _AWAY[0] * sign, y[beside] + _AWAY[1])
+            x[name], y[name] = _free(spot, [*spots.values(), *_places_in(x, y)], step=_AWAY[1])
+    return {name: (x[name], y[name]) for name in inside}
+
+
+def _places_in(x: Mapping[str, float], y: Mapping[str, float]) -> list[Point]:
+    return [(x[name], y[name]) for name in x]
+
+
+def _free(spot: Point, taken: Sequence[Point], *, step: float) -> Point:
+    """The spot, or the first one below it that is not taken."""
+    across, down = spot
+    while any(abs(across - x) < _NEAR and abs(down - y) < _NEAR for x, y in taken):
+        down += step
+    return across, down

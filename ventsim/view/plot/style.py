@@ -1,0 +1,65 @@
+"""What all pictures have in common: colours, patterns, labels with units."""
+
+from typing import TYPE_CHECKING
+
+import xarray as xr
+
+from ventsim.errors import SchemaError
+from ventsim.results.schema import VARIABLES
+from ventsim.results.schema.kinds import refuse_other_kind
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000", "#F0E442")
+"""Colours of the lungs, in the order of use."""
+
+PATTERNS: tuple[object, ...] = (
+    "solid",
+    (0, (5, 1.5)),
+    (0, (1, 1)),
+    (0, (6, 1.5, 1, 1.5)),
+    (0, (9, 2)),
+    (0, (3, 1, 1, 1, 1, 1)),
+    (0, (2, 2)),
+    (0, (8, 1.5, 1, 1.5, 1, 1.5)),
+)
+FAINT = {"color": "0.6", "linewidth": 0.8, "zorder": 0.5}
+
+
+def style(k: int) -> dict[str, object]:
+    """Colour and pattern of lung number `k`; no two of the first 64 lungs have the same of both."""
+    n = len(COLOURS)
+    return {"color": COLOURS[k % n], "linestyle": PATTERNS[(k + k // n) % n], "linewidth": 1.6}
+
+
+def legend(ax: "Axes", *, names: list[str]) -> None:
+    """Names of the lungs above the picture, where they can hide no line, in as many columns as fit."""
+    inches = ax.get_figure().get_figwidth() * ax.get_position().width
+    entry = 0.75 + 0.078 * max(map(len, names))  # width of a piece of line and a name in ordinary type [inch]
+    columns = max(1, min(len(names), 4, int(inches / entry)))
+    place = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0)}
+    ax.legend(ncols=columns, frameon=False, handlelength=2.8, **place)
+
+
+def axis_label(name: str, *, unit: str | None = None) -> str:
+    return f"{VARIABLES[name].long_name} [{unit or VARIABLES[name].units}]"
+
+
+def need(dataset: xr.Dataset, *names: str) -> None:
+    """Refuse a Dataset without these variables, or without their units."""
+    for name in names:
+        if name not in dataset:
+            kinds = VARIABLES[name].kinds
+            refuse_other_kind(dataset, kinds[0] if len(kinds) == 1 else "recording")
+            remedy = "Add it to the Dataset"
+            if name == "volume":
+                remedy = "ventsim.results.measures.integrate_recording adds it to a recording"
+            elif VARIABLES[name].kinds == ("measures",):
+                remedy = "ventsim.breath_measures computes it from waveforms"
+            raise SchemaError(f"variable '{name}' is missing, so nothing can be drawn.\n  {remedy}.")
+        if dataset[name].attrs.get("units") != VARIABLES[name].units:
+            raise SchemaError(
+                f"variable '{name}' is not labelled in {VARIABLES[name].units}.\n"
+                "  Convert the numbers to that unit, then use ventsim.schema.label(dataset)."
+            )

@@ -1,0 +1,279 @@
+"""Pictures of sweeps: measures against one parameter as lines, against two as a map."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from ventsim.errors import SchemaError, suggestion
+from ventsim.results.schema import VARIABLES
+from ventsim.view.plot.label_lines import in_lines, panel_height, panel_width
+from ventsim.view.plot.style import axis_label, need, style
+from ventsim.view.plot.style import legend as legend_above
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_LUNG, _CASE = "lung", "case"
+_MOST_PANELS = 9
+_MARKED_UP_TO = 30  # points on a line that get a mark each
+
+
+def sweep_lines(
+    dataset: xr.Dataset,
+    variable: str,
+    *,
+    along: str | None = None,
+    legend: bool = True,
+    axes: "NDArray[np.object_] | Sequence[Axes] | None" = None,
+) -> "NDArray[np.object_]":
+    """A measure against one parameter, one line for each lung; one picture for each value of a second parameter.
+
+    A line is broken where a point has no breath. A label that is too long for its axis takes two lines.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        Result of :func:`ventsim.studies.sweep` with one or two parameters.
+    variable : str
+        Name of a measure.
+    along : str or None, default None
+        Name of the parameter on the horizontal axis, which is its path with ``_`` for a space; None: the first
+        one.
+    legend : bool, default True
+        Whether to name the lungs; False: for a picture beside one that does.
+    axes : sequence of matplotlib Axes, optional
+        One for each value of the second parameter; a new figure if not given.
+
+    Returns
+    -------
+    numpy.ndarray of matplotlib Axes, of shape (n_values,)
+        One for each value of the second parameter; a single one if there is none.
+
+    Raises
+    ------
+    SchemaError
+        If the measure or the parameter is missing, or there are too many parameters or values.
+
+    Examples
+    --------
+    ``sweep_lines(found, "inspired_tidal_volume")[0].figure.savefig("sweep.png")``
+    """
+    values = _measure(dataset, variable)
+    parameters = _parameters(dataset, values)
+    along = parameters[0] if along is None else along
+    if along not in parameters:
+        raise SchemaError(f"the sweep has no parameter '{along}'.\n  {suggestion(along, parameters)}")
+    dim = str(values[along].dims[0])
+    others = [str(name) for name in values.dims if name not in (dim, _LUNG)]
+    if len(others) > 1:
+        raise SchemaError(
+            f"there are {len(others) + 1} parameters; lines show one or two.\n"
+            f"  Select a value of the others first: dataset.sel({{'{others[-1]}': ...}})."
+        )
+    panels = [values.isel({others[0]: k}) for k in range(values.sizes[others[0]])] if others else [values]
+    if len(panels) > _MOST_PANELS:
+        raise SchemaError(
+            f"'{others[0]}' has {len(panels)} values; there is a picture for each of at most {_MOST_PANELS}.\n"
+            f"  Select some first: dataset.isel({{'{others[0]}': [0, 1, 2]}}), or use sweep_map."
+        )
+    own = axes is None
+    if axes is None:
+        axes = _new_panels(len(panels))
+    drawn = np.atleast_1d(np.asarray(axes, dtype=object)).ravel()
+    if drawn.size != len(panels):
+        raise SchemaError(f"sweep_lines needs {len(panels)} Axes here; it got {drawn.size}.")
+    for ax, panel in zip(drawn, panels, strict=True):
+        _draw_lines(ax, panel, along, dim)
+        if others:
+            ax.set_title(_value_text(panel[others[0]]), loc="left", fontsize="medium")
+        if not (own and len(panels) > 1):
+            ax.set_xlabel(in_lines(_parameter_label(values[along]), panel_width(ax)))
+            ax.set_ylabel(in_lines(axis_label(variable), panel_height(ax)))
+    if own and len(panels) > 1:
+        # Once for all, because the names are longer than a picture is wide.
+        figure = drawn[0].figure
+        figure.supxlabel(in_lines(_parameter_label(values[along]), figure.get_figwidth()), fontsize="medium")
+        figure.supylabel(in_lines(axis_label(variable), figure.get_figheight()), fontsize="medium")
+        figure.suptitle(in_lines(_parameter_label(values[others[0]]), figure.get_figwidth()), fontsize="medium")
+    if legend and _LUNG in values.dims:
+        names = [str(name) for name in values[_LUNG].values]
+        if others:
+            drawn[0].legend(frameon=False, fontsize="small", handlelength=2.8)
+        else:
+            legend_above(drawn[0], names=names)
+    return drawn
+
+
+def _new_panels(count: int) -> "NDArray[np.object_]":
+    """Axes of a new figure, at most three beside each other."""
+    import matplotlib.pyplot as plt
+
+    columns = min(count, 3)
+    rows = -(-count // columns)
+    size = (6.4, 4.5) if count == 1 else (1.2 + 3.2 * columns, 1.2 + 2.7 * rows)
+    _, axes = plt.subplots(
+        rows, columns, figsize=size, layout="constrained", sharex=True, sharey=True, squeeze=False
+    )  # fmt: skip
+    for unused in axes.ravel()[count:]:
+        unused.set_visible(False)
+    # Numbers below what is now the lowest of its column.
+    for ax in axes.ravel()[:count][-columns:]:
+        ax.tick_params(labelbottom=True)
+    return axes.ravel()[:count]
+
+
+def _draw_lines(ax: "Axes", panel: xr.DataArray, along: str, dim: str) -> None:
+    positions, ticks = _positions(panel[along])
+    order = np.argsort(positions, kind="stable")
+    lungs = panel[_LUNG].values if _LUNG in panel.dims else [None]
+    marker = {"marker": "o", "markersize": 3.5} if len(positions) <= _MARKED_UP_TO else {}
+    for k, lung in enumerate(lungs):
+        line = (panel if lung is None else panel.isel({_LUNG: k})).transpose(dim).values
+        label = {} if lung is None else {"label": str(lung)}
+        ax.plot(positions[order], line[order], **style(k), **marker, **label)
+    if ticks is not None:
+        ax.set_xticks(range(len(ticks)), ticks)
+    ax.grid(color="0.9", linewidth=0.6)
+
+
+def sweep_map(
+    dataset: xr.Dataset,
+    variable: str,
+    *,
+    lung: str | None = None,
+    limit: float | None = None,
+    axes: "Axes | None" = None,
+) -> "Axes":
+    """A measure over two parameters in colours, with the line along which it has the value of a limit.
+
+    Points without a breath are hatched. The map gets lighter with the value, in grey print too.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        Result of :func:`ventsim.studies.sweep` with two parameters, both in a full grid.
+    variable : str
+        Name of a measure.
+    lung : str or None, default None
+        The lung, for a measure of lungs; None: the only one, or a measure of the ports.
+    limit : float or None, default None
+        Where to draw a line, such as 8 mL/kg; None: no line. [unit of the measure]
+    axes : matplotlib Axes, optional
+        Where to draw; a new figure if not given.
+
+    Returns
+    -------
+    matplotlib Axes
+        The first parameter runs from left to right, the second upwards.
+
+    Raises
+    ------
+    SchemaError
+        If the measure or the lung is missing, or there are not two parameters.
+
+    Examples
+    --------
+    ``sweep_map(found, "tidal_volume_per_weight", lung="b", limit=8.0).figure.savefig("map.png")``
+    """
+    import matplotlib.pyplot as plt
+
+    values = _of_lung(_measure(dataset, variable), lung)
+    parameters = [str(name) for name in values.dims]
+    if len(parameters) != 2 or _CASE in parameters:
+        raise SchemaError(
+            f"a map needs two parameters in a full grid; there are {', '.join(parameters) or 'none'}.\n"
+            "  Select a value of the others first (dataset.sel), or use sweep_lines."
+        )
+    across, upwards = parameters
+    (x, x_ticks), (y, y_ticks) = (_positions(values[name]) for name in parameters)
+    for name, places in ((across, x), (upwards, y)):
+        if len(set(places.tolist())) < max(len(places), 2):
+            raise SchemaError(f"'{name}' must have two or more different values for a map.\n  Use sweep_lines.")
+    columns, rows = np.argsort(x), np.argsort(y)
+    x, y = x[columns], y[rows]
+    numbers = values.transpose(upwards, across).values[np.ix_(rows, columns)]
+    if axes is None:
+        _, axes = plt.subplots(figsize=(6.4, 4.8), layout="constrained")
+    shown = np.ma.masked_invalid(numbers)
+    axes.patch.set(facecolor="white", edgecolor="0.5", hatch="///")  # seen where the map has a hole
+    mesh = axes.pcolormesh(x, y, shown, shading="nearest", cmap="cividis")
+    bar = axes.figure.colorbar(mesh, ax=axes)
+    bar.set_label(axis_label(variable))
+    if limit is not None:
+        _draw_limit(axes, bar.ax, x, y, shown, limit=limit, unit=VARIABLES[variable].units)
+    for place, ticks, name in ((axes.xaxis, x_ticks, across), (axes.yaxis, y_ticks, upwards)):
+        if ticks is not None:
+            place.set_ticks(range(len(ticks)), ticks)
+        place.set_label_text(_parameter_label(values[name]))
+    if _LUNG in values.coords:
+        axes.set_title(f"lung {values[_LUNG].item()}", loc="left", fontsize="medium")
+    return axes
+
+
+def _draw_limit(
+    ax: "Axes", bar: "Axes", x: NDArray[Any], y: NDArray[Any], shown: Any, *, limit: float, unit: str
+) -> None:
+    """The line of a limit, black on white so that it shows on light and dark, and its place on the colour bar."""
+    import matplotlib.patheffects as effects
+
+    bar.axhline(limit, color="white", linewidth=3.0)
+    bar.axhline(limit, color="black", linewidth=1.4)
+    if shown.min() < limit < shown.max():
+        line = ax.contour(x, y, shown, levels=[limit], colors="black", linewidths=1.6)
+        line.set_path_effects([effects.withStroke(linewidth=3.4, foreground="white")])
+        text = f"{limit:g}" if unit == "1" else f"{limit:g} {unit}"
+        for label in ax.clabel(line, fmt={limit: text}, fontsize=9):
+            label.set_path_effects([effects.withStroke(linewidth=2.5, foreground="white")])
+
+
+def _measure(dataset: xr.Dataset, variable: str) -> xr.DataArray:
+    known = [name for name in dataset.data_vars if name in VARIABLES and VARIABLES[name].units]
+    if variable not in known:
+        raise SchemaError(f"the sweep has no measure '{variable}'.\n  {suggestion(variable, map(str, known))}")
+    need(dataset, variable)
+    return dataset[variable]
+
+
+def _parameters(dataset: xr.Dataset, values: xr.DataArray) -> list[str]:
+    """Paths along which values can be drawn; of paired ones those on the dimension of the cases."""
+    dims = [str(name) for name in values.dims if name != _LUNG]
+    paired = [str(name) for name, coord in values.coords.items() if coord.dims == (_CASE,) and name != _CASE]
+    found = [*(paired if _CASE in dims else []), *dims]
+    if not found:
+        raise SchemaError("the Dataset has no parameter.\n  Use the result of ventsim.studies.sweep.")
+    return found
+
+
+def _of_lung(values: xr.DataArray, lung: str | None) -> xr.DataArray:
+    if _LUNG not in values.dims:
+        return values
+    names = [str(name) for name in values[_LUNG].values]
+    if lung is None and len(names) == 1:
+        return values.isel({_LUNG: 0})
+    if lung not in names:
+        told = "say which lung" if lung is None else f"there is no lung '{lung}'"
+        raise SchemaError(f"{told}.\n  {suggestion(str(lung or ''), names)}")
+    return values.sel({_LUNG: lung})
+
+
+def _positions(parameter: xr.DataArray) -> tuple[NDArray[np.float64], list[str] | None]:
+    """Places on an axis, and names for them where the values are words."""
+    if parameter.dtype.kind in "fiu":
+        return parameter.values.astype(float), None
+    words = [str(value) for value in parameter.values]
+    names = list(dict.fromkeys(words))
+    return np.array([names.index(word) for word in words], dtype=float), names
+
+
+def _parameter_label(parameter: xr.DataArray) -> str:
+    name, unit = parameter.attrs.get("long_name", str(parameter.name)), parameter.attrs.get("units", "1")
+    return name if unit == "1" else f"{name} [{unit}]"
+
+
+def _value_text(parameter: xr.DataArray) -> str:
+    value, unit = parameter.item(), parameter.attrs.get("units", "1")
+    text = f"{value:.4g}" if isinstance(value, int | float) else str(value)
+    return text if unit == "1" else f"{text} {unit}"
