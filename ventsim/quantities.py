@@ -1,45 +1,71 @@
-"""A number with its unit, limits and likely slips of units; the table of such numbers for documentation."""
+"""The table of quantities: unit, limits, usual range, likely slips of unit and meaning of each number, once.
 
+Fields of descriptions, arguments of functions and messages take what they say of a number from here:
+:func:`quantity` for a field, :func:`check` for arguments.
+"""
+
+import dataclasses
 import math
 import numbers
 import re
 from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, field
-from typing import Any, get_args
+from types import MappingProxyType
+from typing import Any, get_args, get_origin
 
-from pydantic import BaseModel, GetCoreSchemaHandler
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from pydantic import GetCoreSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from ventsim.units import convert
+from ventsim.errors import InputError, PlausibilityWarning, warn_caller
+from ventsim.units import UNITS, convert
+
+FloatArray = NDArray[np.float64]
+
+# Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does not
+# know have their factor here.
+_OTHER_UNITS: Mapping[str, tuple[str, ...]] = {
+    "mm": ("m", "cm"),
+    "m": ("cm", "mm"),
+    "cm": ("m", "mm"),
+    "mL/cmH2O": ("L/cmH2O", "mL/kPa", "m³/Pa"),
+    "L/s": ("L/min", "mL/s", "mL/min"),
+    "L/min": ("L/s", "mL/min"),
+    "cmH2O": ("kPa", "Pa"),
+    "cmH2O·s/L": ("kPa·s/L", "Pa·s/m³"),
+    "cmH2O·s²/L²": ("kPa·s²/L²", "Pa·s²/m⁶", "cmH2O·min²/L²"),
+    "cmH2O·(s/L)ⁿ": ("kPa·(s/L)ⁿ",),
+    "s": ("ms",),
+    "mL": ("L", "m³"),
+    "1/min": ("1/s",),
+    "kg": ("g",),
+    "kg/m³": ("g/m³", "g/cm³"),
+    "µPa·s": ("Pa·s", "mPa·s"),
+    "1/cmH2O": ("1/kPa",),
+    "cmH2O/mL": ("cmH2O/L",),
+    "cmH2O/mL²": ("cmH2O/L²",),
+    "%": ("1",),
+}
+_FACTORS = {
+    "kPa·s²/L²": 10.197162129779283, "cmH2O·min²/L²": 3600.0, "kPa·(s/L)ⁿ": 10.197162129779283, "g": 1e-3,
+    "g/m³": 1e-3, "g/cm³": 1e3, "Pa·s": 1e6, "mPa·s": 1e3, "1/kPa": 0.0980665, "cmH2O/L": 1e-3, "cmH2O/L²": 1e-6,
+    "1": 100.0,
+}  # fmt: skip
+_WRITTEN_RATIO = re.compile(r"\s*(\d+(?:\.\d+)?)\s*[:/]\s*(\d+(?:\.\d+)?)\s*")
 
 
-def _slips(target: str, *others: str) -> tuple[tuple[str, float], ...]:
-    return tuple((other, float(convert(1.0, source=other, target=target))) for other in others)
-
-
-# Other units in which people give a quantity, each with the factor to the house unit; the likeliest first.
-BORE_SLIPS = _slips("mm", "m", "cm")
-COMPLIANCE_SLIPS = _slips("mL/cmH2O", "L/cmH2O", "mL/kPa", "m³/Pa")
-FLOW_SLIPS = _slips("L/s", "L/min", "mL/s", "mL/min")
-LENGTH_SLIPS = _slips("m", "cm", "mm")
-PRESSURE_SLIPS = _slips("cmH2O", "kPa", "Pa")
-QUADRATIC_SLIPS = (
-    ("kPa·s²/L²", float(convert(1000.0, source="Pa", target="cmH2O"))),
-    *_slips("cmH2O·s²/L²", "Pa·s²/m⁶"),
-    ("cmH2O·min²/L²", 3600.0),
-)
-RESISTANCE_SLIPS = _slips("cmH2O·s/L", "kPa·s/L", "Pa·s/m³")
-TIME_SLIPS = _slips("s", "ms")
-VOLUME_SLIPS = _slips("mL", "L", "m³")
-
-_NUMBER = r"(\d+(?:\.\d+)?)"
-_WRITTEN_RATIO = re.compile(rf"\s*{_NUMBER}\s*[:/]\s*{_NUMBER}\s*")
+def _factor(unit: str, other: str) -> float:
+    return _FACTORS[other] if other in _FACTORS else float(convert(1.0, source=other, target=unit))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
-    """Unit, limits and meaning of a numeric field; stands in the ``Annotated`` type of the field.
+    """Unit, limits and meaning of a number.
+
+    In the ``Annotated`` type of a field it checks what the field holds: a number, a list of them
+    (``tuple[float, ...]``), or rows of lists (``tuple[tuple[float, ...], ...]``).
 
     Parameters
     ----------
@@ -51,20 +77,16 @@ class Quantity:
         Limits outside which the number is impossible. [unit]
     plausible : tuple of two floats or None
         Range outside which the number is unlikely. [unit]
-    slips : tuple of (str, float)
-        Other units in which people give this quantity, each with the factor to `unit`. [unit per other unit]
     whole : bool, default False
         Whether only whole numbers are allowed.
-    many : bool, default False
-        Whether the field is a list of such numbers, which becomes a tuple.
-    rows : bool, default False
-        Whether the field is a list of such lists, which becomes a tuple of tuples.
     ratio : tuple of two str or None, default None
         What is divided by what, if people are likely to turn the ratio round or to write it as ``"1:2"``.
+    percent : bool, default False
+        Whether people are likely to give it in percent.
 
     Examples
     --------
-    >>> pressure = Quantity(unit="cmH2O", meaning="pressure", plausible=(1.0, 60.0), slips=PRESSURE_SLIPS)
+    >>> pressure = Quantity(unit="cmH2O", meaning="pressure", plausible=(1.0, 60.0))
     >>> pressure.doubt(1471.0)
     'is outside 1 to 60.\\n  Did you mean 15 (1471 Pa)?'
     """
@@ -76,11 +98,9 @@ class Quantity:
     below: float | None = field(default=None, repr=False)
     at_most: float | None = field(default=None, repr=False)
     plausible: tuple[float, float] | None = field(default=None, repr=False)
-    slips: tuple[tuple[str, float], ...] = field(default=(), repr=False)
     whole: bool = field(default=False, repr=False)
-    many: bool = field(default=False, repr=False)
-    rows: bool = field(default=False, repr=False)
     ratio: tuple[str, str] | None = field(default=None, repr=False)
+    percent: bool = field(default=False, repr=False)
 
     @property
     def bounds(self) -> str:
@@ -106,23 +126,6 @@ class Quantity:
         digits = " / ".join(map(_short, value)) if isinstance(value, tuple) else _short(value)
         return digits if self.unit == "1" else f"{digits} {self.unit}"
 
-    def numbers(self, given: Any) -> tuple[float, ...]:
-        """The single numbers of a field's value.
-
-        Parameters
-        ----------
-        given : float, tuple of float or tuple of tuple of float
-            Value of a field with this quantity. [unit]
-
-        Returns
-        -------
-        tuple of float
-            One number, those of the list, or those of all its rows. [unit]
-        """
-        if self.rows:
-            return tuple(value for row in given for value in row)
-        return given if self.many else (given,)
-
     def fault(self, value: object) -> str:
         """Why a value is impossible.
 
@@ -136,7 +139,7 @@ class Quantity:
         str
             One sentence; empty if the value is possible.
         """
-        if isinstance(value, bool) or not isinstance(value, numbers.Real):
+        if isinstance(value, bool | np.bool_) or not isinstance(value, numbers.Real):
             return f"{value!r} is not a number."
         try:
             number = float(value)
@@ -178,18 +181,18 @@ class Quantity:
         Returns
         -------
         str
-            The number that a text such as ``"1:2"`` stands for, where the quantity is a ratio; else what is
-            allowed.
+            The number that a text such as ``"1:2"`` stands for, where the quantity is a ratio; the value in the right
+            unit where another unit explains it; else what is allowed.
 
         Examples
         --------
-        >>> Quantity(unit="1", meaning="ratio", ratio=("inspiration", "expiration")).remedy("1:2")
+        >>> quantity("ie_ratio").remedy("1:2")
         'Write 0.5, inspiration divided by expiration.'
         """
         match = _WRITTEN_RATIO.fullmatch(value) if self.ratio is not None and isinstance(value, str) else None
         if match is None or float(match[2]) == 0.0:
             return self.allowed()
-        return f"Write {_rounded(float(match[1]) / float(match[2]))}, {' divided by '.join(self.ratio)}."
+        return f"Write {_rounded(float(match[1]) / float(match[2]))}, {' divided by '.join(self.ratio or ())}."
 
     def doubt(self, value: float) -> str:
         """Why a possible value is unlikely, and which value was probably meant.
@@ -214,40 +217,60 @@ class Quantity:
                 f"  For 1:{_short(value)} write {_rounded(1.0 / value)}; for {_short(value)}:1 leave it."
             )
         first = f"is outside {_short(low)} to {_short(high)}."
-        for unit, factor in self.slips:
+        return f"{first}\n  {self.meant(value) or 'Check the number and its unit.'}"
+
+    def meant(self, value: float) -> str:
+        """Which value in the right unit was probably meant.
+
+        Parameters
+        ----------
+        value : float
+            A value that is impossible or unlikely. [unit]
+
+        Returns
+        -------
+        str
+            One question; empty if no other unit explains the value.
+        """
+        low, high = self.plausible or (self.at_least or self.above or -math.inf, self.at_most or math.inf)
+        others = [(other, _factor(self.unit, other)) for other in _OTHER_UNITS.get(self.unit, ())]
+        if self.percent:
+            others.append(("%", 0.01))
+        for other, factor in others:
             if low <= value * factor <= high:
-                return f"{first}\n  Did you mean {_rounded(value * factor)} ({_short(value)} {unit})?"
-        return f"{first}\n  Check the number and its unit."
+                return f"Did you mean {_rounded(value * factor)} ({_short(value)} {other})?"
+        return ""
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        def refuse(fault: str, value: object = None) -> PydanticCustomError:
-            return PydanticCustomError("quantity", "{text}", {"text": f"{fault}\n  {self.remedy(value)}"})
+        depth = _depth(source)
 
-        def check(value: object) -> float | int:
-            fault = self.fault(value)
-            if fault:
-                raise refuse(fault, value)
-            return int(value) if self.whole else float(value)
-
-        def check_each(values: object) -> tuple[float | int, ...]:
-            if isinstance(values, str | bytes | Mapping | Set) or not isinstance(values, Iterable):
-                raise refuse(f"{values!r} is not a list of numbers.")
-            return tuple(check(value) for value in values)
-
-        def check_rows(rows: object) -> tuple[tuple[float | int, ...], ...]:
-            if isinstance(rows, str | bytes | Mapping | Set) or not isinstance(rows, Iterable):
-                raise refuse(f"{rows!r} is not a list of rows of numbers.")
-            checked = []
-            for number, row in enumerate(rows, start=1):
+        def read(value: object, depth: int = depth) -> Any:
+            if depth == 0:
+                fault = self.fault(value)
+                if fault:
+                    text = f"{fault}\n  {self.remedy(value)}"
+                    raise PydanticCustomError("quantity", "{text}", {"text": text})
+                number: Any = value
+                return int(number) if self.whole else float(number)
+            if isinstance(value, str | bytes | Mapping | Set) or not isinstance(value, Iterable):
+                what = "a list of numbers" if depth == 1 else "a list of rows of numbers"
+                text = f"{value!r} is not {what}.\n  {self.allowed()}"
+                raise PydanticCustomError("quantity", "{text}", {"text": text})
+            items = []
+            for number, item in enumerate(value, start=1):
                 try:
-                    checked.append(check_each(row))
+                    items.append(read(item, depth - 1))
                 except PydanticCustomError as error:
-                    told = {"text": f"row {number}: {error.message()}"}
-                    raise PydanticCustomError("quantity", "{text}", told) from None
-            return tuple(checked)
+                    text = error.message() if depth == 1 else f"row {number}: {error.message()}"
+                    raise PydanticCustomError("quantity", "{text}", {"text": text}) from None
+            return tuple(items)
 
-        read = check_rows if self.rows else check_each if self.many else check
         return core_schema.no_info_plain_validator_function(read)
+
+
+def _depth(source: Any) -> int:
+    """How many lists a type nests: 0 for a number."""
+    return 1 + _depth(get_args(source)[0]) if get_origin(source) is tuple else 0
 
 
 def _short(number: float) -> str:
@@ -257,6 +280,364 @@ def _short(number: float) -> str:
 def _rounded(number: float) -> str:
     """Three digits, and no power of ten below a million."""
     return f"{float(f'{number:.3g}'):g}"
+
+
+_LATEST = 1e7  # [s]
+_MUSCLES = 200.0  # no muscles of a chest do more, strained against a shut mouth [cmH2O]
+_FARTHEST = 100.0  # on a floor plan [m]
+
+
+def _q(unit: str, meaning: str, **limits: Any) -> Quantity:
+    return Quantity(unit=unit, meaning=meaning, **limits)
+
+
+QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
+    {
+        # Lungs and their laws.
+        "compliance": _q("mL/cmH2O", "volume gained for each unit of pressure", above=0.0, plausible=(0.2, 300.0)),
+        "chest_wall_compliance": _q(
+            "mL/cmH2O", "compliance of a chest wall in series with the lung; None: part of the compliance",
+            above=0.0, plausible=(0.5, 1000.0),
+        ),
+        "resistance": _q(
+            "cmH2O·s/L", "pressure drop for each unit of flow", at_least=0.0, plausible=(0.0, 2000.0)
+        ),
+        "expiratory_resistance": _q(
+            "cmH2O·s/L", "the same in expiration; None: as in inspiration", above=0.0, plausible=(0.5, 300.0)
+        ),
+        "collateral_resistance": _q(
+            "cmH2O·s/L", "resistance of a path from each region to the next; None: no such path", above=0.0,
+            plausible=(0.5, 1e5),
+        ),
+        "relaxation_volume": _q(
+            "mL", "gas in the lungs at zero pressure (default illustrative)", at_least=0.0, plausible=(5.0, 8000.0)
+        ),
+        "predicted_body_weight": _q(
+            "kg", "predicted body weight; None: unknown", above=0.0, plausible=(0.3, 150.0)
+        ),
+        "vital_capacity": _q(
+            "mL", "volume between lower and upper asymptote", above=0.0, plausible=(10.0, 10000.0)
+        ),
+        "inflection_pressure": _q(
+            "cmH2O", "pressure of the highest compliance", at_least=-200.0, at_most=200.0, plausible=(-20.0, 60.0)
+        ),
+        "width": _q(
+            "cmH2O", "pressure over which the curve bends", at_least=0.2, at_most=200.0, plausible=(1.0, 40.0)
+        ),
+        "lower_asymptote": _q("mL", "volume of the lower asymptote"),
+        "largest_volume": _q(
+            "mL", "volume that is never reached, above the relaxation volume", above=0.0, plausible=(10.0, 10000.0)
+        ),
+        "pressure_rate": _q(
+            "1/cmH2O", "how fast the curve nears the largest volume", at_least=1e-4, at_most=5.0,
+            plausible=(0.005, 0.5),
+        ),
+        "elastance": _q(
+            "cmH2O/mL", "elastance at the relaxation volume", above=0.0, plausible=(0.003, 5.0)
+        ),
+        "volume_elastance": _q(
+            "cmH2O/mL²", "elastance gained for each unit of volume", at_least=0.0, plausible=(0.0, 0.1)
+        ),
+        # Efforts.
+        "amplitude": _q(
+            "cmH2O", "highest pressure of the muscles; positive breathes in", at_least=-_MUSCLES, at_most=_MUSCLES,
+            plausible=(-60.0, 60.0),
+        ),
+        "muscle_pressures": _q(
+            "cmH2O", "pressure of the muscles at these times; positive breathes in", at_least=-_MUSCLES,
+            at_most=_MUSCLES, plausible=(-60.0, 60.0),
+        ),
+        "effort_duration": _q("s", "how long one effort lasts", above=0.0, plausible=(0.1, 10.0)),
+        "effort_rate": _q("1/min", "efforts of the patient for each minute", above=0.0, plausible=(1.0, 150.0)),
+        "effort_delay": _q("s", "start of the first effort", at_least=0.0),
+        "times": _q("s", "times within a period, rising", at_least=0.0),
+        "effort_period": _q("s", "time from one effort to the next", above=0.0, plausible=(0.4, 60.0)),
+        # Flow laws.
+        "linear": _q(
+            "cmH2O·s/L", "linear part of the resistance", at_least=0.0, plausible=(0.0, 1e5)
+        ),
+        "quadratic": _q(
+            "cmH2O·s²/L²", "quadratic part of the resistance", at_least=0.0, plausible=(0.0, 1e7)
+        ),
+        "coefficient": _q("cmH2O·(s/L)ⁿ", "pressure drop at 1 L/s", above=0.0, plausible=(1.0, 500.0)),
+        "exponent": _q("1", "power of the flow", at_least=1.0, at_most=2.0, plausible=(1.0, 2.0)),
+        "laminar_flow": _q("L/s", "flow below which the law is rounded", above=0.0, plausible=(0.001, 10.0)),
+        "flows": _q(
+            "L/s", "measured flows, rising, without the point of rest", above=0.0, plausible=(0.001, 5.0)
+        ),
+        "pressure_drops": _q(
+            "cmH2O", "pressure drop at each of the flows, rising", above=0.0, plausible=(0.001, 500.0)
+        ),
+        "openings": _q("1", "settings at which it was measured, rising from narrow to wide"),
+        "opening": _q("1", "the setting in use, within the openings"),
+        "bore": _q("mm", "inner diameter", above=0.0, plausible=(0.5, 60.0)),
+        "bore_deviation": _q("mm", "true diameter minus bore", plausible=(-1.0, 1.0)),
+        "tube_bore": _q("mm", "inner diameter of the tube before and behind", above=0.0, plausible=(2.5, 40.0)),
+        "inner_diameter": _q(
+            "mm", "size, the inner diameter when clean", above=0.0, plausible=(2.0, 12.0)
+        ),
+        "obstructed_fraction": _q(
+            "1", "part of the inner diameter that secretions take", at_least=0.0, below=1.0, plausible=(0.0, 0.6)
+        ),
+        "length": _q("m", "length", at_least=0.0, plausible=(0.0, 20.0)),
+        "density": _q(
+            "kg/m³", "density of the gas (default: dry air of 20 °C)", above=0.0, plausible=(0.1, 3.0)
+        ),
+        "viscosity": _q(
+            "µPa·s", "viscosity of the gas (default: dry air of 20 °C)", above=0.0, plausible=(5.0, 40.0)
+        ),
+        "corrugation_factor": _q(
+            "1", "turbulent friction of a corrugated wall over that of a smooth one", at_least=1.0,
+            plausible=(1.0, 6.0),
+        ),
+        "loss_coefficient": _q(
+            "1", "dynamic heads lost at entrance, bends and exit", at_least=0.0, plausible=(0.0, 20.0)
+        ),
+        "expiratory_loss_coefficient": _q(
+            "1", "heads lost in expiration; None: as in inspiration", at_least=0.0, plausible=(0.0, 20.0)
+        ),
+        "discharge_coefficient": _q(
+            "1", "real over ideal flow; thin edge only", above=0.0, at_most=1.0, plausible=(0.5, 1.0)
+        ),
+        "pressure_drop": _q("cmH2O", "wanted loss", above=0.0, plausible=(0.01, 1000.0)),
+        "wanted_flow": _q("L/s", "flow at which it is wanted", above=0.0, plausible=(0.001, 10.0)),
+        "reynolds": _q("1", "Reynolds number", above=0.0),
+        # Parts.
+        "gas_volume": _q("mL", "gas inside", at_least=0.0, plausible=(0.0, 1000.0)),
+        "wall_compliance": _q(
+            "mL/cmH2O", "stretch of the whole wall; None: from length and bore", at_least=0.0, plausible=(0.0, 20.0)
+        ),
+        "opening_pressure": _q(
+            "cmH2O", "pressure difference at which it begins to open", at_least=0.0, plausible=(0.0, 30.0)
+        ),
+        "back_leak": _q(
+            "mL/min per cmH2O", "flow past the seat for each unit of pressure difference", at_least=0.0,
+            plausible=(0.0, 200.0),
+        ),
+        "outlets": _q("1", "number of outlets", at_least=1.0, at_most=64.0, whole=True),
+        # Breath settings and the machine.
+        "rate": _q("1/min", "breaths in one minute", above=0.0, plausible=(3.0, 150.0)),
+        "peep": _q("cmH2O", "positive end-expiratory pressure", at_least=0.0, plausible=(0.0, 30.0)),
+        "inspiratory_time": _q(
+            "s", "length of the inspiratory phase, pause included", above=0.0, plausible=(0.1, 10.0)
+        ),
+        "expiratory_time": _q("s", "length of expiration", above=0.0, plausible=(0.1, 60.0)),
+        "ie_ratio": _q(
+            "1", "length of inspiration divided by that of expiration; 0.5 for 1:2", above=0.0,
+            plausible=(0.1, 1.0), ratio=("inspiration", "expiration"),
+        ),
+        "inspiratory_pressure": _q(
+            "cmH2O", "set pressure above PEEP", at_least=0.0, plausible=(2.0, 60.0)
+        ),
+        "rise_time": _q("s", "time from PEEP to the set pressure", at_least=0.0, plausible=(0.0, 2.0)),
+        "tidal_volume": _q(
+            "mL", "set volume that leaves the ventilator in one breath", above=0.0, plausible=(2.0, 8000.0)
+        ),
+        "pause_time": _q("s", "end-inspiratory pause", at_least=0.0, plausible=(0.0, 5.0)),
+        "end_flow_ratio": _q(
+            "1", "end flow of a decelerating pattern divided by its first flow", at_least=0.0, at_most=1.0
+        ),
+        "source_resistance": _q(
+            "cmH2O·s/L", "resistance between pressure source and inspiratory port (default illustrative)",
+            at_least=0.0, plausible=(0.0, 50.0),
+        ),
+        "exhalation_resistance": _q(
+            "cmH2O·s/L", "resistance of the open exhalation valve", at_least=0.0, plausible=(0.0, 50.0)
+        ),
+        "flow_limit": _q(
+            "L/s", "largest flow in pressure control; None: no limit", above=0.0, plausible=(0.05, 10.0)
+        ),
+        "relief_pressure": _q(
+            "cmH2O", "pressure above which the inspiratory port vents; None: no relief", above=0.0,
+            plausible=(10.0, 150.0),
+        ),
+        # Floor plans.
+        "extra_length": _q(
+            "1", "tube for each metre of straight way", at_least=1.0, at_most=10.0, plausible=(1.0, 3.0)
+        ),
+        "height": _q(
+            "m", "tube from the place of a bed up to the airway", at_least=0.0, at_most=_FARTHEST,
+            plausible=(0.0, 3.0),
+        ),
+        "distance": _q("m", "distance on the floor", above=0.0, at_most=_FARTHEST),
+        "position": _q("m", "place on the floor", at_least=-_FARTHEST, at_most=_FARTHEST),
+        "stock_length": _q("m", "length in which tube is sold", at_least=0.05, at_most=_FARTHEST),
+        # Changes and runs.
+        "at": _q("s", "when it begins", at_least=0.0, at_most=_LATEST),
+        "until": _q("s", "when it ends; None: a step, or for good", above=0.0, at_most=_LATEST),
+        "factor": _q("1", "the value afterwards over the one before"),
+        "time": _q("s", "time", at_least=0.0),
+        "duration": _q("s", "how long to run", at_least=1e-3, at_most=_LATEST),
+        "sample_interval": _q("s", "distance of samples", at_least=1e-6),
+        "tolerance": _q("1", "relative error allowed per step", at_least=1e-12, at_most=1e-3),
+        "waveform_every": _q("1", "waveforms of every n-th breath are kept", at_least=1.0, whole=True),
+        "ramp_updates": _q(
+            "1", "how often in a breath a ramp moves a part", at_least=1.0, at_most=1000.0, whole=True
+        ),
+        "threads": _q("1", "number of threads", at_least=1.0, at_most=1024.0, whole=True),
+        # Display, sensors and alarms.
+        "circuit_compliance": _q(
+            "mL/cmH2O", "compliance of the circuit that the ventilator subtracts", at_least=0.0,
+            plausible=(0.0, 10.0),
+        ),
+        "alarm_pressure": _q("cmH2O", "limit of a pressure; None: off", above=0.0, plausible=(0.5, 120.0)),
+        "alarm_volume": _q("mL", "limit of a volume; None: off", above=0.0, plausible=(1.0, 10000.0)),
+        "alarm_minute_volume": _q(
+            "L/min", "limit of a minute volume; None: off", above=0.0, plausible=(0.05, 150.0)
+        ),
+        "alarm_delay": _q(
+            "s", "how long a condition must last until its alarm is raised", at_least=0.0, plausible=(0.0, 180.0)
+        ),
+        "disconnection": _q(
+            "1", "part of the inspired volume below which the expired one may not fall; None: off", above=0.0,
+            at_most=1.0, plausible=(0.1, 0.95), percent=True,
+        ),
+        "margin": _q("1", "part of the displayed volumes", above=0.0, below=1.0, percent=True),
+        "pressure_margin": _q("cmH2O", "above and below the peak", above=0.0),
+        "gain_error": _q(
+            "1", "relative error; 0.05 reads 5 % too much", above=-1.0, plausible=(-0.5, 0.5), percent=True
+        ),
+        "volume_offset": _q(
+            "mL", "error of volume that does not depend on the volume", plausible=(-100.0, 100.0)
+        ),
+        "pressure_offset": _q(
+            "cmH2O", "error of pressure that does not depend on the pressure", plausible=(-10.0, 10.0)
+        ),
+        "volume_standard_deviation": _q(
+            "mL", "standard deviation of volume from breath to breath", at_least=0.0, plausible=(0.0, 100.0)
+        ),
+        "pressure_standard_deviation": _q(
+            "cmH2O", "standard deviation of pressure from breath to breath", at_least=0.0, plausible=(0.0, 5.0)
+        ),
+        "seed": _q("1", "which random numbers are drawn", at_least=0.0, at_most=1e9, whole=True),
+        # Studies.
+        "drill": _q("mm", "bore of a drill", above=0.0, plausible=(0.3, 40.0)),
+        "bore_tolerance": _q("mm", "how far a hole may be off", above=0.0, at_most=2.0),
+        "harm": _q("1", "relative change of volume that counts as harm", at_least=0.0),
+        "pressure_harm": _q("cmH2O", "rise of pressure that counts as harm", at_least=0.0),
+        "step": _q("1", "relative change of a value", at_least=1e-3, at_most=0.1),
+        "target_volume": _q("mL", "inspired tidal volume", above=0.0, plausible=(1.0, 3000.0)),
+        "target_pressure": _q("cmH2O", "pressure", above=0.0, plausible=(0.5, 100.0)),
+        "search_tolerance": _q("1", "relative miss allowed of a target", at_least=1e-8, at_most=1e-2),
+        # Persons and the gas they breathe.
+        "body_height": _q("cm", "body height", at_least=120.0, at_most=250.0, plausible=(120.0, 250.0)),
+        "oxygen_fraction": _q("1", "oxygen in dry gas", at_least=0.2, at_most=1.0, percent=True),
+        "temperature": _q("°C", "temperature", at_least=0.0, at_most=60.0),
+        "humidity": _q("1", "relative humidity", at_least=0.0, at_most=1.0, percent=True),
+        "ambient_pressure": _q("cmH2O", "absolute pressure", at_least=500.0, at_most=1600.0),
+    }
+)  # fmt: skip
+"""Every quantity by its name."""
+
+
+def quantity(name: str, meaning: str | None = None, **limits: Any) -> Quantity:
+    """A quantity of the table, with what is different at one place.
+
+    Parameters
+    ----------
+    name : str
+        A key of :data:`QUANTITIES`.
+    meaning : str or None, default None
+        What the number says at this place; None: as in the table.
+    **limits
+        Limits that differ, as of :class:`Quantity`.
+
+    Returns
+    -------
+    Quantity
+        For a field or a check.
+
+    Examples
+    --------
+    >>> quantity("bore", "diameter of the hole", plausible=(1.0, 30.0)).allowed()
+    'Allowed: above 0 mm; usual: 1 to 30 mm.'
+    """
+    changes = limits if meaning is None else {"meaning": meaning, **limits}
+    return dataclasses.replace(QUANTITIES[name], **changes) if changes else QUANTITIES[name]
+
+
+def check(
+    where: str, values: Mapping[str, Any], *, error: type[InputError] = InputError, **other: Quantity
+) -> None:
+    """Refuse impossible numbers, and warn of unlikely ones.
+
+    Parameters
+    ----------
+    where : str
+        What the message begins with: the function or description; empty: nothing.
+    values : mapping of str to object
+        Numbers by the names of their arguments, keys of :data:`QUANTITIES` unless `other` has them.
+    error : type, default InputError
+        What is raised.
+    **other : Quantity
+        Quantities of arguments whose names the table does not have, or for which they mean something else.
+
+    Raises
+    ------
+    InputError
+        If a value is no number or outside its limits.
+
+    Examples
+    --------
+    >>> check("tube_inertance", {"bore": 22.0, "length": -1.0})
+    Traceback (most recent call last):
+    ventsim.errors.InputError: tube_inertance: length -1 m is not allowed.
+      Allowed: at least 0 m; usual: 0 to 10 m.
+    """
+    before = f"{where}: " if where else ""
+    for name, value in values.items():
+        here = other.get(name) or QUANTITIES[name]
+        fault = here.fault(value)
+        if fault:
+            raise error(f"{before}{name} {fault}\n  {_hint(here, value)}")
+        doubt = here.doubt(float(value))
+        if doubt:
+            warn_caller(PlausibilityWarning(f"{before}{name} {here.text(value)} {doubt}"))
+
+
+def _hint(here: Quantity, value: Any) -> str:
+    is_number = isinstance(value, numbers.Real) and not isinstance(value, bool) and math.isfinite(value)
+    return (here.meant(float(value)) if is_number else "") or here.remedy(value)
+
+
+def finite_array(where: str, name: str, values: ArrayLike, *, unit: str) -> FloatArray:
+    """Numbers as an array, all of them finite.
+
+    Parameters
+    ----------
+    where : str
+        The function, for the message; empty: none.
+    name : str
+        Name of the argument.
+    values : float or array of shape (n,)
+        Numbers of either sign. [unit]
+    unit : str
+        Their unit.
+
+    Returns
+    -------
+    array of shape (n,) or ()
+        The same numbers. [unit]
+
+    Raises
+    ------
+    InputError
+        If one is no finite number.
+
+    Examples
+    --------
+    >>> finite_array("tube_pressure_drop", "flow", [0.5, 1.0], unit="L/s")
+    array([0.5, 1. ])
+    """
+    before = f"{where}: " if where else ""
+    try:
+        array = np.asarray(values, dtype=float)
+    except (TypeError, ValueError):
+        raise InputError(f"{before}{name} {values!r} is not a number.\n  Give numbers in {unit}.") from None
+    if not np.isfinite(array).all():
+        wrong = float(array[~np.isfinite(array)].flat[0])
+        raise InputError(f"{before}{name} {wrong:g} {unit} is not allowed.\n  Allowed: finite numbers in {unit}.")
+    return array
 
 
 def quantity_of(info: FieldInfo) -> Quantity | None:
@@ -284,52 +665,13 @@ def quantity_of(info: FieldInfo) -> Quantity | None:
     return next((item for item in candidates if isinstance(item, Quantity)), None)
 
 
-@dataclass(frozen=True, slots=True)
-class FieldRow:
-    """One line of the table of a description's fields, all as text.
-
-    Attributes
-    ----------
-    name, unit, bounds, plausible, default, meaning : str
-        As in the field's :class:`Quantity`; `bounds` lists the choices of a field that is not a number.
-    """
-
-    name: str
-    unit: str
-    bounds: str
-    plausible: str
-    default: str
-    meaning: str
-
-
-def field_table(cls: type[BaseModel]) -> tuple[FieldRow, ...]:
-    """Names, units, limits and defaults of a description's fields, for documentation.
-
-    Parameters
-    ----------
-    cls : type
-        A subclass of :class:`Description`.
+def units_of_the_table() -> tuple[str, ...]:
+    """Units that quantities have, for documentation.
 
     Returns
     -------
-    tuple of FieldRow
-        In the order of the fields.
-
-    Examples
-    --------
-    >>> from ventsim.model.parts import Lung
-    >>> row = field_table(Lung)[0]
-    >>> row.name, row.unit, row.bounds, row.plausible, row.default
-    ('compliance', 'mL/cmH2O', 'above 0', '0.2 to 300', 'required')
+    tuple of str
+        Each once, those that :func:`ventsim.units.convert` knows first.
     """
-    return tuple(_row(name, info) for name, info in cls.model_fields.items())
-
-
-def _row(name: str, info: FieldInfo) -> FieldRow:
-    quantity = quantity_of(info)
-    default = "required" if info.is_required() else f"{info.get_default(call_default_factory=True)}"
-    if quantity is None:
-        choices = ", ".join(str(choice) for choice in get_args(info.annotation) if isinstance(choice, str))
-        return FieldRow(name, "", choices, "", default, info.description or "")
-    low_high = "" if quantity.plausible is None else " to ".join(map(_short, quantity.plausible))
-    return FieldRow(name, quantity.unit, quantity.bounds, low_high, default, quantity.meaning)
+    units = dict.fromkeys(one.unit for one in QUANTITIES.values())
+    return tuple(sorted(units, key=lambda unit: (unit not in UNITS, unit)))
