@@ -20,7 +20,6 @@ from ventsim.errors import (
     nearest_names,
     suggestion,
 )
-from ventsim.model.wording import named
 from ventsim.model.laws.tube_friction import tube_inertance
 from ventsim.model.parts import (
     PART_KINDS,
@@ -57,6 +56,7 @@ from ventsim.model.parts import (
 from ventsim.model.parts.elements import Curve, Inertia
 from ventsim.model.parts.part import gas_stores
 from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
+from ventsim.model.wording import named
 from ventsim.quantities import quantity_of
 
 ATMOSPHERE = 101325 / 98.0665  # standard atmosphere [cmH2O], exact by definition

@@ -92,7 +92,7 @@ class Description(BaseModel):
             quantity, given = quantity_of(field), getattr(self, name)
             if quantity is None or given is None or (type(self), name) in settled:
                 continue
-            doubts = [(value, quantity.doubt(value)) for value in quantity.numbers(given)]
+            doubts = [(value, quantity.doubt(value)) for value in _numbers(given)]
             told = next(((value, doubt) for value, doubt in doubts if doubt), None)  # one for each field
             if told:
                 text = f"{label(type(self))}: {name} {quantity.text(told[0])} {told[1]}"
@@ -188,3 +188,8 @@ class Description(BaseModel):
     def _dump(self, handler: Any) -> dict[str, Any]:
         data = handler(self)
         return {"kind": self.kind, **data} if self.tagged else data
+
+
+def _numbers(given: Any) -> list[float]:
+    """The single numbers of a field: one, those of a list, or those of all rows."""
+    return [number for item in given for number in _numbers(item)] if isinstance(given, tuple) else [given]

@@ -151,8 +151,8 @@ def _secretions(path: str, tube: TrachealTube) -> tuple[AnyChange, ...]:
     measured = [field for field in fields if getattr(tube, field) is not None]
     if measured:
         return _scaled(path, dict.fromkeys(measured, _SECRETIONS**-4))
-    narrowing = 1.0 - _SECRETIONS * (1.0 - tube.narrowing)
-    return (Change(path=f"{path}.narrowing", to=narrowing, at=0.0),)
+    obstructed_fraction = 1.0 - _SECRETIONS * (1.0 - tube.obstructed_fraction)
+    return (Change(path=f"{path}.obstructed_fraction", to=obstructed_fraction, at=0.0),)
 
 
 def equivalent_settings(circuit: Circuit, settings: BreathSettings) -> BreathSettings:

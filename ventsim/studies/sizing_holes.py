@@ -13,7 +13,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.laws.printed_bores import NOMINAL_BORES
 from ventsim.model.parts import Orifice, Restrictor, orifice_bore, printed_bore
 from ventsim.model.ventilator import BreathSettings
-from ventsim.quantities import BORE_SLIPS, Quantity
+from ventsim.quantities import quantity
 from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import Case
 from ventsim.studies.sizing_problem import Problem
@@ -26,7 +26,7 @@ FloatArray = NDArray[np.float64]
 DRILLS = tuple(0.5 * half for half in range(2, 27))
 """Drills from 1 to 13 mm in steps of 0.5 mm (common practice, no source). [mm]"""
 
-_DRILL = Quantity(unit="mm", meaning="bore of a drill", above=0.0, plausible=(0.3, 40.0), slips=BORE_SLIPS)
+_DRILL = quantity("drill")
 _HOLE_FIELDS = {"bore": Orifice, "linear_resistance": Restrictor, "quadratic_resistance": Restrictor}
 # Below this loss a hole is as wide as its tube. [cmH2O]
 _NO_LOSS = 1e-6

@@ -16,7 +16,7 @@ from ventsim.model.changes.walking import quantity_at
 from ventsim.model.circuit import Circuit
 from ventsim.model.parts import Orifice
 from ventsim.model.ventilator import BreathSettings
-from ventsim.quantities import PRESSURE_SLIPS, VOLUME_SLIPS, Quantity
+from ventsim.quantities import Quantity
 from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_piece
 from ventsim.studies.sizing_restrict import widest_bore
@@ -29,10 +29,10 @@ WIDEST = "widest"
 
 TARGETS: Mapping[str, Quantity] = {
     "inspired_tidal_volume": Quantity(
-        unit="mL", meaning="inspired tidal volume", above=0.0, plausible=(1.0, 3000.0), slips=VOLUME_SLIPS
+        unit="mL", meaning="inspired tidal volume", above=0.0, plausible=(1.0, 3000.0)
     )
 } | {
-    name: Quantity(unit="cmH2O", meaning=meaning, above=0.0, plausible=(0.5, 100.0), slips=PRESSURE_SLIPS)
+    name: Quantity(unit="cmH2O", meaning=meaning, above=0.0, plausible=(0.5, 100.0))
     for name, meaning in {
         "driving_pressure": "driving pressure",
         "end_inspiratory_alveolar_pressure": "end-inspiratory alveolar pressure",

@@ -20,8 +20,8 @@ from ventsim.model.changes.paths import (
 from ventsim.model.changes.plan import Plan, Stretch, ValueCourse
 from ventsim.model.changes.walking import NO_VALUE, Steps, Value, may_be_none, value_text
 from ventsim.model.circuit import Circuit
-from ventsim.model.wording import shown
 from ventsim.model.ventilator import BreathSettings, check_settings
+from ventsim.model.wording import shown
 
 
 def checked_plan(

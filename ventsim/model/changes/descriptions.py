@@ -10,7 +10,7 @@ from pydantic import Field, PlainValidator, model_validator
 
 from ventsim.errors import InputError
 from ventsim.model.parts import Description, Leak
-from ventsim.quantities import QUADRATIC_SLIPS, RESISTANCE_SLIPS, TIME_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 LATEST = 1e7
 """Latest time of a change. [s]"""
@@ -49,22 +49,8 @@ class TimedChange(Description, ABC):
 
     tagged: ClassVar[bool] = True
 
-    at: Annotated[
-        float, Quantity(unit="s", meaning="when it begins", at_least=0.0, at_most=LATEST, slips=TIME_SLIPS)
-    ]
-    until: (
-        Annotated[
-            float,
-            Quantity(
-                unit="s",
-                meaning="when it ends; None: a step, or for good",
-                above=0.0,
-                at_most=LATEST,
-                slips=TIME_SLIPS,
-            ),
-        ]
-        | None
-    ) = None
+    at: Annotated[float, quantity("at")]
+    until: Annotated[float, quantity("until")] | None = None
 
     @model_validator(mode="after")
     def _check_order(self) -> Self:
@@ -124,7 +110,7 @@ class Change(TimedChange):
     to: Annotated[float | str | None, PlainValidator(_read_target), Field(description="the value afterwards")] = (
         None
     )
-    factor: Annotated[float, Quantity(unit="1", meaning="the value afterwards over the one before")] | None = None
+    factor: Annotated[float, quantity("factor")] | None = None
 
     @model_validator(mode="after")
     def _check_target(self) -> Self:
@@ -282,25 +268,9 @@ class LeakOnset(TimedChange):
     kind: ClassVar[str] = "leak onset"
 
     joint: Annotated[Name, Field(description="one end of the joint, 'part.port'")]
-    linear_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="linear part of the resistance of the hole",
-            at_least=0.0,
-            plausible=(0.0, 100000.0),
-            slips=RESISTANCE_SLIPS,
-        ),
-    ] = 0.0
+    linear_resistance: Annotated[float, quantity("linear", "linear part of the resistance of the hole")] = 0.0
     quadratic_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s²/L²",
-            meaning="quadratic part of the resistance of the hole",
-            at_least=0.0,
-            plausible=(0.0, 1e7),
-            slips=QUADRATIC_SLIPS,
-        ),
+        float, quantity("quadratic", "quadratic part of the resistance of the hole")
     ] = 0.0
 
     @model_validator(mode="after")

@@ -11,9 +11,9 @@ from typing import Any
 from ventsim.errors import InputError, suggestion
 from ventsim.model.changes.walking import Steps, Value, item_at, replaced
 from ventsim.model.circuit import Circuit, FrozenParts
-from ventsim.model.wording import shown
 from ventsim.model.parts import Description
 from ventsim.model.ventilator import BreathSettings
+from ventsim.model.wording import shown
 
 SETTINGS, VENTILATOR, _LUNGS, _PARTS = _ROOTS = "settings", "ventilator", "lungs", "parts"
 

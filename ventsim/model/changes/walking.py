@@ -11,8 +11,8 @@ from typing import Any, get_args
 from pydantic.fields import FieldInfo
 
 from ventsim.errors import InputError, suggestion
-from ventsim.model.wording import named
 from ventsim.model.parts import Description
+from ventsim.model.wording import named
 from ventsim.quantities import Quantity, quantity_of
 
 Steps = tuple[str, ...]

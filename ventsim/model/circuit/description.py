@@ -11,9 +11,9 @@ from ventsim.model.circuit.checks import check_connections, check_joints, read_j
 from ventsim.model.circuit.graph import build_graph, direction_faults
 from ventsim.model.circuit.named_parts import FrozenParts, dump_parts, read_parts
 from ventsim.model.circuit.overview import circuit_html, circuit_words
-from ventsim.model.wording import one_mapping, shown
 from ventsim.model.parts import Description, LungPart, Part
 from ventsim.model.ventilator import Ventilator
+from ventsim.model.wording import one_mapping, shown
 
 
 class Circuit(Description):

@@ -6,8 +6,8 @@ from typing import Any
 from pydantic import SerializationInfo
 
 from ventsim.errors import CircuitError, InputError, suggestion
-from ventsim.model.wording import named, shown
 from ventsim.model.parts import PART_KINDS, Part
+from ventsim.model.wording import named, shown
 
 VENTILATOR = "ventilator"
 """Name by which joints call the ventilator."""

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from ventsim.errors import InputError, suggestion
 from ventsim.model.laws.bench_points import checked_points
 from ventsim.model.laws.equivalent_bore import EquivalentBore, loss_exponent
-from ventsim.model.laws.law_inputs import check_law_inputs
 from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.model.parts.inline import Restrictor
+from ventsim.quantities import check
 
 FloatArray = NDArray[np.float64]
 Coefficient = Literal["linear", "quadratic"]
@@ -173,7 +173,7 @@ class RohrerFit:
         >>> hole.bore, hole.bore_error, hole.pressure_drop
         (3.998, 0.0031, 13.8)
         """
-        check_law_inputs("equivalent_bore", {"wanted_flow": flow})
+        check("equivalent_bore", {"wanted_flow": flow})
         drop = float(self.pressure_drop(flow))
         bore = orifice_bore(
             drop,

@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
 from ventsim.model.laws.pressure_volume import PressureVolume
-from ventsim.quantities import PRESSURE_SLIPS, VOLUME_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 
 class SigmoidCurve(Description):
@@ -49,38 +49,9 @@ class SigmoidCurve(Description):
     error_type: ClassVar[type[InputError]] = PartError
     tagged: ClassVar[bool] = True
 
-    vital_capacity: Annotated[
-        float,
-        Quantity(
-            unit="mL",
-            meaning="volume between lower and upper asymptote",
-            above=0.0,
-            plausible=(10.0, 10000.0),
-            slips=VOLUME_SLIPS,
-        ),
-    ]
-    inflection: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O",
-            meaning="pressure of the highest compliance",
-            at_least=-200.0,
-            at_most=200.0,
-            plausible=(-20.0, 60.0),
-            slips=PRESSURE_SLIPS[1:],
-        ),
-    ]
-    width: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O",
-            meaning="pressure over which the curve bends",
-            at_least=0.2,
-            at_most=200.0,
-            plausible=(1.0, 40.0),
-            slips=PRESSURE_SLIPS,
-        ),
-    ]
+    vital_capacity: Annotated[float, quantity("vital_capacity")]
+    inflection: Annotated[float, quantity("inflection_pressure")]
+    width: Annotated[float, quantity("width")]
 
     def law(self) -> PressureVolume:
         """The pressure-volume relation, counted from the relaxed volume.
@@ -131,26 +102,9 @@ class ExponentialCurve(Description):
     tagged: ClassVar[bool] = True
 
     largest_volume: Annotated[
-        float,
-        Quantity(
-            unit="mL",
-            meaning="volume that is never reached, above the relaxed volume",
-            above=0.0,
-            plausible=(10.0, 10000.0),
-            slips=VOLUME_SLIPS,
-        ),
+        float, quantity("largest_volume", "volume that is never reached, above the relaxed volume")
     ]
-    rate: Annotated[
-        float,
-        Quantity(
-            unit="1/cmH2O",
-            meaning="how fast the curve nears the largest volume",
-            at_least=1e-4,
-            at_most=5.0,
-            plausible=(0.005, 0.5),
-            slips=(("1/kPa", 0.0980665),),
-        ),
-    ]
+    rate: Annotated[float, quantity("pressure_rate")]
 
     def law(self) -> PressureVolume:
         """The pressure-volume relation.
@@ -200,26 +154,8 @@ class VolumeDependentCurve(Description):
     error_type: ClassVar[type[InputError]] = PartError
     tagged: ClassVar[bool] = True
 
-    elastance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O/mL",
-            meaning="elastance at the relaxed volume",
-            above=0.0,
-            plausible=(0.003, 5.0),
-            slips=(("cmH2O/L", 0.001),),
-        ),
-    ]
-    volume_elastance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O/mL²",
-            meaning="elastance gained for each unit of volume",
-            at_least=0.0,
-            plausible=(0.0, 0.1),
-            slips=(("cmH2O/L²", 1e-6),),
-        ),
-    ] = 0.0
+    elastance: Annotated[float, quantity("elastance", "elastance at the relaxed volume")]
+    volume_elastance: Annotated[float, quantity("volume_elastance")] = 0.0
 
     def law(self) -> PressureVolume:
         """The pressure-volume relation.

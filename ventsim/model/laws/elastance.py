@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ventsim.errors import InputError
-from ventsim.model.laws.elastance_inputs import check_numbers, check_within, finite_array
+from ventsim.model.laws.pressure_volume import check_within
+from ventsim.quantities import check, finite_array
 
 FloatArray = NDArray[np.float64]
 
@@ -49,8 +50,8 @@ def exponential_volume(pressure: float | FloatArray, *, largest_volume: float, r
     >>> float(exponential_volume(10.0, largest_volume=6000.0, rate=0.12))
     4192.8
     """
-    check_numbers({"largest_volume": (largest_volume, "mL", True), "rate": (rate, "1/cmH2O", True)})
-    pressure = finite_array("pressure", pressure, unit="cmH2O")
+    check("", {"largest_volume": largest_volume, "pressure_rate": rate})
+    pressure = finite_array("", "pressure", pressure, unit="cmH2O")
     return -largest_volume * np.expm1(-rate * pressure)
 
 
@@ -89,8 +90,8 @@ def exponential_pressure(volume: float | FloatArray, *, largest_volume: float, r
     >>> float(exponential_pressure(4192.835, largest_volume=6000.0, rate=0.12))
     10.0
     """
-    check_numbers({"largest_volume": (largest_volume, "mL", True), "rate": (rate, "1/cmH2O", True)})
-    volume = finite_array("volume", volume, unit="mL")
+    check("", {"largest_volume": largest_volume, "pressure_rate": rate})
+    volume = finite_array("", "volume", volume, unit="mL")
     check_within(volume, low=-np.inf, high=largest_volume)
     return -np.log1p(-volume / largest_volume) / rate
 
@@ -173,9 +174,9 @@ def volume_dependent_pressure(
     >>> float(volume_dependent_pressure(500.0, elastance=0.02, volume_elastance=1e-5))
     12.5
     """
-    check_numbers({"elastance": (elastance, "cmH2O/mL", True)})
-    check_numbers({"volume_elastance": (volume_elastance, "cmH2O/mL²", False)})
-    volume = finite_array("volume", volume, unit="mL")
+    check("", {"elastance": elastance})
+    check("", {"volume_elastance": volume_elastance})
+    volume = finite_array("", "volume", volume, unit="mL")
     turn = np.inf if volume_elastance == 0.0 else -elastance / (2.0 * volume_elastance)
     low, high = (turn, np.inf) if volume_elastance > 0.0 else (-np.inf, turn)
     check_within(volume, low=low, high=high)
@@ -221,9 +222,9 @@ def volume_dependent_volume(
     >>> float(volume_dependent_volume(12.5, elastance=0.02, volume_elastance=1e-5))
     500.0
     """
-    check_numbers({"elastance": (elastance, "cmH2O/mL", True)})
-    check_numbers({"volume_elastance": (volume_elastance, "cmH2O/mL²", False)})
-    pressure = finite_array("pressure", pressure, unit="cmH2O")
+    check("", {"elastance": elastance})
+    check("", {"volume_elastance": volume_elastance})
+    pressure = finite_array("", "pressure", pressure, unit="cmH2O")
     under_root = elastance**2 + 4.0 * volume_elastance * pressure
     if np.any(under_root <= 0.0):
         turn = -(elastance**2) / (4.0 * volume_elastance)
@@ -273,8 +274,8 @@ def overdistension_index(tidal_volume: float, *, elastance: float, volume_elasta
     >>> overdistension_index(500.0, elastance=0.02, volume_elastance=1e-5)
     0.2
     """
-    check_numbers({"tidal_volume": (tidal_volume, "mL", True), "elastance": (elastance, "cmH2O/mL", True)})
-    check_numbers({"volume_elastance": (volume_elastance, "cmH2O/mL²", False)})
+    check("", {"tidal_volume": tidal_volume, "elastance": elastance})
+    check("", {"volume_elastance": volume_elastance})
     gained = volume_elastance * tidal_volume
     if elastance + gained <= 0.0:
         raise InputError(
@@ -320,5 +321,5 @@ def series_compliance(lung: float, chest_wall: float) -> float:
     >>> series_compliance(200.0, 200.0)
     100.0
     """
-    check_numbers({"lung": (lung, "mL/cmH2O", True), "chest_wall": (chest_wall, "mL/cmH2O", True)})
+    check("", {"compliance": lung, "chest_wall_compliance": chest_wall})
     return 1.0 / (1.0 / lung + 1.0 / chest_wall)

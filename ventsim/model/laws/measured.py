@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ventsim.errors import InputError
-from ventsim.model.laws.law_inputs import finite_flow
 from ventsim.model.laws.tube_friction import Wall, tube_pressure_drop
 from ventsim.model.parts.elements import Curve, FlowLaw, Rohrer
+from ventsim.quantities import finite_array
 
 FloatArray = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def tabulated_pressure_drop(
         raise InputError(f"tabulated_pressure_drop: {fault}")
     x, y = np.concatenate([[0.0], flows]), np.concatenate([[0.0], drops])
     slopes = _slopes(x, y)
-    flow = finite_flow("tabulated_pressure_drop", flow)
+    flow = finite_array("tabulated_pressure_drop", "flow", flow, unit="L/s")
     size = np.abs(flow)
     cell = np.clip(np.searchsorted(x, size, side="right") - 1, 0, x.size - 2)
     width = x[cell + 1] - x[cell]

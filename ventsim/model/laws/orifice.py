@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ventsim.errors import InputError, suggestion
-from ventsim.model.laws.law_inputs import check_law_inputs, finite_flow
 from ventsim.model.laws.tube_friction import AIR_DENSITY
+from ventsim.quantities import check, finite_array
 from ventsim.units import CMH2O_PA
 
 FloatArray = NDArray[np.float64]
@@ -93,7 +93,7 @@ def orifice_coefficient(
     """
     law = "orifice_coefficient"
     values = {"bore": bore, "tube_bore": tube_bore, "density": density}
-    check_law_inputs(law, values | {"discharge_coefficient": discharge_coefficient})
+    check(law, values | {"discharge_coefficient": discharge_coefficient})
     _check_edge(law, edge)
     if bore > tube_bore:
         raise InputError(
@@ -163,7 +163,7 @@ def orifice_pressure_drop(
     coefficient = orifice_coefficient(
         bore, tube_bore=tube_bore, edge=edge, density=density, discharge_coefficient=discharge_coefficient
     )
-    flow = finite_flow("orifice_pressure_drop", flow)
+    flow = finite_array("orifice_pressure_drop", "flow", flow, unit="L/s")
     return coefficient * flow * np.abs(flow)
 
 
@@ -225,7 +225,7 @@ def orifice_bore(
     4.0
     """
     values = {"pressure_drop": pressure_drop, "wanted_flow": flow, "tube_bore": tube_bore, "density": density}
-    check_law_inputs("orifice_bore", values | {"discharge_coefficient": discharge_coefficient})
+    check("orifice_bore", values | {"discharge_coefficient": discharge_coefficient})
     _check_edge("orifice_bore", edge)
     area = math.pi / 4.0 * (tube_bore * _MILLI) ** 2
     heads = pressure_drop * CMH2O_PA / (density / 2.0 * (flow * _SI_PER_FLOW / area) ** 2)

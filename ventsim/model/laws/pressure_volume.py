@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ventsim.errors import InputError
+
 FloatArray = NDArray[np.float64]
 
 # Bisections of an inversion: more than the digits of a number.
@@ -186,3 +188,29 @@ class MuscleEffort:
         inside = (phase >= begin) & (phase <= end)
         angle = np.pi * (phase - begin) / (end - begin)
         return np.where(inside, self.pressures[1] * np.sin(angle), 0.0)
+
+
+def check_within(volume: FloatArray, *, low: float, high: float) -> None:
+    """Refuse volumes for which a curve has no pressure.
+
+    Parameters
+    ----------
+    volume : array of shape (n,) or ()
+        Volumes. [mL]
+    low, high : float
+        Limits that are not reached; infinite: none. [mL]
+
+    Raises
+    ------
+    InputError
+        If a volume is not between them.
+    """
+    outside = (volume <= low) | (volume >= high)
+    if outside.any():
+        wrong = float(np.extract(outside, volume)[0])
+        bounds = [f"above {low:.6g}"] if np.isfinite(low) else []
+        bounds += [f"below {high:.6g}"] if np.isfinite(high) else []
+        raise InputError(
+            f"volume {wrong:.6g} mL cannot be held: the curve has no pressure for it.\n"
+            f"  Allowed: {' and '.join(bounds)} mL. Lower the volume, or give the lung a larger capacity."
+        )

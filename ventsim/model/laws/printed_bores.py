@@ -7,7 +7,7 @@ from types import MappingProxyType
 import numpy as np
 
 from ventsim.errors import InputError
-from ventsim.quantities import BORE_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 NOMINAL_BORES = (2.0, 3.0, 4.0)
 """Bores as drawn. [mm]"""
@@ -34,12 +34,8 @@ PRINTED_BORES_SOURCE = MappingProxyType(
 )
 """Where the bores come from, and how far they are to be trusted."""
 
-_NOMINAL = Quantity(
-    unit="mm",
-    meaning="bore as drawn",
-    at_least=NOMINAL_BORES[0],
-    at_most=NOMINAL_BORES[-1],
-    slips=BORE_SLIPS,
+_NOMINAL = quantity(
+    "bore", "bore as drawn", above=None, at_least=NOMINAL_BORES[0], at_most=NOMINAL_BORES[-1], plausible=None
 )
 
 

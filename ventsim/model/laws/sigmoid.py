@@ -6,7 +6,8 @@ Volumes are those of the published form, counted from wherever the lower asympto
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.model.laws.elastance_inputs import check_numbers, check_within, finite_array
+from ventsim.model.laws.pressure_volume import check_within
+from ventsim.quantities import check, finite_array
 
 FloatArray = NDArray[np.float64]
 
@@ -18,7 +19,7 @@ def sigmoid_volume(
     pressure: float | FloatArray,
     *,
     vital_capacity: float,
-    inflection: float,
+    inflection_pressure: float,
     width: float,
     lower_asymptote: float = 0.0,
 ) -> FloatArray:
@@ -30,7 +31,7 @@ def sigmoid_volume(
         Transmural pressure. [cmH2O]
     vital_capacity : float
         Volume between the asymptotes, above 0. [mL]
-    inflection : float
+    inflection_pressure : float
         Pressure of the highest compliance. [cmH2O]
     width : float
         Pressure over which the curve bends, above 0. [cmH2O]
@@ -60,20 +61,20 @@ def sigmoid_volume(
 
     Examples
     --------
-    >>> float(sigmoid_volume(10.0, vital_capacity=2000.0, inflection=15.0, width=5.0))
+    >>> float(sigmoid_volume(10.0, vital_capacity=2000.0, inflection_pressure=15.0, width=5.0))
     537.9
     """
-    check_numbers({"vital_capacity": (vital_capacity, "mL", True), "width": (width, "cmH2O", True)})
-    check_numbers({"inflection": (inflection, "cmH2O", False), "lower_asymptote": (lower_asymptote, "mL", False)})
-    pressure = finite_array("pressure", pressure, unit="cmH2O")
-    return lower_asymptote + vital_capacity * _logistic((pressure - inflection) / width)
+    check("", {"vital_capacity": vital_capacity, "width": width})
+    check("", {"inflection_pressure": inflection_pressure, "lower_asymptote": lower_asymptote})
+    pressure = finite_array("", "pressure", pressure, unit="cmH2O")
+    return lower_asymptote + vital_capacity * _logistic((pressure - inflection_pressure) / width)
 
 
 def sigmoid_pressure(
     volume: float | FloatArray,
     *,
     vital_capacity: float,
-    inflection: float,
+    inflection_pressure: float,
     width: float,
     lower_asymptote: float = 0.0,
 ) -> FloatArray:
@@ -85,7 +86,7 @@ def sigmoid_pressure(
         Volume between the asymptotes. [mL]
     vital_capacity : float
         Volume between the asymptotes, above 0. [mL]
-    inflection : float
+    inflection_pressure : float
         Pressure of the highest compliance. [cmH2O]
     width : float
         Pressure over which the curve bends, above 0. [cmH2O]
@@ -112,18 +113,18 @@ def sigmoid_pressure(
 
     Examples
     --------
-    >>> float(sigmoid_pressure(1000.0, vital_capacity=2000.0, inflection=15.0, width=5.0))
+    >>> float(sigmoid_pressure(1000.0, vital_capacity=2000.0, inflection_pressure=15.0, width=5.0))
     15.0
     """
-    check_numbers({"vital_capacity": (vital_capacity, "mL", True), "width": (width, "cmH2O", True)})
-    check_numbers({"inflection": (inflection, "cmH2O", False), "lower_asymptote": (lower_asymptote, "mL", False)})
-    volume, top = finite_array("volume", volume, unit="mL"), lower_asymptote + vital_capacity
+    check("", {"vital_capacity": vital_capacity, "width": width})
+    check("", {"inflection_pressure": inflection_pressure, "lower_asymptote": lower_asymptote})
+    volume, top = finite_array("", "volume", volume, unit="mL"), lower_asymptote + vital_capacity
     check_within(volume, low=lower_asymptote, high=top)
-    return inflection + width * (np.log(volume - lower_asymptote) - np.log(top - volume))
+    return inflection_pressure + width * (np.log(volume - lower_asymptote) - np.log(top - volume))
 
 
 def sigmoid_compliance(
-    pressure: float | FloatArray, *, vital_capacity: float, inflection: float, width: float
+    pressure: float | FloatArray, *, vital_capacity: float, inflection_pressure: float, width: float
 ) -> FloatArray:
     r"""Slope of a sigmoid pressure-volume curve.
 
@@ -133,7 +134,7 @@ def sigmoid_compliance(
         Transmural pressure. [cmH2O]
     vital_capacity : float
         Volume between the asymptotes, above 0. [mL]
-    inflection : float
+    inflection_pressure : float
         Pressure of the highest compliance. [cmH2O]
     width : float
         Pressure over which the curve bends, above 0. [cmH2O]
@@ -152,7 +153,7 @@ def sigmoid_compliance(
     -----
     .. math:: \frac{dV}{dp} = \frac{b}{d} \frac{e^{-x}}{(1 + e^{-x})^2}, \qquad x = (p - c) / d
 
-    The highest compliance, at the inflection, is :math:`b / 4d`.
+    The highest compliance, at the inflection_pressure, is :math:`b / 4d`.
 
     References
     ----------
@@ -160,19 +161,21 @@ def sigmoid_compliance(
 
     Examples
     --------
-    >>> float(sigmoid_compliance(15.0, vital_capacity=2000.0, inflection=15.0, width=5.0))
+    >>> float(sigmoid_compliance(15.0, vital_capacity=2000.0, inflection_pressure=15.0, width=5.0))
     100.0
     """
-    volume = sigmoid_volume(pressure, vital_capacity=vital_capacity, inflection=inflection, width=width)
+    volume = sigmoid_volume(
+        pressure, vital_capacity=vital_capacity, inflection_pressure=inflection_pressure, width=width
+    )
     return volume * (1.0 - volume / vital_capacity) / width
 
 
-def sigmoid_corners(inflection: float, *, width: float) -> tuple[float, float]:
+def sigmoid_corners(inflection_pressure: float, *, width: float) -> tuple[float, float]:
     r"""Pressures at which the tangent at the inflection meets the two asymptotes.
 
     Parameters
     ----------
-    inflection : float
+    inflection_pressure : float
         Pressure of the highest compliance. [cmH2O]
     width : float
         Pressure over which the curve bends, above 0. [cmH2O]
@@ -200,16 +203,16 @@ def sigmoid_corners(inflection: float, *, width: float) -> tuple[float, float]:
     >>> sigmoid_corners(15.0, width=5.0)
     (5.0, 25.0)
     """
-    check_numbers({"inflection": (inflection, "cmH2O", False), "width": (width, "cmH2O", True)})
-    return inflection - 2.0 * width, inflection + 2.0 * width
+    check("", {"inflection_pressure": inflection_pressure, "width": width})
+    return inflection_pressure - 2.0 * width, inflection_pressure + 2.0 * width
 
 
-def sigmoid_bending_points(inflection: float, *, width: float) -> tuple[float, float]:
+def sigmoid_bending_points(inflection_pressure: float, *, width: float) -> tuple[float, float]:
     r"""Pressures at which the compliance of a sigmoid changes fastest with the pressure.
 
     Parameters
     ----------
-    inflection : float
+    inflection_pressure : float
         Pressure of the highest compliance. [cmH2O]
     width : float
         Pressure over which the curve bends, above 0. [cmH2O]
@@ -239,8 +242,8 @@ def sigmoid_bending_points(inflection: float, *, width: float) -> tuple[float, f
     >>> sigmoid_bending_points(15.0, width=5.0)
     (8.415, 21.585)
     """
-    check_numbers({"inflection": (inflection, "cmH2O", False), "width": (width, "cmH2O", True)})
-    return inflection - _BEND * width, inflection + _BEND * width
+    check("", {"inflection_pressure": inflection_pressure, "width": width})
+    return inflection_pressure - _BEND * width, inflection_pressure + _BEND * width
 
 
 def _logistic(x: FloatArray) -> FloatArray:

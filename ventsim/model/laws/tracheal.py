@@ -1,12 +1,12 @@
-"""Laws of flow through tracheal tubes: usual lengths, narrowing by secretions, pressure drop by size."""
+"""Laws of flow through tracheal tubes: usual lengths, obstructed_fraction by secretions, pressure drop by size."""
 
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.model.laws.law_inputs import check_law_inputs
 from ventsim.model.laws.tube_friction import AIR_DENSITY, AIR_VISCOSITY, tube_pressure_drop
+from ventsim.quantities import check
 
 FloatArray = NDArray[np.float64]
 
@@ -61,7 +61,7 @@ def tracheal_tube_length(inner_diameter: float) -> float:
     >>> tracheal_tube_length(8.0)
     0.33
     """
-    check_law_inputs("tracheal_tube_length", {"inner_diameter": inner_diameter})
+    check("tracheal_tube_length", {"inner_diameter": inner_diameter})
     return float(np.interp(inner_diameter, list(TRACHEAL_TUBE_LENGTHS), list(TRACHEAL_TUBE_LENGTHS.values())))
 
 
@@ -70,7 +70,7 @@ def tracheal_tube_pressure_drop(
     *,
     inner_diameter: float,
     length: float | None = None,
-    narrowing: float = 0.0,
+    obstructed_fraction: float = 0.0,
     loss_coefficient: float = TRACHEAL_LOSS_COEFFICIENT,
     density: float = AIR_DENSITY,
     viscosity: float = AIR_VISCOSITY,
@@ -87,7 +87,7 @@ def tracheal_tube_pressure_drop(
         Size, the inner diameter when clean. [mm]
     length : float or None, default None
         Length; None: usual for the size. [m]
-    narrowing : float, default 0
+    obstructed_fraction : float, default 0
         Share of the inner diameter that secretions take, 0 to below 1. [1]
     loss_coefficient : float, default 1.5
         Dynamic heads lost at both ends and the slip joint together. [1]
@@ -128,11 +128,11 @@ def tracheal_tube_pressure_drop(
     >>> float(tracheal_tube_pressure_drop(1.0, inner_diameter=8.0))
     6.78
     """
-    values = {"inner_diameter": inner_diameter, "narrowing": narrowing}
-    check_law_inputs("tracheal_tube_pressure_drop", values)
+    values = {"inner_diameter": inner_diameter, "obstructed_fraction": obstructed_fraction}
+    check("tracheal_tube_pressure_drop", values)
     return tube_pressure_drop(
         flow,
-        bore=inner_diameter * (1.0 - narrowing),
+        bore=inner_diameter * (1.0 - obstructed_fraction),
         length=tracheal_tube_length(inner_diameter) if length is None else length,
         density=density,
         viscosity=viscosity,

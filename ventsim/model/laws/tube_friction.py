@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import InputError, suggestion
 from ventsim.model.gas import breathing_gas
-from ventsim.model.laws.law_inputs import check_law_inputs, finite_flow
+from ventsim.quantities import check, finite_array
 from ventsim.units import CMH2O_PA
 
 FloatArray = NDArray[np.float64]
@@ -80,8 +80,13 @@ def reynolds_number(
     >>> float(reynolds_number(1.0, bore=22.0))
     3826.5
     """
-    check_law_inputs("reynolds_number", {"bore": bore, "density": density, "viscosity": viscosity})
-    speed = 4.0 * np.abs(finite_flow("reynolds_number", flow)) * _MILLI / (math.pi * bore * _MILLI)
+    check("reynolds_number", {"bore": bore, "density": density, "viscosity": viscosity})
+    speed = (
+        4.0
+        * np.abs(finite_array("reynolds_number", "flow", flow, unit="L/s"))
+        * _MILLI
+        / (math.pi * bore * _MILLI)
+    )
     return density * speed / (viscosity * _MICRO)
 
 
@@ -130,9 +135,9 @@ def friction_factor(reynolds: float | FloatArray, *, corrugation_factor: float =
     >>> float(friction_factor(1000.0)), float(friction_factor(1e4))
     (0.064, 0.03164)
     """
-    check_law_inputs("friction_factor", {"corrugation_factor": corrugation_factor})
+    check("friction_factor", {"corrugation_factor": corrugation_factor})
     for value in np.ravel(reynolds):
-        check_law_inputs("friction_factor", {"reynolds": value})
+        check("friction_factor", {"reynolds": value})
     reynolds = np.asarray(reynolds, dtype=float)
     return _friction_times_square(reynolds, corrugation_factor) / reynolds**2
 
@@ -200,11 +205,11 @@ def tube_pressure_drop(
     """
     values = {"bore": bore, "length": length, "density": density, "viscosity": viscosity}
     values |= {"corrugation_factor": corrugation_factor, "loss_coefficient": loss_coefficient}
-    check_law_inputs("tube_pressure_drop", values)
+    check("tube_pressure_drop", values)
     if wall not in ("smooth", "corrugated"):
         hint = suggestion(str(wall), ("smooth", "corrugated"))
         raise InputError(f"tube_pressure_drop: there is no wall {wall!r}.\n  {hint}")
-    flow = finite_flow("tube_pressure_drop", flow)
+    flow = finite_array("tube_pressure_drop", "flow", flow, unit="L/s")
     reynolds = reynolds_number(flow, bore=bore, density=density, viscosity=viscosity)
     factor = corrugation_factor if wall == "corrugated" else 1.0
     slenderness = length / (bore * _MILLI)
@@ -252,7 +257,7 @@ def tube_inertance(bore: float, length: float, *, density: float = AIR_DENSITY) 
     >>> tube_inertance(22.0, 1.5)
     0.0485
     """
-    check_law_inputs("tube_inertance", {"bore": bore, "length": length, "density": density})
+    check("tube_inertance", {"bore": bore, "length": length, "density": density})
     area = math.pi / 4.0 * (bore * _MILLI) ** 2
     return density * length / area * _MILLI / CMH2O_PA
 
@@ -286,7 +291,7 @@ def tube_volume(bore: float, length: float) -> float:
     >>> tube_volume(22.0, 1.5)
     570.2
     """
-    check_law_inputs("tube_volume", {"bore": bore, "length": length})
+    check("tube_volume", {"bore": bore, "length": length})
     return math.pi / 4.0 * bore**2 * length  # mm² times m is mL
 
 
@@ -336,8 +341,8 @@ def power_law_pressure_drop(
     2.83
     """
     values = {"coefficient": coefficient, "exponent": exponent, "wanted_flow": laminar_flow}
-    check_law_inputs("power_law_pressure_drop", values)
-    flow = finite_flow("power_law_pressure_drop", flow)
+    check("power_law_pressure_drop", values)
+    flow = finite_array("power_law_pressure_drop", "flow", flow, unit="L/s")
     size = np.abs(flow)
     slow = laminar_flow ** (exponent - 1.0) * ((2.0 - exponent) * size + (exponent - 1.0) * size**2 / laminar_flow)
     return np.sign(flow) * coefficient * np.where(size < laminar_flow, slow, size**exponent)

@@ -5,10 +5,10 @@ from collections.abc import Iterable
 from typing import Literal
 
 from ventsim.errors import CircuitError, suggestion
-from ventsim.model.layouts.floor_plan import FARTHEST, FloorPlan
-from ventsim.quantities import LENGTH_SLIPS, Quantity
+from ventsim.model.layouts.floor_plan import FloorPlan
+from ventsim.quantities import quantity
 
-_Distance = Quantity(unit="m", meaning="distance on the floor", above=0.0, at_most=FARTHEST, slips=LENGTH_SLIPS)
+_Distance = quantity("distance")
 
 
 def beds_in_row(

@@ -11,11 +11,11 @@ from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import CircuitError, InputError, suggestion
 from ventsim.model.circuit import FrozenParts
-from ventsim.model.wording import shown
 from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, halves
 from ventsim.model.layouts.pieces import joined_pieces, read_pieces
 from ventsim.model.parts import Description
-from ventsim.quantities import LENGTH_SLIPS, Quantity
+from ventsim.model.wording import shown
+from ventsim.quantities import quantity
 
 Position = tuple[float, float]
 
@@ -145,27 +145,8 @@ class FloorPlan(Description):
         PlainValidator(_read_position),
         Field(description="place (x, y) of the ventilator in m"),
     ] = (0.0, 0.0)
-    slack: Annotated[
-        float,
-        Quantity(
-            unit="1",
-            meaning="tube for each metre of straight way",
-            at_least=1.0,
-            at_most=10.0,
-            plausible=(1.0, 3.0),
-        ),
-    ] = 1.2
-    rise: Annotated[
-        float,
-        Quantity(
-            unit="m",
-            meaning="tube from the place of a bed up to the airway",
-            at_least=0.0,
-            at_most=FARTHEST,
-            plausible=(0.0, 3.0),
-            slips=LENGTH_SLIPS,
-        ),
-    ] = 0.5
+    slack: Annotated[float, quantity("extra_length")] = 1.2
+    rise: Annotated[float, quantity("height")] = 0.5
     pieces: Annotated[
         tuple[float, ...] | None,
         PlainValidator(read_pieces),

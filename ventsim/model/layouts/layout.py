@@ -11,13 +11,13 @@ from ventsim.errors import CircuitError, InputError, suggestion
 from ventsim.model.circuit import Circuit, FrozenParts
 from ventsim.model.circuit.named_parts import read_parts
 from ventsim.model.circuit.overview import circuit_html, circuit_words
-from ventsim.model.wording import named, shown
 from ventsim.model.layouts.branch import Branch
 from ventsim.model.layouts.floor_plan import FloorPlan
 from ventsim.model.layouts.manifolds import Arrangement
 from ventsim.model.layouts.recipes import shared
 from ventsim.model.parts import LUNG_KINDS, Adapter, Description, LungPart, TPiece, Tube
 from ventsim.model.ventilator import Ventilator
+from ventsim.model.wording import named, shown
 
 _SIMPLE_LUNG = "lung"
 

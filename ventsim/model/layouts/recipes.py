@@ -4,13 +4,13 @@ from collections.abc import Iterable, Mapping
 
 from ventsim.errors import CircuitError, suggestion
 from ventsim.model.circuit import Circuit
-from ventsim.model.wording import shown
 from ventsim.model.layouts.branch import Branch
 from ventsim.model.layouts.floor_plan import FloorPlan
 from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, Fittings, Plan
 from ventsim.model.layouts.tubes_of_plan import lay_tubes
 from ventsim.model.parts import Adapter, LungPart, OneWayValve, Part, TPiece, Tube
 from ventsim.model.ventilator import Ventilator
+from ventsim.model.wording import shown
 
 IDEAL_VENTILATOR = Ventilator(
     source_resistance=0.0, exhalation_resistance=0.0, flow_limit=None, relief_pressure=None

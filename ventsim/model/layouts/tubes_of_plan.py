@@ -5,11 +5,11 @@ from dataclasses import dataclass
 
 from ventsim.errors import CircuitError, PlausibilityWarning, suggestion, warn_caller
 from ventsim.model.descriptions import doubts_settled
-from ventsim.model.wording import shown
 from ventsim.model.layouts.branch import Branch
 from ventsim.model.layouts.floor_plan import FloorPlan, TubeLengths
 from ventsim.model.layouts.manifolds import Arrangement
 from ventsim.model.parts import Tube
+from ventsim.model.wording import shown
 from ventsim.quantities import quantity_of
 
 _OF_THE_WHOLE_TUBE = ("resistance", "quadratic_resistance", "gas_volume", "wall_compliance")

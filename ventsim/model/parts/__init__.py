@@ -3,6 +3,7 @@
 from types import MappingProxyType
 
 from ventsim.model.descriptions import Description
+from ventsim.model.field_table import FieldRow, field_table
 from ventsim.model.laws.bench_curve import MonotoneFit, fit_monotone
 from ventsim.model.laws.bench_fit import RohrerFit, fit_rohrer
 from ventsim.model.laws.curves import ElasticCurve, ExponentialCurve, SigmoidCurve, VolumeDependentCurve
@@ -38,7 +39,7 @@ from ventsim.model.parts.peep_valve import PeepValve
 from ventsim.model.parts.presets import predicted_body_weight, preset, preset_names, preset_source
 from ventsim.model.parts.tracheal_tube import TrachealTube
 from ventsim.model.parts.tube import Tube
-from ventsim.quantities import FieldRow, Quantity, field_table
+from ventsim.quantities import Quantity
 
 __all__ = [
     "LUNG_KINDS",

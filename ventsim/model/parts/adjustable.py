@@ -8,17 +8,16 @@ import numpy as np
 from pydantic import model_validator
 
 from ventsim.errors import PartError
-from ventsim.model.wording import shown
 from ventsim.model.laws.bench_curve import MonotoneFit
 from ventsim.model.laws.bench_fit import RohrerFit
-from ventsim.model.laws.law_inputs import finite_flow
 from ventsim.model.laws.measured import measured_curve, points_fault
 from ventsim.model.parts.elements import Curve, Element, Passage
 from ventsim.model.parts.measured import MeasuredFlows
 from ventsim.model.parts.part import Part, gas_stores
-from ventsim.quantities import PRESSURE_SLIPS, Quantity
+from ventsim.model.wording import shown
+from ventsim.quantities import finite_array, quantity
 
-_SETTING = Quantity(unit="1", meaning="the setting in use, within the openings")
+_SETTING = quantity("opening")
 
 
 class AdjustableRestrictor(Part):
@@ -85,26 +84,14 @@ class AdjustableRestrictor(Part):
 
     kind: ClassVar[str] = "adjustable restrictor"
 
-    openings: Annotated[
-        tuple[float, ...],
-        Quantity(unit="1", meaning="settings at which it was measured, rising from narrow to wide", many=True),
-    ]
+    openings: Annotated[tuple[float, ...], quantity("openings")]
     flows: MeasuredFlows
     drops: Annotated[
         tuple[tuple[float, ...], ...],
-        Quantity(
-            unit="cmH2O",
-            meaning="for each opening a row of the pressure drop at each of the flows",
-            above=0.0,
-            plausible=(0.001, 500.0),
-            slips=PRESSURE_SLIPS,
-            rows=True,
-        ),
+        quantity("pressure_drops", "for each opening a row of the pressure drop at each of the flows"),
     ]
     opening: Annotated[float, _SETTING]
-    gas_volume: Annotated[
-        float, Quantity(unit="mL", meaning="gas inside", at_least=0.0, plausible=(0.0, 200.0))
-    ] = 0.0
+    gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
 
     @classmethod
     def from_fits(
@@ -158,7 +145,7 @@ class AdjustableRestrictor(Part):
                 f"{cls.kind}: fits {fits!r} is not a mapping of openings to fits.\n"
                 "  Give {1.0: fit_rohrer(...), 2.0: fit_rohrer(...)}."
             )
-        at = np.atleast_1d(finite_flow(f"{cls.kind}: flows", flows))
+        at = np.atleast_1d(finite_array(f"{cls.kind}: flows", "flow", flows, unit="L/s"))
         largest = float(at.max(initial=0.0))
         for place, fit in fits.items():
             fault = _SETTING.fault(place)

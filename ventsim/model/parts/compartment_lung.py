@@ -8,7 +8,6 @@ from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
-from ventsim.model.wording import named, shown
 from ventsim.model.parts.effort import EffortField
 from ventsim.model.parts.elements import Element, Passage, Rohrer
 from ventsim.model.parts.lung import (
@@ -19,7 +18,8 @@ from ventsim.model.parts.lung import (
     airway_passage,
     linear_store,
 )
-from ventsim.quantities import COMPLIANCE_SLIPS, RESISTANCE_SLIPS, Quantity
+from ventsim.model.wording import named, shown
+from ventsim.quantities import quantity
 
 _MOST_REGIONS = 64
 _CARINA = "carina"
@@ -51,35 +51,24 @@ class Region(Description):
     kind: ClassVar[str] = "region"
     error_type: ClassVar[type[InputError]] = PartError
 
-    compliance: Annotated[
-        float,
-        Quantity(
-            unit="mL/cmH2O",
-            meaning="compliance of the region",
-            above=0.0,
-            plausible=(0.01, 300.0),
-            slips=COMPLIANCE_SLIPS,
-        ),
-    ]
+    compliance: Annotated[float, quantity("compliance", "compliance of the region", plausible=(0.01, 300.0))]
     resistance: Annotated[
         float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="resistance of its own airway in inspiration",
+        quantity(
+            "resistance",
+            "resistance of its own airway in inspiration",
             above=0.0,
+            at_least=None,
             plausible=(0.05, 3000.0),
-            slips=RESISTANCE_SLIPS,
         ),
     ]
     expiratory_resistance: (
         Annotated[
             float,
-            Quantity(
-                unit="cmH2O·s/L",
-                meaning="resistance of its own airway in expiration; None: as in inspiration",
-                above=0.0,
+            quantity(
+                "expiratory_resistance",
+                "resistance of its own airway in expiration; None: as in inspiration",
                 plausible=(0.05, 3000.0),
-                slips=RESISTANCE_SLIPS,
             ),
         ]
         | None
@@ -168,12 +157,12 @@ class CompartmentLung(LungPart):
 
     resistance: Annotated[
         float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="resistance of the common airway in inspiration",
+        quantity(
+            "resistance",
+            "resistance of the common airway in inspiration",
             above=0.0,
+            at_least=None,
             plausible=(0.05, 300.0),
-            slips=RESISTANCE_SLIPS,
         ),
     ]
     regions: Annotated[
@@ -183,19 +172,7 @@ class CompartmentLung(LungPart):
         Field(description="the regions, side by side"),
     ]
     expiratory_resistance: ExpiratoryResistance = None
-    collateral_resistance: (
-        Annotated[
-            float,
-            Quantity(
-                unit="cmH2O·s/L",
-                meaning="resistance of a path from each region to the next; None: no such path",
-                above=0.0,
-                plausible=(0.5, 100000.0),
-                slips=RESISTANCE_SLIPS,
-            ),
-        ]
-        | None
-    ) = None
+    collateral_resistance: Annotated[float, quantity("collateral_resistance")] | None = None
     effort: EffortField = None
     relaxation_volume: RelaxedVolume = 1500.0
     predicted_body_weight: BodyWeight = None

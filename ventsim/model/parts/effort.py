@@ -12,7 +12,7 @@ from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
 from ventsim.model.laws.pressure_volume import MuscleEffort
 from ventsim.model.nested import dump_nested, read_nested
-from ventsim.quantities import PRESSURE_SLIPS, TIME_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 _HIGHEST_PRESSURE = 200.0  # no muscles of a chest do more, strained against a shut mouth [cmH2O]
 _SAME = 1e-9  # times and pressures that differ by less, relative to the largest, are equal
@@ -56,41 +56,10 @@ class HalfSineEffort(Description):
     error_type: ClassVar[type[InputError]] = PartError
     tagged: ClassVar[bool] = True
 
-    amplitude: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O",
-            meaning="highest pressure of the muscles; positive breathes in",
-            at_least=-_HIGHEST_PRESSURE,
-            at_most=_HIGHEST_PRESSURE,
-            plausible=(-60.0, 60.0),
-            slips=PRESSURE_SLIPS[1:],
-        ),
-    ]
-    duration: Annotated[
-        float,
-        Quantity(
-            unit="s",
-            meaning="how long one effort lasts",
-            above=0.0,
-            plausible=(0.1, 10.0),
-            slips=TIME_SLIPS,
-        ),
-    ]
-    rate: Annotated[
-        float,
-        Quantity(
-            unit="1/min",
-            meaning="efforts of the patient for each minute",
-            above=0.0,
-            plausible=(1.0, 150.0),
-            slips=(("1/s", 60.0),),
-        ),
-    ]
-    delay: Annotated[
-        float,
-        Quantity(unit="s", meaning="start of the first effort", at_least=0.0, slips=TIME_SLIPS),
-    ] = 0.0
+    amplitude: Annotated[float, quantity("amplitude")]
+    duration: Annotated[float, quantity("effort_duration")]
+    rate: Annotated[float, quantity("effort_rate")]
+    delay: Annotated[float, quantity("effort_delay")] = 0.0
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -159,32 +128,9 @@ class SampledEffort(Description):
     error_type: ClassVar[type[InputError]] = PartError
     tagged: ClassVar[bool] = True
 
-    times: Annotated[
-        tuple[float, ...],
-        Quantity(unit="s", meaning="times within a period, rising", at_least=0.0, slips=TIME_SLIPS, many=True),
-    ]
-    pressures: Annotated[
-        tuple[float, ...],
-        Quantity(
-            unit="cmH2O",
-            meaning="pressure of the muscles at these times; positive breathes in",
-            at_least=-_HIGHEST_PRESSURE,
-            at_most=_HIGHEST_PRESSURE,
-            plausible=(-60.0, 60.0),
-            slips=PRESSURE_SLIPS[1:],
-            many=True,
-        ),
-    ]
-    period: Annotated[
-        float,
-        Quantity(
-            unit="s",
-            meaning="time from one effort to the next",
-            above=0.0,
-            plausible=(0.4, 60.0),
-            slips=TIME_SLIPS,
-        ),
-    ]
+    times: Annotated[tuple[float, ...], quantity("times")]
+    pressures: Annotated[tuple[float, ...], quantity("muscle_pressures")]
+    period: Annotated[float, quantity("effort_period")]
 
     @model_validator(mode="after")
     def _check(self) -> Self:

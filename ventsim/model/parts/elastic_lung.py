@@ -19,7 +19,7 @@ from ventsim.model.parts.lung import (
     RelaxedVolume,
     airway_passage,
 )
-from ventsim.quantities import COMPLIANCE_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 
 def _read_curve(value: object) -> Description:
@@ -87,12 +87,9 @@ class ElasticLung(LungPart):
     chest_wall_compliance: (
         Annotated[
             float,
-            Quantity(
-                unit="mL/cmH2O",
-                meaning="compliance of a chest wall in series with the lung; None: part of the curve",
-                above=0.0,
-                plausible=(0.5, 1000.0),
-                slips=COMPLIANCE_SLIPS,
+            quantity(
+                "chest_wall_compliance",
+                "compliance of a chest wall in series with the lung; None: part of the curve",
             ),
         ]
         | None

@@ -7,7 +7,7 @@ from ventsim.model.laws.gas_fields import GasDensity
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.model.parts.elements import Atmosphere, Element, Passage, Rohrer
 from ventsim.model.parts.part import Part
-from ventsim.quantities import BORE_SLIPS, Quantity
+from ventsim.quantities import quantity
 from ventsim.units import CMH2O_PA
 
 _SI_PER_FLOW = 1e-3  # L/s to m³/s
@@ -50,16 +50,7 @@ class OpenEnd(Part):
 
     kind: ClassVar[str] = "open end"
 
-    bore: Annotated[
-        float,
-        Quantity(
-            unit="mm",
-            meaning="inner diameter of the opening",
-            above=0.0,
-            plausible=(2.0, 40.0),
-            slips=BORE_SLIPS,
-        ),
-    ] = 22.0
+    bore: Annotated[float, quantity("bore", "inner diameter of the opening", plausible=(2.0, 40.0))] = 22.0
     density: GasDensity = AIR_DENSITY
 
     @property

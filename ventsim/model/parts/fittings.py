@@ -4,21 +4,15 @@ from typing import Annotated, ClassVar
 
 from ventsim.model.parts.elements import Element, Passage, Rohrer
 from ventsim.model.parts.part import Part, gas_stores
-from ventsim.quantities import RESISTANCE_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 FittingVolume = Annotated[
     float,
-    Quantity(unit="mL", meaning="gas inside", at_least=0.0, plausible=(0.0, 1000.0)),
+    quantity("gas_volume"),
 ]
 LegResistance = Annotated[
     float,
-    Quantity(
-        unit="cmH2O·s/L",
-        meaning="linear resistance of each outlet",
-        at_least=0.0,
-        plausible=(0.0, 100.0),
-        slips=RESISTANCE_SLIPS,
-    ),
+    quantity("resistance", "linear resistance of each outlet", plausible=(0.0, 100.0)),
 ]
 _OPEN = Rohrer(0.0, 0.0)
 
@@ -134,9 +128,7 @@ class Adapter(Part):
 
     kind: ClassVar[str] = "adapter"
 
-    outlets: Annotated[
-        int, Quantity(unit="1", meaning="number of outlets", at_least=1.0, at_most=64.0, whole=True)
-    ] = 1
+    outlets: Annotated[int, quantity("outlets")] = 1
     gas_volume: FittingVolume = 8.0
     resistance: LegResistance = 0.0
 

@@ -9,7 +9,7 @@ from ventsim.model.laws.measured import measured_curve, points_fault
 from ventsim.model.parts.elements import Element, FlowLaw, Passage, Rohrer
 from ventsim.model.parts.measured import MeasuredDrops, MeasuredFlows
 from ventsim.model.parts.part import Part, gas_stores
-from ventsim.quantities import PRESSURE_SLIPS, QUADRATIC_SLIPS, RESISTANCE_SLIPS, Quantity
+from ventsim.quantities import quantity
 from ventsim.units import L_PER_MIN, ML_PER_L
 
 _ML_PER_MIN = L_PER_MIN * ML_PER_L
@@ -61,38 +61,13 @@ class OneWayValve(Part):
 
     kind: ClassVar[str] = "one-way valve"
 
-    opening_pressure: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O",
-            meaning="pressure difference at which it begins to open",
-            at_least=0.0,
-            plausible=(0.0, 5.0),
-            slips=PRESSURE_SLIPS[1:],
-        ),
-    ] = 0.2
+    opening_pressure: Annotated[float, quantity("opening_pressure", plausible=(0.0, 5.0))] = 0.2
     forward_resistance: Annotated[
         float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="linear resistance once open",
-            above=0.0,
-            plausible=(0.001, 50.0),
-            slips=RESISTANCE_SLIPS,
-        ),
+        quantity("resistance", "linear resistance once open", above=0.0, at_least=None, plausible=(0.001, 50.0)),
     ] = 1.0
-    back_leak: Annotated[
-        float,
-        Quantity(
-            unit="mL/min per cmH2O",
-            meaning="flow past the seat for each unit of pressure difference",
-            at_least=0.0,
-            plausible=(0.0, 200.0),
-        ),
-    ] = 0.0
-    gas_volume: Annotated[
-        float, Quantity(unit="mL", meaning="gas inside", at_least=0.0, plausible=(0.0, 200.0))
-    ] = 0.0
+    back_leak: Annotated[float, quantity("back_leak")] = 0.0
+    gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
 
     flows: MeasuredFlows | None = None
     drops: MeasuredDrops | None = None
@@ -173,26 +148,8 @@ class Restrictor(Part):
 
     kind: ClassVar[str] = "restrictor"
 
-    linear_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="linear part of the resistance",
-            at_least=0.0,
-            plausible=(0.0, 2000.0),
-            slips=RESISTANCE_SLIPS[1:],
-        ),
-    ] = 0.0
-    quadratic_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s²/L²",
-            meaning="quadratic part of the resistance",
-            at_least=0.0,
-            plausible=(0.0, 10000.0),
-            slips=QUADRATIC_SLIPS[1:],
-        ),
-    ] = 0.0
+    linear_resistance: Annotated[float, quantity("linear", plausible=(0.0, 2000.0))] = 0.0
+    quadratic_resistance: Annotated[float, quantity("quadratic", plausible=(0.0, 10000.0))] = 0.0
 
     @property
     def ports(self) -> tuple[str, ...]:
@@ -241,28 +198,10 @@ class Filter(Part):
     kind: ClassVar[str] = "filter"
 
     resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="linear part of the resistance",
-            at_least=0.0,
-            plausible=(0.0, 50.0),
-            slips=RESISTANCE_SLIPS[1:],
-        ),
+        float, quantity("resistance", "linear part of the resistance", plausible=(0.0, 50.0))
     ] = 1.0
-    quadratic_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s²/L²",
-            meaning="quadratic part of the resistance",
-            at_least=0.0,
-            plausible=(0.0, 50.0),
-            slips=QUADRATIC_SLIPS[1:],
-        ),
-    ] = 1.0
-    gas_volume: Annotated[
-        float, Quantity(unit="mL", meaning="gas inside", at_least=0.0, plausible=(0.0, 300.0))
-    ] = 60.0
+    quadratic_resistance: Annotated[float, quantity("quadratic", plausible=(0.0, 50.0))] = 1.0
+    gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 300.0))] = 60.0
 
     @property
     def ports(self) -> tuple[str, ...]:

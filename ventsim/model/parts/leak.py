@@ -7,7 +7,7 @@ from pydantic import model_validator
 from ventsim.errors import PartError
 from ventsim.model.parts.elements import Atmosphere, Element, Passage, Rohrer
 from ventsim.model.parts.part import Part
-from ventsim.quantities import RESISTANCE_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 
 class Leak(Part):
@@ -43,24 +43,9 @@ class Leak(Part):
 
     kind: ClassVar[str] = "leak"
 
-    linear_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="linear part of the resistance of the hole",
-            at_least=0.0,
-            plausible=(0.0, 100000.0),
-            slips=RESISTANCE_SLIPS,
-        ),
-    ] = 0.0
+    linear_resistance: Annotated[float, quantity("linear", "linear part of the resistance of the hole")] = 0.0
     quadratic_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s²/L²",
-            meaning="quadratic part of the resistance of the hole",
-            at_least=0.0,
-            plausible=(0.0, 1e7),
-        ),
+        float, quantity("quadratic", "quadratic part of the resistance of the hole")
     ] = 0.0
 
     @model_validator(mode="after")

@@ -7,54 +7,21 @@ from ventsim.model.laws.pressure_volume import PressureVolume
 from ventsim.model.parts.effort import Effort, EffortField
 from ventsim.model.parts.elements import ElasticStore, Element, Passage, Rohrer, Store
 from ventsim.model.parts.part import Part
-from ventsim.quantities import COMPLIANCE_SLIPS, RESISTANCE_SLIPS, VOLUME_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 InspiratoryResistance = Annotated[
     float,
-    Quantity(
-        unit="cmH2O·s/L",
-        meaning="airway resistance in inspiration",
-        above=0.0,
-        plausible=(0.5, 300.0),
-        slips=RESISTANCE_SLIPS,
-    ),
+    quantity("resistance", "airway resistance in inspiration", above=0.0, at_least=None, plausible=(0.5, 300.0)),
 ]
 ExpiratoryResistance = (
-    Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="airway resistance in expiration; None: as in inspiration",
-            above=0.0,
-            plausible=(0.5, 300.0),
-            slips=RESISTANCE_SLIPS,
-        ),
-    ]
+    Annotated[float, quantity("expiratory_resistance", "airway resistance in expiration; None: as in inspiration")]
     | None
 )
 RelaxedVolume = Annotated[
     float,
-    Quantity(
-        unit="mL",
-        meaning="gas in the lungs at zero pressure (default illustrative)",
-        at_least=0.0,
-        plausible=(5.0, 8000.0),
-        slips=VOLUME_SLIPS,
-    ),
+    quantity("relaxation_volume"),
 ]
-BodyWeight = (
-    Annotated[
-        float,
-        Quantity(
-            unit="kg",
-            meaning="predicted body weight; None: unknown",
-            above=0.0,
-            plausible=(0.3, 150.0),
-            slips=(("g", 0.001),),
-        ),
-    ]
-    | None
-)
+BodyWeight = Annotated[float, quantity("predicted_body_weight")] | None
 
 
 class LungPart(Part):
@@ -142,16 +109,7 @@ class Lung(LungPart):
 
     kind: ClassVar[str] = "lung"
 
-    compliance: Annotated[
-        float,
-        Quantity(
-            unit="mL/cmH2O",
-            meaning="compliance of lungs and chest wall",
-            above=0.0,
-            plausible=(0.2, 300.0),
-            slips=COMPLIANCE_SLIPS,
-        ),
-    ]
+    compliance: Annotated[float, quantity("compliance", "compliance of lungs and chest wall")]
     resistance: InspiratoryResistance
     expiratory_resistance: ExpiratoryResistance = None
     effort: EffortField = None

@@ -8,31 +8,17 @@ from ventsim.errors import PartError
 from ventsim.model.laws.measured import measured_curve, points_fault
 from ventsim.model.parts.elements import Curve, Element, Passage
 from ventsim.model.parts.part import Part, gas_stores
-from ventsim.quantities import FLOW_SLIPS, PRESSURE_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 MeasuredFlows = Annotated[
     tuple[float, ...],
-    Quantity(
-        unit="L/s",
-        meaning="measured flows, rising, without the point of rest",
-        above=0.0,
-        plausible=(0.001, 5.0),
-        slips=FLOW_SLIPS,
-        many=True,
-    ),
+    quantity("flows"),
 ]
 """Flows of the points."""
 
 MeasuredDrops = Annotated[
     tuple[float, ...],
-    Quantity(
-        unit="cmH2O",
-        meaning="pressure drop at each of the flows, rising",
-        above=0.0,
-        plausible=(0.001, 500.0),
-        slips=PRESSURE_SLIPS,
-        many=True,
-    ),
+    quantity("pressure_drops"),
 ]
 """Pressure drops of the points."""
 
@@ -79,18 +65,9 @@ class MeasuredPart(Part):
     drops: MeasuredDrops
     one_way: Annotated[bool, Field(description="whether gas passes from inlet to outlet only")] = False
     opening_pressure: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O",
-            meaning="pressure difference at which a one-way part begins to open",
-            at_least=0.0,
-            plausible=(0.0, 30.0),
-            slips=PRESSURE_SLIPS[1:],
-        ),
+        float, quantity("opening_pressure", "pressure difference at which a one-way part begins to open")
     ] = 0.0
-    gas_volume: Annotated[
-        float, Quantity(unit="mL", meaning="gas inside", at_least=0.0, plausible=(0.0, 1000.0))
-    ] = 0.0
+    gas_volume: Annotated[float, quantity("gas_volume")] = 0.0
 
     @model_validator(mode="after")
     def _check_points(self) -> Self:

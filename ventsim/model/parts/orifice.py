@@ -10,7 +10,7 @@ from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, orifice_coef
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.model.parts.elements import Element, Passage, Rohrer
 from ventsim.model.parts.part import Part
-from ventsim.quantities import BORE_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 
 class Orifice(Part):
@@ -59,41 +59,11 @@ class Orifice(Part):
 
     kind: ClassVar[str] = "orifice"
 
-    bore: Annotated[
-        float,
-        Quantity(
-            unit="mm",
-            meaning="diameter of the hole as designed",
-            above=0.0,
-            plausible=(1.0, 30.0),
-            slips=BORE_SLIPS,
-        ),
-    ]
-    tube_bore: Annotated[
-        float,
-        Quantity(
-            unit="mm",
-            meaning="inner diameter of the tube before and behind",
-            above=0.0,
-            plausible=(2.5, 40.0),
-            slips=BORE_SLIPS,
-        ),
-    ] = 22.0
+    bore: Annotated[float, quantity("bore", "diameter of the hole as designed", plausible=(1.0, 30.0))]
+    tube_bore: Annotated[float, quantity("tube_bore")] = 22.0
     edge: Annotated[Edge, Field(description="form of the hole")] = "thick"
-    bore_deviation: Annotated[
-        float,
-        Quantity(unit="mm", meaning="true diameter minus bore", plausible=(-1.0, 1.0), slips=BORE_SLIPS),
-    ] = 0.0
-    discharge_coefficient: Annotated[
-        float,
-        Quantity(
-            unit="1",
-            meaning="real over ideal flow; thin edge only",
-            above=0.0,
-            at_most=1.0,
-            plausible=(0.5, 1.0),
-        ),
-    ] = DISCHARGE_COEFFICIENT
+    bore_deviation: Annotated[float, quantity("bore_deviation")] = 0.0
+    discharge_coefficient: Annotated[float, quantity("discharge_coefficient")] = DISCHARGE_COEFFICIENT
     density: GasDensity = AIR_DENSITY
 
     @model_validator(mode="after")

@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar
 
 from ventsim.model.parts.elements import Element, Passage, Rohrer
 from ventsim.model.parts.part import Part, gas_stores
-from ventsim.quantities import PRESSURE_SLIPS, QUADRATIC_SLIPS, RESISTANCE_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 
 class PeepValve(Part):
@@ -44,33 +44,15 @@ class PeepValve(Part):
 
     kind: ClassVar[str] = "peep valve"
 
-    opening_pressure: Annotated[
-        float,
-        Quantity(unit="cmH2O", meaning="threshold", at_least=0.0, plausible=(0.0, 30.0), slips=PRESSURE_SLIPS),
-    ] = 5.0
+    opening_pressure: Annotated[float, quantity("opening_pressure", "threshold")] = 5.0
     resistance: Annotated[
         float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="linear resistance once open",
-            above=0.0,
-            plausible=(0.001, 50.0),
-            slips=RESISTANCE_SLIPS,
-        ),
+        quantity("resistance", "linear resistance once open", above=0.0, at_least=None, plausible=(0.001, 50.0)),
     ] = 1.0
     quadratic_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s²/L²",
-            meaning="quadratic resistance once open",
-            at_least=0.0,
-            plausible=(0.0, 100.0),
-            slips=QUADRATIC_SLIPS,
-        ),
+        float, quantity("quadratic", "quadratic resistance once open", plausible=(0.0, 100.0))
     ] = 0.0
-    gas_volume: Annotated[
-        float, Quantity(unit="mL", meaning="gas inside", at_least=0.0, plausible=(0.0, 200.0))
-    ] = 0.0
+    gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
 
     @property
     def ports(self) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from ventsim.errors import InputError, nearest_names, suggestion
 from ventsim.model.laws.curves import SigmoidCurve
 from ventsim.model.parts.elastic_lung import ElasticLung
 from ventsim.model.parts.lung import Lung, LungPart
-from ventsim.quantities import Quantity
+from ventsim.quantities import quantity
 
 _ARDS_COHORTS = (
     "seven cohorts of patients with acute respiratory distress syndrome (75 to 4643 patients, all with "
@@ -240,14 +240,7 @@ def _hint(name: str) -> str:
     return f"Did you mean {' or '.join(map(repr, found))}?" if found else suggestion(name, _PRESETS)
 
 
-_HEIGHT = Quantity(
-    unit="cm",
-    meaning="body height",
-    at_least=120.0,
-    at_most=250.0,
-    plausible=(120.0, 250.0),
-    slips=(("m", 100.0), ("mm", 0.1), ("inch", 2.54)),
-)
+_HEIGHT = quantity("body_height")
 _WEIGHT_AT_FIVE_FEET = MappingProxyType({"male": 50.0, "female": 45.5})  # [kg] at 152.4 cm
 
 

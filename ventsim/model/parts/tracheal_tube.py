@@ -17,32 +17,17 @@ from ventsim.model.laws.tube_friction import (
 )
 from ventsim.model.parts.elements import Curve, Element, FlowLaw, Inertia, Passage, Rohrer
 from ventsim.model.parts.part import Part, gas_stores
-from ventsim.quantities import (
-    BORE_SLIPS,
-    LENGTH_SLIPS,
-    QUADRATIC_SLIPS,
-    RESISTANCE_SLIPS,
-    Quantity,
-)
+from ventsim.quantities import quantity
 
-_POWER_SLIPS = (("kPa·(s/L)ⁿ", 10.197162),)
 _Coefficient = Annotated[
     float,
-    Quantity(
-        unit="cmH2O·(s/L)ⁿ",
-        meaning="pressure drop at 1 L/s of a power law (in expiration None: as in inspiration)",
-        above=0.0,
-        plausible=(1.0, 500.0),
-        slips=_POWER_SLIPS,
-    ),
+    quantity("coefficient", "pressure drop at 1 L/s of a power law (in expiration None: as in inspiration)"),
 ]
 _Exponent = Annotated[
     float,
-    Quantity(
-        unit="1",
-        meaning="exponent of the flow of a power law (in expiration None: as in inspiration)",
-        at_least=1.0,
-        at_most=2.0,
+    quantity(
+        "exponent",
+        "exponent of the flow of a power law (in expiration None: as in inspiration)",
         plausible=(1.5, 2.0),
     ),
 ]
@@ -59,7 +44,7 @@ class TrachealTube(Part):
         Size, the inner diameter when clean. [mm]
     length : float or None, default None
         Length; None: usual for the size. [m]
-    narrowing : float, default 0
+    obstructed_fraction : float, default 0
         Share of the inner diameter that secretions take. [1]
     loss_coefficient : float, default 1.5
         Dynamic heads lost at both ends and the slip joint together. [1]
@@ -92,7 +77,7 @@ class TrachealTube(Part):
     Notes
     -----
     If neither resistance nor power is given, the law is :func:`ventsim.parts.tracheal_tube_pressure_drop`.
-    Measured coefficients hold for the tube as it was measured: narrowing, heads and gas do not change them.
+    Measured coefficients hold for the tube as it was measured: obstructed_fraction, heads and gas do not change them.
     Two coefficients for each direction are usual because the drop differs between inspiration and
     expiration [1]_.
 
@@ -110,77 +95,31 @@ class TrachealTube(Part):
 
     kind: ClassVar[str] = "tracheal tube"
 
-    inner_diameter: Annotated[
-        float,
-        Quantity(
-            unit="mm",
-            meaning="size, the inner diameter when clean",
-            above=0.0,
-            plausible=(2.0, 12.0),
-            slips=BORE_SLIPS,
-        ),
-    ]
+    inner_diameter: Annotated[float, quantity("inner_diameter")]
     length: (
-        Annotated[
-            float,
-            Quantity(
-                unit="m",
-                meaning="length; None: usual for the size",
-                at_least=0.0,
-                plausible=(0.05, 0.45),
-                slips=LENGTH_SLIPS,
-            ),
-        ]
-        | None
+        Annotated[float, quantity("length", "length; None: usual for the size", plausible=(0.05, 0.45))] | None
     ) = None
-    narrowing: Annotated[
-        float,
-        Quantity(
-            unit="1",
-            meaning="share of the inner diameter that secretions take",
-            at_least=0.0,
-            below=1.0,
-            plausible=(0.0, 0.6),
-        ),
+    obstructed_fraction: Annotated[
+        float, quantity("obstructed_fraction", "share of the inner diameter that secretions take")
     ] = 0.0
     loss_coefficient: Annotated[
-        float,
-        Quantity(unit="1", meaning="dynamic heads lost at ends and joint", at_least=0.0, plausible=(0.0, 5.0)),
+        float, quantity("loss_coefficient", "dynamic heads lost at ends and joint", plausible=(0.0, 5.0))
     ] = TRACHEAL_LOSS_COEFFICIENT
     expiratory_loss_coefficient: (
-        Annotated[
-            float,
-            Quantity(
-                unit="1",
-                meaning="heads lost in expiration; None: as in inspiration",
-                at_least=0.0,
-                plausible=(0.0, 5.0),
-            ),
-        ]
-        | None
+        Annotated[float, quantity("expiratory_loss_coefficient", plausible=(0.0, 5.0))] | None
     ) = None
     resistance: (
         Annotated[
             float,
-            Quantity(
-                unit="cmH2O·s/L",
-                meaning="linear resistance as measured; None: from the size",
-                at_least=0.0,
-                plausible=(0.0, 300.0),
-                slips=RESISTANCE_SLIPS[1:],
-            ),
+            quantity("resistance", "linear resistance as measured; None: from the size", plausible=(0.0, 300.0)),
         ]
         | None
     ) = None
     quadratic_resistance: (
         Annotated[
             float,
-            Quantity(
-                unit="cmH2O·s²/L²",
-                meaning="quadratic resistance as measured; None: from the size",
-                at_least=0.0,
-                plausible=(0.0, 2000.0),
-                slips=QUADRATIC_SLIPS[1:],
+            quantity(
+                "quadratic", "quadratic resistance as measured; None: from the size", plausible=(0.0, 2000.0)
             ),
         ]
         | None
@@ -226,7 +165,7 @@ class TrachealTube(Part):
     @property
     def open_bore(self) -> float:
         """Inner diameter that secretions leave open. [mm]"""
-        return self.inner_diameter * (1.0 - self.narrowing)
+        return self.inner_diameter * (1.0 - self.obstructed_fraction)
 
     @property
     def contained_volume(self) -> float:

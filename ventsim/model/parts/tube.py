@@ -16,14 +16,7 @@ from ventsim.model.laws.tube_friction import (
 )
 from ventsim.model.parts.elements import Element, FlowLaw, Inertia, Passage, Rohrer
 from ventsim.model.parts.part import Part, gas_stores
-from ventsim.quantities import (
-    BORE_SLIPS,
-    COMPLIANCE_SLIPS,
-    LENGTH_SLIPS,
-    QUADRATIC_SLIPS,
-    RESISTANCE_SLIPS,
-    Quantity,
-)
+from ventsim.quantities import quantity
 from ventsim.units import ATMOSPHERE_CMH2O
 
 ADULT_BORE = 22.0
@@ -101,23 +94,15 @@ class Tube(Part):
 
     kind: ClassVar[str] = "tube"
 
-    length: Annotated[
-        float,
-        Quantity(unit="m", meaning="length", at_least=0.0, plausible=(0.0, 10.0), slips=LENGTH_SLIPS),
-    ]
-    bore: Annotated[
-        float,
-        Quantity(unit="mm", meaning="inner diameter", above=0.0, plausible=(2.5, 40.0), slips=BORE_SLIPS),
-    ] = ADULT_BORE
+    length: Annotated[float, quantity("length", plausible=(0.0, 10.0))]
+    bore: Annotated[float, quantity("bore", plausible=(2.5, 40.0))] = ADULT_BORE
     resistance: (
         Annotated[
             float,
-            Quantity(
-                unit="cmH2O·s/L",
-                meaning="linear resistance of the whole tube; None: from length and bore",
-                at_least=0.0,
+            quantity(
+                "resistance",
+                "linear resistance of the whole tube; None: from length and bore",
                 plausible=(0.0, 300.0),
-                slips=RESISTANCE_SLIPS,
             ),
         ]
         | None
@@ -125,61 +110,25 @@ class Tube(Part):
     quadratic_resistance: (
         Annotated[
             float,
-            Quantity(
-                unit="cmH2O·s²/L²",
-                meaning="quadratic resistance of the whole tube; None: from length and bore",
-                at_least=0.0,
+            quantity(
+                "quadratic",
+                "quadratic resistance of the whole tube; None: from length and bore",
                 plausible=(0.0, 1000.0),
-                slips=QUADRATIC_SLIPS[1:],
             ),
         ]
         | None
     ) = None
     gas_volume: (
         Annotated[
-            float,
-            Quantity(
-                unit="mL",
-                meaning="gas inside; None: cross-section times length",
-                at_least=0.0,
-                plausible=(0.0, 5000.0),
-            ),
+            float, quantity("gas_volume", "gas inside; None: cross-section times length", plausible=(0.0, 5000.0))
         ]
         | None
     ) = None
-    wall_compliance: (
-        Annotated[
-            float,
-            Quantity(
-                unit="mL/cmH2O",
-                meaning="stretch of the whole wall; None: from length and bore",
-                at_least=0.0,
-                plausible=(0.0, 20.0),
-                slips=COMPLIANCE_SLIPS,
-            ),
-        ]
-        | None
-    ) = None
+    wall_compliance: Annotated[float, quantity("wall_compliance")] | None = None
 
     wall: Annotated[Wall, Field(description="what the wall is like inside")] = "corrugated"
-    corrugation_factor: Annotated[
-        float,
-        Quantity(
-            unit="1",
-            meaning="turbulent friction of a corrugated wall over that of a smooth one",
-            at_least=1.0,
-            plausible=(1.0, 6.0),
-        ),
-    ] = CORRUGATION_FACTOR
-    loss_coefficient: Annotated[
-        float,
-        Quantity(
-            unit="1",
-            meaning="dynamic heads lost at entrance, bends and exit",
-            at_least=0.0,
-            plausible=(0.0, 20.0),
-        ),
-    ] = 0.0
+    corrugation_factor: Annotated[float, quantity("corrugation_factor")] = CORRUGATION_FACTOR
+    loss_coefficient: Annotated[float, quantity("loss_coefficient")] = 0.0
     density: GasDensity = AIR_DENSITY
     viscosity: GasViscosity = AIR_VISCOSITY
     inertia: Annotated[bool, Field(description="whether the gas in the tube has to be accelerated")] = False

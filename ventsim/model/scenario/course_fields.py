@@ -8,9 +8,9 @@ from pydantic import SerializationInfo
 from ventsim.errors import ScenarioError, suggestion
 from ventsim.model.changes import CHANGE_KINDS, AnyChange, Change, TimedChange
 from ventsim.model.wording import named, shown
-from ventsim.quantities import Quantity
+from ventsim.quantities import quantity
 
-_TIME = Quantity(unit="s", meaning="time", at_least=0.0)
+_TIME = quantity("time")
 
 
 def read_changes(value: object) -> tuple[AnyChange, ...]:

@@ -19,7 +19,7 @@ from ventsim.model.scenario.reading import read_values
 from ventsim.model.scenario.sections import RUN_OPTIONS
 from ventsim.model.scenario.writing import write_toml
 from ventsim.model.ventilator import SETTINGS_KINDS, BreathSettings, check_settings
-from ventsim.quantities import TIME_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -150,26 +150,15 @@ class Scenario(Description):
         PlainSerializer(dump_changes),
         Field(description="what changes while the run goes on"),
     ] = ()
-    duration: Annotated[
-        float, Quantity(unit="s", meaning="how long to run", at_least=1e-3, at_most=1e7, slips=TIME_SLIPS)
-    ] = 60.0
-    sample_interval: Annotated[
-        float, Quantity(unit="s", meaning="distance of samples", at_least=1e-6, slips=TIME_SLIPS)
-    ] = 0.01
-    tolerance: Annotated[
-        float, Quantity(unit="1", meaning="relative error allowed per step", at_least=1e-12, at_most=1e-3)
-    ] = 5e-7
+    duration: Annotated[float, quantity("duration")] = 60.0
+    sample_interval: Annotated[float, quantity("sample_interval")] = 0.01
+    tolerance: Annotated[float, quantity("tolerance")] = 5e-7
     waveform_windows: Annotated[
         tuple[tuple[float, float], ...],
         PlainValidator(read_windows),
         Field(description="stretches of time whose waveforms are kept [s]"),
     ] = ()
-    waveform_every: (
-        Annotated[
-            int, Quantity(unit="1", meaning="waveforms of every n-th breath are kept", at_least=1.0, whole=True)
-        ]
-        | None
-    ) = None
+    waveform_every: Annotated[int, quantity("waveform_every")] | None = None
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -10,7 +10,7 @@ from ventsim.model.laws.measured import measured_curve, points_fault
 from ventsim.model.parts.elements import Curve
 from ventsim.model.parts.measured import MeasuredDrops, MeasuredFlows
 from ventsim.model.ventilator.settings import BreathSettings
-from ventsim.quantities import FLOW_SLIPS, PRESSURE_SLIPS, RESISTANCE_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 
 class Ventilator(Description):
@@ -53,54 +53,12 @@ class Ventilator(Description):
     kind: ClassVar[str] = "ventilator"
     error_type: ClassVar[type[InputError]] = PartError
 
-    source_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="resistance between pressure source and inspiratory port (default illustrative)",
-            at_least=0.0,
-            plausible=(0.0, 50.0),
-            slips=RESISTANCE_SLIPS[1:],
-        ),
-    ] = 0.5
-    exhalation_resistance: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O·s/L",
-            meaning="resistance of the open exhalation valve",
-            at_least=0.0,
-            plausible=(0.0, 50.0),
-            slips=RESISTANCE_SLIPS[1:],
-        ),
-    ] = 3.0
+    source_resistance: Annotated[float, quantity("source_resistance")] = 0.5
+    exhalation_resistance: Annotated[float, quantity("exhalation_resistance")] = 3.0
     exhalation_flows: MeasuredFlows | None = None
     exhalation_drops: MeasuredDrops | None = None
-    flow_limit: (
-        Annotated[
-            float,
-            Quantity(
-                unit="L/s",
-                meaning="largest flow in pressure control; None: no limit",
-                above=0.0,
-                plausible=(0.05, 10.0),
-                slips=FLOW_SLIPS,
-            ),
-        ]
-        | None
-    ) = 3.0
-    relief_pressure: (
-        Annotated[
-            float,
-            Quantity(
-                unit="cmH2O",
-                meaning="pressure above which the inspiratory port vents; None: no relief",
-                above=0.0,
-                plausible=(10.0, 150.0),
-                slips=PRESSURE_SLIPS,
-            ),
-        ]
-        | None
-    ) = 60.0
+    flow_limit: Annotated[float, quantity("flow_limit")] | None = 3.0
+    relief_pressure: Annotated[float, quantity("relief_pressure")] | None = 60.0
 
     @model_validator(mode="after")
     def _check_points(self) -> Self:

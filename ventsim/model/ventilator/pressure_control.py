@@ -7,7 +7,7 @@ from pydantic import Field, model_validator
 from ventsim.errors import SettingsError
 from ventsim.model.ventilator.segment import Segment
 from ventsim.model.ventilator.settings import BreathSettings
-from ventsim.quantities import PRESSURE_SLIPS, TIME_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 RISE_TIME_CONSTANTS = 3.0  # an exponential rise has covered 1 - exp(-3) = 95 % at the end of the rise time
 
@@ -54,26 +54,8 @@ class PressureControl(BreathSettings):
 
     kind: ClassVar[str] = "pressure control"
 
-    inspiratory_pressure: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O",
-            meaning="set pressure above PEEP",
-            at_least=0.0,
-            plausible=(2.0, 60.0),
-            slips=PRESSURE_SLIPS,
-        ),
-    ]
-    rise_time: Annotated[
-        float,
-        Quantity(
-            unit="s",
-            meaning="time from PEEP to the set pressure",
-            at_least=0.0,
-            plausible=(0.0, 2.0),
-            slips=TIME_SLIPS,
-        ),
-    ] = 0.0
+    inspiratory_pressure: Annotated[float, quantity("inspiratory_pressure")]
+    rise_time: Annotated[float, quantity("rise_time")] = 0.0
     rise_shape: Annotated[
         Literal["linear", "exponential"], Field(description="course of the rise of pressure")
     ] = "linear"

@@ -8,7 +8,7 @@ from pydantic import model_validator
 from ventsim.errors import InputError, SettingsError
 from ventsim.model.descriptions import Description
 from ventsim.model.ventilator.segment import Segment
-from ventsim.quantities import PRESSURE_SLIPS, TIME_SLIPS, Quantity
+from ventsim.quantities import quantity
 
 SECONDS_PER_MINUTE = 60.0
 
@@ -28,52 +28,10 @@ class BreathSettings(Description, ABC):
     error_type: ClassVar[type[InputError]] = SettingsError
     tagged: ClassVar[bool] = True
 
-    rate: Annotated[
-        float,
-        Quantity(
-            unit="1/min",
-            meaning="breaths in one minute",
-            above=0.0,
-            plausible=(3.0, 150.0),
-            slips=(("1/s", SECONDS_PER_MINUTE),),
-        ),
-    ]
-    peep: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O",
-            meaning="positive end-expiratory pressure",
-            at_least=0.0,
-            plausible=(0.0, 30.0),
-            slips=PRESSURE_SLIPS,
-        ),
-    ] = 5.0
-    inspiratory_time: (
-        Annotated[
-            float,
-            Quantity(
-                unit="s",
-                meaning="length of the inspiratory phase, pause included",
-                above=0.0,
-                plausible=(0.1, 10.0),
-                slips=TIME_SLIPS,
-            ),
-        ]
-        | None
-    ) = None
-    ie_ratio: (
-        Annotated[
-            float,
-            Quantity(
-                unit="1",
-                meaning="length of inspiration divided by that of expiration; 0.5 for 1:2",
-                above=0.0,
-                plausible=(0.1, 1.0),
-                ratio=("inspiration", "expiration"),
-            ),
-        ]
-        | None
-    ) = None
+    rate: Annotated[float, quantity("rate")]
+    peep: Annotated[float, quantity("peep")] = 5.0
+    inspiratory_time: Annotated[float, quantity("inspiratory_time")] | None = None
+    ie_ratio: Annotated[float, quantity("ie_ratio")] | None = None
 
     @model_validator(mode="after")
     def _check_timing(self) -> Self:

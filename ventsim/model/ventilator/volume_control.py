@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 from ventsim.errors import SettingsError
 from ventsim.model.ventilator.segment import Segment
 from ventsim.model.ventilator.settings import BreathSettings
-from ventsim.quantities import TIME_SLIPS, VOLUME_SLIPS, Quantity
+from ventsim.quantities import quantity
 from ventsim.units import ML_PER_L
 
 
@@ -61,38 +61,12 @@ class VolumeControl(BreathSettings):
 
     kind: ClassVar[str] = "volume control"
 
-    tidal_volume: Annotated[
-        float,
-        Quantity(
-            unit="mL",
-            meaning="set volume that leaves the ventilator in one breath",
-            above=0.0,
-            plausible=(2.0, 8000.0),
-            slips=VOLUME_SLIPS,
-        ),
-    ]
-    pause_time: Annotated[
-        float,
-        Quantity(
-            unit="s",
-            meaning="end-inspiratory pause",
-            at_least=0.0,
-            plausible=(0.0, 5.0),
-            slips=TIME_SLIPS,
-        ),
-    ] = 0.0
+    tidal_volume: Annotated[float, quantity("tidal_volume")]
+    pause_time: Annotated[float, quantity("pause_time")] = 0.0
     flow_pattern: Annotated[
         Literal["constant", "decelerating", "sine"], Field(description="course of the flow")
     ] = "constant"
-    end_flow_ratio: Annotated[
-        float,
-        Quantity(
-            unit="1",
-            meaning="end flow of a decelerating pattern divided by its first flow",
-            at_least=0.0,
-            at_most=1.0,
-        ),
-    ] = 0.0
+    end_flow_ratio: Annotated[float, quantity("end_flow_ratio")] = 0.0
 
     @model_validator(mode="after")
     def _check_pattern(self) -> Self:

@@ -7,7 +7,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import InputError, PlausibilityWarning, SchemaError, warn_caller
-from ventsim.quantities import COMPLIANCE_SLIPS, Quantity
+from ventsim.quantities import quantity
 from ventsim.results.monitor.sensors import Sensors
 from ventsim.results.schema import check_dataset, label
 from ventsim.units import ML_PER_L
@@ -29,13 +29,7 @@ _READ = {
     "peep": ("port_peep", ("expiratory_port_pressure",)),
 }
 
-_CIRCUIT_COMPLIANCE = Quantity(
-    unit="mL/cmH2O",
-    meaning="compliance of the circuit that the ventilator subtracts",
-    at_least=0.0,
-    plausible=(0.0, 10.0),
-    slips=COMPLIANCE_SLIPS[1:],
-)
+_CIRCUIT_COMPLIANCE = quantity("circuit_compliance")
 
 
 def displayed_values(

@@ -8,35 +8,20 @@ from pydantic import model_validator
 
 from ventsim.errors import InputError
 from ventsim.model.descriptions import Description
-from ventsim.quantities import PRESSURE_SLIPS, TIME_SLIPS, VOLUME_SLIPS, Quantity
+from ventsim.quantities import Quantity, quantity
 from ventsim.results.schema import VARIABLES, breath_position, check_dataset
-from ventsim.units import L_PER_MIN
 
 
 def _pressure(meaning: str, *, low: float, high: float) -> Quantity:
-    return Quantity(
-        unit="cmH2O", meaning=f"{meaning}; None: off", above=0.0, plausible=(low, high), slips=PRESSURE_SLIPS
-    )
+    return Quantity(unit="cmH2O", meaning=f"{meaning}; None: off", above=0.0, plausible=(low, high))
 
 
 def _volume(meaning: str) -> Quantity:
-    return Quantity(
-        unit="mL",
-        meaning=f"{meaning}; None: off",
-        above=0.0,
-        plausible=(1.0, 10000.0),
-        slips=VOLUME_SLIPS,
-    )
+    return Quantity(unit="mL", meaning=f"{meaning}; None: off", above=0.0, plausible=(1.0, 10000.0))
 
 
 def _minute_volume(meaning: str) -> Quantity:
-    return Quantity(
-        unit="L/min",
-        meaning=f"{meaning}; None: off",
-        above=0.0,
-        plausible=(0.05, 150.0),
-        slips=(("L/s", L_PER_MIN), ("mL/min", 0.001)),
-    )
+    return Quantity(unit="L/min", meaning=f"{meaning}; None: off", above=0.0, plausible=(0.05, 150.0))
 
 
 _MARGINS = {
@@ -104,30 +89,8 @@ class AlarmLimits(Description):
     peep_loss: (
         Annotated[float, _pressure("how far displayed PEEP may fall below set PEEP", low=0.5, high=30.0)] | None
     ) = 3.0
-    disconnection: (
-        Annotated[
-            float,
-            Quantity(
-                unit="1",
-                meaning="part of the inspired volume below which the expired one may not fall; None: off",
-                above=0.0,
-                at_most=1.0,
-                plausible=(0.1, 0.95),
-                slips=(("%", 0.01),),
-            ),
-        ]
-        | None
-    ) = 0.5
-    delay: Annotated[
-        float,
-        Quantity(
-            unit="s",
-            meaning="how long a condition must last until its alarm is raised",
-            at_least=0.0,
-            plausible=(0.0, 180.0),
-            slips=TIME_SLIPS,
-        ),
-    ] = 0.0
+    disconnection: Annotated[float, quantity("disconnection")] | None = 0.5
+    delay: Annotated[float, quantity("alarm_delay")] = 0.0
 
     @model_validator(mode="after")
     def _check(self) -> Self:

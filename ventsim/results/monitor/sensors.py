@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import InputError, suggestion
 from ventsim.model.descriptions import Description
-from ventsim.quantities import PRESSURE_SLIPS, Quantity
+from ventsim.quantities import quantity
 from ventsim.results.monitor.bands import SENSOR_BANDS
 
 FloatArray = NDArray[np.float64]
@@ -72,64 +72,14 @@ class Sensors(Description):
     kind: ClassVar[str] = "sensors"
 
     volume_gain_error: Annotated[
-        float,
-        Quantity(
-            unit="1",
-            meaning="relative error of volume; 0.05 reads 5 % too much",
-            above=-1.0,
-            plausible=(-0.5, 0.5),
-            slips=_PERCENT,
-        ),
+        float, quantity("gain_error", "relative error of volume; 0.05 reads 5 % too much")
     ] = 0.0
-    volume_offset: Annotated[
-        float,
-        Quantity(
-            unit="mL",
-            meaning="error of volume that does not depend on the volume",
-            plausible=(-100.0, 100.0),
-        ),
-    ] = 0.0
-    volume_scatter: Annotated[
-        float,
-        Quantity(
-            unit="mL",
-            meaning="standard deviation of volume from breath to breath",
-            at_least=0.0,
-            plausible=(0.0, 100.0),
-        ),
-    ] = 0.0
-    pressure_gain_error: Annotated[
-        float,
-        Quantity(
-            unit="1",
-            meaning="relative error of pressure",
-            above=-1.0,
-            plausible=(-0.5, 0.5),
-            slips=_PERCENT,
-        ),
-    ] = 0.0
-    pressure_offset: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O",
-            meaning="error of pressure that does not depend on the pressure",
-            plausible=(-10.0, 10.0),
-            slips=PRESSURE_SLIPS[1:],
-        ),
-    ] = 0.0
-    pressure_scatter: Annotated[
-        float,
-        Quantity(
-            unit="cmH2O",
-            meaning="standard deviation of pressure from breath to breath",
-            at_least=0.0,
-            plausible=(0.0, 5.0),
-        ),
-    ] = 0.0
-    seed: Annotated[
-        int,
-        Quantity(unit="1", meaning="which random numbers are drawn", at_least=0.0, at_most=1e9, whole=True),
-    ] = 0
+    volume_offset: Annotated[float, quantity("volume_offset")] = 0.0
+    volume_scatter: Annotated[float, quantity("volume_standard_deviation")] = 0.0
+    pressure_gain_error: Annotated[float, quantity("gain_error", "relative error of pressure")] = 0.0
+    pressure_offset: Annotated[float, quantity("pressure_offset")] = 0.0
+    pressure_scatter: Annotated[float, quantity("pressure_standard_deviation")] = 0.0
+    seed: Annotated[int, quantity("seed")] = 0
 
     @classmethod
     def worst_case(cls, band: str = "standard", *, reads: Literal["low", "high"] = "high") -> Self:
