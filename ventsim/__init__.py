@@ -7,6 +7,7 @@ from ventsim import errors, studies, theory, units
 from ventsim.model import changes, gas, laws, layouts, parts
 from ventsim.model.changes import Change, Clamp, Disconnection, LeakOnset, LungRemoval, changes_table
 from ventsim.model.circuit import Circuit, connector_mismatches, parts_list
+from ventsim.model.laws import fit_monotone, fit_rohrer, orifice_bore, printed_bore
 from ventsim.model.layouts import Branch
 from ventsim.model.parts import (
     Adapter,
@@ -33,16 +34,12 @@ from ventsim.model.parts import (
     Tube,
     VolumeDependentCurve,
     YPiece,
-    fit_monotone,
-    fit_rohrer,
     heat_moisture_exchanger,
     heat_moisture_exchanger_names,
-    orifice_bore,
     predicted_body_weight,
     preset,
     preset_names,
     preset_source,
-    printed_bore,
 )
 from ventsim.model.scenario import Scenario, builtin, builtin_names
 from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ventsim.engine.compiling import compiled
 from ventsim.engine.elastic import effort_pressure, elastic_volume
+from ventsim.engine.tables import ELASTIC_CELLS
 
 # What a circuit fixes, one row per node, branch, gate (a valve inside the ventilator) and lung.
 NODE = np.dtype(
@@ -58,7 +59,15 @@ LUNG = np.dtype(
 )
 COMPARTMENT = np.dtype([("node", "i8"), ("weight", "f8")], align=True)
 ELASTIC = np.dtype(
-    [(name, "f8") for name in ("linear", "quadratic", "vital", "inflection", "width", "floor", "largest", "rate")],
+    [
+        *(
+            (name, "f8")
+            for name in ("linear", "quadratic", "vital", "inflection", "width", "floor", "largest", "rate")
+        ),
+        ("table_start", "f8"),  # [L]
+        ("table_step", "f8"),  # [L]; 0: there is no table
+        ("table", "f8", (ELASTIC_CELLS + 1, 2)),
+    ],
     align=True,
 )
 EFFORT = np.dtype(

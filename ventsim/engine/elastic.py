@@ -3,6 +3,7 @@
 import math
 
 from ventsim.engine.compiling import compiled
+from ventsim.engine.tables import ELASTIC_CELLS
 
 # Halvings of an inversion of a pressure-volume curve, and the volume [L] beyond which it does not look.
 _HALVINGS, _FAR = 200, 1e3
@@ -14,6 +15,16 @@ def elastic_pressure(elastic, volume):
 
     Not a number where the curve ends: a step that goes there is not accepted.
     """
+    if elastic.table_step > 0.0:
+        place = (volume - elastic.table_start) / elastic.table_step
+        cell = min(max(int(place), 0), ELASTIC_CELLS - 1) if place == place else 0
+        t = min(max(place - cell, 0.0), 1.0) if place == place else place
+        y0, y1 = elastic.table[cell, 0], elastic.table[cell + 1, 0]
+        m0, m1 = elastic.table[cell, 1], elastic.table[cell + 1, 1]
+        c2, c3 = 3.0 * (y1 - y0) - 2.0 * m0 - m1, m0 + m1 - 2.0 * (y1 - y0)
+        slope = m0 + t * (2.0 * c2 + 3.0 * t * c3)
+        # Beyond the table the curve goes on in a straight line.
+        return y0 + t * (m0 + t * (c2 + t * c3)) + (place - cell - t) * slope, slope / elastic.table_step
     pressure = (elastic.linear + elastic.quadratic * volume) * volume
     slope = elastic.linear + 2.0 * elastic.quadratic * volume
     if elastic.width > 0.0:

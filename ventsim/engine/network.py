@@ -28,24 +28,23 @@ from ventsim.engine.arrays import (
     Network,
 )
 from ventsim.engine.elastic import elastic_pressure
-from ventsim.engine.tables import CELLS, FlowTable, tabulate
-from ventsim.engine.wiring import EXHALATION_VALVE, EXPIRATORY_PORT, INSPIRATORY_PORT, Wiring, wire
+from ventsim.engine.tables import CELLS, FlowTable, elastic_table, tabulate
+from ventsim.engine.wiring import EXPIRATORY_PORT, INSPIRATORY_PORT, Wiring, wire
 from ventsim.errors import CircuitError
 from ventsim.model.circuit import Circuit
-from ventsim.model.laws.pressure_volume import MuscleEffort, PressureVolume
+from ventsim.model.laws.elastic import ElasticLaw
+from ventsim.model.laws.flow import FlowLaw, flow_law
 from ventsim.model.parts import Part
 from ventsim.model.parts.elements import (
     Atmosphere,
-    Curve,
     ElasticStore,
     Element,
-    FlowLaw,
     Inertia,
+    MuscleEffort,
     Passage,
-    Rohrer,
     Store,
 )
-from ventsim.model.ventilator import BreathSettings
+from ventsim.model.ventilator import BreathSettings, Ventilator
 from ventsim.units import ML_PER_L
 
 FloatArray = NDArray[np.float64]
@@ -94,7 +93,7 @@ class _Described(NamedTuple):
 
     elements: dict[str, tuple[Part, tuple[Element, ...], tuple[_Shape, ...]]]
     joints: tuple[tuple[str, str], ...]
-    valve: bool
+    machine: tuple[str, ...]
 
 
 def compile_circuit(circuit: Circuit, *, like: CompiledCircuit | None = None) -> CompiledCircuit:
@@ -117,7 +116,7 @@ def compile_circuit(circuit: Circuit, *, like: CompiledCircuit | None = None) ->
         When an ideal source or exhalation valve meets a point that stores gas: the flow would be infinite.
     """
     described = _describe(circuit, None if like is None else like.described)
-    found = _sort(described, circuit.ventilator.exhalation_law)
+    found = _sort(described, _machine_passages(circuit.ventilator))
     if like is not None and _same_shape(described, like.described):
         wiring = like.wiring
     else:
@@ -150,11 +149,11 @@ def _describe(circuit: Circuit, before: _Described | None) -> _Described:
         else:
             own = tuple(part.elements())
             elements[name] = (part, own, tuple(_shape(element) for element in own))
-    return _Described(elements, circuit.joints, circuit.ventilator.exhalation_law is not None)
+    return _Described(elements, circuit.joints, tuple(_machine_passages(circuit.ventilator)))
 
 
 def _same_shape(one: _Described, other: _Described) -> bool:
-    if one.valve != other.valve or list(one.elements) != list(other.elements):
+    if one.machine != other.machine or list(one.elements) != list(other.elements):
         return False
     if one.joints is not other.joints and one.joints != other.joints:
         return False
@@ -174,12 +173,11 @@ class _Found(NamedTuple):
     points: list[str]
 
 
-def _sort(described: _Described, exhalation_law: Curve | None) -> _Found:
+def _sort(described: _Described, machine: Mapping[str, Passage]) -> _Found:
     found = _Found([], [], [], [], [], [])
     inertias: list[tuple[str, Inertia]] = []
     every = [(name, element) for name, (_, own, _) in described.elements.items() for element in own]
-    if exhalation_law is not None:
-        every.append(("ventilator", Passage("expiratory", "exhalation valve", exhalation_law, exhalation_law)))
+    every += [("ventilator", passage) for passage in machine.values()]
     for name, element in every:
         match element:
             case Passage():
@@ -214,12 +212,12 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
     node["counted"] = ~node["outside"]
     node["counted"][compartment["node"]] = False
     machine = circuit.ventilator
-    valve = EXHALATION_VALVE if described.valve else EXPIRATORY_PORT
     ports = index[INSPIRATORY_PORT], index[EXPIRATORY_PORT]
+    behind = {port: index[f"ventilator.{point}"] for port, point in _BEHIND.items() if port in described.machine}
     network = Network(
         node=node,
         branch=branch,
-        gate=_gates(circuit, (*ports, index[valve]), node["compliance"], branch[inertial]),
+        gate=_gates(circuit, ports, behind, node["compliance"], branch[inertial]),
         port=np.array(ports, dtype=np.int64),
         lung=lung,
         first=wiring.plan.first,
@@ -260,7 +258,7 @@ def _branch_row(
     numbers, places = [], []
     for law in (forward, backward):
         places.append(tables.place(law))
-        numbers += [law.linear, law.quadratic] if isinstance(law, Rohrer) else [0.0, 0.0]
+        numbers += law.coefficients or (0.0, 0.0)
     kind = laws.ONE_WAY if carrier.is_one_way else two_way
     return (*ends, kind, coupling, *numbers, carrier.opening_pressure, carrier.leak_conductance, *places, 0.0)
 
@@ -297,7 +295,7 @@ def _nodes(
                 f"part '{name}': its curved store at '{store.at}' meets other stored gas without any resistance "
                 "between them.\n  Put a resistance between the two."
             )
-        _fill_elastic(elastic[k], store.curve)
+        _fill_elastic(elastic[k], store.law)
         _, elastance = elastic_pressure(elastic[k], 0.0)
         node["elastic"][i], node["compliance"][i] = k, 1.0 / elastance
     for k, (name, store) in enumerate(efforts):
@@ -317,14 +315,19 @@ def _effort_points(effort: MuscleEffort) -> list[tuple[float, float]]:
     return [(float(t), float(p)) for t, p in zip(times, effort.pressure(times), strict=True)]
 
 
-def _fill_elastic(row: np.void, curve: PressureVolume) -> None:
-    row["linear"], row["quadratic"] = curve.linear * ML_PER_L, curve.quadratic * ML_PER_L**2
-    if curve.sigmoid is not None:
-        vital, inflection, width = curve.sigmoid
+def _fill_elastic(row: np.void, law: ElasticLaw) -> None:
+    """The law as terms that the engine knows in closed form, or as a table. In L."""
+    terms = law.terms
+    if terms is None:
+        row["table_start"], row["table_step"], row["table"] = elastic_table(law)
+        return
+    row["linear"], row["quadratic"] = terms.linear * ML_PER_L, terms.quadratic * ML_PER_L**2
+    if terms.sigmoid is not None:
+        vital, inflection, width = terms.sigmoid
         row["vital"], row["inflection"], row["width"] = vital / ML_PER_L, inflection, width
-        row["floor"] = curve.floor / ML_PER_L
-    if curve.exponential is not None:
-        row["largest"], row["rate"] = curve.exponential[0] / ML_PER_L, curve.exponential[1]
+        row["floor"] = law.floor / ML_PER_L
+    if terms.exponential is not None:
+        row["largest"], row["rate"] = terms.exponential[0] / ML_PER_L, terms.exponential[1]
 
 
 def _lungs(
@@ -349,11 +352,11 @@ class _Tables:
 
     def __init__(self) -> None:
         self.made: list[FlowTable] = []
-        self._place: dict[Curve, int] = {}
+        self._place: dict[FlowLaw, int] = {}
 
     def place(self, law: FlowLaw) -> int:
         """Number of the table of a law, or -1 if it needs none."""
-        if isinstance(law, Rohrer):
+        if law.coefficients is not None:
             return -1
         if law not in self._place:
             self._place[law] = len(self.made)
@@ -373,36 +376,60 @@ def _branch_names(carriers: list[tuple[str, Passage | Inertia]]) -> tuple[str, .
     )
 
 
+# Points between which a law of the machine stands that its gates do not have: the port, and what is behind it.
+_BEHIND = {"inspiratory": "source", "expiratory": "exhalation valve"}
+
+
+def _machine_passages(machine: Ventilator) -> dict[str, Passage]:
+    """Passages for laws of the machine that are not linear, by the port at which they stand."""
+    laws = {
+        "inspiratory": flow_law(machine.source_resistance),
+        "expiratory": flow_law(machine.exhalation_resistance),
+    }
+    found = {}
+    for port, law in laws.items():
+        if law.coefficients is None or law.coefficients[1] > 0.0:
+            ends = (_BEHIND[port], port) if port == "inspiratory" else (port, _BEHIND[port])
+            found[port] = Passage(*ends, law, law)
+    return found
+
+
 def _gates(
-    circuit: Circuit, ports: tuple[int, int, int], compliance: FloatArray, inertial: NDArray[np.void]
+    circuit: Circuit,
+    ports: tuple[int, int],
+    behind: Mapping[str, int],
+    compliance: FloatArray,
+    inertial: NDArray[np.void],
 ) -> NDArray[np.void]:
-    """The gates; `ports` are the nodes of the two ports and of the exhalation valve."""
-    machine, (inspiratory, expiratory, valve) = circuit.ventilator, ports
-    # A curve stands between the port and the gate, which then only sets the pressure.
-    behind = machine.exhalation_resistance if valve == expiratory else 0.0
-    for node, resistance, field, port in (
-        (inspiratory, machine.source_resistance, "source_resistance", "inspiratory"),
-        (valve, behind, "exhalation_resistance", "expiratory"),
-    ):
-        if resistance == 0 and compliance[node] > 0:
-            held = compliance[node] * ML_PER_L
+    """The gates; `behind` are the nodes behind laws of the machine that stand between port and gate."""
+    machine = circuit.ventilator
+    given = {"inspiratory": machine.source_resistance, "expiratory": machine.exhalation_resistance}
+    fields = {"inspiratory": "source_resistance", "expiratory": "exhalation_resistance"}
+    node, resistance = {}, {}
+    for port, at in zip(given, ports, strict=True):
+        # Behind such a law the gate only sets the pressure.
+        node[port] = behind.get(port, at)
+        resistance[port] = 0.0 if port in behind else (flow_law(given[port]).coefficients or (0.0,))[0]
+        if resistance[port] > 0.0 or port in behind:
+            continue
+        if compliance[at] > 0:
+            held = compliance[at] * ML_PER_L
             raise CircuitError(
-                f"ventilator: {field} 0 cmH2O·s/L meets stored gas: what is joined to the {port} port holds "
+                f"ventilator: {fields[port]} 0 cmH2O·s/L meets stored gas: what is joined to the {port} port holds "
                 f"{held:.3g} mL/cmH2O, so the flow would be infinite when the pressure jumps.\n"
-                f"  Give a {field} above 0 (0.1, say), or parts without stored gas (ideal=True in the layouts)."
+                f"  Give a {fields[port]} above 0 (0.1, say), or parts without stored gas (ideal=True in the layouts)."
             )
-        if resistance == 0 and (node == inertial["start"]).any() | (node == inertial["end"]).any():
+        if ((at == inertial["start"]) | (at == inertial["end"])).any():
             raise CircuitError(
-                f"ventilator: {field} 0 cmH2O·s/L meets a tube with inertia at the {port} port: its gas could "
-                f"not be stopped when the valve closes.\n  Give a {field} above 0 (0.1, say), "
+                f"ventilator: {fields[port]} 0 cmH2O·s/L meets a tube with inertia at the {port} port: its gas could "
+                f"not be stopped when the valve closes.\n  Give a {fields[port]} above 0 (0.1, say), "
                 "or a tube without inertia."
             )
     limit = np.inf if machine.flow_limit is None else machine.flow_limit
-    relief = -1 if machine.relief_pressure is None else inspiratory
     gate = np.zeros(GATES, GATE)
-    gate[SOURCE] = (inspiratory, 1.0, machine.source_resistance, limit)
-    gate[EXHALATION] = (valve, -1.0, behind, np.inf)
-    gate[RELIEF] = (relief, -1.0, 0.0, np.inf)
+    gate[SOURCE] = (node["inspiratory"], 1.0, resistance["inspiratory"], limit)
+    gate[EXHALATION] = (node["expiratory"], -1.0, resistance["expiratory"], np.inf)
+    gate[RELIEF] = (-1 if machine.relief_pressure is None else ports[0], -1.0, 0.0, np.inf)
     return gate
 
 

@@ -11,7 +11,6 @@ from ventsim.engine.arrays import (
     NEXT,
     NOW,
     SCRATCH,
-    SOURCE,
     WORK,
 )
 from ventsim.engine.compiling import compiled, inlined
@@ -75,7 +74,7 @@ def advance_integrals(net, h, run):
         q_middle = 1.5 * (after - before) / h - 0.25 * (q0 + q1)
         power = p0 * max(q0, 0.0) + 4.0 * airway_middle * max(q_middle, 0.0) + p1 * max(q1, 0.0)
         out[WORK] = old[WORK] + h / 6.0 * power
-    port = net.gate[SOURCE].node
+    port = net.port[0]
     total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
     run.next_port_sum[0] = run.port_sum[0] + h / 6.0 * total
 
@@ -208,7 +207,7 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
     for g in range(GATES):
         q0, q1, before = run.gate_at[NOW, g].flow, run.gate_at[NEXT, g].flow, run.passed[g]
         record.passed[row, g] = _cubic(fraction, h, before, before + run.next_passed[g], q0, q1)
-    port = net.gate[SOURCE].node
+    port = net.port[0]
     p0, p1 = now[port].pressure, new[port].pressure
     record.port_sum[row] = _cubic(fraction, h, run.port_sum[0], run.next_port_sum[0], p0, p1)
 

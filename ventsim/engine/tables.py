@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ventsim.engine.compiling import inlined
 from ventsim.errors import PartError
+from ventsim.units import ML_PER_L
 
 FloatArray = NDArray[np.float64]
 
@@ -36,6 +37,16 @@ class RisingLaw(Protocol):
 
     def pressure_drop(self, flow: FloatArray) -> FloatArray:
         """Pressure drop [cmH2O] at flows [L/s]."""
+
+
+class ElasticLawLike(Protocol):
+    """A pressure that rises with the volume."""
+
+    def pressure(self, volume: FloatArray) -> FloatArray:
+        """Pressure [cmH2O] at volumes above relaxation volume [mL]."""
+
+    def volume(self, pressure: FloatArray) -> FloatArray:
+        """Volume above relaxation volume [mL] at pressures [cmH2O]."""
 
 
 class FlowTable(NamedTuple):
@@ -110,6 +121,38 @@ def _invert(law: RisingLaw, drops: FloatArray) -> FloatArray:
     flows = 0.5 * (low + high)
     flows[0] = 0.0
     return flows
+
+
+ELASTIC_CELLS = 512
+# Pressures between which a pressure-volume law is tabulated; beyond, it goes on in a straight line [cmH2O].
+ELASTIC_RANGE = (-100.0, 200.0)
+
+
+@lru_cache(maxsize=512)
+def elastic_table(law: ElasticLawLike) -> tuple[float, float, FloatArray]:
+    """A pressure-volume law as equal cells of volume: first volume [L], width of a cell [L], pressures and slopes.
+
+    The edges hold the pressure [cmH2O] and its change per cell; cubics between them.
+    """
+    low, high = (float(law.volume(np.array(pressure))) for pressure in ELASTIC_RANGE)
+    volumes, width = np.linspace(low, high, ELASTIC_CELLS + 1, retstep=True)
+    with np.errstate(all="ignore"):
+        pressures = np.asarray(law.pressure(volumes), dtype=float)
+        # Differences of a small part of a cell, inside the range.
+        part = 1e-3 * width
+        after, before = np.minimum(volumes + part, high), np.maximum(volumes - part, low)
+        slopes = (law.pressure(after) - law.pressure(before)) / (after - before) * width
+    rest = float(law.pressure(np.array(0.0)))
+    if pressures.shape != volumes.shape or not np.isfinite(pressures).all() or not (np.diff(pressures) > 0).all():
+        raise PartError(
+            f"pressure-volume law {law}: its pressure does not rise from {low:.4g} to {high:.4g} mL.\n"
+            "  Allowed: one finite pressure for each volume, rising with it."
+        )
+    if abs(rest) > 1e-6:
+        raise PartError(
+            f"pressure-volume law {law}: its pressure at relaxation volume is {rest:.3g} cmH2O.\n  Allowed: 0 at 0 mL."
+        )
+    return low / ML_PER_L, float(width) / ML_PER_L, np.column_stack([pressures, slopes])
 
 
 @inlined

@@ -12,7 +12,6 @@ from ventsim.engine.elimination import Elimination, coupling_position, minimum_d
 INSPIRATORY_PORT = "ventilator.inspiratory"
 EXPIRATORY_PORT = "ventilator.expiratory"
 # Between the resistance of an exhalation valve with a curve and the PEEP behind it.
-EXHALATION_VALVE = "ventilator.exhalation valve"
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,8 +5,8 @@ from collections.abc import Mapping, Sequence
 from ventsim.errors import InputError
 from ventsim.model.changes import AnyChange, Schedule, TimedChange
 from ventsim.model.circuit import Circuit
+from ventsim.model.descriptions import shown
 from ventsim.model.ventilator import BreathSettings
-from ventsim.model.wording import shown
 
 Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
 """What changes in each fault, by its name."""

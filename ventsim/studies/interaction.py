@@ -14,7 +14,8 @@ from ventsim.errors import CircuitWarning, InputError, PlausibilityWarning, Solv
 from ventsim.model.changes.paths import circuit_with
 from ventsim.model.changes.walking import Steps, replaced
 from ventsim.model.circuit import Circuit
-from ventsim.model.parts import Description, LungPart
+from ventsim.model.descriptions import Description
+from ventsim.model.parts import LungPart
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import quantity_of
 from ventsim.results.measures import LUNG_MEASURES

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
+from ventsim.model.laws import orifice_bore, printed_bore
 from ventsim.model.laws.printed_bores import NOMINAL_BORES
-from ventsim.model.parts import Orifice, Restrictor, orifice_bore, printed_bore
+from ventsim.model.parts import Orifice, Restrictor
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import quantity
 from ventsim.results.measures import LUNG_MEASURES

@@ -9,6 +9,7 @@
 
 from ventsim.model.changes.descriptions import (
     CHANGE_KINDS,
+    CHANGES,
     AnyChange,
     Change,
     Clamp,
@@ -20,10 +21,10 @@ from ventsim.model.changes.descriptions import (
 )
 from ventsim.model.changes.faults import Clamped, with_faults
 from ventsim.model.changes.listing import ChangeRow
-from ventsim.model.changes.paths import value_at, with_values
 from ventsim.model.changes.schedule import Schedule, changes_table, with_changes
 
 __all__ = [
+    "CHANGES",
     "CHANGE_KINDS",
     "AnyChange",
     "Change",
@@ -37,8 +38,6 @@ __all__ = [
     "Schedule",
     "TimedChange",
     "changes_table",
-    "value_at",
     "with_changes",
     "with_faults",
-    "with_values",
 ]

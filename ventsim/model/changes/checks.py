@@ -7,21 +7,23 @@ from collections.abc import Sequence
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.changes.descriptions import AnyChange, Change, Fault, TimedChange
 from ventsim.model.changes.faults import place_of
-from ventsim.model.changes.paths import (
+from ventsim.model.changes.plan import Plan, Stretch, ValueCourse
+from ventsim.model.circuit import Circuit
+from ventsim.model.descriptions import shown
+from ventsim.model.paths import (
+    NO_VALUE,
     SETTINGS,
     VENTILATOR,
+    Steps,
+    Value,
     canonical,
     circuit_with,
-    roots,
+    may_be_none,
     settings_with,
-    steps_of,
-    value_at,
+    single_value,
+    value_text,
 )
-from ventsim.model.changes.plan import Plan, Stretch, ValueCourse
-from ventsim.model.changes.walking import NO_VALUE, Steps, Value, may_be_none, value_text
-from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings, check_settings
-from ventsim.model.wording import shown
 
 
 def checked_plan(
@@ -70,7 +72,7 @@ def _courses(
     bases: dict[Steps, Value] = {}
     for number, change in changes:
         try:
-            base = value_at(circuit, settings, path=change.path)
+            base = single_value(circuit, settings, change.path)
         except InputError as error:
             raise InputError(f"changes.{number}.{error}") from None
         if isinstance(base, bool):
@@ -78,7 +80,7 @@ def _courses(
                 f"changes.{number}.path {change.path!r} says how to calculate, which stays for the whole run.\n"
                 "  Give it its value in the circuit."
             )
-        steps = canonical(steps_of(change.path))
+        steps = canonical(change.path)
         of_path.setdefault(steps, []).append((number, change))
         bases[steps] = base
     courses = []
@@ -90,17 +92,17 @@ def _courses(
         stretches: list[Stretch] = []
         before = bases[steps]
         for number, change in items:
-            after = _target(roots(circuit, settings), steps, number, change, before)
+            after = _target(circuit, settings, number, change, before)
             stretches.append(Stretch(number, change, before, after))
             before = after
         courses.append(ValueCourse(steps, bases[steps], tuple(stretches)))
     return tuple(courses)
 
 
-def _target(root: object, steps: Steps, number: int, change: Change, before: Value) -> Value:
+def _target(circuit: Circuit, settings: BreathSettings, number: int, change: Change, before: Value) -> Value:
     """The value after a change."""
     where = f"changes.{number}"
-    shown = value_text(root, steps, value=before)
+    shown = value_text(circuit, settings, change.path, before)
     has_number = isinstance(before, float | int)
     if change.factor is not None:
         if not has_number:
@@ -109,7 +111,7 @@ def _target(root: object, steps: Steps, number: int, change: Change, before: Val
                 "not a number.\n  Give to, the value afterwards."
             )
         after = before * change.factor
-    elif change.to == NO_VALUE and may_be_none(root, steps):
+    elif change.to == NO_VALUE and may_be_none(circuit, settings, change.path):
         after = None
     else:
         after = change.to

@@ -9,7 +9,10 @@ from typing import Annotated, ClassVar, Self
 from pydantic import Field, PlainValidator, model_validator
 
 from ventsim.errors import InputError
-from ventsim.model.parts import Description, Leak
+from ventsim.model.descriptions import Description
+from ventsim.model.families import Family
+from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.parts import Leak
 from ventsim.quantities import quantity
 
 LATEST = 1e7
@@ -41,13 +44,23 @@ def _read_target(value: object) -> float | str | None:
 Name = Annotated[str, PlainValidator(_read_name)]
 
 
+CHANGES = Family(
+    name="change",
+    tag="kind",
+    example="Change(path='settings.peep', to=8, at=60)",
+    default="change",
+    error=InputError,
+)
+"""Everything that can change while a run goes on."""
+
+
 class TimedChange(Description, ABC):
     """Base of all changes: when they begin and when they end.
 
     A final subclass sets `kind`, is listed in ``CHANGE_KINDS``, and says in `what` what it changes.
     """
 
-    tagged: ClassVar[bool] = True
+    tag: ClassVar[str] = "kind"
 
     at: Annotated[float, quantity("at")]
     until: Annotated[float, quantity("until")] | None = None
@@ -72,26 +85,12 @@ class TimedChange(Description, ABC):
         return math.inf if self.until is None else self.until
 
 
+@CHANGES.member
 class Change(TimedChange):
     """A single value changes, at once or bit by bit.
 
     Exactly one of `to` and `factor` is given. Values of parts and of the ventilator change at the very instant,
     breath settings with the next breath.
-
-    Parameters
-    ----------
-    path : str
-        The value: ``"settings.peep"``, ``"ventilator.exhalation_resistance"``, ``"lungs.b.compliance"``,
-        ``"parts.b inspiratory tube.bore"``, ``"parts.b inspiratory valve.state"``; items of a list are counted
-        from 1: ``"lungs.b.regions.2.resistance"``.
-    to : float, str or None, default None
-        The value afterwards; the text "none" where None is meant. [unit of the value]
-    factor : float or None, default None
-        The value afterwards over the one at `at`. [1]
-    at : float
-        When it begins. [s]
-    until : float or None, default None
-        When it ends; the value moves there in a straight line. None: a step at `at`. [s]
 
     Raises
     ------
@@ -133,17 +132,9 @@ class Change(TimedChange):
         return f"the change of '{self.path}'"
 
 
+@CHANGES.member
 class Disconnection(TimedChange):
     """A joint comes apart; both ends are open to the room until it is put together again.
-
-    Parameters
-    ----------
-    joint : str
-        One of the two ends, ``"part.port"``; each end is in one joint only.
-    at : float
-        When it comes apart. [s]
-    until : float or None, default None
-        When it is put together again; None: never. [s]
 
     Raises
     ------
@@ -166,19 +157,11 @@ class Disconnection(TimedChange):
         return f"the disconnection at '{self.joint}'"
 
 
+@CHANGES.member
 class LungRemoval(TimedChange):
     """A lung is taken off at its joint: the circuit is closed with a cap there, the lung is open to the room.
 
     A tracheal tube that is a part of its own stays with the circuit. With `at` 0 the lung is put on at `until`.
-
-    Parameters
-    ----------
-    lung : str
-        Name of the lung.
-    at : float
-        When it is taken off. [s]
-    until : float or None, default None
-        When it is put on again; None: never. [s]
 
     Raises
     ------
@@ -201,17 +184,9 @@ class LungRemoval(TimedChange):
         return f"taking lung '{self.lung}' off"
 
 
+@CHANGES.member
 class Clamp(TimedChange):
     """No gas passes a part, whose gas stays in it: a clamp on a tube, a closed tap.
-
-    Parameters
-    ----------
-    part : str
-        Name of the part, not a lung.
-    at : float
-        When it is closed. [s]
-    until : float or None, default None
-        When it is opened again; None: never. [s]
 
     Raises
     ------
@@ -234,21 +209,9 @@ class Clamp(TimedChange):
         return f"the clamp on '{self.part}'"
 
 
+@CHANGES.member
 class LeakOnset(TimedChange):
     r"""A joint begins to leak to the room, such as a cuff at the airway of a lung.
-
-    Parameters
-    ----------
-    joint : str
-        One of the two ends, ``"part.port"``; each end is in one joint only.
-    linear_resistance : float, default 0
-        Linear part of the resistance of the hole. [cmH2O·s/L]
-    quadratic_resistance : float, default 0
-        Quadratic part of the resistance of the hole. [cmH2O·s²/L²]
-    at : float
-        When it begins. [s]
-    until : float or None, default None
-        When it is sealed; None: never. [s]
 
     Raises
     ------
@@ -268,25 +231,23 @@ class LeakOnset(TimedChange):
     kind: ClassVar[str] = "leak onset"
 
     joint: Annotated[Name, Field(description="one end of the joint, 'part.port'")]
-    linear_resistance: Annotated[float, quantity("linear", "linear part of the resistance of the hole")] = 0.0
-    quadratic_resistance: Annotated[
-        float, quantity("quadratic", "quadratic part of the resistance of the hole")
-    ] = 0.0
+    resistance: Annotated[
+        float | FlowLaw, quantity("resistance", "resistance of the hole", plausible=(0.0, 1e5)), OR_FLOW_LAW
+    ]
 
     @model_validator(mode="after")
     def _check_hole(self) -> Self:
-        if self.linear_resistance == 0.0 and self.quadratic_resistance == 0.0:
+        if flow_law(self.resistance).is_zero:
             raise InputError(
                 f"{self.kind}: without resistance the hole would hold the circuit at atmospheric pressure.\n"
-                "  Give linear_resistance in cmH2O·s/L or quadratic_resistance in cmH2O·s²/L² above 0, or use a "
-                "Disconnection."
+                "  Give a resistance above 0, a law that has one, or use a Disconnection."
             )
         return self
 
     @property
     def leak(self) -> Leak:
         """The part that is put into the joint."""
-        return Leak(linear_resistance=self.linear_resistance, quadratic_resistance=self.quadratic_resistance)
+        return Leak(resistance=self.resistance)
 
     @property
     def what(self) -> str:
@@ -300,5 +261,5 @@ Fault = Disconnection | LungRemoval | Clamp | LeakOnset
 AnyChange = Change | Fault
 """Everything that can change while a run goes on."""
 
-CHANGE_KINDS = MappingProxyType({cls.kind: cls for cls in (Change, Disconnection, LungRemoval, Clamp, LeakOnset)})
+CHANGE_KINDS = MappingProxyType(CHANGES.kinds)
 """The class of each kind of change, by the word that files use for it."""

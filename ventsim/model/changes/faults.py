@@ -5,17 +5,16 @@ from typing import ClassVar
 
 from ventsim.errors import InputError, suggestion
 from ventsim.model.changes.descriptions import Clamp, Fault, LeakOnset, LungRemoval
-from ventsim.model.circuit import Circuit, FrozenParts
-from ventsim.model.parts import Cap, LungPart, OpenEnd, Part, cones_of
-from ventsim.model.parts.elements import Element, Inertia, Passage, Rohrer
+from ventsim.model.circuit import Circuit
+from ventsim.model.families import FrozenMapping
+from ventsim.model.laws.flow import OPEN, Rohrer
+from ventsim.model.parts import NEVER, Cap, LungPart, OpenEnd, Part, cones_of
+from ventsim.model.parts.elements import Element, Inertia, Passage
 
 Joint = tuple[str, str]
 
-# Pressure at which a closed part would open: beyond what any ventilator gives. [cmH2O]
-_NEVER = 1e6
-_WAY = Rohrer(0.0, 0.0)
 # Never met, because a closed passage does not open; but it must be a law.
-_CLOSED = Rohrer(1.0, 0.0)
+_CLOSED = Rohrer.of(1.0)
 
 
 class Clamped(Part):
@@ -58,7 +57,7 @@ class Clamped(Part):
                     continue
                 kept, joined = (end, start) if end in self.ports else (start, end)
                 group[joined] = kept
-                elements.append(Passage(element.start, element.end, _WAY, _WAY))
+                elements.append(Passage(element.start, element.end, OPEN, OPEN))
             else:
                 elements.append(_closed(element) if isinstance(element, Passage) else element)
         return tuple(elements)
@@ -71,7 +70,7 @@ def _group_of(point: str, group: dict[str, str]) -> str:
 
 
 def _closed(path: Passage | Inertia) -> Passage:
-    return Passage(path.start, path.end, _CLOSED, None, opening_pressure=_NEVER)
+    return Passage(path.start, path.end, _CLOSED, None, opening_pressure=NEVER)
 
 
 def place_of(circuit: Circuit, fault: Fault) -> Joint | str:
@@ -193,7 +192,7 @@ def with_faults(circuit: Circuit, faults: Sequence[Fault]) -> Circuit:
             else:
                 name = _add(parts, "open end of", end, _open_end(circuit, end))
             joints.append((end, f"{name}.inlet"))
-    return Circuit.model_construct(parts=FrozenParts(parts), joints=tuple(joints), ventilator=circuit.ventilator)
+    return Circuit.model_construct(parts=FrozenMapping(parts), joints=tuple(joints), ventilator=circuit.ventilator)
 
 
 def _add(parts: dict[str, Part], what: str, end: str, part: Part) -> str:

@@ -1,12 +1,13 @@
 """What changes, row by row, as text."""
 
 from dataclasses import dataclass
+from typing import Any
 
 from ventsim.model.changes.descriptions import Clamp, Disconnection, Fault, LeakOnset, LungRemoval, TimedChange
 from ventsim.model.changes.faults import place_of
-from ventsim.model.changes.paths import roots
 from ventsim.model.changes.plan import Plan
-from ventsim.model.changes.walking import value_text
+from ventsim.model.laws.flow import flow_law
+from ventsim.model.paths import value_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +40,11 @@ def rows_of(plan: Plan) -> tuple[ChangeRow, ...]:
         In order of time.
     """
     found: list[tuple[float, int, ChangeRow]] = []
-    root = roots(plan.circuit, plan.settings)
     for course in plan.courses:
         for stretch in course.stretches:
             change = stretch.change
-            before = value_text(root, course.steps, value=stretch.start)
-            after = value_text(root, course.steps, value=stretch.end)
+            before = value_text(plan.circuit, plan.settings, change.path, stretch.start)
+            after = value_text(plan.circuit, plan.settings, change.path, stretch.end)
             found.append((change.at, stretch.number, ChangeRow(_when(change), change.path, before, after)))
     for number, fault in plan.faults:
         row = ChangeRow(_when(fault), _where(plan, fault), *_states(fault))
@@ -73,7 +73,15 @@ def _states(fault: Fault) -> tuple[str, str]:
         case Clamp():
             return "open", "closed"
         case LeakOnset():
-            linear, quadratic = fault.linear_resistance, fault.quadratic_resistance
-            texts = [f"{linear:.6g} cmH2O·s/L"] if linear else []
-            texts += [f"{quadratic:.6g} cmH2O·s²/L²"] if quadratic else []
-            return "tight", f"leak of {' and '.join(texts)}"
+            return "tight", f"leak of {_law_text(fault.resistance)}"
+
+
+def _law_text(resistance: Any) -> str:
+    """A resistance as the table shows it."""
+    if isinstance(resistance, float):
+        return f"{resistance:.6g} cmH2O·s/L"
+    coefficients = flow_law(resistance).coefficients
+    if coefficients is None:
+        return f"a law of the kind '{getattr(resistance, 'kind', type(resistance).__name__)}'"
+    units = ("cmH2O·s/L", "cmH2O·s²/L²")
+    return " and ".join(f"{k:.6g} {unit}" for k, unit in zip(coefficients, units, strict=True) if k)

@@ -8,9 +8,8 @@ from functools import cached_property
 
 from ventsim.model.changes.descriptions import Change, Fault
 from ventsim.model.changes.faults import with_faults
-from ventsim.model.changes.paths import SETTINGS, circuit_with, settings_with
-from ventsim.model.changes.walking import Steps, Value
 from ventsim.model.circuit import Circuit
+from ventsim.model.paths import SETTINGS, Steps, Value, circuit_with, settings_with
 from ventsim.model.ventilator import BreathSettings
 
 

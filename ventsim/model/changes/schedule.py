@@ -12,8 +12,8 @@ from ventsim.model.changes.descriptions import AnyChange
 from ventsim.model.changes.listing import ChangeRow, rows_of
 from ventsim.model.changes.plan import Plan
 from ventsim.model.circuit import Circuit
+from ventsim.model.descriptions import shown
 from ventsim.model.ventilator import BreathSettings
-from ventsim.model.wording import shown
 
 # Circuits and settings that are kept in order to be returned again.
 _KEPT = 16

@@ -3,14 +3,15 @@
 from ventsim.model.circuit.description import Circuit
 from ventsim.model.circuit.graph import build_graph
 from ventsim.model.circuit.mating import VENTILATOR_CONES, connector_mismatches
-from ventsim.model.circuit.named_parts import VENTILATOR, FrozenParts
+from ventsim.model.circuit.named_parts import VENTILATOR
 from ventsim.model.circuit.parts_list import parts_list, parts_list_text
+from ventsim.model.families import FrozenMapping
 
 __all__ = [
     "VENTILATOR",
     "VENTILATOR_CONES",
     "Circuit",
-    "FrozenParts",
+    "FrozenMapping",
     "build_graph",
     "connector_mismatches",
     "parts_list",

@@ -6,8 +6,8 @@ import networkx as nx
 
 from ventsim.errors import CircuitError, suggestion
 from ventsim.model.circuit.named_parts import VENTILATOR
+from ventsim.model.descriptions import shown
 from ventsim.model.parts import LungPart, Part
-from ventsim.model.wording import shown
 
 Joint = tuple[str, str]
 

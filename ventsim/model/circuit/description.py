@@ -1,19 +1,20 @@
 """The circuit itself."""
 
 from collections.abc import Iterable, Mapping
-from typing import Annotated, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Self
 
 import networkx as nx
-from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, model_validator
+from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
 
 from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
 from ventsim.model.circuit.checks import check_connections, check_joints, read_joints
 from ventsim.model.circuit.graph import build_graph, direction_faults
-from ventsim.model.circuit.named_parts import FrozenParts, dump_parts, read_parts
+from ventsim.model.circuit.named_parts import read_parts
 from ventsim.model.circuit.overview import circuit_html, circuit_words
-from ventsim.model.parts import Description, LungPart, Part
+from ventsim.model.descriptions import Description, shown
+from ventsim.model.families import FrozenMapping, plain_values
+from ventsim.model.parts import LungPart, Part
 from ventsim.model.ventilator import Ventilator
-from ventsim.model.wording import one_mapping, shown
 
 
 class Circuit(Description):
@@ -63,7 +64,7 @@ class Circuit(Description):
     parts: Annotated[
         Mapping[str, Part],
         PlainValidator(read_parts),
-        PlainSerializer(dump_parts),
+        PlainSerializer(plain_values),
         Field(description="the parts by name"),
     ]
     joints: Annotated[
@@ -72,6 +73,8 @@ class Circuit(Description):
         Field(description="pairs of ends, each 'part.port', that are joined"),
     ]
     ventilator: Annotated[Ventilator, Field(description="the machine")] = Ventilator()
+
+    _layout: Any = PrivateAttr(default=None)
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -140,7 +143,6 @@ class Circuit(Description):
     def _repr_html_(self) -> str:
         return circuit_html(self)
 
-    @one_mapping
     def with_parts(self, parts: Mapping[str, Part]) -> Self:
         """The circuit with some parts exchanged, at the same joints.
 
@@ -181,7 +183,29 @@ class Circuit(Description):
                     f"whose place it comes has {_listed(old.ports)}.\n"
                     "  Take a part with these ports, or give joints too: .changed({'parts': ..., 'joints': ...})."
                 )
-        return self.changed({"parts": FrozenParts({**self.parts, **parts})})
+        return self.changed({"parts": FrozenMapping({**self.parts, **parts})})
+
+    @property
+    def layout(self) -> Any:
+        """The :class:`ventsim.layouts.Layout` that made this circuit as it is; None: it was joined part by part."""
+        return self._layout
+
+    def of_layout(self, layout: Any) -> Self:
+        """The same circuit, which remembers the layout that made it.
+
+        Parameters
+        ----------
+        layout : Layout
+            The layout.
+
+        Returns
+        -------
+        Circuit
+            With the attribute `layout`.
+        """
+        circuit = self.model_copy()
+        object.__setattr__(circuit, "__pydantic_private__", {"_layout": layout})
+        return circuit
 
     @property
     def lungs(self) -> dict[str, LungPart]:

@@ -6,8 +6,8 @@ from types import MappingProxyType
 from ventsim.errors import CircuitError
 from ventsim.model.circuit.description import Circuit
 from ventsim.model.circuit.named_parts import VENTILATOR
+from ventsim.model.descriptions import shown
 from ventsim.model.parts.cones import Cone, cones_mate, cones_of
-from ventsim.model.wording import shown
 
 VENTILATOR_CONES: Mapping[str, tuple[Cone, ...]] = MappingProxyType(
     {"inspiratory": (Cone(22, "male"),), "expiratory": (Cone(22, "male"),)}

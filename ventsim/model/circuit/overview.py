@@ -4,7 +4,8 @@ import html
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from ventsim.model.parts import Description, LungPart
+from ventsim.model.descriptions import Description
+from ventsim.model.parts import LungPart
 from ventsim.quantities import quantity_of
 
 if TYPE_CHECKING:

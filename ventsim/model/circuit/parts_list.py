@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 from ventsim.errors import CircuitError
 from ventsim.model.circuit.description import Circuit
 from ventsim.model.circuit.mating import connector_mismatches
-from ventsim.model.parts import Description, Part, Tube
+from ventsim.model.descriptions import Description, shown
+from ventsim.model.parts import Part, Tube
 from ventsim.model.parts.cones import ANY_CONE, cones_of
-from ventsim.model.wording import shown
 from ventsim.quantities import quantity_of
 
 if TYPE_CHECKING:

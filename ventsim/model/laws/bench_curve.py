@@ -8,8 +8,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import InputError
 from ventsim.model.laws.bench_points import checked_points
-from ventsim.model.laws.measured import tabulated_pressure_drop
-from ventsim.model.parts.measured import MeasuredPart
+from ventsim.model.laws.measured import MeasuredCurve
 
 FloatArray = NDArray[np.float64]
 
@@ -23,28 +22,25 @@ class MonotoneFit:
 
     Attributes
     ----------
-    curve_flows : tuple of float
-        Points of the curve, rising, without rest. [L/s]
-    curve_drops : tuple of float
-        Points of the curve, rising. [cmH2O]
+    law : MeasuredCurve
+        The rising curve, for the `resistance` of a part.
     flows : tuple of float
         The points as measured. [L/s]
     pressures : tuple of float
         The points as measured. [cmH2O]
-    scatter : tuple of float or None
+    standard_deviation : tuple of float or None
         Standard deviation of each pressure, as given. [cmH2O]
 
     Examples
     --------
-    >>> fit_monotone((0.5, 1.0, 1.5), (2.0, 6.0, 12.0)).part().kind
-    'measured part'
+    >>> fit_monotone((0.5, 1.0, 1.5), (2.0, 6.0, 12.0)).law.kind
+    'measured curve'
     """
 
-    curve_flows: tuple[float, ...]
-    curve_drops: tuple[float, ...]
+    law: MeasuredCurve
     flows: tuple[float, ...]
     pressures: tuple[float, ...]
-    scatter: tuple[float, ...] | None
+    standard_deviation: tuple[float, ...] | None
 
     def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
         """Pressure drop of the curve.
@@ -59,34 +55,19 @@ class MonotoneFit:
         array of shape (n,) or ()
             Pressure drop, odd in the flow. [cmH2O]
         """
-        return tabulated_pressure_drop(flow, flows=self.curve_flows, drops=self.curve_drops)
+        return self.law.pressure_drop(flow)
 
     @property
     def residuals(self) -> FloatArray:
         """Measured pressure of each point minus that of the curve, shape (n,). [cmH2O]"""
         return np.asarray(self.pressures) - self.pressure_drop(np.asarray(self.flows))
 
-    def part(self, *, one_way: bool = False) -> MeasuredPart:
-        """The curve as a part.
-
-        Parameters
-        ----------
-        one_way : bool, default False
-            Whether the part lets gas pass from inlet to outlet only.
-
-        Returns
-        -------
-        MeasuredPart
-            With the points of the curve.
-        """
-        return MeasuredPart(flows=self.curve_flows, drops=self.curve_drops, one_way=one_way)
-
 
 def fit_monotone(
     flows: Sequence[float] | FloatArray,
     pressures: Sequence[float] | FloatArray,
     *,
-    scatter: Sequence[float] | FloatArray | None = None,
+    standard_deviation: Sequence[float] | FloatArray | None = None,
 ) -> MonotoneFit:
     r"""A rising curve through measured points, for parts that no formula fits.
 
@@ -99,7 +80,7 @@ def fit_monotone(
         Flows, not 0. [L/s]
     pressures : sequence of float
         Pressure drop at each flow, of the sign of the flow. [cmH2O]
-    scatter : sequence of float or None, default None
+    standard_deviation : sequence of float or None, default None
         Standard deviation of each pressure, above 0; weighs the means by its inverse square. [cmH2O]
 
     Returns
@@ -115,7 +96,7 @@ def fit_monotone(
     Notes
     -----
     Least squares among all rising sequences (pool adjacent violators), then the monotone cubic of
-    :func:`ventsim.parts.tabulated_pressure_drop`.
+    :class:`ventsim.laws.MeasuredCurve`.
 
     References
     ----------
@@ -127,7 +108,7 @@ def fit_monotone(
     >>> fit.curve_flows, fit.curve_drops
     ((0.25, 0.625, 1.0), (1.0, 3.1, 7.0))
     """
-    q, p, sigma = checked_points("fit_monotone", flows, pressures, scatter)
+    q, p, sigma = checked_points("fit_monotone", flows, pressures, standard_deviation)
     size, drop = np.abs(q), p * np.sign(q)
     if np.any(drop <= 0.0):
         k = int(np.argmax(drop <= 0.0))
@@ -155,9 +136,10 @@ def fit_monotone(
             "  Give points at two or more flows whose pressures rise."
         )
     return MonotoneFit(
-        curve_flows=tuple(block[1] for block in pooled),
-        curve_drops=tuple(block[2] for block in pooled),
+        law=MeasuredCurve(
+            flows=tuple(block[1] for block in pooled), pressure_drops=tuple(block[2] for block in pooled)
+        ),
         flows=tuple(q.tolist()),
         pressures=tuple(p.tolist()),
-        scatter=None if scatter is None else tuple(sigma.tolist()),
+        standard_deviation=None if standard_deviation is None else tuple(sigma.tolist()),
     )

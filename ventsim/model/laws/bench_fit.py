@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from ventsim.errors import InputError, suggestion
 from ventsim.model.laws.bench_points import checked_points
 from ventsim.model.laws.equivalent_bore import EquivalentBore, loss_exponent
+from ventsim.model.laws.flow import Rohrer
 from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
-from ventsim.model.parts.inline import Restrictor
-from ventsim.quantities import check
+from ventsim.quantities import check, quantity
 
 FloatArray = NDArray[np.float64]
 Coefficient = Literal["linear", "quadratic"]
@@ -34,7 +34,7 @@ class RohrerFit:
         Coefficient of the flow times its size. [cmH2O·s²/L²]
     linear_error, quadratic_error : float
         Standard errors; 0 for a coefficient held at 0, NaN where as many points as coefficients, without a
-        scatter, leave nothing to estimate them from. [cmH2O·s/L, cmH2O·s²/L²]
+        standard_deviation, leave nothing to estimate them from. [cmH2O·s/L, cmH2O·s²/L²]
     correlation : float
         Of the two errors; NaN where one of them is 0 or NaN. [1]
     held_at_zero : tuple of str
@@ -43,7 +43,7 @@ class RohrerFit:
         The points. [L/s]
     pressures : tuple of float
         The points. [cmH2O]
-    scatter : tuple of float or None
+    standard_deviation : tuple of float or None
         Standard deviation of each pressure, as given. [cmH2O]
 
     Examples
@@ -60,7 +60,7 @@ class RohrerFit:
     held_at_zero: tuple[str, ...]
     flows: tuple[float, ...]
     pressures: tuple[float, ...]
-    scatter: tuple[float, ...] | None
+    standard_deviation: tuple[float, ...] | None
 
     def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
         """Pressure drop of the fitted law.
@@ -109,7 +109,7 @@ class RohrerFit:
 
         Examples
         --------
-        >>> fit = fit_rohrer((0.25, 0.5, 1.0), (1.2, 3.1, 9.0), scatter=(0.1, 0.1, 0.1))
+        >>> fit = fit_rohrer((0.25, 0.5, 1.0), (1.2, 3.1, 9.0), standard_deviation=(0.1, 0.1, 0.1))
         >>> float(fit.pressure_drop_error(0.5))
         0.0802
         """
@@ -140,7 +140,7 @@ class RohrerFit:
         tube_bore : float, default 22
             Inner diameter of the tube before and behind. [mm]
         edge : {"thin", "thick"}, default "thick"
-            Form of the hole, as in :func:`ventsim.parts.orifice_coefficient`.
+            Form of the hole, as in :class:`ventsim.laws.Orifice`.
         density : float, default 1.204
             Density of the gas on the bench. [kg/m³]
         discharge_coefficient : float, default 0.61
@@ -161,11 +161,11 @@ class RohrerFit:
         .. math:: e_d = d \, \frac{e_{\Delta p}}{\Delta p} \bigg/ \left| \frac{d \ln K}{d \ln d} \right|
 
         where the last term, 4 for a narrow hole and more for a wide one, is the derivative of the law of
-        :func:`ventsim.parts.orifice_coefficient`.
+        :class:`ventsim.laws.Orifice`.
 
         References
         ----------
-        .. [1] As for :func:`ventsim.parts.orifice_bore`.
+        .. [1] As for :func:`ventsim.laws.orifice_bore`.
 
         Examples
         --------
@@ -173,7 +173,7 @@ class RohrerFit:
         >>> hole.bore, hole.bore_error, hole.pressure_drop
         (3.998, 0.0031, 13.8)
         """
-        check("equivalent_bore", {"wanted_flow": flow})
+        check("equivalent_bore", {"flow": flow}, flow=quantity("wanted_flow"))
         drop = float(self.pressure_drop(flow))
         bore = orifice_bore(
             drop,
@@ -198,22 +198,17 @@ class RohrerFit:
         """Measured minus fitted pressure of each point, shape (n,). [cmH2O]"""
         return np.asarray(self.pressures) - self.pressure_drop(np.asarray(self.flows))
 
-    def restrictor(self) -> Restrictor:
-        """The fitted law as a part.
-
-        Returns
-        -------
-        Restrictor
-            With both resistances.
-        """
-        return Restrictor(linear_resistance=self.linear, quadratic_resistance=self.quadratic)
+    @property
+    def law(self) -> Rohrer:
+        """The fitted law, for the `resistance` of a part."""
+        return Rohrer(linear=self.linear, quadratic=self.quadratic)
 
 
 def fit_rohrer(
     flows: Sequence[float] | FloatArray,
     pressures: Sequence[float] | FloatArray,
     *,
-    scatter: Sequence[float] | FloatArray | None = None,
+    standard_deviation: Sequence[float] | FloatArray | None = None,
     hold_at_zero: Coefficient | None = None,
 ) -> RohrerFit:
     r"""Fit a linear and a quadratic resistance to measured points by weighted least squares.
@@ -226,7 +221,7 @@ def fit_rohrer(
         Flows, not 0; points of either direction, with pressures of the same sign. [L/s]
     pressures : sequence of float
         Pressure drop at each flow. [cmH2O]
-    scatter : sequence of float or None, default None
+    standard_deviation : sequence of float or None, default None
         Standard deviation of each pressure, above 0; None: the same for all, estimated from the residuals.
         [cmH2O]
     hold_at_zero : {"linear", "quadratic"} or None, default None
@@ -249,7 +244,7 @@ def fit_rohrer(
 
     .. math:: (K_1, K_2) = (X^T X)^{-1} X^T y, \qquad \mathrm{cov} = s^2 (X^T X)^{-1}
 
-    :math:`s^2` is 1 if the scatter is given, otherwise the sum of squared residuals over the number of
+    :math:`s^2` is 1 if the standard deviation is given, otherwise the sum of squared residuals over the number of
     points less that of coefficients. If a coefficient came out negative, or `hold_at_zero` says so, it is
     held at 0 and the other one fitted alone.
 
@@ -271,7 +266,7 @@ def fit_rohrer(
             f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero.\n"
             f"  {suggestion(str(hold_at_zero), _COEFFICIENTS)}"
         )
-    q, p, sigma = checked_points("fit_rohrer", flows, pressures, scatter)
+    q, p, sigma = checked_points("fit_rohrer", flows, pressures, standard_deviation)
     design = np.column_stack([q, q * np.abs(q)]) / sigma[:, None]
     # Of flows that differ by no more than rounding, one column is a multiple of the other.
     if hold_at_zero is None and np.linalg.matrix_rank(design / np.linalg.norm(design, axis=0)) < 2:
@@ -289,7 +284,7 @@ def fit_rohrer(
     # By the triangular factor: the product of the design with itself would lose half of the digits.
     inverse = np.linalg.inv(np.linalg.qr(design[:, free], mode="r"))
     covariance = inverse @ inverse.T
-    if scatter is None:
+    if standard_deviation is None:
         left = q.size - len(free)
         covariance *= np.sum((target - design @ factors) ** 2) / left if left else math.nan
     errors = np.zeros(2)
@@ -304,7 +299,7 @@ def fit_rohrer(
         held_at_zero=tuple(name for k, name in enumerate(_COEFFICIENTS) if k not in free),
         flows=tuple(q.tolist()),
         pressures=tuple(p.tolist()),
-        scatter=None if scatter is None else tuple(sigma.tolist()),
+        standard_deviation=None if standard_deviation is None else tuple(sigma.tolist()),
     )
 
 

@@ -14,11 +14,11 @@ def checked_points(
     function: str,
     flows: Sequence[float] | FloatArray,
     pressures: Sequence[float] | FloatArray,
-    scatter: Sequence[float] | FloatArray | None,
+    standard_deviation: Sequence[float] | FloatArray | None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """The points as arrays; scatter is 1 for all where none is given."""
     columns = {"flows": (flows, "L/s"), "pressures": (pressures, "cmH2O")}
-    columns |= {} if scatter is None else {"scatter": (scatter, "cmH2O")}
+    columns |= {} if standard_deviation is None else {"standard_deviation": (standard_deviation, "cmH2O")}
     arrays = {}
     for name, (values, unit) in columns.items():
         try:
@@ -36,14 +36,16 @@ def checked_points(
         wrong = ~np.isfinite(array)
         if name == "flows":
             wrong |= array == 0.0
-        if name == "scatter":
+        if name == "standard_deviation":
             wrong |= array <= 0.0
         if wrong.any():
-            allowed = {"flows": "finite, not 0", "pressures": "finite", "scatter": "finite, above 0"}[name]
+            allowed = {"flows": "finite, not 0", "pressures": "finite", "standard_deviation": "finite, above 0"}[
+                name
+            ]
             raise InputError(
                 f"{function}: {name} hold {array[wrong][0]:.6g} {unit}.\n"
                 f"  Allowed: {allowed}. Leave out the point, or correct it."
             )
     if not arrays["flows"].size:
         raise InputError(f"{function}: there are no points.\n  Give flows in L/s and pressures in cmH2O.")
-    return arrays["flows"], arrays["pressures"], arrays.get("scatter", np.ones_like(arrays["flows"]))
+    return arrays["flows"], arrays["pressures"], arrays.get("standard_deviation", np.ones_like(arrays["flows"]))

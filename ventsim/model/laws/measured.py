@@ -1,50 +1,33 @@
-"""Laws of flow as elements of parts: of a tube from its geometry, and through measured points."""
+"""Flow laws through points that were measured on a bench: one curve, or a family with a setting."""
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import model_validator
 
-from ventsim.errors import InputError
-from ventsim.model.laws.tube_friction import Wall, tube_pressure_drop
-from ventsim.model.parts.elements import Curve, FlowLaw, Rohrer
-from ventsim.quantities import finite_array
+from ventsim.errors import PartError
+from ventsim.model.descriptions import shown
+from ventsim.model.laws.flow import FLOW_LAWS, LARGEST_FLOW, FlowLaw
+from ventsim.quantities import finite_array, quantity
 
 FloatArray = NDArray[np.float64]
-
-LARGEST_FLOW = 5.0
-"""Flow up to which the laws of parts are used as they are; beyond, they go on in a straight line. [L/s]"""
 
 # Slope at rest, at least, as a share of the slope to the first point: keeps the inverse law finite.
 _LEAST_START = 0.05
 
 
-def tabulated_pressure_drop(
-    flow: float | NDArray[np.float64], *, flows: Sequence[float], drops: Sequence[float]
-) -> NDArray[np.float64]:
+@FLOW_LAWS.member
+class MeasuredCurve(FlowLaw):
     r"""Pressure drop by a monotone cubic through rest and measured points.
 
-    Assumes that the part is the same in both directions.
-
-    Parameters
-    ----------
-    flow : float or array of shape (n,)
-        Flow from start to end. [L/s]
-    flows : sequence of float
-        Measured flows, rising, above 0; rest is added. [L/s]
-    drops : sequence of float
-        Pressure drop at each flow, rising, above 0. [cmH2O]
-
-    Returns
-    -------
-    array of shape (n,) or ()
-        Pressure at the start minus pressure at the end; exact at the points, rises with the flow, is odd in
-        it. [cmH2O]
+    Assumes that the part is the same in both directions, steady and without hysteresis. Exact at the points.
 
     Raises
     ------
-    InputError
+    PartError
         If there are fewer than two points, or they do not rise.
 
     Notes
@@ -61,15 +44,243 @@ def tabulated_pressure_drop(
 
     Examples
     --------
-    >>> float(tabulated_pressure_drop(-1.0, flows=(0.5, 1.0, 2.0), drops=(1.0, 3.0, 9.0)))
+    >>> float(MeasuredCurve(flows=(0.5, 1.0, 2.0), pressure_drops=(1.0, 3.0, 9.0)).pressure_drop(-1.0))
     -3.0
     """
-    fault = points_fault(flows, drops)
-    if fault:
-        raise InputError(f"tabulated_pressure_drop: {fault}")
+
+    kind: ClassVar[str] = "measured curve"
+
+    flows: Annotated[tuple[float, ...], quantity("flows")]
+    pressure_drops: Annotated[tuple[float, ...], quantity("pressure_drops")]
+
+    @model_validator(mode="after")
+    def _check_points(self) -> Self:
+        fault = points_fault(self.flows, self.pressure_drops)
+        if fault:
+            raise PartError(f"{self.kind}: {fault}")
+        return self
+
+    @property
+    def largest_flow(self) -> float:
+        """At least that of the last point. [L/s]"""
+        return max(LARGEST_FLOW, self.flows[-1])
+
+    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+        """Pressure at the start minus pressure at the end. [cmH2O]"""
+        return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.pressure_drops)
+
+
+@FLOW_LAWS.member
+class AdjustableCurve(FlowLaw):
+    r"""A needle, screw or gate valve, set to an opening between those at which it was measured.
+
+    The same in both directions, steady and without hysteresis: play of the thread is not in it, so turn to the
+    setting from the side from which the valve was turned on the bench. The pressure drops are one row for each
+    opening, at each of the flows, rising along the row and nowhere larger than at a narrower opening.
+
+    Raises
+    ------
+    PartError
+        If a value is impossible, the rows do not belong to openings and flows, a row does not rise, a wider
+        opening resists more than a narrower one, or the setting lies outside the measured ones.
+
+    Notes
+    -----
+    Between two neighbouring openings, flow by flow, the logarithm of the pressure drop is linear in the
+    opening:
+
+    .. math::
+
+        \Delta p_j(s) = \Delta p_{j,a}^{\,1 - w} \, \Delta p_{j,b}^{\,w}, \qquad
+        w = \frac{s - s_a}{s_b - s_a}
+
+    Then the rising curve of :class:`MeasuredCurve` through the points
+    :math:`(\dot V_j, \Delta p_j)`. The weighted geometric mean of two rising rows
+    rises, is positive, lies between the two, and is exact at the measured openings; a curve over more than
+    two openings could break the first of these. A power of the flow stays a power of the flow.
+
+    Valid as far as openings are close. It is exact for a valve whose drop falls by the same share with each
+    turn. Half-way between openings of which one is twice the other, it gives 12.5 % too much if the free area
+    grows with the opening (:math:`\Delta p \sim s^{-2}`), 27 % if the bore does
+    (:math:`\Delta p \sim s^{-4}`); both errors fall with the square of the distance of the openings.
+
+    References
+    ----------
+    .. [1] The law of interpolation is a choice of ventsim; the errors are computed here.
+
+    Examples
+    --------
+    >>> valve = AdjustableCurve(
+    ...     openings=(1.0, 2.0), flows=(0.5, 1.0), pressure_drops=((9.0, 36.0), (1.0, 4.0)), opening=1.5
+    ... )
+    >>> float(valve.pressure_drop(1.0))
+    12.0
+    """
+
+    kind: ClassVar[str] = "adjustable curve"
+
+    openings: Annotated[tuple[float, ...], quantity("openings")]
+    flows: Annotated[tuple[float, ...], quantity("flows")]
+    pressure_drops: Annotated[
+        tuple[tuple[float, ...], ...],
+        quantity("pressure_drops", "for each opening a row of the pressure drop at each of the flows"),
+    ]
+    opening: Annotated[float, quantity("opening")]
+
+    @classmethod
+    def from_fits(
+        cls,
+        fits: Mapping[float, Any],
+        *,
+        flows: Sequence[float],
+        opening: float,
+    ) -> Self:
+        """From bench points that scatter, fitted opening by opening.
+
+        Parameters
+        ----------
+        fits : mapping of float to RohrerFit or MonotoneFit
+            By opening [1], in any order: what :func:`ventsim.laws.fit_rohrer` or
+            :func:`ventsim.laws.fit_monotone` made of the points.
+        flows : sequence of float
+            Flows at which the fits are read, rising, at most the largest flow that was measured at every
+            opening. [L/s]
+        opening : float
+            The setting in use. [1]
+
+        Returns
+        -------
+        AdjustableCurve
+            With one row for each fit.
+
+        Raises
+        ------
+        PartError
+            If a value is no fit, a flow lies beyond those measured, or as for the class.
+        InputError
+            If a flow is no finite number.
+
+        Examples
+        --------
+        >>> from ventsim.model.laws import fit_rohrer
+        >>> fits = {
+        ...     1.0: fit_rohrer((0.25, 0.5, 1.0), (2.3, 9.1, 35.9)),
+        ...     2.0: fit_rohrer((0.25, 0.5, 1.0), (0.26, 0.99, 4.02)),
+        ... }
+        >>> valve = AdjustableCurve.from_fits(fits, flows=(0.25, 0.5, 1.0), opening=2.0)
+        >>> float(valve.pressure_drop(1.0))
+        4.02
+        """
+        if not isinstance(fits, Mapping):
+            raise PartError(
+                f"{cls.kind}: fits {fits!r} is not a mapping of openings to fits.\n"
+                "  Give {1.0: fit_rohrer(...), 2.0: fit_rohrer(...)}."
+            )
+        at = np.atleast_1d(finite_array(f"{cls.kind}: flows", "flow", flows, unit="L/s"))
+        largest = float(at.max(initial=0.0))
+        for place, fit in fits.items():
+            fault = quantity("opening").fault(place)
+            if fault:
+                raise PartError(f"{cls.kind}: opening {fault}\n  {quantity('opening').allowed()}")
+            if not (hasattr(fit, "pressure_drop") and hasattr(fit, "flows")):
+                raise PartError(
+                    f"{cls.kind}: {shown(fit)} at opening {place!r} is not a fit.\n"
+                    "  Give what fit_rohrer(...) or fit_monotone(...) returns."
+                )
+            measured = max(map(abs, fit.flows))
+            if largest > measured:
+                raise PartError(
+                    f"{cls.kind}: flow {largest:.6g} L/s was not measured at opening {place!r}.\n"
+                    f"  Allowed: at most {measured:.6g} L/s. Leave out the flow, or measure further."
+                )
+        openings = sorted(fits)
+        rows = [fits[place].pressure_drop(at).tolist() for place in openings]
+        return cls(openings=openings, flows=at.tolist(), pressure_drops=rows, opening=opening)
+
+    @model_validator(mode="after")
+    def _check_family(self) -> Self:
+        for fault in (self._openings_fault(), self._rows_fault(), self._order_fault(), self._setting_fault()):
+            if fault:
+                raise PartError(f"{self.kind}: {fault}")
+        return self
+
+    def _openings_fault(self) -> str:
+        """Why the openings cannot be a scale; empty if they can."""
+        if len(self.openings) < 2:
+            return (
+                f"openings hold {len(self.openings)} setting(s), which leaves nothing to set.\n"
+                "  Give two or more, or a laws.MeasuredCurve."
+            )
+        for first, second in itertools.pairwise(self.openings):
+            if second <= first:
+                return (
+                    f"openings do not rise from {first:.6g} to {second:.6g}.\n"
+                    "  Sort openings and rows, from narrow to wide, each opening once."
+                )
+        if len(self.pressure_drops) != len(self.openings):
+            return (
+                f"pressure_drops hold {len(self.pressure_drops)} row(s) for {len(self.openings)} openings.\n"
+                "  Give one row of pressure drops [cmH2O] for each opening."
+            )
+        return ""
+
+    def _rows_fault(self) -> str:
+        """Which row makes no curve; empty if each one does."""
+        if len(self.pressure_drops) != len(self.openings):
+            return ""  # said before
+        for opening, row in zip(self.openings, self.pressure_drops, strict=True):
+            fault = points_fault(self.flows, row)
+            if fault:
+                return f"at opening {opening:.6g}: {fault}"
+        return ""
+
+    def _order_fault(self) -> str:
+        """Where a wider opening resists more; empty if nowhere."""
+        pairs = itertools.pairwise(zip(self.openings, self.pressure_drops, strict=False))
+        for (narrow, more), (wide, less) in pairs:
+            for flow, before, after in zip(self.flows, more, less, strict=False):
+                if after > before:
+                    return (
+                        f"at {flow:.6g} L/s the drop rises from {before:.6g} to {after:.6g} cmH2O while it is "
+                        f"opened from {narrow:.6g} to {wide:.6g}.\n"
+                        "  Allowed: the wider, the less. Measure again or leave one of the two out; if the scale "
+                        "counts turns of closing, give the openings with a minus sign."
+                    )
+        return ""
+
+    def _setting_fault(self) -> str:
+        """Why the valve cannot be set so; empty if it can."""
+        if not self.openings or self.openings[0] <= self.opening <= self.openings[-1]:
+            return ""
+        return (
+            f"opening {self.opening:.6g} is outside the openings at which it was measured.\n"
+            f"  Allowed: {self.openings[0]:.6g} to {self.openings[-1]:.6g}. Correct it, or measure there."
+        )
+
+    @property
+    def largest_flow(self) -> float:
+        """At least that of the last point. [L/s]"""
+        return max(LARGEST_FLOW, self.flows[-1])
+
+    @property
+    def drops_in_use(self) -> tuple[float, ...]:
+        """Pressure drop at each of the flows at the setting in use. [cmH2O]"""
+        if self.opening in self.openings:
+            return self.pressure_drops[self.openings.index(self.opening)]
+        wide = int(np.searchsorted(self.openings, self.opening))
+        weight = (self.opening - self.openings[wide - 1]) / (self.openings[wide] - self.openings[wide - 1])
+        rows = np.log(self.pressure_drops[wide - 1]), np.log(self.pressure_drops[wide])
+        return tuple(np.exp((1.0 - weight) * rows[0] + weight * rows[1]).tolist())
+
+    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+        """Pressure at the start minus pressure at the end. [cmH2O]"""
+        return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.drops_in_use)
+
+
+def _curve(flow: FloatArray, flows: Sequence[float], drops: Sequence[float]) -> FloatArray:
+    """The rising cubic through rest and the points, odd in the flow."""
     x, y = np.concatenate([[0.0], flows]), np.concatenate([[0.0], drops])
     slopes = _slopes(x, y)
-    flow = finite_array("tabulated_pressure_drop", "flow", flow, unit="L/s")
     size = np.abs(flow)
     cell = np.clip(np.searchsorted(x, size, side="right") - 1, 0, x.size - 2)
     width = x[cell + 1] - x[cell]
@@ -80,101 +291,14 @@ def tabulated_pressure_drop(
     return np.sign(flow) * (start + end + bend + beyond)
 
 
-def measured_curve(flows: Sequence[float], drops: Sequence[float]) -> Curve:
-    """The law through measured points as an element of a part.
-
-    Parameters
-    ----------
-    flows : sequence of float
-        Measured flows, rising, above 0. [L/s]
-    drops : sequence of float
-        Pressure drop at each flow, rising, above 0. [cmH2O]
-
-    Returns
-    -------
-    Curve
-        :func:`tabulated_pressure_drop` with these points.
-
-    Examples
-    --------
-    >>> float(measured_curve((0.5, 1.0), (1.0, 3.0)).pressure_drop(0.5))
-    1.0
-    """
-    points = (("flows", tuple(map(float, flows))), ("drops", tuple(map(float, drops))))
-    return Curve(tabulated_pressure_drop, points, largest_flow=max(LARGEST_FLOW, float(max(flows))))
-
-
-def tube_law(
-    *,
-    bore: float,
-    length: float,
-    density: float,
-    viscosity: float,
-    loss_coefficient: float,
-    wall: Wall = "smooth",
-    corrugation_factor: float = 1.0,
-) -> FlowLaw:
-    """The law of a straight tube as an element of a part.
-
-    Parameters
-    ----------
-    bore : float
-        Inner diameter. [mm]
-    length : float
-        Length. [m]
-    density : float
-        Density of the gas. [kg/m³]
-    viscosity : float
-        Viscosity of the gas. [µPa·s]
-    loss_coefficient : float
-        Dynamic heads lost at both ends. [1]
-    wall : {"smooth", "corrugated"}, default "smooth"
-        What the wall is like.
-    corrugation_factor : float, default 1
-        Turbulent friction of a corrugated wall over that of a smooth one. [1]
-
-    Returns
-    -------
-    Rohrer or Curve
-        :func:`ventsim.parts.tube_pressure_drop` with these values; a plain joint or a quadratic resistance
-        if there is no length.
-
-    Examples
-    --------
-    >>> tube_law(bore=22.0, length=0.0, density=1.2, viscosity=18.0, loss_coefficient=0.0).is_zero
-    True
-    """
-    if length == 0.0:
-        # Friction is gone, and what is left is exactly quadratic.
-        heads = tube_pressure_drop(
-            1.0,
-            bore=bore,
-            length=0.0,
-            density=density,
-            viscosity=viscosity,
-            loss_coefficient=loss_coefficient,
-        )
-        return Rohrer(0.0, float(heads))
-    arguments = {
-        "bore": bore,
-        "length": length,
-        "density": density,
-        "viscosity": viscosity,
-        "wall": wall,
-        "corrugation_factor": corrugation_factor,
-        "loss_coefficient": loss_coefficient,
-    }
-    return Curve(tube_pressure_drop, tuple(arguments.items()), largest_flow=LARGEST_FLOW)
-
-
-def points_fault(flows: Sequence[float], drops: Sequence[float]) -> str:
+def points_fault(flows: Sequence[float], pressure_drops: Sequence[float]) -> str:
     """Why points cannot make a flow law.
 
     Parameters
     ----------
     flows : sequence of float
         Flows. [L/s]
-    drops : sequence of float
+    pressure_drops : sequence of float
         Pressure drops. [cmH2O]
 
     Returns
@@ -185,20 +309,20 @@ def points_fault(flows: Sequence[float], drops: Sequence[float]) -> str:
     Examples
     --------
     >>> print(points_fault((0.5, 1.0), (2.0, 1.5)))
-    drops fall from 2 to 1.5 cmH2O while flows rise from 0.5 to 1 L/s.
+    pressure_drops fall from 2 to 1.5 cmH2O while flows rise from 0.5 to 1 L/s.
       Allowed: points that rise in both. Measure again, or smooth them with fit_monotone.
     """
-    if len(flows) != len(drops):
+    if len(flows) != len(pressure_drops):
         return (
-            f"{len(flows)} flows and {len(drops)} drops do not make points.\n"
+            f"{len(flows)} flows and {len(pressure_drops)} pressure drops do not make points.\n"
             "  Give one pressure drop [cmH2O] for each flow [L/s]."
         )
     if len(flows) < 2:
         return (
             f"a curve needs more points than {len(flows)}.\n"
-            "  Give at least two besides rest, or a linear and a quadratic resistance instead."
+            "  Give at least two besides rest, or laws.Rohrer with a linear and a quadratic coefficient."
         )
-    for name, values, unit in (("flows", flows, "L/s"), ("drops", drops, "cmH2O")):
+    for name, values, unit in (("flows", flows, "L/s"), ("pressure_drops", pressure_drops, "cmH2O")):
         wrong = [value for value in values if not (np.isfinite(value) and value > 0.0)]
         if wrong:
             return (
@@ -211,10 +335,10 @@ def points_fault(flows: Sequence[float], drops: Sequence[float]) -> str:
                 f"flows do not rise from {first:.6g} to {second:.6g} L/s.\n"
                 "  Sort the points by flow, each flow once."
             )
-        if drops[i + 1] <= drops[i]:
-            verb = "fall" if drops[i + 1] < drops[i] else "stay"
+        if pressure_drops[i + 1] <= pressure_drops[i]:
+            verb = "fall" if pressure_drops[i + 1] < pressure_drops[i] else "stay"
             return (
-                f"drops {verb} from {drops[i]:.6g} to {drops[i + 1]:.6g} cmH2O while flows rise from "
+                f"pressure_drops {verb} from {pressure_drops[i]:.6g} to {pressure_drops[i + 1]:.6g} cmH2O while flows rise from "
                 f"{first:.6g} to {second:.6g} L/s.\n"
                 "  Allowed: points that rise in both. Measure again, or smooth them with fit_monotone."
             )

@@ -49,7 +49,7 @@ class PrintedBore:
         Bore as drawn. [mm]
     mean : float
         Mean of the true bores over eight pairs of printer and material. [mm]
-    scatter : float
+    standard_deviation : float
         Standard deviation of the true bores between these pairs. [mm]
     narrowest, widest : float
         Smallest and largest of the eight. [mm]
@@ -64,7 +64,7 @@ class PrintedBore:
 
     nominal: float
     mean: float
-    scatter: float
+    standard_deviation: float
     narrowest: float
     widest: float
 
@@ -122,7 +122,7 @@ def printed_bore(nominal: float) -> PrintedBore:
     return PrintedBore(
         nominal=float(nominal),
         mean=math.fsum(true) / true.size,
-        scatter=float(true.std(ddof=1)),
+        standard_deviation=float(true.std(ddof=1)),
         narrowest=float(true.min()),
         widest=float(true.max()),
     )

@@ -3,12 +3,9 @@
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
-from ventsim.model.laws.tube_friction import AIR_DENSITY, AIR_VISCOSITY, tube_pressure_drop
+from ventsim.model.laws.tube_friction import AIR_DENSITY, AIR_VISCOSITY, TubeFriction
 from ventsim.quantities import check
-
-FloatArray = NDArray[np.float64]
 
 TRACHEAL_LOSS_COEFFICIENT = 1.5
 """Dynamic heads lost at entrance and exit of a tracheal tube. [1]
@@ -65,41 +62,36 @@ def tracheal_tube_length(inner_diameter: float) -> float:
     return float(np.interp(inner_diameter, list(TRACHEAL_TUBE_LENGTHS), list(TRACHEAL_TUBE_LENGTHS.values())))
 
 
-def tracheal_tube_pressure_drop(
-    flow: float | FloatArray,
-    *,
+def tracheal_tube_friction(
     inner_diameter: float,
+    *,
     length: float | None = None,
     obstructed_fraction: float = 0.0,
     loss_coefficient: float = TRACHEAL_LOSS_COEFFICIENT,
     density: float = AIR_DENSITY,
     viscosity: float = AIR_VISCOSITY,
-) -> FloatArray:
-    r"""Pressure drop of a tracheal tube: a straight smooth tube with heads lost at its ends.
-
-    Assumes that secretions narrow the tube evenly over its length, and no bend.
+) -> TubeFriction:
+    r"""Flow law of a tracheal tube from its size.
 
     Parameters
     ----------
-    flow : float or array of shape (n,)
-        Flow towards the lung. [L/s]
     inner_diameter : float
         Size, the inner diameter when clean. [mm]
     length : float or None, default None
         Length; None: usual for the size. [m]
     obstructed_fraction : float, default 0
-        Share of the inner diameter that secretions take, 0 to below 1. [1]
+        Part of the inner diameter that secretions take. [1]
     loss_coefficient : float, default 1.5
-        Dynamic heads lost at both ends and the slip joint together. [1]
+        Dynamic heads lost at ends and joint. [1]
     density : float, default 1.204
         Density of the gas. [kg/m³]
     viscosity : float, default 18.21
-        Dynamic viscosity of the gas. [µPa·s]
+        Viscosity of the gas. [µPa·s]
 
     Returns
     -------
-    array of shape (n,) or ()
-        Pressure at the slip joint minus pressure in the trachea, odd in the flow. [cmH2O]
+    TubeFriction
+        Of a smooth tube of the open bore.
 
     Raises
     ------
@@ -125,16 +117,15 @@ def tracheal_tube_pressure_drop(
 
     Examples
     --------
-    >>> float(tracheal_tube_pressure_drop(1.0, inner_diameter=8.0))
+    >>> float(tracheal_tube_friction(8.0).pressure_drop(1.0))
     6.78
     """
-    values = {"inner_diameter": inner_diameter, "obstructed_fraction": obstructed_fraction}
-    check("tracheal_tube_pressure_drop", values)
-    return tube_pressure_drop(
-        flow,
+    check("tracheal_tube_friction", {"inner_diameter": inner_diameter, "obstructed_fraction": obstructed_fraction})
+    return TubeFriction(
         bore=inner_diameter * (1.0 - obstructed_fraction),
         length=tracheal_tube_length(inner_diameter) if length is None else length,
+        wall="smooth",
+        loss_coefficient=loss_coefficient,
         density=density,
         viscosity=viscosity,
-        loss_coefficient=loss_coefficient,
     )

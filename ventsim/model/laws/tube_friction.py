@@ -1,18 +1,19 @@
-"""Laws of flow through straight tubes: friction, heads lost at the ends, inertance, stored gas.
+"""Flow through straight tubes: friction, heads lost at the ends, inertance, contained gas.
 
-All are pure functions. Where density and viscosity have a default, it is dry air of 20 °C at the standard
+Where density and viscosity have a default, it is dry air of 20 °C at the standard
 atmosphere; :func:`ventsim.gas.breathing_gas` gives those of other gases.
 """
 
 import math
-from typing import Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field
 
-from ventsim.errors import InputError, suggestion
 from ventsim.model.gas import breathing_gas
-from ventsim.quantities import check, finite_array
+from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
+from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import CMH2O_PA
 
 FloatArray = NDArray[np.float64]
@@ -142,49 +143,16 @@ def friction_factor(reynolds: float | FloatArray, *, corrugation_factor: float =
     return _friction_times_square(reynolds, corrugation_factor) / reynolds**2
 
 
-def tube_pressure_drop(
-    flow: float | FloatArray,
-    *,
-    bore: float,
-    length: float,
-    density: float = AIR_DENSITY,
-    viscosity: float = AIR_VISCOSITY,
-    wall: Wall = "smooth",
-    corrugation_factor: float = CORRUGATION_FACTOR,
-    loss_coefficient: float = 0.0,
-) -> FloatArray:
-    r"""Pressure drop of a straight tube, with heads lost at entrance, bends and exit.
+@FLOW_LAWS.member
+class TubeFriction(FlowLaw):
+    r"""Pressure drop of a straight tube from its size, with heads lost at entrance, bends and exit.
 
     Assumes steady and incompressible flow, fully developed from the entrance on.
 
-    Parameters
-    ----------
-    flow : float or array of shape (n,)
-        Flow from start to end. [L/s]
-    bore : float
-        Inner diameter. [mm]
-    length : float
-        Length. [m]
-    density : float, default 1.204
-        Density of the gas. [kg/m³]
-    viscosity : float, default 18.21
-        Dynamic viscosity of the gas. [µPa·s]
-    wall : {"smooth", "corrugated"}, default "smooth"
-        What the wall is like.
-    corrugation_factor : float, default 2
-        Turbulent friction of a corrugated wall over that of a smooth one, at least 1. [1]
-    loss_coefficient : float, default 0
-        Dynamic heads lost at entrance, bends and exit together. [1]
-
-    Returns
-    -------
-    array of shape (n,) or ()
-        Pressure at the start minus pressure at the end; rises with the flow and is odd in it. [cmH2O]
-
     Raises
     ------
-    InputError
-        If a value is impossible or the wall unknown.
+    PartError
+        If a value is impossible.
 
     Notes
     -----
@@ -200,22 +168,36 @@ def tube_pressure_drop(
 
     Examples
     --------
-    >>> float(tube_pressure_drop(2.0, bore=22.0, length=1.5))
+    >>> float(TubeFriction(bore=22.0, length=1.5, wall="smooth").pressure_drop(2.0))
     0.392
     """
-    values = {"bore": bore, "length": length, "density": density, "viscosity": viscosity}
-    values |= {"corrugation_factor": corrugation_factor, "loss_coefficient": loss_coefficient}
-    check("tube_pressure_drop", values)
-    if wall not in ("smooth", "corrugated"):
-        hint = suggestion(str(wall), ("smooth", "corrugated"))
-        raise InputError(f"tube_pressure_drop: there is no wall {wall!r}.\n  {hint}")
-    flow = finite_array("tube_pressure_drop", "flow", flow, unit="L/s")
-    reynolds = reynolds_number(flow, bore=bore, density=density, viscosity=viscosity)
-    factor = corrugation_factor if wall == "corrugated" else 1.0
-    slenderness = length / (bore * _MILLI)
-    heads = slenderness * _friction_times_square(reynolds, factor) + loss_coefficient * reynolds**2
-    unit_head = (viscosity * _MICRO) ** 2 / (2.0 * density * (bore * _MILLI) ** 2)  # at Re 1 [Pa]
-    return np.sign(flow) * heads * unit_head / CMH2O_PA
+
+    kind: ClassVar[str] = "tube friction"
+
+    bore: Annotated[float, quantity("bore")]
+    length: Annotated[float, quantity("length")]
+    wall: Annotated[Wall, Field(description="what the wall is like inside")] = "smooth"
+    corrugation_factor: Annotated[float, quantity("corrugation_factor")] = CORRUGATION_FACTOR
+    loss_coefficient: Annotated[float, quantity("loss_coefficient")] = 0.0
+    density: Annotated[float, quantity("density")] = AIR_DENSITY
+    viscosity: Annotated[float, quantity("viscosity")] = AIR_VISCOSITY
+
+    @property
+    def coefficients(self) -> tuple[float, float] | None:
+        """Without length friction is gone, and what is left is quadratic. [cmH2O·s/L, cmH2O·s²/L²]"""
+        return (0.0, float(self.pressure_drop(1.0))) if self.length == 0.0 else None
+
+    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+        """Pressure at the start minus pressure at the end. [cmH2O]"""
+        flow = finite_array(self.kind, "flow", flow, unit="L/s")
+        reynolds = reynolds_number(flow, bore=self.bore, density=self.density, viscosity=self.viscosity)
+        factor = self.corrugation_factor if self.wall == "corrugated" else 1.0
+        slenderness = self.length / (self.bore * _MILLI)
+        heads = slenderness * _friction_times_square(reynolds, factor) + self.loss_coefficient * reynolds**2
+        unit_head = (self.viscosity * _MICRO) ** 2 / (
+            2.0 * self.density * (self.bore * _MILLI) ** 2
+        )  # at Re 1 [Pa]
+        return np.sign(flow) * heads * unit_head / CMH2O_PA
 
 
 def tube_inertance(bore: float, length: float, *, density: float = AIR_DENSITY) -> float:
@@ -293,59 +275,6 @@ def tube_volume(bore: float, length: float) -> float:
     """
     check("tube_volume", {"bore": bore, "length": length})
     return math.pi / 4.0 * bore**2 * length  # mm² times m is mL
-
-
-def power_law_pressure_drop(
-    flow: float | FloatArray, *, coefficient: float, exponent: float, laminar_flow: float = 0.05
-) -> FloatArray:
-    r"""Pressure drop in proportion to a power of the flow, with a finite slope at rest.
-
-    Parameters
-    ----------
-    flow : float or array of shape (n,)
-        Flow from start to end. [L/s]
-    coefficient : float
-        Pressure drop at 1 L/s. [cmH2O·(s/L)ⁿ]
-    exponent : float
-        Power of the flow, 1 to 2. [1]
-    laminar_flow : float, default 0.05
-        Flow below which the power gives way to a parabola. [L/s]
-
-    Returns
-    -------
-    array of shape (n,) or ()
-        Pressure at the start minus pressure at the end, odd in the flow. [cmH2O]
-
-    Raises
-    ------
-    InputError
-        If a value is impossible.
-
-    Notes
-    -----
-    .. math:: \Delta p = K \dot V^n \quad (\dot V \ge q_0), \qquad
-        \Delta p = K q_0^{n-1} \big[(2 - n) \dot V + (n - 1) \dot V^2 / q_0\big] \quad (\dot V < q_0)
-
-    Value and slope agree at :math:`q_0`. A power alone has no slope at rest, unlike real, laminar flow there;
-    fits of the power were made well above the default :math:`q_0` of 3 L/min.
-
-    References
-    ----------
-    .. [1] J. Guttmann et al., Continuous calculation of intratracheal pressure in tracheally intubated
-       patients, Anesthesiology 79 (1993) 503-513 (abstract): the power law. The parabola is a choice made
-       here.
-
-    Examples
-    --------
-    >>> float(power_law_pressure_drop(0.5, coefficient=8.0, exponent=1.5))
-    2.83
-    """
-    values = {"coefficient": coefficient, "exponent": exponent, "wanted_flow": laminar_flow}
-    check("power_law_pressure_drop", values)
-    flow = finite_array("power_law_pressure_drop", "flow", flow, unit="L/s")
-    size = np.abs(flow)
-    slow = laminar_flow ** (exponent - 1.0) * ((2.0 - exponent) * size + (exponent - 1.0) * size**2 / laminar_flow)
-    return np.sign(flow) * coefficient * np.where(size < laminar_flow, slow, size**exponent)
 
 
 def _friction_times_square(reynolds: FloatArray, corrugation_factor: float) -> FloatArray:

@@ -9,17 +9,15 @@
 """
 
 from ventsim.model.layouts.bed_places import beds_around, beds_in_row
-from ventsim.model.layouts.branch import Branch
 from ventsim.model.layouts.floor_plan import FloorPlan, TubeLengths
-from ventsim.model.layouts.layout import Layout
-from ventsim.model.layouts.placed import on_floor_plan
-from ventsim.model.layouts.recipes import IDEAL_VENTILATOR, shared, single
+from ventsim.model.layouts.layout import IDEAL_VENTILATOR, Layout, on_floor_plan, shared, single
+from ventsim.model.layouts.limbs import PatientLimbs
 
 __all__ = [
     "IDEAL_VENTILATOR",
-    "Branch",
     "FloorPlan",
     "Layout",
+    "PatientLimbs",
     "TubeLengths",
     "beds_around",
     "beds_in_row",

@@ -1,5 +1,6 @@
 """Where beds and ventilator stand on the floor, and how much tube each arrangement needs for it."""
 
+import functools
 import math
 import numbers
 from collections.abc import Iterable, Mapping, Sequence
@@ -10,12 +11,102 @@ from typing import Annotated, Any, ClassVar, Self
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import CircuitError, InputError, suggestion
-from ventsim.model.circuit import FrozenParts
+from ventsim.model.descriptions import Description, shown
+from ventsim.model.families import FrozenMapping
 from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, halves
-from ventsim.model.layouts.pieces import joined_pieces, read_pieces
-from ventsim.model.parts import Description
-from ventsim.model.wording import shown
 from ventsim.quantities import quantity
+
+_MM_PER_M = 1000
+_SHORTEST, _LONGEST, _MOST = 0.05, 100.0, 10
+
+
+def read_stock_lengths(value: object) -> tuple[float, ...] | None:
+    """Lengths of tube that are to be had.
+
+    Parameters
+    ----------
+    value : object
+        Sequence of lengths in m, or None.
+
+    Returns
+    -------
+    tuple of float or None
+        The lengths, shortest first. [m]
+
+    Raises
+    ------
+    CircuitError
+        If it is neither, or a length is impossible.
+
+    Examples
+    --------
+    >>> read_stock_lengths([1.8, 1.5])
+    (1.5, 1.8)
+    """
+    if value is None:
+        return None
+    is_list = isinstance(value, Sequence) and not isinstance(value, str) and 1 <= len(value) <= _MOST
+    if not is_list or not all(isinstance(item, numbers.Real) and not isinstance(item, bool) for item in value):
+        raise CircuitError(
+            f"{value!r} is not a list of lengths.\n"
+            f"  Give 1 to {_MOST} numbers of metres, such as (1.5, 1.8); or None for tube that is cut."
+        )
+    for item in value:
+        if not _SHORTEST <= item <= _LONGEST:
+            raise CircuitError(
+                f"piece of {float(item):.6g} m is not allowed.\n"
+                f"  Allowed: {_SHORTEST:.6g} to {_LONGEST:.6g} m. Check the unit."
+            )
+    return tuple(sorted({float(item) for item in value}))
+
+
+def joined_lengths(length: float, *, stock_lengths: Sequence[float]) -> tuple[float, ...]:
+    """The pieces that reach a length with the least tube, and among those the fewest pieces.
+
+    Parameters
+    ----------
+    length : float
+        Length that is needed, at least 0. [m]
+    stock_lengths : sequence of float
+        Lengths that are to be had, counted in whole millimetres. [m]
+
+    Returns
+    -------
+    tuple of float
+        Their lengths, longest first; none for a length of 0. [m]
+
+    Examples
+    --------
+    >>> joined_lengths(3.1, stock_lengths=(1.5, 1.8))
+    (1.8, 1.5)
+    >>> joined_lengths(0.4, stock_lengths=(1.5, 1.8))
+    (1.5,)
+    """
+    # A millimetre that rounding of floats has added is not worth a piece.
+    needed = math.ceil(round(length * _MM_PER_M, 3))
+    found = _joined(needed, tuple(sorted(round(piece * _MM_PER_M) for piece in stock_lengths)))
+    return tuple(piece / _MM_PER_M for piece in found)
+
+
+@functools.lru_cache(maxsize=1024)
+def _joined(needed: int, pieces: tuple[int, ...]) -> tuple[int, ...]:
+    """Round by round one piece more; a sum that is met again needs no more pieces than before."""
+    if needed <= 0:
+        return ()
+    shortfall: dict[int, tuple[int, ...]] = {0: ()}
+    seen, enough = {0}, {}
+    while shortfall:
+        longer = {}
+        for total, chosen in shortfall.items():
+            for piece in pieces:
+                reached = total + piece
+                if reached in seen:
+                    continue
+                seen.add(reached)
+                (enough if reached >= needed else longer)[reached] = (*chosen, piece)
+        shortfall = longer
+    return tuple(sorted(enough[min(enough)], reverse=True))
+
 
 Position = tuple[float, float]
 
@@ -39,7 +130,7 @@ def _read_position(value: object) -> Position:
     return x, y
 
 
-def _read_beds(value: object) -> FrozenParts:
+def _read_beds(value: object) -> FrozenMapping:
     if not isinstance(value, Mapping) or not value:
         raise CircuitError(f"{shown(value)} holds no bed.\n  Give at least one: {{'a': (x, y)}}, in metres.")
     beds = {}
@@ -48,7 +139,7 @@ def _read_beds(value: object) -> FrozenParts:
             beds[name] = _read_position(place)
         except CircuitError as error:
             raise CircuitError(f"bed {name!r}: {error}") from None
-    return FrozenParts(beds)
+    return FrozenMapping(beds)
 
 
 def _dump_beds(beds: Mapping[str, Position]) -> dict[str, Any]:
@@ -92,21 +183,6 @@ class TubeLengths:
 class FloorPlan(Description):
     r"""Places of beds and ventilator on the floor, from which the lengths of tubes follow.
 
-    Parameters
-    ----------
-    beds : mapping of str to (x, y)
-        Place of each bed by the name of its lung. [m]
-    ventilator : tuple of float, default (0, 0)
-        Place of the ventilator. [m]
-    slack : float, default 1.2
-        Length of tube for each metre of straight way (default: common practice, no source). [1]
-    rise : float, default 0.5
-        Tube that each lung's limb needs besides, from the place of the bed up to the airway (default: common
-        practice, no source). [m]
-    pieces : tuple of float or None, default (1.5, 1.8)
-        Lengths in which tube is to be had; longer tubes are joined from them (default: common practice, no
-        source). None: tube is cut to the length. [m]
-
     Raises
     ------
     CircuitError
@@ -114,8 +190,8 @@ class FloorPlan(Description):
 
     Notes
     -----
-    A tube between two places that are :math:`d` apart needs :math:`s\,d`, with the slack :math:`s`; a limb
-    :math:`s\,d + h`, with the rise :math:`h`. Where the fittings stand:
+    A tube between two places that are :math:`d` apart needs :math:`s\,d`, with the extra_length :math:`s`; a limb
+    :math:`s\,d + h`, with the height :math:`h`. Where the fittings stand:
 
     - ``"star"``: at the ventilator.
     - ``"chain"``: the T-piece of each lung at its bed, in the order of the lungs; the last bed has none.
@@ -126,7 +202,7 @@ class FloorPlan(Description):
 
     Examples
     --------
-    >>> plan = FloorPlan(beds={"a": (3.0, 0.0), "b": (0.0, 2.0)}, pieces=None)
+    >>> plan = FloorPlan(beds={"a": (3.0, 0.0), "b": (0.0, 2.0)}, stock_lengths=None)
     >>> plan.tube_lengths("star").limbs["a"]
     4.1
     """
@@ -145,12 +221,12 @@ class FloorPlan(Description):
         PlainValidator(_read_position),
         Field(description="place (x, y) of the ventilator in m"),
     ] = (0.0, 0.0)
-    slack: Annotated[float, quantity("extra_length")] = 1.2
-    rise: Annotated[float, quantity("height")] = 0.5
-    pieces: Annotated[
+    extra_length: Annotated[float, quantity("extra_length")] = 1.2
+    height: Annotated[float, quantity("height")] = 0.5
+    stock_lengths: Annotated[
         tuple[float, ...] | None,
-        PlainValidator(read_pieces),
-        Field(description="lengths in m in which tube is to be had; None: cut to length"),
+        PlainValidator(read_stock_lengths),
+        Field(description="lengths in m in which tube is sold; None: cut to length"),
     ] = (1.5, 1.8)
 
     @model_validator(mode="after")
@@ -197,10 +273,17 @@ class FloorPlan(Description):
         limbs, runs = self.ways(arrangement, lungs=lungs)
         return TubeLengths(
             MappingProxyType(
-                {name: self._rounded(way.distance * self.slack + self.rise) for name, way in limbs.items()}
+                {
+                    name: self._rounded(way.distance * self.extra_length + self.height)
+                    for name, way in limbs.items()
+                }
             ),
             MappingProxyType(
-                {key: self._rounded(way.distance * self.slack) for key, way in runs.items() if way.distance > 0.0}
+                {
+                    key: self._rounded(way.distance * self.extra_length)
+                    for key, way in runs.items()
+                    if way.distance > 0.0
+                }
             ),
         )
 
@@ -265,7 +348,11 @@ class FloorPlan(Description):
                 )
 
     def _rounded(self, length: float) -> float:
-        return length if self.pieces is None else math.fsum(joined_pieces(length, pieces=self.pieces))
+        return (
+            length
+            if self.stock_lengths is None
+            else math.fsum(joined_lengths(length, stock_lengths=self.stock_lengths))
+        )
 
     def _star(self, names: tuple[str, ...]) -> tuple[dict[str, Way], dict[tuple[str, ...], Way]]:
         return {name: _way(self._port, self._bed(name)) for name in names}, {}

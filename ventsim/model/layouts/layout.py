@@ -1,60 +1,87 @@
-"""A ready-made circuit as a description, so that a scenario can hold the recipe instead of every part."""
+"""The description of a ready-made circuit, and the functions that make one."""
 
+import functools
 import html
-import warnings
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Annotated, Any, ClassVar, Self
 
-from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, model_validator
+from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import CircuitError, InputError, suggestion
-from ventsim.model.circuit import Circuit, FrozenParts
+from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.named_parts import read_parts
 from ventsim.model.circuit.overview import circuit_html, circuit_words
-from ventsim.model.layouts.branch import Branch
+from ventsim.model.descriptions import Description, named, shown
+from ventsim.model.families import FrozenMapping, plain_values
+from ventsim.model.layouts.assembly import assembled
 from ventsim.model.layouts.floor_plan import FloorPlan
+from ventsim.model.layouts.limbs import PatientLimbs
 from ventsim.model.layouts.manifolds import Arrangement
-from ventsim.model.layouts.recipes import shared
-from ventsim.model.parts import LUNG_KINDS, Adapter, Description, LungPart, TPiece, Tube
+from ventsim.model.parts import ADULT_BORE, Adapter, Lung, LungPart, TPiece, TrachealTube, Tube
 from ventsim.model.ventilator import Ventilator
-from ventsim.model.wording import named, shown
 
-_SIMPLE_LUNG = "lung"
-
-
-def _read_each(cls: type[Description], value: object) -> FrozenParts:
-    """Descriptions by name, from a mapping of them or of the plain values of each."""
-    if not isinstance(value, Mapping):
-        raise CircuitError(f"{shown(value)} is not a mapping of names.\n  Give {{'a': {cls.__name__}(...), ...}}.")
-    items = {}
-    for name, item in value.items():
-        if isinstance(item, Mapping):
-            with named(str(name)):
-                item = cls.from_dict(item)
-        items[name] = item
-    return FrozenParts(items)
+IDEAL_VENTILATOR = Ventilator(
+    source_resistance=0.0, exhalation_resistance=0.0, flow_limit=None, relief_pressure=None
+)
+"""A ventilator that holds its ports exactly at the set pressure."""
 
 
-def _read_lungs(value: object) -> FrozenParts:
-    """Lungs by name; plain values without a kind are those of a simple lung."""
-    if not isinstance(value, Mapping):
-        raise CircuitError(f"{shown(value)} is not a mapping of names.\n  Give {{'a': Lung(...), ...}}.")
-    lungs = {
-        name: {"kind": _SIMPLE_LUNG, **item} if isinstance(item, Mapping) else item for name, item in value.items()
+def _read_lungs(lungs: object) -> FrozenMapping:
+    if not isinstance(lungs, Mapping):
+        kind = "list" if isinstance(lungs, list | tuple) else type(lungs).__name__
+        given = lungs if isinstance(lungs, list | tuple) else (lungs,)
+        names = dict(zip("abcdefgh", given, strict=False)) or {"a": None}
+        example = ", ".join(f"{name!r}: ..." for name in names)
+        article = "an" if kind[0] in "aeiouAEIOU" else "a"
+        raise CircuitError(
+            f"lungs is {article} {kind}, and holds no lung with a name.\n  Give each a name: {{{example}}}."
+        )
+    if not lungs:
+        raise CircuitError("lungs {} holds no lung.\n  Give at least one: {'a': Lung(...)}.")
+    found = {
+        name: {"kind": Lung.kind, **lung} if isinstance(lung, Mapping) else lung for name, lung in lungs.items()
     }
-    for name, item in lungs.items():
-        if isinstance(item, Mapping) and item["kind"] not in tuple(LUNG_KINDS):
-            hint = suggestion(str(item["kind"]), LUNG_KINDS)
-            raise CircuitError(f"lung {name!r}: there is no kind {item['kind']!r} of lungs.\n  {hint}")
-    return read_parts(lungs)
+    for name, lung in found.items():
+        if not isinstance(name, str):
+            raise CircuitError(f"lungs: the name {name!r} is no text.\n  Write {str(name)!r}.")
+        if not isinstance(lung, LungPart | Mapping) or (isinstance(lung, Mapping) and lung["kind"] != Lung.kind):
+            raise CircuitError(
+                f"lungs: {name!r} is {shown(lung)}, not a lung.\n  Give a Lung(compliance=..., resistance=...)."
+            )
+    return read_parts(found)
 
 
-def _read_branches(value: object) -> FrozenParts:
-    return _read_each(Branch, {} if value is None else value)
+def _for_all_or_each(cls: type[Description]) -> Callable[[object], Any]:
+    """A reader of one description for all lungs, or of one by lung."""
 
+    def read(value: object) -> Any:
+        if value is None or isinstance(value, cls):
+            return value
+        article = "an" if cls.__name__[0] in "AEIOU" else "a"
+        if not isinstance(value, Mapping):
+            raise CircuitError(
+                f"{shown(value)} is neither {article} {cls.__name__} nor a mapping of lungs to them.\n"
+                f"  Give {cls.__name__}(...) for all lungs alike, or {{'a': {cls.__name__}(...)}}."
+            )
+        if (
+            value
+            and set(value) <= set(cls.model_fields)
+            and not any(isinstance(item, cls) for item in value.values())
+        ):
+            return cls.from_dict(value)
+        items = {}
+        for name, item in value.items():
+            if isinstance(item, Mapping):
+                with named(str(name)):
+                    item = cls.from_dict(item)
+            if not isinstance(item, cls):
+                raise CircuitError(
+                    f"{name!r} is {shown(item)}, not {article} {cls.__name__}.\n  Give {cls.__name__}(...)."
+                )
+            items[name] = item
+        return FrozenMapping(items)
 
-def _read_extensions(value: object) -> FrozenParts:
-    return _read_each(Tube, {} if value is None else value)
+    return read
 
 
 def _read_flag(value: object) -> bool:
@@ -63,42 +90,11 @@ def _read_flag(value: object) -> bool:
     return value
 
 
-def _dump_each(items: Mapping[str, Description], info: SerializationInfo) -> dict[str, Any]:
-    return {name: item.model_dump(mode=info.mode, exclude_none=info.exclude_none) for name, item in items.items()}
-
-
 _Flag = Annotated[bool, PlainValidator(_read_flag)]
 
 
 class Layout(Description):
-    """The arguments of :func:`ventsim.layouts.shared`, kept as a description.
-
-    Parameters
-    ----------
-    lungs : mapping of str to LungPart
-        The lungs by name, at least one.
-    arrangement : {"tree", "chain", "star"}, default "tree"
-        How the limbs leave the ports.
-    branch : Branch or None, default None
-        The limbs of every lung; None: the default ones.
-    branches : mapping of str to Branch, default {}
-        Limbs of single lungs by the lung's name, in place of `branch`.
-    one_way_valves : bool, default True
-        Whether each limb gets a one-way valve.
-    ideal : bool, default False
-        Whether to leave out the effects of the circuit.
-    ventilator : Ventilator or None, default None
-        The machine; None: the default one, or an ideal one in an ideal circuit.
-    t_piece : TPiece or None, default None
-        T-pieces at the ports; None: the default one.
-    adapter : Adapter or None, default None
-        Adapters at the ports, whatever its number of outlets; None: the default one.
-    extension : Tube or None, default None
-        Tube from bed to bed in a chain; None: 2 m of adult tube.
-    extensions : mapping of str to Tube, default {}
-        Tubes to the beds of single lungs in a chain by the lung's name, in place of `extension`.
-    floor_plan : FloorPlan or None, default None
-        Where beds and ventilator stand; the lengths of all tubes are then those of the plan.
+    """A ready-made circuit as :func:`ventsim.layouts.shared` makes it, kept as a description.
 
     Raises
     ------
@@ -109,9 +105,8 @@ class Layout(Description):
 
     Examples
     --------
-    >>> from ventsim.model.parts import Lung
     >>> layout = Layout(lungs={"a": Lung(compliance=50.0, resistance=10.0)}, one_way_valves=False)
-    >>> list(layout.circuit().parts)
+    >>> list(layout.circuit.parts)
     ['a inspiratory tube', 'a y-piece', 'a', 'a expiratory tube']
     """
 
@@ -121,77 +116,318 @@ class Layout(Description):
     lungs: Annotated[
         Mapping[str, LungPart],
         PlainValidator(_read_lungs),
-        PlainSerializer(_dump_each),
-        Field(description="the lungs by name"),
+        PlainSerializer(plain_values),
+        Field(description="the lungs by name, at least one"),
     ]
     arrangement: Annotated[Arrangement, Field(description="how the limbs leave the ports")] = "tree"
-    branch: Annotated[Branch | None, Field(description="limbs of every lung")] = None
-    branches: Annotated[
-        Mapping[str, Branch],
-        PlainValidator(_read_branches),
-        PlainSerializer(_dump_each),
-        Field(description="limbs of single lungs by the lung's name"),
-    ] = FrozenParts({})
+    limbs: Annotated[
+        PatientLimbs | Mapping[str, PatientLimbs] | None,
+        PlainValidator(_for_all_or_each(PatientLimbs)),
+        PlainSerializer(plain_values),
+        Field(description="the limbs: one value for all lungs, or by lung; None: the default ones"),
+    ] = None
     one_way_valves: Annotated[_Flag, Field(description="whether each limb gets a one-way valve")] = True
     ideal: Annotated[_Flag, Field(description="whether to leave out the effects of the circuit")] = False
-    ventilator: Annotated[Ventilator | None, Field(description="the machine")] = None
-    t_piece: Annotated[TPiece | None, Field(description="T-pieces at the ports")] = None
-    adapter: Annotated[Adapter | None, Field(description="adapters at the ports")] = None
-    extension: Annotated[Tube | None, Field(description="tube from bed to bed in a chain")] = None
-    extensions: Annotated[
-        Mapping[str, Tube],
-        PlainValidator(_read_extensions),
-        PlainSerializer(_dump_each),
-        Field(description="tubes to single beds in a chain by the lung's name"),
-    ] = FrozenParts({})
-    floor_plan: Annotated[FloorPlan | None, Field(description="where beds and ventilator stand")] = None
+    ventilator: Annotated[
+        Ventilator | None,
+        Field(description="the machine; None: the default one, or an ideal one in an ideal circuit"),
+    ] = None
+    t_piece: Annotated[TPiece | None, Field(description="T-pieces at the ports; None: the default one")] = None
+    adapter: Annotated[
+        Adapter | None, Field(description="adapters at the ports, whatever its outlets; None: the default one")
+    ] = None
+    extension: Annotated[
+        Tube | Mapping[str, Tube] | None,
+        PlainValidator(_for_all_or_each(Tube)),
+        PlainSerializer(plain_values),
+        Field(
+            description="tube from bed to bed in a chain: one value for all, or by lung; None: 2 m of adult tube"
+        ),
+    ] = None
+    floor_plan: Annotated[
+        FloorPlan | None,
+        Field(description="where beds and ventilator stand; the lengths of all tubes are then those of the plan"),
+    ] = None
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        self.circuit()
+        for name in ("limbs", "extension"):
+            given = getattr(self, name)
+            for lung in given if isinstance(given, FrozenMapping) else ():
+                if lung not in self.lungs:
+                    raise CircuitError(
+                        f"{name}: there is no lung {lung!r}.\n  {suggestion(str(lung), self.lungs)}"
+                    )
+        self.circuit  # noqa: B018 (made once, and checked)
         return self
 
     def __repr__(self) -> str:
-        return f"<{self._options()}: {circuit_words(self._same_circuit())}>"
+        return f"<{self._options()}: {circuit_words(self.circuit)}>"
 
     __str__ = __repr__
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self._options())}</p>\n{circuit_html(self._same_circuit())}"
-
-    def _same_circuit(self) -> Circuit:
-        """The circuit, without the warnings that were given when the layout was made."""
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            return self.circuit()
+        return f"<p>{html.escape(self._options())}</p>\n{circuit_html(self.circuit)}"
 
     def _options(self) -> str:
-        """What was chosen, without what the circuit shows."""
         options = ["Layout", f"arrangement {self.arrangement}"]
         options += [] if self.one_way_valves else ["no one-way valves"]
         options += ["ideal"] if self.ideal else []
         options += ["on a floor plan"] if self.floor_plan is not None else []
         return ", ".join(options)
 
-    def circuit(self) -> Circuit:
-        """The circuit, made by :func:`ventsim.layouts.shared`.
+    def limbs_of(self, lung: str) -> PatientLimbs:
+        """The limbs of a lung, its own or those of all."""
+        if isinstance(self.limbs, PatientLimbs):
+            return self.limbs
+        return (self.limbs or {}).get(lung) or PatientLimbs()
 
-        Returns
-        -------
-        Circuit
-            The checked circuit.
-        """
-        return shared(
+    def extension_to(self, lung: str) -> Tube:
+        """The tube to the bed of a lung in a chain, its own or that of all."""
+        if isinstance(self.extension, Tube):
+            return self.extension
+        return (self.extension or {}).get(lung) or Tube(length=2.0)
+
+    @functools.cached_property
+    def circuit(self) -> Circuit:
+        """The checked circuit; it remembers its layout."""
+        names = tuple(self.lungs)
+        pairs, joints = assembled(
             self.lungs,
             arrangement=self.arrangement,
-            branch=self.branch,
-            branches=self.branches,
+            limbs={name: self.limbs_of(name) for name in names},
             one_way_valves=self.one_way_valves,
             ideal=self.ideal,
-            ventilator=self.ventilator,
-            t_piece=self.t_piece,
-            adapter=self.adapter,
-            extension=self.extension,
-            extensions=self.extensions,
+            t_piece=self.t_piece or TPiece(),
+            adapter=self.adapter or Adapter(),
+            extensions=self._extensions(),
             floor_plan=self.floor_plan,
         )
+        machine = self.ventilator or (IDEAL_VENTILATOR if self.ideal else Ventilator())
+        return Circuit.from_pairs(pairs, joints=joints, ventilator=machine).of_layout(self)
+
+    def _extensions(self) -> dict[tuple[str, ...], Tube]:
+        """Tubes between the beds of a chain; on a floor plan the pattern of all."""
+        own = isinstance(self.extension, Mapping)
+        if self.floor_plan is not None:
+            if own:
+                raise CircuitError(
+                    "extension: tubes by lung are given together with a floor plan, from which their lengths follow.\n"
+                    "  Leave out one of the two, or give one tube for all."
+                )
+            return {(): self.extension_to("")}
+        if self.arrangement != "chain":
+            if own and self.extension:
+                raise CircuitError(
+                    f"extension: there is none in the arrangement {self.arrangement!r}.\n"
+                    "  Leave it out, or take the arrangement 'chain'."
+                )
+            return {}
+        first = next(iter(self.lungs))
+        reached = [name for name in self.lungs if name != first or (own and name in self.extension)]
+        return {(name,): self.extension_to(name) for name in reached}
+
+
+def shared(
+    lungs: Mapping[str, LungPart],
+    *,
+    arrangement: Arrangement = "tree",
+    limbs: PatientLimbs | Mapping[str, PatientLimbs] | None = None,
+    one_way_valves: bool = True,
+    ideal: bool = False,
+    ventilator: Ventilator | None = None,
+    t_piece: TPiece | None = None,
+    adapter: Adapter | None = None,
+    extension: Tube | Mapping[str, Tube] | None = None,
+    floor_plan: FloorPlan | None = None,
+) -> Circuit:
+    """Several lungs on one ventilator, each with its own inspiratory and expiratory limb.
+
+    The same fittings divide the inspiratory port and join the expiratory one:
+
+    - ``"tree"``: a T-piece at the port for two lungs. For more, an adapter at the port, a T-piece behind it,
+      and adapters with two outlets below, as even as the number of lungs allows; four lungs need one T-piece
+      and three adapters for each port.
+    - ``"chain"``: beds in a row; a T-piece for each lung but the last, joined by extension tubes.
+    - ``"star"``: one adapter with an outlet for each lung.
+
+    Parameters
+    ----------
+    lungs : mapping of str to LungPart
+        The lungs by name, at least one.
+    arrangement : {"tree", "chain", "star"}, default "tree"
+        How the limbs leave the ports.
+    limbs : PatientLimbs or mapping of str to PatientLimbs, optional
+        The limbs: one value for all lungs, or by lung, where a lung that is left out has the default ones.
+    one_way_valves : bool, default True
+        Whether each limb gets a one-way valve, so that gas of one lung cannot reach another.
+    ideal : bool, default False
+        Whether to leave out the effects of the circuit: nothing but lungs and tracheal tubes stores gas,
+        breathing tubes without a given resistance have none, and valves open at no pressure (their
+        resistance, and that of restrictors, filters and tracheal tubes, stays).
+    ventilator : Ventilator or None, default None
+        The machine; None: the default one, or :data:`IDEAL_VENTILATOR` in an ideal circuit.
+    t_piece : TPiece or None, default None
+        T-pieces at the ports; None: the default one.
+    adapter : Adapter or None, default None
+        Adapters at the ports, whatever its number of outlets; None: the default one.
+    extension : Tube or mapping of str to Tube, optional
+        Tube from bed to bed in a chain, by default 2 m of adult tube: one value for all, or the tubes to the beds of
+        single lungs. That of the first lung leads from the port to the first T-piece, where there is none otherwise.
+    floor_plan : FloorPlan or None, default None
+        Where beds and ventilator stand. The lengths of all tubes are then those of the plan, whatever lengths
+        the others give, and a tree gets tubes between its fittings.
+
+    Returns
+    -------
+    Circuit
+        The checked circuit, with names such as ``"a inspiratory tube"``; the lungs keep their names.
+
+    Raises
+    ------
+    CircuitError
+        If there is no lung, a name does not fit, or the arrangement is unknown.
+
+    Notes
+    -----
+    Where two tubes meet, as at the end of a chain without valves, an adapter joins them.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import Lung
+    >>> lung = Lung(compliance=50.0, resistance=10.0)
+    >>> four = shared({name: lung for name in "abcd"})
+    >>> sum(part.kind == "adapter" for part in four.parts.values())
+    6
+    """
+    return Layout(
+        lungs=lungs,
+        arrangement=arrangement,
+        limbs=limbs,
+        one_way_valves=one_way_valves,
+        ideal=ideal,
+        ventilator=ventilator,
+        t_piece=t_piece,
+        adapter=adapter,
+        extension=extension,
+        floor_plan=floor_plan,
+    ).circuit
+
+
+def single(
+    lung: LungPart,
+    *,
+    name: str = "lung",
+    limbs: PatientLimbs | None = None,
+    one_way_valves: bool = False,
+    ideal: bool = False,
+    ventilator: Ventilator | None = None,
+) -> Circuit:
+    """One lung on one ventilator: two limbs and a Y-piece.
+
+    Parameters
+    ----------
+    lung : LungPart
+        The lung.
+    name : str, default "lung"
+        Its name in the circuit.
+    limbs : PatientLimbs or None, default None
+        Limbs and Y-piece; None: the default ones.
+    one_way_valves : bool, default False
+        Whether each limb gets a one-way valve besides the ventilator's own.
+    ideal : bool, default False
+        Whether to leave out all effects of the circuit, as in :func:`shared`.
+    ventilator : Ventilator or None, default None
+        The machine; None: the default one, or an ideal one in an ideal circuit.
+
+    Returns
+    -------
+    Circuit
+        The checked circuit.
+
+    Raises
+    ------
+    InputError
+        If a value is impossible.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import Lung
+    >>> list(single(Lung(compliance=50.0, resistance=5.0)).parts)
+    ['lung inspiratory tube', 'lung y-piece', 'lung', 'lung expiratory tube']
+    """
+    return shared({name: lung}, limbs=limbs, one_way_valves=one_way_valves, ideal=ideal, ventilator=ventilator)
+
+
+def on_floor_plan(
+    lungs: Mapping[str, LungPart],
+    floor_plan: FloorPlan,
+    *,
+    arrangement: Arrangement = "tree",
+    tracheal_tubes: Mapping[str, float] | float | None = None,
+    bore: float = ADULT_BORE,
+    one_way_valves: bool = True,
+    ventilator: Ventilator | None = None,
+) -> Circuit:
+    """Several lungs on one ventilator, with tubes as long as the places of the beds ask for.
+
+    In short for :func:`shared` with a floor plan, where all limbs have one bore.
+
+    Parameters
+    ----------
+    lungs : mapping of str to LungPart
+        The lungs by name; without tracheal tubes if `tracheal_tubes` gives them.
+    floor_plan : FloorPlan
+        Places of beds and ventilator, with the names of the lungs.
+    arrangement : {"tree", "chain", "star"}, default "tree"
+        How the limbs leave the ports.
+    tracheal_tubes : mapping of str to float, float or None, default None
+        Inner diameters of the tracheal tubes by the lung's name, or one for all; None: none. [mm]
+    bore : float, default 22
+        Inner diameter of all breathing tubes. [mm]
+    one_way_valves : bool, default True
+        Whether each limb gets a one-way valve.
+    ventilator : Ventilator or None, default None
+        The machine; None: the default one.
+
+    Returns
+    -------
+    Circuit
+        The checked circuit.
+
+    Raises
+    ------
+    CircuitError
+        If beds and lungs have different names, or as :func:`shared`.
+    PartError
+        If a bore or diameter is impossible.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import Lung
+    >>> from ventsim.model.layouts import beds_around
+    >>> lungs = {name: Lung(compliance=50.0, resistance=10.0) for name in "abcd"}
+    >>> circuit = on_floor_plan(lungs, beds_around(lungs, radius=2.0), tracheal_tubes={"a": 7.5})
+    >>> circuit.parts["a inspiratory tube"].length, circuit.parts["a tracheal tube"].inner_diameter
+    (3.0, 7.5)
+    """
+    if not isinstance(tracheal_tubes, Mapping):
+        tracheal_tubes = {} if tracheal_tubes is None else dict.fromkeys(lungs, tracheal_tubes)
+    for name in tracheal_tubes:
+        if name not in lungs:
+            raise CircuitError(f"tracheal_tubes: there is no lung {name!r}.\n  {suggestion(str(name), lungs)}")
+    tube = Tube(length=1.0, bore=bore)  # of its values the bore alone counts
+    plain = PatientLimbs(inspiratory_tube=tube, expiratory_tube=tube)
+    limbs = dict.fromkeys(lungs, plain) | {
+        name: plain.changed(tracheal_tube=TrachealTube(inner_diameter=size))
+        for name, size in tracheal_tubes.items()
+    }
+    return shared(
+        lungs,
+        arrangement=arrangement,
+        limbs=limbs,
+        one_way_valves=one_way_valves,
+        ventilator=ventilator,
+        extension=tube,
+        floor_plan=floor_plan,
+    )

@@ -26,7 +26,7 @@ class Fittings:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Assembly:
     """Named parts and joints under construction, and the free end that each lung's limb takes."""
 
     pairs: list[tuple[str, Part]] = field(default_factory=list)
@@ -34,53 +34,53 @@ class Plan:
     outlets: dict[str, str] = field(default_factory=dict)
 
 
-def _tree(limb: str, names: tuple[str, ...], fittings: Fittings) -> Plan:
+def _tree(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
     """A T-piece at the root, adapters with two outlets below; for more than two, an adapter at the port."""
-    plan, port = Plan(), f"{VENTILATOR}.{limb}"
+    whole, port = Assembly(), f"{VENTILATOR}.{limb}"
     if len(names) == 1:
-        plan.outlets[names[0]] = port
-        return plan
+        whole.outlets[names[0]] = port
+        return whole
     if len(names) > 2:
-        port = _add_adapter(plan, limb, port, fittings.adapter.changed({"outlets": 1}))[0]
+        port = _add_adapter(whole, limb, port, fittings.adapter.changed({"outlets": 1}))[0]
     tee = f"{limb} t-piece"
-    plan.pairs.append((tee, fittings.t_piece))
-    plan.joints.append((port, f"{tee}.stem"))
+    whole.pairs.append((tee, fittings.t_piece))
+    whole.joints.append((port, f"{tee}.stem"))
     waiting = list(zip((f"{tee}.left", f"{tee}.right"), halves(names), strict=True))
     while waiting:
         end, group = waiting.pop(0)
         if len(group) == 1:
-            plan.outlets[group[0]] = end
+            whole.outlets[group[0]] = end
             continue
-        end = _add_run(plan, limb, end, fittings.runs.get(group))
-        ends = _add_adapter(plan, limb, end, fittings.adapter.changed({"outlets": 2}))
+        end = _add_run(whole, limb, end, fittings.runs.get(group))
+        ends = _add_adapter(whole, limb, end, fittings.adapter.changed({"outlets": 2}))
         waiting += zip(ends, halves(group), strict=True)
-    return plan
+    return whole
 
 
-def _star(limb: str, names: tuple[str, ...], fittings: Fittings) -> Plan:
+def _star(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
     """One adapter with an outlet for each lung."""
-    plan, ends = Plan(), (f"{VENTILATOR}.{limb}",)
+    whole, ends = Assembly(), (f"{VENTILATOR}.{limb}",)
     if len(names) > 1:
-        ends = _add_adapter(plan, limb, ends[0], fittings.adapter.changed({"outlets": len(names)}))
-    plan.outlets.update(zip(names, ends, strict=True))
-    return plan
+        ends = _add_adapter(whole, limb, ends[0], fittings.adapter.changed({"outlets": len(names)}))
+    whole.outlets.update(zip(names, ends, strict=True))
+    return whole
 
 
-def _chain(limb: str, names: tuple[str, ...], fittings: Fittings) -> Plan:
+def _chain(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
     """A T-piece for each lung but the last, and an extension tube behind each T-piece."""
-    plan, end = Plan(), f"{VENTILATOR}.{limb}"
+    whole, end = Assembly(), f"{VENTILATOR}.{limb}"
     for number, name in enumerate(names[:-1], start=1):
         tee = f"{limb} t-piece {number}"
-        end = _add_run(plan, limb, end, fittings.runs.get((name,)))
-        plan.pairs.append((tee, fittings.t_piece))
-        plan.joints.append((end, f"{tee}.stem"))
-        plan.outlets[name] = f"{tee}.left"
+        end = _add_run(whole, limb, end, fittings.runs.get((name,)))
+        whole.pairs.append((tee, fittings.t_piece))
+        whole.joints.append((end, f"{tee}.stem"))
+        whole.outlets[name] = f"{tee}.left"
         end = f"{tee}.right"
-    plan.outlets[names[-1]] = _add_run(plan, limb, end, fittings.runs.get(names[-1:]))
-    return plan
+    whole.outlets[names[-1]] = _add_run(whole, limb, end, fittings.runs.get(names[-1:]))
+    return whole
 
 
-MANIFOLDS: Mapping[str, Callable[[str, tuple[str, ...], Fittings], Plan]] = MappingProxyType(
+MANIFOLDS: Mapping[str, Callable[[str, tuple[str, ...], Fittings], Assembly]] = MappingProxyType(
     {"tree": _tree, "chain": _chain, "star": _star}
 )
 
@@ -107,23 +107,23 @@ def halves(names: Sequence[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     return tuple(names[:half]), tuple(names[half:])
 
 
-def _add_run(plan: Plan, limb: str, end: str, tube: Tube | None) -> str:
+def _add_run(whole: Assembly, limb: str, end: str, tube: Tube | None) -> str:
     """Put a tube, if there is one, between a free end and the next fitting; the new free end."""
     if tube is None:
         return end
-    count = sum(isinstance(part, Tube) for _, part in plan.pairs)
+    count = sum(isinstance(part, Tube) for _, part in whole.pairs)
     name = f"{limb} extension {count + 1}"
-    plan.pairs.append((name, tube))
+    whole.pairs.append((name, tube))
     # Gas leaves the ventilator through one side and returns through the other.
     near, far = ("inlet", "outlet") if limb == "inspiratory" else ("outlet", "inlet")
-    plan.joints.append((end, f"{name}.{near}"))
+    whole.joints.append((end, f"{name}.{near}"))
     return f"{name}.{far}"
 
 
-def _add_adapter(plan: Plan, limb: str, end: str, adapter: Adapter) -> tuple[str, ...]:
+def _add_adapter(whole: Assembly, limb: str, end: str, adapter: Adapter) -> tuple[str, ...]:
     """Put an adapter at a free end; the new free ends."""
-    count = sum(isinstance(part, Adapter) for _, part in plan.pairs)
+    count = sum(isinstance(part, Adapter) for _, part in whole.pairs)
     name = f"{limb} adapter {count + 1}"
-    plan.pairs.append((name, adapter))
-    plan.joints.append((end, f"{name}.inlet"))
+    whole.pairs.append((name, adapter))
+    whole.joints.append((end, f"{name}.inlet"))
     return tuple(f"{name}.{outlet}" for outlet in adapter.outlet_ports)

@@ -96,17 +96,12 @@ def _at_the_patient(part: Part) -> dict[str, Cones]:
 _BY_KIND: Mapping[str, Callable[[Part], dict[str, Cones]]] = MappingProxyType(
     {
         "lung": _lung,
-        "elastic lung": _lung,
-        "compartment lung": _lung,
         "tube": _tube,
         "t-piece": lambda part: {"stem": _EITHER, "left": _MALE, "right": _MALE},
         "y-piece": lambda part: {"inspiratory": _MALE, "expiratory": _MALE, "patient": _PATIENT},
         "adapter": _adapter,
         "one-way valve": _in_line,
         "restrictor": _in_line,
-        "orifice": _in_line,
-        "measured part": _in_line,
-        "adjustable restrictor": _in_line,
         "peep valve": _in_line,
         "filter": _at_the_patient,
         "leak": lambda part: {},

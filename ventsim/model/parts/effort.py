@@ -6,31 +6,25 @@ The ventilator does not react to it: breaths of the machine and efforts of the p
 import itertools
 from typing import Annotated, ClassVar, Self
 
-from pydantic import Field, PlainSerializer, PlainValidator, model_validator
+from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
-from ventsim.model.laws.pressure_volume import MuscleEffort
-from ventsim.model.nested import dump_nested, read_nested
+from ventsim.model.families import Family, Member
+from ventsim.model.parts.elements import MuscleEffort
 from ventsim.quantities import quantity
 
 _HIGHEST_PRESSURE = 200.0  # no muscles of a chest do more, strained against a shut mouth [cmH2O]
 _SAME = 1e-9  # times and pressures that differ by less, relative to the largest, are equal
 
 
+EFFORTS = Family(name="effort", tag="kind", example="HalfSineEffort(amplitude=5, duration=1, rate=15)")
+"""Efforts of the respiratory muscles."""
+
+
+@EFFORTS.member
 class HalfSineEffort(Description):
     r"""Half a wave of a sine for each breath of the patient, and rest until the next.
-
-    Parameters
-    ----------
-    amplitude : float
-        Highest pressure of the muscles; positive breathes in, negative out. [cmH2O]
-    duration : float
-        How long one effort lasts. [s]
-    rate : float
-        Efforts of the patient for each minute. [1/min]
-    delay : float, default 0
-        Start of the first effort, from the start of the run. [s]
 
     Raises
     ------
@@ -48,13 +42,13 @@ class HalfSineEffort(Description):
     Examples
     --------
     >>> effort = HalfSineEffort(amplitude=8.0, duration=1.0, rate=15.0, delay=0.5)
-    >>> float(effort.course().pressure(1.0))
+    >>> float(effort.over_time().pressure(1.0))
     8.0
     """
 
     kind: ClassVar[str] = "half-sine effort"
     error_type: ClassVar[type[InputError]] = PartError
-    tagged: ClassVar[bool] = True
+    tag: ClassVar[str] = "kind"
 
     amplitude: Annotated[float, quantity("amplitude")]
     duration: Annotated[float, quantity("effort_duration")]
@@ -78,7 +72,7 @@ class HalfSineEffort(Description):
         """Time from one effort to the next. [s]"""
         return 60.0 / self.rate
 
-    def course(self) -> MuscleEffort:
+    def over_time(self) -> MuscleEffort:
         """The pressure of the muscles over time.
 
         Returns
@@ -95,18 +89,9 @@ class HalfSineEffort(Description):
         )
 
 
+@EFFORTS.member
 class SampledEffort(Description):
     """A measured or drawn course of the pressure of the muscles, straight between its points.
-
-    Parameters
-    ----------
-    times : sequence of float
-        Times within a period, rising, from 0 to `period` at most. [s]
-    pressures : sequence of float
-        Pressure at each of the times; positive breathes in. Last and first are equal, so that the pressure
-        does not jump from one period to the next. [cmH2O]
-    period : float
-        Time from one effort to the next. [s]
 
     Raises
     ------
@@ -120,13 +105,13 @@ class SampledEffort(Description):
     Examples
     --------
     >>> effort = SampledEffort(times=(0.0, 0.8, 1.0), pressures=(0.0, 6.0, 0.0), period=4.0)
-    >>> float(effort.course().pressure(4.4))
+    >>> float(effort.over_time().pressure(4.4))
     3.0
     """
 
     kind: ClassVar[str] = "sampled effort"
     error_type: ClassVar[type[InputError]] = PartError
-    tagged: ClassVar[bool] = True
+    tag: ClassVar[str] = "kind"
 
     times: Annotated[tuple[float, ...], quantity("times")]
     pressures: Annotated[tuple[float, ...], quantity("muscle_pressures")]
@@ -164,7 +149,7 @@ class SampledEffort(Description):
             )
         return self
 
-    def course(self) -> MuscleEffort:
+    def over_time(self) -> MuscleEffort:
         """The pressure of the muscles over time.
 
         Returns
@@ -175,17 +160,5 @@ class SampledEffort(Description):
         return MuscleEffort(times=self.times, pressures=self.pressures, period=self.period)
 
 
-Effort = HalfSineEffort | SampledEffort
-"""Effort of the respiratory muscles."""
-
-
-def _read_effort(value: object) -> Description | None:
-    return None if value is None else read_nested(value, choices=Effort)
-
-
-EffortField = Annotated[
-    HalfSineEffort | SampledEffort | None,
-    PlainValidator(_read_effort),
-    PlainSerializer(dump_nested),
-    Field(description="effort of the respiratory muscles; None: none"),
-]
+EffortField = Annotated[HalfSineEffort | SampledEffort, Member(EFFORTS)]
+"""A field that holds an effort."""

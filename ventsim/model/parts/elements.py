@@ -5,136 +5,15 @@ part needs no change in the engine. A passage joins two points and a store sits 
 of the part (``"inlet"``) or points inside it (``"alveoli"``).
 """
 
-from collections.abc import Callable
 from dataclasses import KW_ONLY, dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.model.laws.pressure_volume import MuscleEffort, PressureVolume
+from ventsim.model.laws.elastic import ElasticLaw
+from ventsim.model.laws.flow import FlowLaw
 
 FloatArray = NDArray[np.float64]
-
-# Coefficients up to which a law is none: rounding of the pressures at its ends would be larger than its drop.
-NEGLIGIBLE_LINEAR, NEGLIGIBLE_QUADRATIC = 1e-7, 1e-12
-
-
-@dataclass(frozen=True, slots=True)
-class Rohrer:
-    r"""Pressure drop with a linear and a quadratic term, odd in the flow.
-
-    Parameters
-    ----------
-    linear : float
-        Coefficient of the flow, at least 0. [cmH2O·s/L]
-    quadratic : float
-        Coefficient of the flow times its size, at least 0. [cmH2O·s²/L²]
-
-    Notes
-    -----
-    .. math:: \Delta p = K_1 \dot V + K_2 \dot V |\dot V|
-
-    References
-    ----------
-    .. [1] F. Rohrer, Der Strömungswiderstand in den menschlichen Atemwegen, Pflügers Archiv 162, 225-299
-       (1915). From memory.
-
-    Examples
-    --------
-    >>> Rohrer(2.0, 1.0).pressure_drop(-0.5)
-    -1.25
-    """
-
-    linear: float
-    quadratic: float
-
-    def pressure_drop(self, flow: float) -> float:
-        """Pressure at the start minus pressure at the end.
-
-        Parameters
-        ----------
-        flow : float
-            Flow from start to end. [L/s]
-
-        Returns
-        -------
-        float
-            Pressure drop, with the sign of the flow. [cmH2O]
-
-        Examples
-        --------
-        >>> Rohrer(2.0, 1.0).pressure_drop(1.0)
-        3.0
-        """
-        return self.linear * flow + self.quadratic * flow * abs(flow)
-
-    @property
-    def is_zero(self) -> bool:
-        """Whether gas passes without any pressure drop that could be told from none (1e-7 cmH2O at 1 L/s)."""
-        return self.linear <= NEGLIGIBLE_LINEAR and self.quadratic <= NEGLIGIBLE_QUADRATIC
-
-
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """Pressure drop by any function that rises with the flow, odd in the flow.
-
-    Parameters
-    ----------
-    function : callable
-        Called as ``function(flow, **arguments)`` with an array of flows of at least 0 [L/s]; returns the pressure
-        drops [cmH2O]. Strictly rising from 0 at 0, with a finite slope above 0 there.
-    arguments : tuple of (str, value)
-        Further arguments of the function, hashable.
-    largest_flow : float, default 5
-        Flow up to which the law is used as it is; beyond, it goes on in a straight line. [L/s]
-
-    Notes
-    -----
-    The engine turns the law into a table once. Parts of one circuit with equal laws share it.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> law = Curve(lambda flow, factor: factor * flow * (1 + np.sqrt(flow)), (("factor", 2.0),))
-    >>> float(law.pressure_drop(-1.0))
-    -4.0
-    """
-
-    function: Callable[..., FloatArray]
-    arguments: tuple[tuple[str, Any], ...] = ()
-    largest_flow: float = 5.0
-
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
-        """Pressure at the start minus pressure at the end.
-
-        Parameters
-        ----------
-        flow : float or array of shape (n,)
-            Flow from start to end. [L/s]
-
-        Returns
-        -------
-        array of shape (n,) or ()
-            Pressure drop, with the sign of the flow. [cmH2O]
-
-        Examples
-        --------
-        >>> import numpy as np
-        >>> Curve(np.sinh).pressure_drop(np.array([-1.0, 1.0]))
-        array([-1.17520119,  1.17520119])
-        """
-        flow = np.asarray(flow, dtype=float)
-        return np.sign(flow) * self.function(np.abs(flow), **dict(self.arguments))
-
-    @property
-    def is_zero(self) -> bool:
-        """Whether gas passes without any pressure drop: never."""
-        return False
-
-
-FlowLaw = Rohrer | Curve
-"""How the pressure drop of a passage follows from the flow."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +24,9 @@ class Passage:
     ----------
     start, end : str
         Names of the two points. Flow is positive from `start` to `end`.
-    forward : Rohrer or Curve
+    forward : FlowLaw
         Pressure drop while gas flows from `start` to `end`.
-    backward : Rohrer, Curve or None
+    backward : FlowLaw or None
         Pressure drop while gas flows from `end` to `start`; None: closed against that flow.
     opening_pressure : float, default 0
         Pressure difference below which a closed passage stays shut; only where `backward` is None. [cmH2O]
@@ -164,7 +43,8 @@ class Passage:
 
     Examples
     --------
-    >>> Passage("inlet", "outlet", Rohrer(0.0, 0.0), Rohrer(0.0, 0.0)).is_ideal
+    >>> from ventsim.model.laws import OPEN
+    >>> Passage("inlet", "outlet", OPEN, OPEN).is_ideal
     True
     """
 
@@ -212,6 +92,66 @@ class Store:
     compliance: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MuscleEffort:
+    r"""Pressure of the respiratory muscles over time, repeated with a period; positive breathes in.
+
+    Parameters
+    ----------
+    times : tuple of float
+        Times within a period, rising, from 0 to `period` at most. [s]
+    pressures : tuple of float
+        Pressure at each of the times. [cmH2O]
+    period : float
+        Time from one effort to the next. [s]
+    half_sine : bool, default False
+        Whether the course between two times is half a sine wave: then there are the three values 0, amplitude, 0
+        at begin, middle and end. Otherwise it is a straight line.
+
+    Notes
+    -----
+    Before the first time and after the last one the pressure is 0 if `half_sine`, otherwise the nearest value.
+
+    Examples
+    --------
+    >>> effort = MuscleEffort(times=(0.0, 0.5, 1.0), pressures=(0.0, 8.0, 0.0), period=4.0, half_sine=True)
+    >>> float(effort.pressure(4.5))
+    8.0
+    """
+
+    times: tuple[float, ...]
+    pressures: tuple[float, ...]
+    period: float
+    half_sine: bool = False
+
+    def pressure(self, time: float | FloatArray) -> FloatArray:
+        """Pressure of the muscles at a time.
+
+        Parameters
+        ----------
+        time : float or array of shape (n,)
+            Time since the start of a run. [s]
+
+        Returns
+        -------
+        array of shape (n,) or ()
+            Pressure. [cmH2O]
+
+        Examples
+        --------
+        >>> line = MuscleEffort(times=(0.0, 1.0), pressures=(0.0, 5.0), period=2.0)
+        >>> float(line.pressure(0.5))
+        2.5
+        """
+        phase = np.mod(time, self.period)
+        if not self.half_sine:
+            return np.interp(phase, self.times, self.pressures)
+        begin, end = self.times[0], self.times[-1]
+        inside = (phase >= begin) & (phase <= end)
+        angle = np.pi * (phase - begin) / (end - begin)
+        return np.where(inside, self.pressures[1] * np.sin(angle), 0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class ElasticStore:
     """Gas held at a point behind a curved pressure-volume relation, with or without an effort of muscles.
@@ -220,24 +160,24 @@ class ElasticStore:
     ----------
     at : str
         Name of the point.
-    curve : PressureVolume
-        Pressure that belongs to each volume, relaxed volume 0.
+    law : ElasticLaw
+        Pressure that belongs to each volume above relaxation volume.
     effort : MuscleEffort or None, default None
         Pressure of the respiratory muscles over time, which lowers the pressure at the point.
 
     Notes
     -----
-    The pressure at the point is that of the curve minus that of the muscles.
+    The pressure at the point is that of the law minus that of the muscles.
 
     Examples
     --------
-    >>> from ventsim.model.laws.pressure_volume import PressureVolume
-    >>> ElasticStore("alveoli", PressureVolume(linear=0.02)).at
+    >>> from ventsim.model.laws import Exponential
+    >>> ElasticStore("alveoli", Exponential(largest_volume=6000.0, pressure_rate=0.12)).at
     'alveoli'
     """
 
     at: str
-    curve: PressureVolume
+    law: ElasticLaw
     effort: MuscleEffort | None = None
 
 

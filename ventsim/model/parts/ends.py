@@ -3,10 +3,10 @@
 import math
 from typing import Annotated, ClassVar
 
-from ventsim.model.laws.gas_fields import GasDensity
+from ventsim.model.laws.flow import Rohrer
 from ventsim.model.laws.tube_friction import AIR_DENSITY
-from ventsim.model.parts.elements import Atmosphere, Element, Passage, Rohrer
-from ventsim.model.parts.part import Part
+from ventsim.model.parts.elements import Atmosphere, Element, Passage
+from ventsim.model.parts.part import PARTS, Part
 from ventsim.quantities import quantity
 from ventsim.units import CMH2O_PA
 
@@ -14,17 +14,11 @@ _SI_PER_FLOW = 1e-3  # L/s to m³/s
 _MILLI = 1e-3
 
 
+@PARTS.member
 class OpenEnd(Part):
     r"""An end that is open to the room, such as a joint that has come apart.
 
     Holds no gas and is the same in both directions.
-
-    Parameters
-    ----------
-    bore : float, default 22
-        Inner diameter of the opening. [mm]
-    density : float, default 1.204
-        Density of the gas. [kg/m³]
 
     Raises
     ------
@@ -51,7 +45,7 @@ class OpenEnd(Part):
     kind: ClassVar[str] = "open end"
 
     bore: Annotated[float, quantity("bore", "inner diameter of the opening", plausible=(2.0, 40.0))] = 22.0
-    density: GasDensity = AIR_DENSITY
+    density: Annotated[float, quantity("density")] = AIR_DENSITY
 
     @property
     def ports(self) -> tuple[str, ...]:
@@ -62,7 +56,7 @@ class OpenEnd(Part):
     def pressure_law(self) -> Rohrer:
         """The dynamic head that is lost."""
         area = math.pi / 4.0 * (self.bore * _MILLI) ** 2
-        return Rohrer(0.0, self.density / 2.0 * (_SI_PER_FLOW / area) ** 2 / CMH2O_PA)
+        return Rohrer.of(0.0, self.density / 2.0 * (_SI_PER_FLOW / area) ** 2 / CMH2O_PA)
 
     def elements(self) -> tuple[Element, ...]:
         """A passage to the room."""
@@ -70,6 +64,7 @@ class OpenEnd(Part):
         return (Passage("inlet", "room", law, law), Atmosphere("room"))
 
 
+@PARTS.member
 class Cap(Part):
     """A cap that closes an end. Holds no gas.
 

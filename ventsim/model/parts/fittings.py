@@ -2,32 +2,19 @@
 
 from typing import Annotated, ClassVar
 
-from ventsim.model.parts.elements import Element, Passage, Rohrer
-from ventsim.model.parts.part import Part, gas_stores
+from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.parts.elements import Element, Passage
+from ventsim.model.parts.part import PARTS, Part, gas_stores
 from ventsim.quantities import quantity
 
-FittingVolume = Annotated[
-    float,
-    quantity("gas_volume"),
-]
-LegResistance = Annotated[
-    float,
-    quantity("resistance", "linear resistance of each outlet", plausible=(0.0, 100.0)),
-]
-_OPEN = Rohrer(0.0, 0.0)
+_LEG = quantity("resistance", "resistance of each outlet", plausible=(0.0, 100.0))
 
 
+@PARTS.member
 class TPiece(Part):
     """A T-piece: one stem and two legs.
 
     The same part divides the inspiratory limb and joins the expiratory one. All gas is stored at the stem.
-
-    Parameters
-    ----------
-    gas_volume : float, default 15
-        Gas inside (default: common practice, no source). [mL]
-    resistance : float, default 0
-        Linear resistance of each leg; 0: an ideal junction. [cmH2O·s/L]
 
     Raises
     ------
@@ -46,8 +33,8 @@ class TPiece(Part):
 
     kind: ClassVar[str] = "t-piece"
 
-    gas_volume: FittingVolume = 15.0
-    resistance: LegResistance = 0.0
+    gas_volume: Annotated[float, quantity("gas_volume")] = 15.0
+    resistance: Annotated[float | FlowLaw, _LEG, OR_FLOW_LAW] = 0.0
 
     @property
     def ports(self) -> tuple[str, ...]:
@@ -56,20 +43,16 @@ class TPiece(Part):
 
     def elements(self) -> tuple[Element, ...]:
         """A passage through each leg, and a store at the stem."""
-        law = Rohrer(self.resistance, 0.0)
+        law = flow_law(self.resistance)
         legs = (Passage("stem", "left", law, law), Passage("stem", "right", law, law))
         return (*legs, *gas_stores(self.gas_volume, at=("stem",)))
 
 
+@PARTS.member
 class YPiece(Part):
     """The Y-piece at a patient, which joins inspiratory tube, expiratory tube and the patient's airway.
 
     No resistance. All gas is stored at the patient port.
-
-    Parameters
-    ----------
-    gas_volume : float, default 12
-        Gas inside (default: common practice, no source). [mL]
 
     Raises
     ------
@@ -84,7 +67,7 @@ class YPiece(Part):
 
     kind: ClassVar[str] = "y-piece"
 
-    gas_volume: FittingVolume = 12.0
+    gas_volume: Annotated[float, quantity("gas_volume")] = 12.0
 
     @property
     def ports(self) -> tuple[str, ...]:
@@ -93,25 +76,17 @@ class YPiece(Part):
 
     def elements(self) -> tuple[Element, ...]:
         """Ideal passages towards and from the patient, and a store at the patient port."""
-        towards = Passage("inspiratory", "patient", _OPEN, _OPEN)
-        away = Passage("patient", "expiratory", _OPEN, _OPEN)
+        towards = Passage("inspiratory", "patient", OPEN, OPEN)
+        away = Passage("patient", "expiratory", OPEN, OPEN)
         return (towards, away, *gas_stores(self.gas_volume, at=("patient",)))
 
 
+@PARTS.member
 class Adapter(Part):
     """A 22 mm adapter: one inlet, and one or more outlets.
 
     With one outlet it connects two parts whose ends do not fit; with more it divides the inspiratory limb or
     joins the expiratory one. All gas is stored at the inlet, or evenly at both ends if there is one outlet.
-
-    Parameters
-    ----------
-    outlets : int, default 1
-        Number of outlets, 1 to 64. [1]
-    gas_volume : float, default 8
-        Gas inside (default: common practice, no source). [mL]
-    resistance : float, default 0
-        Linear resistance of each outlet; 0: an ideal junction. [cmH2O·s/L]
 
     Raises
     ------
@@ -129,8 +104,8 @@ class Adapter(Part):
     kind: ClassVar[str] = "adapter"
 
     outlets: Annotated[int, quantity("outlets")] = 1
-    gas_volume: FittingVolume = 8.0
-    resistance: LegResistance = 0.0
+    gas_volume: Annotated[float, quantity("gas_volume")] = 8.0
+    resistance: Annotated[float | FlowLaw, _LEG, OR_FLOW_LAW] = 0.0
 
     @property
     def ports(self) -> tuple[str, ...]:
@@ -146,7 +121,7 @@ class Adapter(Part):
 
     def elements(self) -> tuple[Element, ...]:
         """A passage through each outlet, and the stores."""
-        law = Rohrer(self.resistance, 0.0)
+        law = flow_law(self.resistance)
         passages = tuple(Passage("inlet", outlet, law, law) for outlet in self.outlet_ports)
         at = self.ports if self.outlets == 1 else ("inlet",)
         return (*passages, *gas_stores(self.gas_volume, at=at))

@@ -1,133 +1,25 @@
-"""Parts that sit in line with a tube: one-way valve, restrictor and filter."""
+"""Parts that sit in line with a tube: restrictor, filter and leak."""
 
-from typing import Annotated, ClassVar, Literal, Self
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Annotated, ClassVar, Self
 
-from pydantic import Field, model_validator
+from pydantic import model_validator
 
-from ventsim.errors import PartError
-from ventsim.model.laws.measured import measured_curve, points_fault
-from ventsim.model.parts.elements import Element, FlowLaw, Passage, Rohrer
-from ventsim.model.parts.measured import MeasuredDrops, MeasuredFlows
-from ventsim.model.parts.part import Part, gas_stores
+from ventsim.errors import PartError, suggestion
+from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
+from ventsim.model.parts.elements import Atmosphere, Element, Passage
+from ventsim.model.parts.part import PARTS, InLine, gas_stores
 from ventsim.quantities import quantity
-from ventsim.units import L_PER_MIN, ML_PER_L
-
-_ML_PER_MIN = L_PER_MIN * ML_PER_L
-
-# Opening pressure of a valve that is stuck closed: beyond what any ventilator gives. [cmH2O]
-_NEVER = 1e6
 
 
-class OneWayValve(Part):
-    r"""A flap or disc valve that lets gas pass from inlet to outlet only.
-
-    Opens and closes at once, without inertia or hysteresis.
-
-    Parameters
-    ----------
-    opening_pressure : float, default 0.2
-        Pressure difference at which it begins to open. [cmH2O]
-    forward_resistance : float, default 1
-        Linear resistance once open. [cmH2O·s/L]
-    back_leak : float, default 0
-        Flow past the seat for each unit of pressure difference, both ways. [mL/min per cmH2O]
-    gas_volume : float, default 0
-        Gas inside. [mL]
-    flows : tuple of float or None, default None
-        Flows of a measured curve, rising; with `drops` it replaces `forward_resistance`. [L/s]
-    drops : tuple of float or None, default None
-        Pressure lost beyond the opening pressure at each of the flows. [cmH2O]
-    state : {"working", "stuck open", "stuck closed", "missing"}, default "working"
-        Stuck open, the flap stays in the stream and resists both ways; missing, gas passes without
-        resistance; stuck closed, only the back leak passes.
-
-    Raises
-    ------
-    PartError
-        If a value is impossible, or the points do not rise.
-
-    Notes
-    -----
-    .. math:: \dot V = \max(0, \Delta p - p_o) / R + g\,\Delta p
-
-    The defaults lie within what is told of 22 mm disc and flap valves: opening at 0.1 to 0.5 cmH2O, 0.5 to 2
-    cmH2O at 60 L/min, back leak below 100 mL/min (common practice, no source).
-
-    Examples
-    --------
-    >>> OneWayValve().elements()[0].is_one_way
-    True
-    """
-
-    kind: ClassVar[str] = "one-way valve"
-
-    opening_pressure: Annotated[float, quantity("opening_pressure", plausible=(0.0, 5.0))] = 0.2
-    forward_resistance: Annotated[
-        float,
-        quantity("resistance", "linear resistance once open", above=0.0, at_least=None, plausible=(0.001, 50.0)),
-    ] = 1.0
-    back_leak: Annotated[float, quantity("back_leak")] = 0.0
-    gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
-
-    flows: MeasuredFlows | None = None
-    drops: MeasuredDrops | None = None
-    state: Annotated[
-        Literal["working", "stuck open", "stuck closed", "missing"],
-        Field(description="whether the flap moves"),
-    ] = "working"
-
-    @model_validator(mode="after")
-    def _check_points(self) -> Self:
-        if self.flows is None and self.drops is None:
-            return self
-        fault = points_fault(self.flows or (), self.drops or ())
-        if fault:
-            raise PartError(f"{self.kind}: {fault}")
-        return self
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The two ends."""
-        return ("inlet", "outlet")
-
-    @property
-    def pressure_law(self) -> FlowLaw:
-        """The pressure lost beyond the opening pressure while the valve is open."""
-        if self.flows is not None and self.drops is not None:
-            return measured_curve(self.flows, self.drops)
-        return Rohrer(self.forward_resistance, 0.0)
-
-    def elements(self) -> tuple[Element, ...]:
-        """A passage, one-way unless stuck open or missing, and half of the gas at each end."""
-        stores, law = gas_stores(self.gas_volume, at=self.ports), self.pressure_law
-        match self.state:
-            case "stuck open":
-                passage = Passage("inlet", "outlet", law, law)
-            case "missing":
-                passage = Passage("inlet", "outlet", Rohrer(0.0, 0.0), Rohrer(0.0, 0.0))
-            case _:
-                passage = Passage(
-                    "inlet",
-                    "outlet",
-                    forward=law,
-                    backward=None,
-                    opening_pressure=_NEVER if self.state == "stuck closed" else self.opening_pressure,
-                    leak_conductance=self.back_leak / _ML_PER_MIN,
-                )
-        return (passage, *stores)
-
-
-class Restrictor(Part):
+@PARTS.member
+class Restrictor(InLine):
     r"""A narrowing that is put into a limb to lower the flow to one lung.
 
-    Holds no gas and is the same in both directions.
-
-    Parameters
-    ----------
-    linear_resistance : float, default 0
-        Linear part of the resistance. [cmH2O·s/L]
-    quadratic_resistance : float, default 0
-        Quadratic part, as of an orifice. [cmH2O·s²/L²]
+    The same in both directions. Its law may be a number, :class:`ventsim.laws.Orifice` for a hole of known size,
+    :class:`ventsim.laws.MeasuredCurve` for points from a bench, :class:`ventsim.laws.AdjustableCurve` for a valve with
+    a scale, or any other flow law.
 
     Raises
     ------
@@ -136,45 +28,30 @@ class Restrictor(Part):
 
     Notes
     -----
-    .. math:: \Delta p = K_1 \dot V + K_2 \dot V |\dot V|
-
-    With both at 0 it is a plain joint: a restrictor that stands fully open.
+    Without resistance it is a plain joint: a restrictor that stands fully open.
 
     Examples
     --------
-    >>> Restrictor(linear_resistance=20.0).elements()[0].forward.pressure_drop(0.5)
+    >>> float(Restrictor(resistance=20.0).elements()[0].forward.pressure_drop(0.5))
     10.0
     """
 
     kind: ClassVar[str] = "restrictor"
 
-    linear_resistance: Annotated[float, quantity("linear", plausible=(0.0, 2000.0))] = 0.0
-    quadratic_resistance: Annotated[float, quantity("quadratic", plausible=(0.0, 10000.0))] = 0.0
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The two ends."""
-        return ("inlet", "outlet")
+    resistance: Annotated[float | FlowLaw, quantity("resistance"), OR_FLOW_LAW] = 0.0
+    gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
 
     def elements(self) -> tuple[Element, ...]:
-        """One passage."""
-        law = Rohrer(self.linear_resistance, self.quadratic_resistance)
-        return (Passage("inlet", "outlet", law, law),)
+        """One passage, and half of the gas at each end."""
+        law = flow_law(self.resistance)
+        return (Passage("inlet", "outlet", law, law), *gas_stores(self.gas_volume, at=self.ports))
 
 
-class Filter(Part):
+@PARTS.member
+class Filter(InLine):
     r"""A breathing filter or heat and moisture exchanger.
 
     The same in both directions, and unchanged by moisture.
-
-    Parameters
-    ----------
-    resistance : float, default 1
-        Linear part of the resistance. [cmH2O·s/L]
-    quadratic_resistance : float, default 1
-        Quadratic part of the resistance. [cmH2O·s²/L²]
-    gas_volume : float, default 60
-        Gas inside; between Y-piece and lung it is dead space. [mL]
 
     Raises
     ------
@@ -183,32 +60,168 @@ class Filter(Part):
 
     Notes
     -----
-    .. math:: \Delta p = K_1 \dot V + K_2 \dot V |\dot V|
-
-    The default resistances give 2 cmH2O at 60 L/min; adult filters are told to have 1 to 3 (common practice,
+    The default resistances give 2 cmH2O at 60 L/min; adult filters usually have 1 to 3 (common practice,
     no source). Six adult filters for heat and moisture were measured to hold 55 to 92 mL; 35 to 90 mL are
     usual.
 
     Examples
     --------
-    >>> Filter().elements()[0].forward.pressure_drop(1.0)
+    >>> float(Filter().elements()[0].forward.pressure_drop(1.0))
     2.0
     """
 
     kind: ClassVar[str] = "filter"
 
-    resistance: Annotated[
-        float, quantity("resistance", "linear part of the resistance", plausible=(0.0, 50.0))
-    ] = 1.0
-    quadratic_resistance: Annotated[float, quantity("quadratic", plausible=(0.0, 50.0))] = 1.0
-    gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 300.0))] = 60.0
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The two ends."""
-        return ("inlet", "outlet")
+    resistance: Annotated[float | FlowLaw, quantity("resistance", plausible=(0.0, 50.0)), OR_FLOW_LAW] = Rohrer(
+        linear=1.0, quadratic=1.0
+    )
+    gas_volume: Annotated[
+        float,
+        quantity("gas_volume", "gas inside; between Y-piece and lung it is dead space", plausible=(0.0, 300.0)),
+    ] = 60.0
 
     def elements(self) -> tuple[Element, ...]:
         """A passage, and half of the gas at each end."""
-        law = Rohrer(self.resistance, self.quadratic_resistance)
+        law = flow_law(self.resistance)
         return (Passage("inlet", "outlet", law, law), *gas_stores(self.gas_volume, at=self.ports))
+
+
+@PARTS.member
+class Leak(InLine):
+    r"""A hole in the way of the gas, such as a cuff that does not seal or a loose joint.
+
+    Sits between two other parts without a resistance of its own to what passes by; holds no gas.
+
+    Raises
+    ------
+    PartError
+        If a value is impossible, or the hole has no resistance.
+
+    Notes
+    -----
+    The flow :math:`q` to the atmosphere follows from the pressure in the circuit as
+
+    .. math:: p = f(q)
+
+    Where the pressure falls below that of the atmosphere, air comes in by the same law.
+
+    Examples
+    --------
+    >>> float(Leak(resistance=200.0).elements()[1].forward.pressure_drop(0.05))
+    10.0
+    """
+
+    kind: ClassVar[str] = "leak"
+
+    resistance: Annotated[
+        float | FlowLaw, quantity("resistance", "resistance of the hole", plausible=(0.0, 1e5)), OR_FLOW_LAW
+    ]
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if flow_law(self.resistance).is_zero:
+            raise PartError(
+                f"{self.kind}: without resistance the hole would hold the circuit at atmospheric pressure.\n"
+                "  Give a resistance above 0, or a law that has one; without a leak, leave the part out."
+            )
+        return self
+
+    def elements(self) -> tuple[Element, ...]:
+        """A way past the hole, and the hole."""
+        hole = flow_law(self.resistance)
+        return (
+            Passage("inlet", "outlet", OPEN, OPEN),
+            Passage("inlet", "outside", hole, hole),
+            Atmosphere("outside"),
+        )
+
+
+# Resistance [cmH2O·s/L] and dead space [mL] of ten paediatric heat and moisture exchangers, in the order of
+# the published table: Critical Care Research and Practice 2012, article 439267, table 1. The flow is
+# not stated.
+_PAEDIATRIC = (
+    (5.7, 26.0),
+    (0.6, 30.0),
+    (4.3, 28.0),
+    (3.5, 21.0),
+    (1.6, 21.0),
+    (3.3, 28.0),
+    (1.2, 10.0),
+    (13.6, 12.0),
+    (1.2, 12.0),
+    (8.1, 12.0),
+)
+
+# Adult exchangers: 55 to 92 mL in six devices (abstract read, authors not shown); 1 to 3 cmH2O at 60 L/min
+# is common practice, no source. The two figures of a row are illustrative pairs of the ends and the middle
+# of those ranges.
+_ADULT = {
+    "adult, small": (0.5, 0.5, 55.0),
+    "adult": (1.0, 1.0, 75.0),
+    "adult, large": (1.5, 1.5, 92.0),
+}
+
+_EXCHANGERS: Mapping[str, tuple[float, float, float]] = MappingProxyType(
+    _ADULT
+    | {
+        f"paediatric {number}": (resistance, 0.0, volume)
+        for number, (resistance, volume) in enumerate(_PAEDIATRIC, start=1)
+    }
+)
+
+
+def heat_moisture_exchanger_names() -> tuple[str, ...]:
+    """Names of the ready-made heat and moisture exchangers.
+
+    Returns
+    -------
+    tuple of str
+        Names for :func:`heat_moisture_exchanger`.
+
+    Examples
+    --------
+    >>> heat_moisture_exchanger_names()[:2]
+    ('adult, small', 'adult')
+    """
+    return tuple(_EXCHANGERS)
+
+
+def heat_moisture_exchanger(name: str = "adult") -> Filter:
+    """A heat and moisture exchanger, as a filter with its resistance and dead space.
+
+    Parameters
+    ----------
+    name : str, default "adult"
+        One of :func:`heat_moisture_exchanger_names`.
+
+    Returns
+    -------
+    Filter
+        Resistance of the dry device, and the gas inside.
+
+    Raises
+    ------
+    PartError
+        If there is no such name.
+
+    Notes
+    -----
+    The ten paediatric ones are measured [1]_, with a resistance that is taken as linear. The adult ones are
+    illustrative: their dead space spans the 55 to 92 mL measured on six devices, their pressure drop the 1
+    to 3 cmH2O at 60 L/min of common practice (no source).
+
+    References
+    ----------
+    .. [1] Critical Care Research and Practice 2012, article 439267, table 1.
+
+    Examples
+    --------
+    >>> heat_moisture_exchanger("paediatric 3").gas_volume
+    28.0
+    """
+    if name not in _EXCHANGERS:
+        raise PartError(
+            f"there is no heat and moisture exchanger {name!r}.\n  {suggestion(str(name), _EXCHANGERS)}"
+        )
+    linear, quadratic, volume = _EXCHANGERS[name]
+    return Filter(resistance=Rohrer(linear=linear, quadratic=quadratic), gas_volume=volume)

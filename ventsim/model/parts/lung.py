@@ -1,27 +1,67 @@
-"""What every model of a lung has in common, and the simplest one: one compartment behind one airway."""
+"""The lung of a patient, and what every model of a lung has in common."""
 
+import itertools
 from abc import abstractmethod
-from typing import TYPE_CHECKING, Annotated, ClassVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
 
-from ventsim.model.laws.pressure_volume import PressureVolume
-from ventsim.model.parts.effort import Effort, EffortField
-from ventsim.model.parts.elements import ElasticStore, Element, Passage, Rohrer, Store
-from ventsim.model.parts.part import Part
+from pydantic import Field, model_validator
+
+from ventsim.errors import InputError, PartError
+from ventsim.model.descriptions import Description, label
+from ventsim.model.families import Family, Member
+from ventsim.model.laws.elastic import OR_ELASTIC_LAW, ElasticLaw, elastic_law, sharing_one_volume
+from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.parts.effort import EffortField
+from ventsim.model.parts.elements import ElasticStore, Element, MuscleEffort, Passage, Store
+from ventsim.model.parts.part import PARTS, Part, require_resistance
 from ventsim.quantities import quantity
 
-InspiratoryResistance = Annotated[
-    float,
-    quantity("resistance", "airway resistance in inspiration", above=0.0, at_least=None, plausible=(0.5, 300.0)),
-]
-ExpiratoryResistance = (
-    Annotated[float, quantity("expiratory_resistance", "airway resistance in expiration; None: as in inspiration")]
-    | None
-)
-RelaxedVolume = Annotated[
-    float,
-    quantity("relaxation_volume"),
-]
-BodyWeight = Annotated[float, quantity("predicted_body_weight")] | None
+_CARINA = "carina"
+
+REGIONS = Family(
+    name="region", tag="kind", example="Region(compliance=25, resistance=10)", default="region"
+)  # fmt: skip
+"""Compartments of a lung."""
+
+
+def _airway(meaning: str, low: float, high: float) -> Any:
+    return quantity("resistance", meaning, above=0.0, at_least=None, plausible=(low, high))
+
+
+@REGIONS.member
+class Region(Description):
+    """One compartment of a lung: an elastic volume behind an airway of its own.
+
+    Raises
+    ------
+    PartError
+        If a value is impossible.
+
+    Examples
+    --------
+    >>> Region(compliance=25.0, resistance=20.0).resistance
+    20.0
+    """
+
+    kind: ClassVar[str] = "region"
+    error_type: ClassVar[type[InputError]] = PartError
+
+    compliance: Annotated[
+        float | ElasticLaw,
+        quantity("compliance", "compliance of the region", plausible=(0.01, 300.0)),
+        OR_ELASTIC_LAW,
+    ]
+    resistance: Annotated[
+        float | FlowLaw, _airway("resistance of its own airway in inspiration", 0.05, 3000.0), OR_FLOW_LAW
+    ]
+    expiratory_resistance: (
+        Annotated[
+            float | FlowLaw,
+            _airway("resistance of its own airway in expiration; None: as in inspiration", 0.05, 3000.0),
+            OR_FLOW_LAW,
+        ]
+        | None
+    ) = None
 
 
 class LungPart(Part):
@@ -60,133 +100,184 @@ class LungPart(Part):
     @property
     @abstractmethod
     def compartment_weights(self) -> tuple[float, ...]:
-        """Share of each compartment in the compliance of the lung. [1]"""
+        """Weight of each compartment in the alveolar pressure. [1]"""
 
 
+@PARTS.member
 class Lung(LungPart):
-    r"""The whole respiratory system of one patient: lungs, chest wall and airway, one compartment.
+    r"""The respiratory system of one patient: lungs, chest wall and airway.
 
-    Compliance and resistance do not change with volume or flow; the resistance may differ between inspiration
-    and expiration. Passive unless an effort is given.
-
-    Parameters
-    ----------
-    compliance : float
-        Volume gained for each unit of alveolar pressure, of lungs and chest wall together. [mL/cmH2O]
-    resistance : float
-        Pressure drop along the airway for each unit of flow, in inspiration. [cmH2O·s/L]
-    expiratory_resistance : float or None, default None
-        The same in expiration; None: as in inspiration. [cmH2O·s/L]
-    effort : HalfSineEffort, SampledEffort or None, default None
-        Effort of the respiratory muscles; None: none.
-    relaxation_volume : float, default 1500
-        Gas in the lungs at zero pressure; does not change pressures or flows. The default is illustrative.
-        [mL]
-    predicted_body_weight : float or None, default None
-        Predicted body weight, for volumes for each kilogram; None: unknown. [kg]
+    The elastic behaviour is a compliance or a pressure-volume law, the airway a resistance or a flow law, which may
+    differ between inspiration and expiration. Instead of one compartment there may be several regions side by side
+    behind the common airway, which fill and empty at different times. Passive unless an effort is given.
 
     Raises
     ------
     PartError
-        If a value is impossible.
+        If a value is impossible, or the lung has neither a compliance nor regions, or both.
 
     Notes
     -----
-    .. math:: p_\mathrm{airway} + p_\mathrm{mus} = v / C + R \dot V
+    One compartment:
 
-    Valid as far as pressure-volume curve and pressure-flow curve of the airway may be taken as straight.
+    .. math:: p_\mathrm{airway} + p_\mathrm{mus} = f(v) + f_\mathrm{cw}(v) + R(\dot V)
+
+    where for a compliance :math:`f(v) = v / C` and for a resistance :math:`R(\dot V) = R \dot V`. Lung and chest wall
+    hold the same volume, so their pressures add up, both counted from the same relaxed state; without a chest wall
+    of its own it is part of the compliance. Without hysteresis: the same curve in inspiration and expiration.
+
+    Regions, with the flow :math:`q_i` into region :math:`i` and without collateral paths:
+
+    .. math::
+
+        p_\mathrm{airway} + p_\mathrm{mus} = R\Big(\sum_j q_j\Big) + R_i(q_i) + f_i(v_i), \qquad dv_i/dt = q_i
+
+    They do not share a chest wall: a compliance of the chest wall belongs into those of the regions.
 
     References
     ----------
     .. [1] R. L. Chatburn, letter, Respiratory Care 59(4), e61 (2014): this equation as the model for
        ventilator studies.
+    .. [2] A. B. Otis, C. B. McKerrow, R. A. Bartlett et al., Mechanical factors in distribution of pulmonary
+       ventilation, J Appl Physiol 8 (1956) 427-443 (from memory): regions.
 
     Examples
     --------
     >>> Lung(compliance=50.0, resistance=10.0).time_constant
     0.5
+    >>> from ventsim.model import laws
+    >>> stiff = laws.Sigmoid(vital_capacity=2000.0, inflection_pressure=15.0, width=5.0)
+    >>> lung = Lung(compliance=stiff, chest_wall_compliance=200.0, resistance=laws.Rohrer(linear=5.0, quadratic=8.0))
+    >>> round(float(lung.elastic_law.pressure(905.15)), 2)
+    19.53
+    >>> fast, slow = Region(compliance=25.0, resistance=10.0), Region(compliance=25.0, resistance=40.0)
+    >>> Lung(resistance=5.0, regions=(fast, slow)).compartment_weights
+    (0.5, 0.5)
     """
 
     kind: ClassVar[str] = "lung"
 
-    compliance: Annotated[float, quantity("compliance", "compliance of lungs and chest wall")]
-    resistance: InspiratoryResistance
-    expiratory_resistance: ExpiratoryResistance = None
-    effort: EffortField = None
-    relaxation_volume: RelaxedVolume = 1500.0
-    predicted_body_weight: BodyWeight = None
+    compliance: (
+        Annotated[
+            float | ElasticLaw,
+            quantity("compliance", "compliance of lungs and chest wall; None: that of the regions"),
+            OR_ELASTIC_LAW,
+        ]
+        | None
+    ) = None
+    resistance: Annotated[float | FlowLaw, _airway("airway resistance in inspiration", 0.05, 300.0), OR_FLOW_LAW]
+    expiratory_resistance: (
+        Annotated[
+            float | FlowLaw, _airway("airway resistance in expiration; None: as in inspiration", 0.05, 300.0),
+            OR_FLOW_LAW,
+        ]
+        | None
+    ) = None  # fmt: skip
+    chest_wall_compliance: (
+        Annotated[float | ElasticLaw, quantity("chest_wall_compliance"), OR_ELASTIC_LAW] | None
+    ) = None
+    regions: Annotated[
+        tuple[Region, ...], Member(REGIONS, many="list"), Field(description="compartments side by side")
+    ] = ()
+    collateral_resistance: Annotated[float | FlowLaw, quantity("collateral_resistance"), OR_FLOW_LAW] | None = None
+    effort: Annotated[EffortField | None, Field(description="effort of the respiratory muscles; None: none")] = (
+        None
+    )
+    relaxation_volume: Annotated[float, quantity("relaxation_volume")] = 1500.0
+    predicted_body_weight: Annotated[float, quantity("predicted_body_weight")] | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        require_resistance(self, "resistance", "expiratory_resistance", "collateral_resistance")
+        where = label(type(self))
+        if self.compliance is None and not self.regions:
+            raise PartError(
+                f"{where}: compliance is missing.\n"
+                "  Give compliance=... in mL/cmH2O, compliance of lungs and chest wall; or regions=(Region(...), ...)."
+            )
+        if not self.regions:
+            if self.collateral_resistance is not None:
+                raise PartError(
+                    f"{where}: collateral_resistance joins regions, and there is none.\n  Leave it out."
+                )
+            return self
+        for name in ("compliance", "chest_wall_compliance"):
+            if getattr(self, name) is not None:
+                raise PartError(
+                    f"{where}: {name} and regions are given at once.\n  Leave {name} out; each region has a compliance "
+                    "of its own, the chest wall included."
+                )
+        return self
 
     @property
     def compartments(self) -> tuple[str, ...]:
-        """The only compartment."""
-        return ("alveoli",)
+        """The regions in their order, or the only compartment."""
+        if not self.regions:
+            return ("alveoli",)
+        return tuple(f"region {number}" for number in range(1, len(self.regions) + 1))
 
     @property
     def compartment_weights(self) -> tuple[float, ...]:
-        """All in one compartment. [1]"""
-        return (1.0,)
+        """Part of each compartment in the compliance, of a law that at rest. [1]"""
+        if not self.regions:
+            return (1.0,)
+        found = [_compliance_at_rest(region.compliance) for region in self.regions]
+        return tuple(one / sum(found) for one in found)
+
+    @property
+    def elastic_law(self) -> ElasticLaw:
+        """Pressure-volume law of lung and chest wall together, of a lung without regions."""
+        if self.compliance is None:
+            raise PartError("lung: the regions have a pressure-volume law each.\n  Use those of the regions.")
+        walls = () if self.chest_wall_compliance is None else (self.chest_wall_compliance,)
+        return sharing_one_volume((self.compliance, *walls))
 
     @property
     def time_constant(self) -> float:
-        """Resistance times compliance, in inspiration. [s]"""
+        """Resistance times compliance, in inspiration, of a lung that has one number of each. [s]"""
+        if not isinstance(self.resistance, float) or not isinstance(self.compliance, float):
+            raise PartError(
+                "lung: only a lung with one number each for resistance and compliance has one time constant.\n"
+                "  Look at its filling with steady_breath."
+            )
         return self.resistance * self.compliance / 1000.0
 
     def elements(self) -> tuple[Element, ...]:
-        """A passage from airway to alveoli, and the elastic store behind it."""
-        airway = airway_passage(
-            "airway", "alveoli", inspiratory=self.resistance, expiratory=self.expiratory_resistance
-        )
-        return (airway, linear_store("alveoli", self.compliance, effort=self.effort))
+        """An airway and an elastic store; or the common airway, those of each region, and the collateral paths."""
+        effort = None if self.effort is None else self.effort.over_time()
+        if not self.regions:
+            walls = () if self.chest_wall_compliance is None else (self.chest_wall_compliance,)
+            store = _store("alveoli", (self.compliance, *walls), effort)
+            return (_airway_passage("airway", "alveoli", self), store)
+        elements: list[Element] = [_airway_passage("airway", _CARINA, self)]
+        for point, region in zip(self.compartments, self.regions, strict=True):
+            elements.append(_airway_passage(_CARINA, point, region))
+            elements.append(_store(point, (region.compliance,), effort))
+        if self.collateral_resistance is not None:
+            law = flow_law(self.collateral_resistance)
+            elements.extend(Passage(start, end, law, law) for start, end in itertools.pairwise(self.compartments))
+        return tuple(elements)
 
 
-def airway_passage(start: str, end: str, *, inspiratory: float, expiratory: float | None) -> Passage:
-    """An airway with a linear resistance that may depend on the direction of the flow.
-
-    Parameters
-    ----------
-    start, end : str
-        Points nearer to and farther from the mouth.
-    inspiratory : float
-        Resistance from `start` to `end`. [cmH2O·s/L]
-    expiratory : float or None
-        Resistance from `end` to `start`; None: the same. [cmH2O·s/L]
-
-    Returns
-    -------
-    Passage
-        The airway.
-
-    Examples
-    --------
-    >>> airway_passage("airway", "alveoli", inspiratory=10.0, expiratory=None).backward.linear
-    10.0
-    """
-    out = inspiratory if expiratory is None else expiratory
-    return Passage(start, end, Rohrer(inspiratory, 0.0), Rohrer(out, 0.0))
+def _compliance_at_rest(value: Any) -> float:
+    """Volume gained for each unit of pressure at relaxation volume. [mL/cmH2O]"""
+    if isinstance(value, float):
+        return value
+    law = elastic_law(value)
+    step = 1e-3  # of pressure around rest [cmH2O]
+    return float(law.volume(step) - law.volume(-step)) / (2.0 * step)
 
 
-def linear_store(at: str, compliance: float, *, effort: Effort | None) -> Store | ElasticStore:
-    """A compartment with a constant compliance, passive or with an effort.
+def _airway_passage(start: str, end: str, owner: Lung | Region) -> Passage:
+    """The airway of a lung or region from its mouth to its end."""
+    inspiratory = flow_law(owner.resistance)
+    if owner.expiratory_resistance is None:
+        return Passage(start, end, inspiratory, inspiratory)
+    return Passage(start, end, inspiratory, flow_law(owner.expiratory_resistance))
 
-    Parameters
-    ----------
-    at : str
-        Its point.
-    compliance : float
-        Its compliance. [mL/cmH2O]
-    effort : HalfSineEffort, SampledEffort or None
-        Effort of the respiratory muscles.
 
-    Returns
-    -------
-    Store or ElasticStore
-        The plain store unless there is an effort.
-
-    Examples
-    --------
-    >>> linear_store("alveoli", 50.0, effort=None)
-    Store(at='alveoli', compliance=50.0)
-    """
-    if effort is None:
-        return Store(at, compliance)
-    return ElasticStore(at, PressureVolume(linear=1.0 / compliance), effort.course())
+def _store(at: str, laws: tuple[Any, ...], effort: MuscleEffort | None) -> Store | ElasticStore:
+    """The plain store of a compliance, unless a curve or an effort is given."""
+    if effort is None and len(laws) == 1 and isinstance(laws[0], float):
+        return Store(at, laws[0])
+    return ElasticStore(at, sharing_one_volume(laws), effort)

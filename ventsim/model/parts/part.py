@@ -5,8 +5,13 @@ from typing import ClassVar
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
+from ventsim.model.families import Family
+from ventsim.model.laws.flow import flow_law
 from ventsim.model.parts.elements import Element, Store
 from ventsim.units import ATMOSPHERE_CMH2O
+
+PARTS = Family(name="part", tag="kind", example="Tube(length=1.5)")
+"""Everything that a circuit can be made of."""
 
 
 class Part(Description, ABC):
@@ -26,7 +31,7 @@ class Part(Description, ABC):
     """
 
     error_type: ClassVar[type[InputError]] = PartError
-    tagged: ClassVar[bool] = True
+    tag: ClassVar[str] = "kind"
 
     @property
     @abstractmethod
@@ -42,6 +47,36 @@ class Part(Description, ABC):
         tuple of Passage or Store
             Points are ports of this part or points inside it.
         """
+
+
+class InLine(Part, ABC):
+    """Base of the parts with two ends."""
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        """The two ends."""
+        return ("inlet", "outlet")
+
+
+def require_resistance(part: Part, *names: str) -> None:
+    """Refuse laws without any pressure drop where a part needs one.
+
+    Parameters
+    ----------
+    part : Part
+        The part.
+    *names : str
+        Its fields that hold a number or a flow law; None is left out.
+
+    Raises
+    ------
+    PartError
+        If a law is a plain joint.
+    """
+    for name in names:
+        value = getattr(part, name)
+        if value is not None and flow_law(value).is_zero:
+            raise PartError(f"{part.kind}: {name} is 0.\n  Give a resistance above 0, or a law that has one.")
 
 
 def gas_stores(gas_volume: float, *, at: tuple[str, ...], wall_compliance: float = 0.0) -> tuple[Store, ...]:

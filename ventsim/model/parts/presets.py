@@ -9,10 +9,9 @@ from types import MappingProxyType
 from typing import Literal
 
 from ventsim.errors import InputError, nearest_names, suggestion
-from ventsim.model.laws.curves import SigmoidCurve
-from ventsim.model.parts.elastic_lung import ElasticLung
+from ventsim.model.laws.elastic import Sigmoid
 from ventsim.model.parts.lung import Lung, LungPart
-from ventsim.quantities import quantity
+from ventsim.quantities import check, quantity
 
 _ARDS_COHORTS = (
     "seven cohorts of patients with acute respiratory distress syndrome (75 to 4643 patients, all with "
@@ -47,16 +46,14 @@ def _simple(
         relaxation_volume=relaxation_volume,
         predicted_body_weight=predicted_body_weight,
     )
-    return _Preset(lung=lung, source=f"{source} Relaxed volume and body weight are illustrative.")
+    return _Preset(lung=lung, source=f"{source} Relaxation volume and body weight are illustrative.")
 
 
 def _sigmoid(
-    *, vital_capacity: float, inflection: float, width: float, relaxation_volume: float, source: str
+    *, vital_capacity: float, inflection_pressure: float, width: float, relaxation_volume: float, source: str
 ) -> _Preset:
-    curve = SigmoidCurve(vital_capacity=vital_capacity, inflection=inflection, width=width)
-    lung = ElasticLung(
-        curve=curve, resistance=10.0, relaxation_volume=relaxation_volume, predicted_body_weight=70.0
-    )
+    law = Sigmoid(vital_capacity=vital_capacity, inflection_pressure=inflection_pressure, width=width)
+    lung = Lung(compliance=law, resistance=10.0, relaxation_volume=relaxation_volume, predicted_body_weight=70.0)
     return _Preset(lung=lung, source=source)
 
 
@@ -127,7 +124,7 @@ _PRESETS: Mapping[str, _Preset] = MappingProxyType(
         ),
         "normal-adult-sigmoid": _sigmoid(
             vital_capacity=3500.0,
-            inflection=12.0,
+            inflection_pressure=12.0,
             width=9.0,
             relaxation_volume=2000.0,
             source="Illustrative, invented to have a highest compliance of 97 mL/cmH2O at 12 cmH2O; form of "
@@ -135,7 +132,7 @@ _PRESETS: Mapping[str, _Preset] = MappingProxyType(
         ),
         "ards-sigmoid": _sigmoid(
             vital_capacity=1600.0,
-            inflection=22.0,
+            inflection_pressure=22.0,
             width=8.0,
             relaxation_volume=800.0,
             source="Illustrative, invented to have a highest compliance of 50 mL/cmH2O at 22 cmH2O; form of "
@@ -240,7 +237,6 @@ def _hint(name: str) -> str:
     return f"Did you mean {' or '.join(map(repr, found))}?" if found else suggestion(name, _PRESETS)
 
 
-_HEIGHT = quantity("body_height")
 _WEIGHT_AT_FIVE_FEET = MappingProxyType({"male": 50.0, "female": 45.5})  # [kg] at 152.4 cm
 
 
@@ -279,12 +275,7 @@ def predicted_body_weight(height: float, *, sex: Literal["male", "female"]) -> f
     >>> predicted_body_weight(175.0, sex="male")
     70.57
     """
-    fault = _HEIGHT.fault(height)
-    if fault:
-        is_number = isinstance(height, int | float) and not isinstance(height, bool)
-        meant = _HEIGHT.doubt(float(height)).partition("\n")[2] if is_number else ""
-        hint = meant if "Did you mean" in meant else "  Allowed: 120 to 250 cm."
-        raise InputError(f"height {fault}\n{hint}")
+    check("predicted_body_weight", {"height": height}, height=quantity("body_height"))
     if sex not in tuple(_WEIGHT_AT_FIVE_FEET):
         raise InputError(f"sex {sex!r} is not one of the choices.\n  {suggestion(str(sex), _WEIGHT_AT_FIVE_FEET)}")
     return _WEIGHT_AT_FIVE_FEET[sex] + 0.91 * (float(height) - 152.4)

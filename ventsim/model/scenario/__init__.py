@@ -6,6 +6,8 @@
 """
 
 from ventsim.model.scenario.builtin import builtin, builtin_names, builtin_text
-from ventsim.model.scenario.description import CANNOT_REPEAT, Scenario
+from ventsim.model.scenario.description import CANNOT_REPEAT, DEFAULT_TOLERANCE, Scenario, scenario_of
 
-__all__ = ["CANNOT_REPEAT", "Scenario", "builtin", "builtin_names", "builtin_text"]
+__all__ = [
+    "CANNOT_REPEAT", "DEFAULT_TOLERANCE", "Scenario", "builtin", "builtin_names", "builtin_text", "scenario_of",
+]  # fmt: skip

@@ -1,28 +1,32 @@
 """The scenario itself."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
 
 from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, model_validator
 
-from ventsim.errors import InputError, ScenarioError, suggestion
-from ventsim.model.changes import AnyChange, Schedule
+from ventsim.errors import InputError, ScenarioError
+from ventsim.model.changes import CHANGES, AnyChange, Schedule, TimedChange
 from ventsim.model.circuit import Circuit
+from ventsim.model.descriptions import Description, shown
+from ventsim.model.families import Member, plain_values
 from ventsim.model.layouts import Layout
-from ventsim.model.parts import Description
-from ventsim.model.scenario.course_fields import dump_changes, read_changes, read_windows
+from ventsim.model.paths import value_at, with_values
 from ventsim.model.scenario.files import read_text, write_text
 from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.reading import read_values
 from ventsim.model.scenario.sections import RUN_OPTIONS
 from ventsim.model.scenario.writing import write_toml
-from ventsim.model.ventilator import SETTINGS_KINDS, BreathSettings, check_settings
+from ventsim.model.ventilator import SETTINGS, BreathSettings, check_settings
 from ventsim.quantities import quantity
 
 if TYPE_CHECKING:
     import xarray as xr
+
+DEFAULT_TOLERANCE = 5e-7
+"""Default of the relative error allowed per step; tidal volumes usually come out better than 1e-6. [1]"""
 
 MOST_SAMPLES = 20_000_000
 """Largest number of samples of one run. [1]"""
@@ -48,58 +52,45 @@ def _read_title(value: object) -> str:
     return title
 
 
-def _read_plan(value: object) -> Layout | Circuit:
-    if isinstance(value, Layout | Circuit):
+def _read_circuit(value: object) -> Circuit:
+    if isinstance(value, Circuit):
         return value
+    if isinstance(value, Layout):
+        return value.circuit
     if isinstance(value, Mapping):
-        return Layout.from_dict(value) if "lungs" in value else Circuit.from_dict(value)
+        return Layout.from_dict(value).circuit if "lungs" in value else Circuit.from_dict(value)
     raise ScenarioError(
-        f"{value!r} is neither a layout nor a circuit.\n  Give Layout(lungs={{...}}) or a Circuit."
+        f"{shown(value)} is not a circuit.\n  Give what layouts.shared(...) returns, a Layout or a Circuit."
     )
 
 
-def _read_settings(value: object) -> BreathSettings:
-    if isinstance(value, BreathSettings):
-        return value
-    if not isinstance(value, Mapping):
-        raise ScenarioError(
-            f"{value!r} is not a breath setting.\n  Give PressureControl(...) or VolumeControl(...)."
-        )
-    kind = value.get("kind")
-    if kind not in SETTINGS_KINDS:
-        raise ScenarioError(f"there is no kind {kind!r}.\n  {suggestion(str(kind or ''), SETTINGS_KINDS)}")
-    return SETTINGS_KINDS[kind].from_dict(value)
+def _dump_circuit(circuit: Circuit, info: SerializationInfo) -> Any:
+    return plain_values(circuit.layout or circuit, info)
 
 
-def _dump(item: Description, info: SerializationInfo) -> dict[str, Any]:
-    return item.model_dump(mode=info.mode, exclude_none=info.exclude_none)
+def _read_windows(value: object) -> tuple[tuple[float, float], ...]:
+    """Pairs of times, the first before the second."""
+    if not isinstance(value, Sequence) or isinstance(value, str):
+        raise ScenarioError(f"{value!r} is not a list of intervals of time.\n  Give [[start, end], ...] in s.")
+    windows = []
+    for number, item in enumerate(value, start=1):
+        is_pair = isinstance(item, Sequence) and not isinstance(item, str) and len(item) == 2
+        if not is_pair or any(quantity("time").fault(time) for time in item):
+            raise ScenarioError(
+                f"number {number}, {item!r}, is not an interval of time.\n  Give [start, end] in s, both at least 0."
+            )
+        start, end = float(item[0]), float(item[1])
+        if not start < end:
+            raise ScenarioError(
+                f"number {number}, {start:.10g} to {end:.10g} s, ends before it begins.\n"
+                f"  Allowed: an end above {start:.10g} s."
+            )
+        windows.append((start, end))
+    return tuple(windows)
 
 
 class Scenario(Description):
     """All that one run needs: what is ventilated, how, for how long and how precisely.
-
-    Parameters
-    ----------
-    title : str, default "untitled"
-        One line that says what it is.
-    about : str, default ""
-        Free text: purpose, and where the numbers come from.
-    plan : Layout or Circuit
-        What is ventilated: a recipe for a ready-made circuit, or a circuit with all its parts.
-    settings : PressureControl or VolumeControl
-        The breath settings.
-    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset, default ()
-        What changes while the run goes on.
-    duration : float, default 60
-        How long to run. [s]
-    sample_interval : float, default 0.01
-        Distance of samples. [s]
-    tolerance : float, default 5e-7
-        Relative error allowed per step of the solver. [1]
-    waveform_windows : sequence of (float, float), default ()
-        Stretches of time, start and end, whose waveforms are kept. [s]
-    waveform_every : int or None, default None
-        Waveforms of every n-th breath are kept. Without it and without `waveform_windows`, all are. [1]
 
     Raises
     ------
@@ -116,10 +107,10 @@ class Scenario(Description):
     >>> from ventsim.model.ventilator import PressureControl
     >>> scenario = Scenario(
     ...     title="one lung",
-    ...     plan=Layout(lungs={"a": Lung(compliance=50.0, resistance=10.0)}),
+    ...     circuit=Layout(lungs={"a": Lung(compliance=50.0, resistance=10.0)}),
     ...     settings=PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5),
     ... )
-    >>> scenario.changed({"duration": 20.0}).duration
+    >>> scenario.replaced({"lungs.a.compliance": 20.0}).value("lungs.a.compliance")
     20.0
     >>> Scenario.from_toml(scenario.to_toml()) == scenario
     True
@@ -132,30 +123,26 @@ class Scenario(Description):
         str, PlainValidator(_read_title), Field(description="one line that says what it is")
     ] = UNTITLED  # fmt: skip
     about: Annotated[str, PlainValidator(_read_text), Field(description="purpose, source of numbers")] = ""
-    plan: Annotated[
-        Layout | Circuit,
-        PlainValidator(_read_plan),
-        PlainSerializer(_dump),
-        Field(description="what is ventilated: a layout or a circuit"),
+    circuit: Annotated[
+        Circuit,
+        PlainValidator(_read_circuit),
+        PlainSerializer(_dump_circuit),
+        Field(description="what is ventilated, a circuit or the layout of one"),
     ]
     settings: Annotated[
-        BreathSettings,
-        PlainValidator(_read_settings),
-        PlainSerializer(_dump),
-        Field(description="the breath settings"),
+        BreathSettings, Member(SETTINGS, base=BreathSettings), Field(description="the breath settings")
     ]
     changes: Annotated[
         tuple[AnyChange, ...],
-        PlainValidator(read_changes),
-        PlainSerializer(dump_changes),
+        Member(CHANGES, many="list", base=TimedChange),
         Field(description="what changes while the run goes on"),
     ] = ()
     duration: Annotated[float, quantity("duration")] = 60.0
     sample_interval: Annotated[float, quantity("sample_interval")] = 0.01
-    tolerance: Annotated[float, quantity("tolerance")] = 5e-7
+    tolerance: Annotated[float, quantity("tolerance")] = DEFAULT_TOLERANCE
     waveform_windows: Annotated[
         tuple[tuple[float, float], ...],
-        PlainValidator(read_windows),
+        PlainValidator(_read_windows),
         Field(description="stretches of time whose waveforms are kept [s]"),
     ] = ()
     waveform_every: Annotated[int, quantity("waveform_every")] | None = None
@@ -194,14 +181,55 @@ class Scenario(Description):
                 )
 
     @cached_property
-    def circuit(self) -> Circuit:
-        """The circuit with all its parts."""
-        return self.plan.circuit() if isinstance(self.plan, Layout) else self.plan
-
-    @cached_property
     def schedule(self) -> Schedule:
         """Circuit and breath settings at any time of the run."""
         return Schedule(self.circuit, self.settings, self.changes)
+
+    def value(self, path: str) -> Any:
+        """What a path leads to: a number, text or None, or a whole description.
+
+        Parameters
+        ----------
+        path : str
+            Such as ``"lungs.b.compliance"``, ``"settings.peep"`` or ``"limbs.b.inspiratory_tube.length"``.
+
+        Returns
+        -------
+        object
+            The value.
+
+        Raises
+        ------
+        InputError
+            If the path leads nowhere; the message has the nearest names.
+        """
+        return value_at(self.circuit, self.settings, path)
+
+    def replaced(self, values: Mapping[str, Any]) -> Self:
+        """A new scenario with the values at some paths replaced.
+
+        Parameters
+        ----------
+        values : mapping of str to object
+            New values by path: numbers, text, None, or whole descriptions such as laws.
+
+        Returns
+        -------
+        Scenario
+            Checked like any other.
+
+        Raises
+        ------
+        InputError
+            If a path leads nowhere, or a value is impossible.
+        """
+        if not isinstance(values, Mapping):
+            raise ScenarioError(
+                f"replaced takes values by path; got {shown(values)}.\n"
+                "  Write .replaced({'lungs.b.compliance': 20})."
+            )
+        circuit, settings = with_values(self.circuit, self.settings, values)
+        return self.changed(circuit=circuit, settings=settings)
 
     @property
     def keeps_all_waveforms(self) -> bool:
@@ -219,7 +247,7 @@ class Scenario(Description):
         return write_toml(
             title=self.title,
             about=self.about,
-            plan=self.plan,
+            circuit=self.circuit,
             settings=self.settings,
             changes=self.changes,
             run={name: value for name in RUN_OPTIONS if (value := getattr(self, name)) not in (None, ())},
@@ -317,7 +345,7 @@ class Scenario(Description):
         name = " ".join(Path(path).stem.split()) or UNTITLED
         return cls._from_text(read_text(Path(path)), source=str(path), title=name)
 
-    def write(self, path: str | Path) -> None:
+    def save(self, path: str | Path) -> None:
         """Write the scenario to a TOML file; a file that exists is replaced.
 
         Parameters
@@ -331,3 +359,58 @@ class Scenario(Description):
             If the file cannot be written.
         """
         write_text(Path(path), self.to_toml())
+
+
+def scenario_of(
+    scenario: Any, settings: Any = None, *, where: str, steady: bool = False, **options: Any
+) -> Scenario:
+    """The scenario that a verb is to run: itself, or one of a circuit and settings.
+
+    Parameters
+    ----------
+    scenario : Scenario, Circuit or Layout
+        What the user gave first.
+    settings : BreathSettings or None, default None
+        What the user gave second: needed with a circuit, not with a scenario.
+    where : str
+        The verb, for messages.
+    steady : bool, default False
+        Whether the verb looks at steady breaths, which have no changes in time.
+    **options
+        Run options of the verb; None: as the scenario has it.
+
+    Returns
+    -------
+    Scenario
+        With the options.
+
+    Raises
+    ------
+    InputError
+        If one of the two is of the wrong type, or the scenario has changes that the verb does not know.
+    """
+    given = {name: value for name, value in options.items() if value is not None}
+    if isinstance(scenario, Circuit | Layout):
+        if not isinstance(settings, BreathSettings):
+            what = "are missing" if settings is None else f"{shown(settings)} are of the wrong type"
+            raise InputError(
+                f"{where}: settings {what}; a circuit needs breath settings.\n"
+                "  Give PressureControl(...) or VolumeControl(...) after the circuit."
+            )
+        return Scenario(circuit=scenario, settings=settings, **given)
+    if not isinstance(scenario, Scenario):
+        raise InputError(
+            f"{where}: got {shown(scenario)}, but a scenario is needed, or a circuit and settings.\n"
+            "  Give Scenario(...), or what layouts.shared(...) returns and PressureControl(...)."
+        )
+    if settings is not None:
+        raise InputError(
+            f"{where}: settings are given, but the scenario has its own.\n"
+            "  Leave them out, or use scenario.changed(settings=...)."
+        )
+    if steady and scenario.changes:
+        raise InputError(
+            f"{where}: the scenario has {len(scenario.changes)} changes in time; a steady breath has none.\n"
+            "  Use scenario.changed(changes=()), or simulate for the run in time."
+        )
+    return scenario.changed(given) if given else scenario

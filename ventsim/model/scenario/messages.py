@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from typing import Self
 
 from ventsim.errors import InputError, ScenarioError, nearest_names, suggestion
-from ventsim.model.parts import Description
-from ventsim.model.wording import named
+from ventsim.model.descriptions import Description, named
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 

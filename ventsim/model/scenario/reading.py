@@ -4,10 +4,12 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
-from ventsim.model.changes import CHANGE_KINDS, AnyChange, Change
+from ventsim.model.changes import CHANGES, AnyChange
 from ventsim.model.circuit import Circuit
-from ventsim.model.layouts import Branch, FloorPlan, Layout
-from ventsim.model.parts import PART_KINDS, Adapter, TPiece, Tube
+from ventsim.model.descriptions import Description
+from ventsim.model.layouts import FloorPlan, Layout, PatientLimbs
+from ventsim.model.parts import PARTS, Adapter, Lung, TPiece, Tube
+from ventsim.model.scenario.first_edition import refuse_first_edition
 from ventsim.model.scenario.messages import Complaints, Place
 from ventsim.model.scenario.sections import (
     KEYS_ABOVE,
@@ -15,21 +17,21 @@ from ventsim.model.scenario.sections import (
     RUN_OPTIONS,
     SECTIONS_OF_KEYS,
     build,
-    build_by_kind,
     build_each,
-    build_lungs,
+    build_member,
     check_quotes,
     table_of,
 )
 from ventsim.model.scenario.toml_text import parse_toml
-from ventsim.model.ventilator import SETTINGS_KINDS, BreathSettings, Ventilator, check_settings
+from ventsim.model.ventilator import SETTINGS, BreathSettings, Ventilator, check_settings
 
-FITTINGS = MappingProxyType(
-    {"branch": Branch, "t_piece": TPiece, "adapter": Adapter, "extension": Tube, "floor_plan": FloorPlan}
-)
+FITTINGS = MappingProxyType({"t_piece": TPiece, "adapter": Adapter, "floor_plan": FloorPlan})
 """Sections of a layout that hold one description each."""
 
-_LAYOUT_SECTIONS = ("layout", "lungs", "branches", "extensions", *FITTINGS)
+FOR_ALL_OR_EACH = MappingProxyType({"limbs": PatientLimbs, "extension": Tube})
+"""Sections of a layout that hold one description for all lungs, or one by lung."""
+
+_LAYOUT_SECTIONS = ("layout", "lungs", *FOR_ALL_OR_EACH, *FITTINGS)
 _CIRCUIT_SECTIONS = ("parts", "joints")
 _TOP = ("title", "about", "joints", "run", "settings", "ventilator", *_LAYOUT_SECTIONS, "parts", "changes")
 _START = "Start from a built-in scenario: ventsim scenario two-unequal-lungs > mine.toml"
@@ -56,6 +58,7 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
         With source, key path, value, unit, what is allowed and the nearest right name.
     """
     table, top = parse_toml(text, source=source), Place(source)
+    refuse_first_edition(table, top)
     _check_not_empty(table, top)
     told = Complaints()
     with told.of_one():
@@ -71,7 +74,7 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
             if "ventilator" in table:
                 ventilator["ventilator"] = build(Ventilator, table["ventilator"], top.inside("ventilator"))
         with told.of_one():
-            values["plan"] = _read_plan(table, top, ventilator)
+            values["circuit"] = _read_circuit(table, top, ventilator)
     if not may_be_missing or "settings" in table:
         with told.of_one():
             values["settings"] = _read_settings(table, top)
@@ -79,8 +82,7 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
         with told.of_one():
             values["changes"] = _read_changes(table["changes"], top.inside("changes"))
     told.tell()
-    settings, plan = values["settings"], values["plan"]
-    circuit = plan.circuit() if isinstance(plan, Layout) else plan
+    settings, circuit = values["settings"], values["circuit"]
     with top.inside("settings").messages_of(type(settings)):
         check_settings(circuit.ventilator, settings)
     return values
@@ -97,9 +99,9 @@ def _check_not_empty(table: Mapping[str, Any], top: Place) -> None:
 
 def _read_settings(table: Mapping[str, Any], top: Place) -> BreathSettings:
     if "settings" not in table:
-        kinds = " or ".join(f'kind = "{kind}"' for kind in SETTINGS_KINDS)
+        kinds = " or ".join(f'kind = "{kind}"' for kind in SETTINGS.kinds)
         raise top.error(f"section [settings] is missing.\n  Write [settings] and below it {kinds}.")
-    return build_by_kind(SETTINGS_KINDS, table["settings"], top.inside("settings"))
+    return build_member(SETTINGS, table["settings"], top.inside("settings"))
 
 
 def _read_changes(value: object, place: Place) -> tuple[AnyChange, ...]:
@@ -110,7 +112,7 @@ def _read_changes(value: object, place: Place) -> tuple[AnyChange, ...]:
     for number, item in enumerate(value, start=1):
         inside = place.inside(str(number))
         with told.of_one():
-            changes.append(build_by_kind(CHANGE_KINDS, {"kind": Change.kind, **table_of(item, inside)}, inside))
+            changes.append(build_member(CHANGES, item, inside))
     told.tell()
     return tuple(changes)
 
@@ -124,7 +126,7 @@ def _options(table: Mapping[str, Any], section: str, keys: tuple[str, ...], top:
     return dict(options)
 
 
-def _read_plan(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Layout | Circuit:
+def _read_circuit(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
     """A layout if there are lungs, a circuit if there are parts."""
     explicit = [key for key in _CIRCUIT_SECTIONS if key in table]
     recipe = [key for key in _LAYOUT_SECTIONS if key in table]
@@ -134,7 +136,7 @@ def _read_plan(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> L
             "  Give either [lungs.NAME] with [layout], or [parts.NAME] with joints."
         )
     if explicit:
-        return _read_circuit(table, top, given)
+        return _read_joined(table, top, given)
     if not table.get("lungs"):
         raise top.error(
             "there is no lung.\n  Write [lungs.NAME] with compliance and resistance below it, for each lung; "
@@ -143,32 +145,40 @@ def _read_plan(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> L
     return _read_layout(table, top, given)
 
 
-def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Layout:
+def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
     values, told = dict(given), Complaints()
     with told.of_one():
         values |= _options(table, "layout", LAYOUT_OPTIONS, top)
     with told.of_one():
-        values["lungs"] = build_lungs(table["lungs"], top.inside("lungs"))
-    for name, cls in {"branches": Branch, "extensions": Tube}.items():
+        values["lungs"] = build_each(Lung, table["lungs"], top.inside("lungs"))
+    for name, cls in FOR_ALL_OR_EACH.items():
         if name in table:
             with told.of_one():
-                values[name] = build_each(cls, table[name], top.inside(name))
+                values[name] = _for_all_or_each(cls, table[name], top.inside(name), lungs=table["lungs"])
     for name, cls in FITTINGS.items():
         if name in table:
             with told.of_one():
                 values[name] = build(cls, table[name], top.inside(name))
     told.tell()
     with top.messages_of(Layout, paths={name: f"layout.{name}" for name in LAYOUT_OPTIONS}):
-        return Layout(**values)
+        return Layout(**values).circuit
 
 
-def _read_circuit(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
+def _read_joined(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
     place, parts, told = top.inside("parts"), {}, Complaints()
     for name, item in table_of(table.get("parts", {}), place).items():
         with told.of_one():
-            parts[name] = build_by_kind(PART_KINDS, item, place.inside(name))
+            parts[name] = build_member(PARTS, item, place.inside(name))
     told.tell()
     if "joints" not in table:
         raise top.error('joints is missing.\n  Write joints = [["part.port", "part.port"], ...] at the top.')
     with top.messages_of(Circuit):
         return Circuit(parts=parts, joints=table["joints"], **given)
+
+
+def _for_all_or_each(cls: type[Description], value: object, place: Place, *, lungs: object) -> Any:
+    """One description for all lungs; or, where all keys are names of lungs, one by lung."""
+    table = table_of(value, place)
+    if table and isinstance(lungs, Mapping) and set(table) <= set(lungs):
+        return build_each(cls, table, place)
+    return build(cls, table, place)

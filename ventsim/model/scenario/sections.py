@@ -2,19 +2,19 @@
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any, get_args, get_origin
+from typing import Any, get_args
 
 from pydantic.fields import FieldInfo
 
 from ventsim.errors import suggestion
-from ventsim.model.parts import LUNG_KINDS, Description, Lung, Part
+from ventsim.model.descriptions import Description
+from ventsim.model.families import Family, Member
+from ventsim.model.parts import Lung
+from ventsim.model.paths import NO_VALUE
 from ventsim.model.scenario.messages import Complaints, Place
 from ventsim.model.scenario.toml_text import quoted_number
 from ventsim.model.ventilator import SETTINGS_KINDS, Ventilator
 from ventsim.quantities import quantity_of
-
-NO_VALUE = "none"
-"""What a file says for None, where leaving the key out would mean something else."""
 
 RUN_OPTIONS = ("duration", "sample_interval", "tolerance", "waveform_windows", "waveform_every")
 """Keys of the section ``[run]``."""
@@ -23,11 +23,7 @@ LAYOUT_OPTIONS = ("arrangement", "one_way_valves", "ideal")
 """Keys of the section ``[layout]``."""
 
 SECTIONS_OF_KEYS = MappingProxyType(
-    {
-        name: "Write it in section [lungs.NAME], with the name of the lung."
-        for cls in LUNG_KINDS.values()
-        for name in cls.model_fields
-    }
+    {name: "Write it in section [lungs.NAME], with the name of the lung." for name in Lung.model_fields}
     | {name: "Write it in section [settings]." for cls in SETTINGS_KINDS.values() for name in cls.model_fields}
     | {name: "Write it in section [ventilator]." for name in Ventilator.model_fields}
     | {name: "Write it in section [layout]." for name in LAYOUT_OPTIONS}
@@ -74,7 +70,7 @@ def build(
     with told.of_one():
         place.check_keys(
             table,
-            [*fields, "kind"] if cls.tagged else fields,
+            [*fields, cls.tag] if cls.tag else fields,
             homes={**KEYS_ABOVE, **_of_other_kinds(cls, table, kinds or {})},
             elsewhere={} if place.path.startswith("parts") else SECTIONS_OF_KEYS,
         )
@@ -89,13 +85,13 @@ def build(
         return cls.from_dict(values)
 
 
-def build_by_kind(kinds: Mapping[str, type[Description]], value: object, place: Place) -> Description:
-    """A description of the kind that its section names.
+def build_member(family: Family, value: object, place: Place) -> Description:
+    """A member of a family, of the kind that its section names.
 
     Parameters
     ----------
-    kinds : mapping of str to type
-        Classes by kind.
+    family : Family
+        What may stand there.
     value : object
         The section.
     place : Place
@@ -112,12 +108,15 @@ def build_by_kind(kinds: Mapping[str, type[Description]], value: object, place: 
         As :func:`build`, or if there is no such kind.
     """
     table = table_of(value, place)
-    kind = table.get("kind")
-    if "kind" not in table:
-        raise place.error(f"kind is missing.\n  {suggestion('', kinds)}")
-    if not isinstance(kind, str) or kind not in kinds:
-        raise place.inside("kind").error(f"{kind!r} is unknown.\n  {suggestion(str(kind), kinds)}")
-    return build(kinds[kind], table, place, kinds=kinds)
+    kind = table.get(family.tag, family.default)
+    if not kind:
+        raise place.error(f"{family.tag} is missing.\n  {suggestion('', family.kinds)}")
+    if not isinstance(kind, str) or kind not in family.kinds:
+        raise place.inside(family.tag).error(f"{kind!r} is unknown.\n  {suggestion(str(kind), family.kinds)}")
+    cls = family.kinds[kind]
+    # A class without a tag of its own has no such key.
+    plain = table if cls.tag else {key: item for key, item in table.items() if key != family.tag}
+    return build(cls, plain, place, kinds=family.kinds)
 
 
 def build_each(cls: type[Description], value: object, place: Place) -> dict[str, Description]:
@@ -151,38 +150,6 @@ def build_each(cls: type[Description], value: object, place: Place) -> dict[str,
             built[name] = build(cls, item, place.inside(name))
     told.tell()
     return built
-
-
-def build_lungs(value: object, place: Place) -> dict[str, Description]:
-    """Lungs of any kind; a section that does not name one holds a simple lung.
-
-    Parameters
-    ----------
-    value : object
-        The section.
-    place : Place
-        Where it stands.
-
-    Returns
-    -------
-    dict of str to Description
-        In the order of the file.
-
-    Raises
-    ------
-    ScenarioError
-        With all that is wrong in all of them.
-    """
-    items = table_of(value, place)
-    if not any(isinstance(item, Mapping) and "kind" in item for item in items.values()):
-        return build_each(Lung, items, place)
-    lungs, told = {}, Complaints()
-    for name, item in items.items():
-        inside = place.inside(name)
-        with told.of_one():
-            lungs[name] = build_by_kind(LUNG_KINDS, {"kind": Lung.kind, **table_of(item, inside)}, inside)
-    told.tell()
-    return lungs
 
 
 def table_of(value: object, place: Place) -> Mapping[str, Any]:
@@ -235,26 +202,30 @@ def check_quotes(values: Mapping[str, object], place: Place) -> None:
     told.tell()
 
 
-def inner_classes(info: FieldInfo) -> tuple[type[Description], ...]:
-    """The descriptions of which a field holds one, or a list.
+def inner_class(info: FieldInfo) -> type[Description] | None:
+    """The class of descriptions that a field holds, or None.
 
     Parameters
     ----------
     info : pydantic.fields.FieldInfo
-        A field of a description.
+        A field.
 
     Returns
     -------
-    tuple of type
-        Their classes; empty if the field holds none.
-
-    Examples
-    --------
-    >>> inner_classes(Lung.model_fields["compliance"])
-    ()
+    type or None
+        A description's class.
     """
     kinds = (info.annotation, *get_args(info.annotation))
-    return tuple(kind for kind in kinds if isinstance(kind, type) and issubclass(kind, Description))
+    found = (kind for kind in kinds if isinstance(kind, type) and issubclass(kind, Description))
+    return next(found, None)
+
+
+def member_of(info: FieldInfo) -> Member | None:
+    """What a field says of the family whose members it holds, or None."""
+    marks = list(info.metadata)
+    for inner in get_args(info.annotation):
+        marks += get_args(inner)[1:]
+    return next((mark for mark in marks if isinstance(mark, Member)), None)
 
 
 def _of_other_kinds(
@@ -272,34 +243,21 @@ def _of_other_kinds(
 
 
 def _value_of(info: FieldInfo, item: object, place: Place) -> object:
-    """The value of a field: what is described in a section inside, otherwise as it stands."""
-    inner = inner_classes(info)
-    if item == NO_VALUE and _is_none(info):
+    """The value of a field from what the file holds for it."""
+    if item == NO_VALUE and _may_be_none(info):
         return None
-    if inner and get_origin(info.annotation) is tuple:
-        return _build_list(inner, item, place)
-    return _build_inner(inner, item, place) if inner else item
+    member = member_of(info)
+    if member is None:
+        inner = inner_class(info)
+        return item if inner is None else build(inner, item, place)
+    if member.many == "list":
+        if not isinstance(item, list):
+            raise place.error(f"{item!r} is not a list.\n  Write [[{place.path}]] above each of them.")
+        return [build_member(member.family, one, place.inside(str(k))) for k, one in enumerate(item, start=1)]
+    return item if member.or_number and not isinstance(item, Mapping) else build_member(member.family, item, place)
 
 
-def _is_none(info: FieldInfo) -> bool:
-    """Whether the text for None means None in a field, not the text itself."""
+def _may_be_none(info: FieldInfo) -> bool:
+    """Whether None is a value of the field, and text is not."""
     kinds = get_args(info.annotation)
     return type(None) in kinds and str not in kinds
-
-
-def _build_inner(classes: tuple[type[Description], ...], value: object, place: Place) -> Description:
-    """A description inside another; of several that the field may hold, the one that its kind names.
-
-    A field that may hold several simple parts takes the first where no kind is given.
-    """
-    if len(classes) == 1:
-        return build(classes[0], value, place)
-    if issubclass(classes[0], Part):
-        value = {"kind": classes[0].kind, **table_of(value, place)}
-    return build_by_kind({cls.kind: cls for cls in classes}, value, place)
-
-
-def _build_list(classes: tuple[type[Description], ...], value: object, place: Place) -> list[Description]:
-    if not isinstance(value, list):
-        raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
-    return [_build_inner(classes, item, place.inside(str(number))) for number, item in enumerate(value, start=1)]

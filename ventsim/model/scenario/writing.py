@@ -8,11 +8,14 @@ import tomli_w
 from ventsim.errors import ScenarioError
 from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
+from ventsim.model.descriptions import Description
+from ventsim.model.families import Family, FrozenMapping
 from ventsim.model.layouts import Layout
-from ventsim.model.parts import PART_KINDS, Description, Lung
-from ventsim.model.scenario.reading import FITTINGS
-from ventsim.model.scenario.sections import LAYOUT_OPTIONS, NO_VALUE, inner_classes
-from ventsim.model.ventilator import BreathSettings
+from ventsim.model.parts import PARTS
+from ventsim.model.paths import NO_VALUE
+from ventsim.model.scenario.reading import FITTINGS, FOR_ALL_OR_EACH
+from ventsim.model.scenario.sections import LAYOUT_OPTIONS, member_of
+from ventsim.model.ventilator import SETTINGS, BreathSettings
 
 HEADER = """\
 # Scenario of ventsim. Units: pressure cmH2O, volume mL, compliance mL/cmH2O, flow L/s, time s, rate 1/min,
@@ -25,7 +28,7 @@ def write_toml(
     *,
     title: str,
     about: str,
-    plan: Layout | Circuit,
+    circuit: Circuit,
     settings: BreathSettings,
     changes: Sequence[AnyChange],
     run: Mapping[str, Any],
@@ -41,8 +44,8 @@ def write_toml(
         One line.
     about : str
         Free text.
-    plan : Layout or Circuit
-        What is ventilated.
+    circuit : Circuit
+        What is ventilated; one that a layout made is written as the layout.
     settings : BreathSettings
         The breath settings.
     changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
@@ -54,69 +57,79 @@ def write_toml(
     -------
     str
         The text.
+
+    Raises
+    ------
+    ScenarioError
+        If a part, law or setting is of the user's own making, so that a file cannot hold it.
     """
-    if isinstance(plan, Circuit):
-        _check_kinds(plan)
+    layout: Layout | None = circuit.layout
     head = {"title": title} | ({"about": about} if about else {})
-    joints = "" if isinstance(plan, Layout) else _joints(plan.joints)
-    sections: dict[str, Any] = {"run": dict(run), "settings": {"kind": settings.kind, **_plain(settings)}}
-    if plan.ventilator is not None:
-        sections["ventilator"] = _plain(plan.ventilator)
-    if isinstance(plan, Layout):
-        sections |= _layout(plan)
+    sections: dict[str, Any] = {"run": dict(run), "settings": _tagged(settings, SETTINGS, "settings")}
+    machine = circuit.ventilator if layout is None else layout.ventilator
+    if machine is not None:
+        sections["ventilator"] = _plain(machine, "ventilator")
+    if layout is None:
+        sections["parts"] = {name: _tagged(part, PARTS, f"part '{name}'") for name, part in circuit.parts.items()}
     else:
-        sections["parts"] = {name: {"kind": part.kind, **_plain(part)} for name, part in plan.parts.items()}
+        sections |= _sections_of(layout)
     # Several lines are easier to read, but would turn a carriage return before a line feed into nothing.
-    several = "\r\n" not in about
-    top = tomli_w.dumps(head, multiline_strings=several)
+    top = tomli_w.dumps(head, multiline_strings="\r\n" not in about)
+    joints = _joints(circuit.joints) if layout is None else ""
     return f"{HEADER}\n{top}{joints}\n{tomli_w.dumps(sections)}{''.join(map(_change, changes))}"
 
 
-def _check_kinds(circuit: Circuit) -> None:
-    """Refuse parts that a file could not bring back."""
-    for name, part in circuit.parts.items():
-        if PART_KINDS.get(part.kind) is not type(part):
-            raise ScenarioError(
-                f"part '{name}' ({type(part).__name__}) is of your own making, so a file cannot hold it.\n"
-                "  Keep the Python code that makes the circuit, or give its curve as a measured part."
-            )
+def _tagged(item: Any, family: Family, where: str) -> dict[str, Any]:
+    """Values by name, with the kind; what a file could not bring back is refused."""
+    kind = getattr(item, "kind", None)
+    if kind is None or family.kinds.get(kind) is not type(item):
+        raise ScenarioError(
+            f"{where}: {type(item).__name__} is a {family.name} of your own making, so a file cannot hold it.\n"
+            "  Keep the Python code that makes it, or use a law, part or setting of the library."
+        )
+    tag = {family.tag: kind} if item.tag else {}
+    return tag | _plain(item, where)
 
 
-def _layout(plan: Layout) -> dict[str, Any]:
-    sections: dict[str, Any] = {"layout": {name: getattr(plan, name) for name in LAYOUT_OPTIONS}}
-    sections["lungs"] = {
-        name: _plain(lung) if isinstance(lung, Lung) else {"kind": lung.kind, **_plain(lung)}
-        for name, lung in plan.lungs.items()
-    }
-    for name in FITTINGS:
-        if getattr(plan, name) is not None:
-            sections[name] = _plain(getattr(plan, name))
-    for name in ("branches", "extensions"):
-        if getattr(plan, name):
-            sections[name] = {key: _plain(item) for key, item in getattr(plan, name).items()}
+def _sections_of(layout: Layout) -> dict[str, Any]:
+    sections: dict[str, Any] = {"layout": {name: getattr(layout, name) for name in LAYOUT_OPTIONS}}
+    sections["lungs"] = {}
+    for name, lung in layout.lungs.items():
+        values = _tagged(lung, PARTS, f"lung '{name}'")
+        del values[PARTS.tag]
+        sections["lungs"][name] = values
+    for name in (*FITTINGS, *FOR_ALL_OR_EACH):
+        value = getattr(layout, name)
+        if isinstance(value, FrozenMapping):
+            sections[name] = {key: _plain(item, f"{name}.{key}") for key, item in value.items()}
+        elif value is not None:
+            sections[name] = _plain(value, name)
     return sections
 
 
-def _plain(item: Description) -> dict[str, Any]:
+def _plain(item: Description, where: str) -> dict[str, Any]:
     """Values by name, nested as the description is."""
     values: dict[str, Any] = {}
     for name, info in type(item).model_fields.items():
-        value = getattr(item, name)
-        if isinstance(value, Description):
-            kind = {"kind": value.kind} if len(inner_classes(info)) > 1 else {}
-            values[name] = kind | _plain(value)
-        elif value and isinstance(value, tuple) and isinstance(value[0], Description):
-            values[name] = [_plain(item) for item in value]
-        elif value is not None:
-            values[name] = value
-        elif info.default is not None:
-            values[name] = NO_VALUE
+        value, member, inside = getattr(item, name), member_of(info), f"{where}: {name}"
+        if value is None:
+            if info.default is not None:
+                values[name] = NO_VALUE
+        elif member is not None and member.many == "list":
+            if value:
+                values[name] = [_tagged(one, member.family, inside) for one in value]
+        elif member is not None and not isinstance(value, int | float):
+            values[name] = _tagged(value, member.family, inside)
+        elif isinstance(value, Description):
+            values[name] = _plain(value, inside)
+        else:
+            values[name] = dict(value) if isinstance(value, FrozenMapping) else value
     return values
 
 
 def _change(change: AnyChange) -> str:
     """A section of its own; the writer of TOML would put short ones into one line at the top."""
-    return f"\n[[changes]]\n{tomli_w.dumps({'kind': change.kind, **_plain(change)})}"
+    return f"\n[[changes]]\n{tomli_w.dumps({'kind': change.kind, **_plain(change, 'changes')})}"
 
 
 def _joints(joints: Sequence[tuple[str, str]]) -> str:

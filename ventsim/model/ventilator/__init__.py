@@ -5,10 +5,11 @@ from types import MappingProxyType
 from ventsim.model.ventilator.machine import Ventilator, check_settings
 from ventsim.model.ventilator.pressure_control import PressureControl
 from ventsim.model.ventilator.segment import Segment
-from ventsim.model.ventilator.settings import BreathSettings
+from ventsim.model.ventilator.settings import SETTINGS, BreathSettings
 from ventsim.model.ventilator.volume_control import VolumeControl
 
 __all__ = [
+    "SETTINGS",
     "SETTINGS_KINDS",
     "BreathSettings",
     "PressureControl",
@@ -18,5 +19,5 @@ __all__ = [
     "check_settings",
 ]
 
-SETTINGS_KINDS = MappingProxyType({"pressure control": PressureControl, "volume control": VolumeControl})
+SETTINGS_KINDS = MappingProxyType(SETTINGS.kinds)
 """The class of each kind of breath settings, by the word that files use for it."""

@@ -6,33 +6,15 @@ from pydantic import Field, model_validator
 
 from ventsim.errors import SettingsError
 from ventsim.model.ventilator.segment import Segment
-from ventsim.model.ventilator.settings import BreathSettings
+from ventsim.model.ventilator.settings import SETTINGS, BreathSettings
 from ventsim.quantities import quantity
 
 RISE_TIME_CONSTANTS = 3.0  # an exponential rise has covered 1 - exp(-3) = 95 % at the end of the rise time
 
 
+@SETTINGS.member
 class PressureControl(BreathSettings):
     r"""Pressure control: in inspiration the inspiratory port is held at PEEP plus the inspiratory pressure.
-
-    Parameters
-    ----------
-    inspiratory_pressure : float
-        Set pressure above PEEP. [cmH2O]
-    rate : float
-        Breaths in one minute. [1/min]
-    peep : float, default 5
-        Positive end-expiratory pressure. [cmH2O]
-    inspiratory_time : float or None, default None
-        Length of inspiration. [s]
-    ie_ratio : float or None, default None
-        Length of inspiration divided by that of expiration, in place of `inspiratory_time`; 0.5 for 1:2. What
-        time that is, is in ``flow_time`` [s]; `inspiratory_time` stays None. [1]
-    rise_time : float, default 0
-        Time from PEEP to the set pressure; 0: at once. [s]
-    rise_shape : {"linear", "exponential"}, default "linear"
-        Course of the rise. An exponential rise is 95 % complete after the rise time (three time constants)
-        and goes on to the end of inspiration.
 
     Raises
     ------

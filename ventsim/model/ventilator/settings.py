@@ -7,10 +7,17 @@ from pydantic import model_validator
 
 from ventsim.errors import InputError, SettingsError
 from ventsim.model.descriptions import Description
+from ventsim.model.families import Family
 from ventsim.model.ventilator.segment import Segment
 from ventsim.quantities import quantity
 
 SECONDS_PER_MINUTE = 60.0
+
+
+SETTINGS = Family(
+    name="breath setting", tag="kind", example="PressureControl(...) or VolumeControl(...)", error=SettingsError
+)
+"""Breath settings."""
 
 
 class BreathSettings(Description, ABC):
@@ -26,7 +33,7 @@ class BreathSettings(Description, ABC):
     """
 
     error_type: ClassVar[type[InputError]] = SettingsError
-    tagged: ClassVar[bool] = True
+    tag: ClassVar[str] = "kind"
 
     rate: Annotated[float, quantity("rate")]
     peep: Annotated[float, quantity("peep")] = 5.0

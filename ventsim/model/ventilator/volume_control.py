@@ -7,36 +7,16 @@ from pydantic import Field, model_validator
 
 from ventsim.errors import SettingsError
 from ventsim.model.ventilator.segment import Segment
-from ventsim.model.ventilator.settings import BreathSettings
+from ventsim.model.ventilator.settings import SETTINGS, BreathSettings
 from ventsim.quantities import quantity
 from ventsim.units import ML_PER_L
 
 
+@SETTINGS.member
 class VolumeControl(BreathSettings):
     r"""Volume control: during inspiration a set flow leaves the inspiratory port.
 
     The inspiratory time includes the pause, so that the flow lasts `inspiratory_time` minus `pause_time`.
-
-    Parameters
-    ----------
-    tidal_volume : float
-        Set volume that leaves the ventilator in one breath. [mL]
-    rate : float
-        Breaths in one minute. [1/min]
-    peep : float, default 5
-        Positive end-expiratory pressure. [cmH2O]
-    inspiratory_time : float or None, default None
-        Length of the inspiratory phase, pause included. [s]
-    ie_ratio : float or None, default None
-        Length of the inspiratory phase divided by that of expiration, in place of `inspiratory_time`.
-        What time that is, is in ``inspiratory_phase_time``, without the pause in ``flow_time`` [s];
-        `inspiratory_time` stays None. [1]
-    pause_time : float, default 0
-        End-inspiratory pause, without flow from the ventilator. [s]
-    flow_pattern : {"constant", "decelerating", "sine"}, default "constant"
-        Course of the flow: constant, falling along a straight line, or half a sine wave.
-    end_flow_ratio : float, default 0
-        Flow at the end of a decelerating pattern divided by that at its beginning, 0 to 1. [1]
 
     Raises
     ------

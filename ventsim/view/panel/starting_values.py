@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from ventsim.errors import InputError
+from ventsim.model.descriptions import shown
 from ventsim.model.parts import Lung
 from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
-from ventsim.model.wording import shown
 
 MODES: tuple[str, ...] = (PressureControl.kind, VolumeControl.kind)
 """Modes that a panel can show."""

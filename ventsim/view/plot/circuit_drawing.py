@@ -11,7 +11,7 @@ import xarray as xr
 
 from ventsim.errors import CircuitError, SchemaError
 from ventsim.model.circuit import Circuit
-from ventsim.model.wording import shown
+from ventsim.model.descriptions import shown
 from ventsim.results.schema import VARIABLES
 from ventsim.units import convert
 from ventsim.view.plot.circuit_flows import joint_flows, parts_without_flow

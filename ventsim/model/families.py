@@ -1,0 +1,249 @@
+"""Descriptions of one sort that are told apart by a tag: flow laws, lungs, parts, breath settings, changes."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from pydantic import GetCoreSchemaHandler, SerializationInfo
+from pydantic_core import CoreSchema, core_schema
+
+from ventsim.errors import InputError, PartError, suggestion
+from ventsim.model.descriptions import Description, named, shown
+
+_MOST = 64  # members of a list of descriptions
+
+
+@dataclass(frozen=True, eq=False)
+class Family:
+    """What a field of several possible classes accepts, and how plain values name the class.
+
+    Parameters
+    ----------
+    name : str
+        What messages call a member.
+    tag : str
+        Key under which plain values hold the kind.
+    example : str
+        How a member is written in Python.
+    default : str
+        Kind that is meant where the tag is missing; empty: the tag is needed.
+    accepts : callable or None, default None
+        Whether an object that is no :class:`Description` keeps the contract of the family.
+    error : type, default PartError
+        What is raised.
+
+    Attributes
+    ----------
+    kinds : dict of str to type
+        The library's own classes, by the word that files use; they register themselves (see :meth:`member`).
+    """
+
+    name: str
+    tag: str
+    example: str
+    default: str = ""
+    accepts: Callable[[object], bool] | None = None
+    error: type[InputError] = PartError
+    kinds: dict[str, type[Description]] = field(default_factory=dict)
+
+    def member(self, cls: type) -> type:
+        """Enter a class of the library; a class decorator."""
+        self.kinds[cls.kind] = cls
+        return cls
+
+    def read(self, value: object, *, base: type | tuple[type, ...] = ()) -> Any:
+        """A member, from itself or from its plain values.
+
+        Parameters
+        ----------
+        value : object
+            A member, or a mapping as files hold it.
+        base : type or tuple of types
+            Base classes of members, for those of a user's own making.
+
+        Returns
+        -------
+        object
+            The member.
+
+        Raises
+        ------
+        InputError
+            If it is none, or a value is impossible.
+        """
+        if isinstance(value, (*self.kinds.values(), *(base if isinstance(base, tuple) else (base,)))):
+            return value
+        if isinstance(value, Mapping):
+            with named(""):
+                return self.class_of(value).from_dict(value)
+        if not isinstance(value, type) and self.accepts is not None and self.accepts(value):
+            return value
+        raise self.error(f"{shown(value)} is not {_article(self.name)} {self.name}.\n  Give {self.example}.")
+
+    def class_of(self, values: Mapping[str, Any]) -> type[Description]:
+        """The class that plain values name.
+
+        Parameters
+        ----------
+        values : mapping of str to object
+            Plain values.
+
+        Returns
+        -------
+        type
+            A class of the family.
+
+        Raises
+        ------
+        InputError
+            If the kind is missing or unknown.
+        """
+        kind = values.get(self.tag, self.default)
+        if not isinstance(kind, str) or kind not in self.kinds:
+            found = f"there is no {self.tag} {kind!r}" if kind else f"{self.tag} is missing"
+            raise self.error(f"{found}.\n  {suggestion(str(kind or ''), self.kinds)}")
+        return self.kinds[kind]
+
+
+@dataclass(frozen=True, eq=False)
+class Member:
+    """Marks a field that holds members of a family; stands in the ``Annotated`` type of the field.
+
+    Parameters
+    ----------
+    family : Family
+        What the members are.
+    many : {"one", "list", "by name"}, default "one"
+        Whether the field holds one member, a list of them, or a mapping of names to members.
+    or_number : bool, default False
+        Whether a number, checked by the field's quantity, does as well.
+    base : type or None, default None
+        Base class of members of a user's own making.
+    """
+
+    family: Family
+    many: Literal["one", "list", "by name"] = "one"
+    or_number: bool = False
+    base: type | None = None
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        serialization = core_schema.plain_serializer_function_ser_schema(plain_values, info_arg=True)
+        if not self.or_number:
+            read = {"one": self._one, "list": self._list, "by name": self._by_name}[self.many]
+            return core_schema.no_info_plain_validator_function(read, serialization=serialization)
+
+        def read_number(value: object, number: Any) -> Any:
+            if isinstance(value, int | float) or hasattr(value, "__float__"):
+                return number(value)  # also of True, which the quantity refuses
+            if isinstance(value, str | bytes) or value is None:
+                return number(value)
+            return self._one(value)
+
+        return core_schema.no_info_wrap_validator_function(
+            read_number, handler(source), serialization=serialization
+        )
+
+    def _one(self, value: object) -> Any:
+        return self.family.read(value, base=self.base or ())
+
+    def _list(self, values: object) -> tuple[Any, ...]:
+        name = self.family.name
+        if not isinstance(values, Sequence) or isinstance(values, str):
+            raise self.family.error(f"{shown(values)} is not a list of {name}s.\n  Give ({self.family.example},).")
+        if len(values) > _MOST and name == "region":
+            raise self.family.error(f"there are {len(values)} of them.\n  Allowed: 1 to {_MOST}.")
+        found = []
+        for number, value in enumerate(values, start=1):
+            try:
+                found.append(self._one(value))
+            except InputError as error:
+                raise type(error)(f"number {number}: {error}") from None
+        return tuple(found)
+
+    def _by_name(self, values: object) -> "FrozenMapping":
+        if not isinstance(values, Mapping):
+            raise self.family.error(
+                f"{shown(values)} is not a mapping of names to {self.family.name}s.\n"
+                f"  Give {{'a': {self.family.example}, ...}}."
+            )
+        found = {}
+        for name, value in values.items():
+            if isinstance(value, Mapping):
+                cls = self.family.class_of(value)
+                with named(str(name)):
+                    value = cls.from_dict(value)
+            found[name] = self._one(value)
+        return FrozenMapping(found)
+
+
+class UnknownNameError(InputError, KeyError):
+    """A name that a mapping does not have, with the nearest ones that it has."""
+
+    __str__ = Exception.__str__
+
+
+class FrozenMapping(Mapping[str, Any]):
+    """Values by name that cannot be changed, can be hashed and answer a wrong name with the nearest one.
+
+    Parameters
+    ----------
+    items : mapping of str to object
+        The values.
+    """
+
+    __slots__ = ("_items",)
+
+    def __init__(self, items: Mapping[str, Any]) -> None:
+        self._items = dict(items)
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self._items:
+            raise UnknownNameError(f"there is no {name!r}.\n  {suggestion(str(name), self._items)}")
+        return self._items[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._items
+
+    def __iter__(self) -> Any:
+        return iter(self._items)
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def __hash__(self) -> int:
+        return hash(frozenset(self._items.items()))
+
+    def __repr__(self) -> str:
+        pairs = (f"{name!r}: {shown(item)}" for name, item in self._items.items())
+        return f"{{{', '.join(pairs)}}}"
+
+
+def plain_values(value: Any, info: SerializationInfo) -> Any:
+    """Plain values of what a field holds, for its serializer.
+
+    Parameters
+    ----------
+    value : object
+        A description, a mapping or tuple of them, or anything else.
+    info : pydantic.SerializationInfo
+        What the caller of ``model_dump`` asked for.
+
+    Returns
+    -------
+    object
+        Mappings and lists of plain values.
+    """
+    if isinstance(value, Description):
+        return value.model_dump(
+            mode=info.mode, exclude_none=info.exclude_none, exclude_defaults=info.exclude_defaults,
+            exclude_unset=info.exclude_unset,
+        )  # fmt: skip
+    if isinstance(value, Mapping):
+        return {name: plain_values(item, info) for name, item in value.items()}
+    if isinstance(value, tuple):
+        return [plain_values(item, info) for item in value]
+    return value
+
+
+def _article(word: str) -> str:
+    return "an" if word[0] in "aeiou" else "a"
