@@ -8,31 +8,23 @@ from ventsim.model import changes, gas, laws, layouts, parts
 from ventsim.model.changes import Change, Clamp, Disconnection, LeakOnset, LungRemoval, changes_table
 from ventsim.model.circuit import Circuit, connector_mismatches, parts_list
 from ventsim.model.laws import fit_monotone, fit_rohrer, orifice_bore, printed_bore
-from ventsim.model.layouts import Branch
+from ventsim.model.layouts import PatientLimbs
 from ventsim.model.parts import (
     Adapter,
-    AdjustableRestrictor,
     Cap,
-    CompartmentLung,
-    ElasticLung,
-    ExponentialCurve,
     Filter,
     HalfSineEffort,
     Leak,
     Lung,
-    MeasuredPart,
     OneWayValve,
     OpenEnd,
-    Orifice,
     PeepValve,
     Region,
     Restrictor,
     SampledEffort,
-    SigmoidCurve,
     TPiece,
     TrachealTube,
     Tube,
-    VolumeDependentCurve,
     YPiece,
     heat_moisture_exchanger,
     heat_moisture_exchanger_names,
@@ -45,33 +37,18 @@ from ventsim.model.scenario import Scenario, builtin, builtin_names
 from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
 from ventsim.results import monitor, schema
 from ventsim.results.measures import breath_measures, breath_table
-from ventsim.simulation import (
-    LongRun,
-    continue_long,
-    numerical_error,
-    simulate,
-    simulate_breaths,
-    simulate_long,
-    simulate_scenario,
-    steady_breath,
-)
+from ventsim.simulation import LongRun, numerical_error, simulate, simulate_long, steady_breath
 from ventsim.view import panel, plot
-from ventsim.wrong_names import answer_wrong_names
 
 __version__ = "0.1.0"
 
 __all__ = [
     "Adapter",
-    "AdjustableRestrictor",
-    "Branch",
     "Cap",
     "Change",
     "Circuit",
     "Clamp",
-    "CompartmentLung",
     "Disconnection",
-    "ElasticLung",
-    "ExponentialCurve",
     "Filter",
     "HalfSineEffort",
     "Leak",
@@ -79,23 +56,20 @@ __all__ = [
     "LongRun",
     "Lung",
     "LungRemoval",
-    "MeasuredPart",
     "OneWayValve",
     "OpenEnd",
-    "Orifice",
+    "PatientLimbs",
     "PeepValve",
     "PressureControl",
     "Region",
     "Restrictor",
     "SampledEffort",
     "Scenario",
-    "SigmoidCurve",
     "TPiece",
     "TrachealTube",
     "Tube",
     "Ventilator",
     "VolumeControl",
-    "VolumeDependentCurve",
     "YPiece",
     "breath_measures",
     "breath_table",
@@ -104,18 +78,19 @@ __all__ = [
     "changes",
     "changes_table",
     "connector_mismatches",
-    "continue_long",
     "errors",
     "fit_monotone",
     "fit_rohrer",
     "gas",
     "heat_moisture_exchanger",
     "heat_moisture_exchanger_names",
+    "laws",
     "layouts",
     "monitor",
     "numerical_error",
     "orifice_bore",
     "panel",
+    "parts",
     "parts_list",
     "plot",
     "predicted_body_weight",
@@ -125,12 +100,13 @@ __all__ = [
     "printed_bore",
     "schema",
     "simulate",
-    "simulate_breaths",
     "simulate_long",
-    "simulate_scenario",
     "steady_breath",
     "studies",
     "theory",
+    "units",
 ]
 
-answer_wrong_names()
+
+def __dir__() -> list[str]:
+    return [*__all__, "__version__"]

@@ -15,6 +15,7 @@ from ventsim.errors import InputError, suggestion
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description, named, shown
 from ventsim.model.families import FrozenMapping
+from ventsim.model.laws import ElasticLaw, FlowLaw
 from ventsim.model.layouts import Layout
 from ventsim.model.parts import Adapter, TPiece
 from ventsim.model.ventilator import BreathSettings
@@ -23,8 +24,8 @@ from ventsim.quantities import Quantity, quantity_of
 Steps = tuple[str, ...]
 """The steps of a path."""
 
-Value = float | str | None
-"""A single value of a description."""
+Value = Any
+"""A single value of a description: number, text, None, or a law where a number could stand."""
 
 NO_VALUE = "none"
 """Text that stands for None in a field that may be None."""
@@ -61,6 +62,11 @@ def steps_of(path: str) -> Steps:
             "  Write steps with full stops between, such as 'settings.peep' or 'lungs.b.compliance'."
         )
     return steps
+
+
+def of_layout(path: str) -> bool:
+    """Whether a path names a value of the layout that made the circuit."""
+    return steps_of(path)[0] in _OF_LAYOUT
 
 
 def canonical(path: str) -> Steps:
@@ -118,6 +124,35 @@ def roots(circuit: Circuit, settings: BreathSettings) -> dict[str, Any]:
     return found
 
 
+def part_at(circuit: Circuit, path: str) -> str | None:
+    """Name of the part in which the value of a path is; None if it is in none.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The circuit.
+    path : str
+        A path such as ``"parts.b inspiratory tube.bore"`` or ``"limbs.b.inspiratory_tube.bore"``.
+
+    Returns
+    -------
+    str or None
+        The name.
+    """
+    steps = canonical(path)
+    if steps[0] == PARTS and len(steps) > 1:
+        return steps[1] if steps[1] in circuit.parts else None
+    if steps[0] == "limbs" and len(steps) > 2:
+        name = _part_of_limbs(steps[1], steps[2])
+        return name if name in circuit.parts else None
+    return None
+
+
+def _part_of_limbs(lung: str, field: str) -> str:
+    """How a layout calls the part of a field of a lung's limbs."""
+    return f"{lung} {field.replace('y_piece', 'y-piece').replace('_', ' ')}"
+
+
 def value_at(circuit: Circuit, settings: BreathSettings, path: str) -> Any:
     """What a path leads to.
 
@@ -162,6 +197,8 @@ def single_value(circuit: Circuit, settings: BreathSettings, path: str) -> Value
         If it leads nowhere, or to a whole description or list.
     """
     found = value_at(circuit, settings, path)
+    if _is_law(found):
+        return found
     if isinstance(found, Description):
         what, inside = f"a whole {found.kind}", list(type(found).model_fields)
     elif isinstance(found, Mapping):
@@ -175,6 +212,11 @@ def single_value(circuit: Circuit, settings: BreathSettings, path: str) -> Value
             f"path {path!r} leads to {shown(found)}, not to a single value.\n  Replace the whole of it."
         )
     raise InputError(f"path {path!r} leads to {what}, not to a single value.\n  {suggestion('', inside)}")
+
+
+def _is_law(value: Any) -> bool:
+    """Whether it is a law, which stands where a number could stand."""
+    return isinstance(value, FlowLaw | ElasticLaw)
 
 
 def field_at(circuit: Circuit, settings: BreathSettings, path: str) -> FieldInfo | None:
@@ -193,7 +235,9 @@ def value_text(circuit: Circuit, settings: BreathSettings, path: str, value: Val
     if value is None:
         return NO_VALUE
     quantity = quantity_at(circuit, settings, path)
-    return str(value) if isinstance(value, str) or quantity is None else quantity.text(value)
+    if quantity is None or not isinstance(value, int | float):
+        return value if isinstance(value, str) else f"law '{getattr(value, 'kind', type(value).__name__)}'"
+    return quantity.text(value)
 
 
 def may_be_none(circuit: Circuit, settings: BreathSettings, path: str) -> bool:
@@ -237,9 +281,7 @@ def with_values(
         steps = canonical(path)
         target = of_settings if steps[0] == SETTINGS else of_layout if steps[0] in _OF_LAYOUT else of_circuit
         target[steps] = value
-    if of_layout:
-        circuit = _rebuilt(circuit.layout, of_layout)
-    return circuit_with(circuit, of_circuit), settings_with(settings, of_settings)
+    return circuit_with(circuit, of_layout | of_circuit), settings_with(settings, of_settings)
 
 
 def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:
@@ -266,7 +308,7 @@ def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:
         return circuit
     of_layout = {steps: value for steps, value in values.items() if steps[0] in _OF_LAYOUT}
     if of_layout:
-        circuit = _rebuilt(circuit.layout, of_layout)
+        circuit = _with_limbs(circuit, of_layout) or _rebuilt(circuit.layout, of_layout)
     of_parts = {steps[1:]: value for steps, value in values.items() if steps[0] == PARTS}
     of_machine = {steps[1:]: value for steps, value in values.items() if steps[0] == VENTILATOR}
     parts = circuit.parts
@@ -284,12 +326,7 @@ def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:
     if layout is None or not all(steps[0] in layout.lungs for steps in of_parts):
         return new
     lungs = FrozenMapping({name: parts[name] for name in layout.lungs})
-    kept = {name: getattr(layout, name) for name in type(layout).model_fields}
-    own = machine if of_machine else layout.ventilator
-    same = type(layout).model_construct(**kept | {"lungs": lungs, "ventilator": own})
-    new = new.of_layout(same)
-    same.__dict__["circuit"] = new  # made already
-    return new
+    return _of_same_layout(new, layout, lungs=lungs, ventilator=machine if of_machine else layout.ventilator)
 
 
 def settings_with(settings: BreathSettings, values: Mapping[Steps, Any]) -> BreathSettings:
@@ -351,6 +388,35 @@ def replaced(item: Any, values: Mapping[Steps, Any], *, name: str = "") -> Any:
     if isinstance(item, Mapping):
         return {**item, **new}
     return tuple(new.get(str(number), old) for number, old in enumerate(item, start=1))
+
+
+def _with_limbs(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit | None:
+    """The circuit with values of limbs replaced in its parts; None where it has to be built as a whole.
+
+    The same as building it, but quick enough for a search: no joint changes.
+    """
+    layout: Layout = circuit.layout
+    of_parts: dict[Steps, Any] = {}
+    for steps, value in values.items():
+        name = _part_of_limbs(*steps[1:3]) if steps[0] == "limbs" and len(steps) > 3 else ""
+        # Lengths of tubes may be those of a plan, and an ideal circuit has changed the parts.
+        if name not in circuit.parts or layout.floor_plan is not None or layout.ideal or "valve" in name:
+            return None
+        of_parts[(name, *steps[3:])] = value
+    parts = FrozenMapping(replaced(circuit.parts, of_parts))
+    new = Circuit.model_construct(parts=parts, joints=circuit.joints, ventilator=circuit.ventilator)
+    inner = {steps[1:]: value for steps, value in values.items()}
+    limbs = FrozenMapping(replaced({name: layout.limbs_of(name) for name in layout.lungs}, inner))
+    return _of_same_layout(new, layout, limbs=limbs)
+
+
+def _of_same_layout(circuit: Circuit, layout: Layout, **changes: Any) -> Circuit:
+    """The circuit with its layout, some of whose values have been replaced in both."""
+    kept = {name: getattr(layout, name) for name in type(layout).model_fields}
+    same = type(layout).model_construct(**kept | changes)
+    circuit = circuit.of_layout(same)
+    same.__dict__["circuit"] = circuit  # made already
+    return circuit
 
 
 def _rebuilt(layout: Layout, values: Mapping[Steps, Any]) -> Circuit:

@@ -1,19 +1,9 @@
-"""From a circuit and breath settings to labelled results."""
+"""From a scenario to labelled results."""
 
 from ventsim.simulation.accuracy import numerical_error
-from ventsim.simulation.continuing import continue_long
-from ventsim.simulation.run import simulate, simulate_scenario
+from ventsim.simulation.run import simulate
 from ventsim.simulation.saved_run import LongRun
 from ventsim.simulation.steady import steady_breath
-from ventsim.simulation.streaming import simulate_breaths, simulate_long
+from ventsim.simulation.streaming import simulate_long
 
-__all__ = [
-    "LongRun",
-    "continue_long",
-    "numerical_error",
-    "simulate",
-    "simulate_breaths",
-    "simulate_long",
-    "simulate_scenario",
-    "steady_breath",
-]
+__all__ = ["LongRun", "numerical_error", "simulate", "simulate_long", "steady_breath"]

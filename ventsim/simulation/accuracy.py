@@ -4,21 +4,23 @@ import numpy as np
 import xarray as xr
 
 from ventsim.model.circuit import Circuit
+from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import documented
 from ventsim.results.measures import breath_measures
 from ventsim.results.schema import label
-from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, DEFAULT_TOLERANCE, check_tolerance
 from ventsim.simulation.steady import steady_breath
 
 _TIGHTER = 1e-4
 
 
+@documented
 def numerical_error(
-    circuit: Circuit,
-    settings: BreathSettings,
+    scenario: Scenario | Circuit,
+    settings: BreathSettings | None = None,
     *,
-    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
-    tolerance: float = DEFAULT_TOLERANCE,
+    sample_interval: float | None = None,
+    tolerance: float | None = None,
 ) -> xr.Dataset:
     """Numerical error of every measure of the steady breath: its value minus that at a far tighter tolerance.
 
@@ -26,14 +28,10 @@ def numerical_error(
 
     Parameters
     ----------
-    circuit : Circuit
-        Ventilator, lungs and what joins them.
-    settings : PressureControl or VolumeControl
-        The breath.
-    sample_interval : float, default 0.01
-        Distance of samples; peaks are the largest sample. [s]
-    tolerance : float, default 5e-7
-        The tolerance whose error is wanted. [1]
+    scenario
+    settings
+    sample_interval
+    tolerance
 
     Returns
     -------
@@ -56,12 +54,16 @@ def numerical_error(
     >>> bool(abs(error.inspired_tidal_volume).max() < 0.01)
     True
     """
-    check_tolerance(tolerance)
-    tight = max(tolerance * _TIGHTER, 1e-11)
-    coarse, fine = (
-        breath_measures(steady_breath(circuit, settings, sample_interval=sample_interval, tolerance=t))
-        for t in (tolerance, tight)
+    scenario = scenario_of(
+        scenario,
+        settings,
+        where="numerical_error",
+        steady=True,
+        sample_interval=sample_interval,
+        tolerance=tolerance,
     )
+    tight = max(scenario.tolerance * _TIGHTER, 1e-11)
+    coarse, fine = (breath_measures(steady_breath(scenario, tolerance=one)) for one in (scenario.tolerance, tight))
     with np.errstate(invalid="ignore"):
         difference = coarse - fine
     return label(difference.assign_attrs(coarse.attrs, reference_tolerance=tight))

@@ -1,35 +1,27 @@
-"""Attributes that say what was run and by what."""
+"""Attributes that say where a result comes from."""
 
-from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from typing import Any
 
-from ventsim.model.changes import AnyChange
-from ventsim.model.circuit import Circuit
-from ventsim.model.parts import PART_KINDS
-from ventsim.model.scenario import CANNOT_REPEAT, Scenario
-from ventsim.model.ventilator import BreathSettings
+from ventsim.errors import ScenarioError
+from ventsim.model.scenario import CANNOT_REPEAT, UNTITLED, Scenario
 from ventsim.results.schema import CAUTION
 
 
-def describe(
-    circuit: Circuit, settings: BreathSettings, *, options: Mapping[str, Any], changes: Sequence[AnyChange] = ()
-) -> dict[str, Any]:
-    """Attributes of a result, with the scenario as text, so that it can be run again.
-
-    `options` are run options of the scenario by name.
-    """
-    title = f"{len(circuit.lungs)} lungs, {settings.kind}"
-    own = [name for name, part in circuit.parts.items() if type(part) not in PART_KINDS.values()]
-    if own:
-        text = f"{CANNOT_REPEAT}'{own[0]}' is a part of the user's own making.\n"
-    else:
-        scenario = Scenario(title=title, plan=circuit, settings=settings, changes=tuple(changes), **options)
+def describe(scenario: Scenario) -> dict[str, Any]:
+    """Attributes of a result, with the scenario as text, so that it can be run again."""
+    title = scenario.title
+    if title == UNTITLED:
+        title = f"{len(scenario.circuit.lungs)} lungs, {scenario.settings.kind}"
+        scenario = scenario.changed(title=title)
+    try:
         text = scenario.to_toml()
+    except ScenarioError as error:
+        text = f"{CANNOT_REPEAT}{str(error).splitlines()[0]}\n"
     return {
         "title": title,
         "source": f"ventsim {version('ventsim')}",
         "caution": CAUTION,
         "scenario": text,
-        "sample_interval_s": options["sample_interval"],
+        "sample_interval_s": scenario.sample_interval,
     }

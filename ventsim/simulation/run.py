@@ -1,4 +1,4 @@
-"""simulate() and simulate_scenario(): run breaths and label all that was recorded."""
+"""simulate(): run breaths and label all that was recorded."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -8,42 +8,35 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.engine.arrays import Record
-from ventsim.errors import VentsimError
-from ventsim.model.changes import AnyChange, Schedule
+from ventsim.errors import InputError, VentsimError
+from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import Scenario
+from ventsim.model.scenario import MOST_SAMPLES, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import documented
+from ventsim.quantities import check
 from ventsim.simulation.course import Course
-from ventsim.simulation.prepare import (
-    DEFAULT_SAMPLE_INTERVAL,
-    DEFAULT_TOLERANCE,
-    LONGEST_RUN,
-    MOST_UPDATES,
-    Prepared,
-    check_number,
-    check_sampling,
-    prepare,
-)
+from ventsim.simulation.prepare import Prepared
 from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.signals import held_by_node, numerics, waveforms_dataset
 
 FloatArray = NDArray[np.float64]
 
-_MOST_SAMPLES = 20_000_000
 # Breaths that are run without a chance to stop the run in between.
 _BREATHS_AT_A_TIME = 256
 
 
+@documented
 def simulate(
-    circuit: Circuit,
-    settings: BreathSettings,
+    scenario: Scenario | Circuit,
+    settings: BreathSettings | None = None,
     *,
-    duration: float = 60.0,
-    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
-    tolerance: float = DEFAULT_TOLERANCE,
+    duration: float | None = None,
+    sample_interval: float | None = None,
+    tolerance: float | None = None,
+    changes: Sequence[AnyChange] | None = None,
     start: xr.Dataset | None = None,
-    changes: Sequence[AnyChange] = (),
     ramp_updates: int = 1,
 ) -> xr.Dataset:
     """Run breaths and return the waveforms of every lung, port, point and part.
@@ -54,23 +47,14 @@ def simulate(
 
     Parameters
     ----------
-    circuit : Circuit
-        Ventilator, lungs and what joins them.
-    settings : PressureControl or VolumeControl
-        The breath.
-    duration : float, default 60
-        How long to run. A breath that is not over by then is cut off. [s]
-    sample_interval : float, default 0.01
-        Distance of samples. [s]
-    tolerance : float, default 5e-7
-        Relative error allowed per step of the solver. [1]
-    start : xarray.Dataset or None, default None
-        Result of an earlier run of a circuit with the same points; its last state is the first one.
-    changes : sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, default ()
-        What changes while the run goes on. Parts change at the very instant, settings with the next breath; gas
-        stays where it is, also when what holds it changes.
-    ramp_updates : int, default 1
-        How often in a breath a part that ramps is set anew, to its value in the middle until the next time. [1]
+    scenario
+    settings
+    duration
+    sample_interval
+    tolerance
+    changes
+    start
+    ramp_updates
 
     Returns
     -------
@@ -95,18 +79,31 @@ def simulate(
     >>> float(vs.breath_measures(waveforms).inspired_tidal_volume[-1, 0])
     694.75
     """
-    check_number("duration", duration, unit="s", low=1e-3, high=LONGEST_RUN)
-    prepared = prepare(circuit, settings, tolerance=tolerance)
-    check_sampling(sample_interval, prepared.period)
-    check_number(
-        "duration / sample_interval", duration / sample_interval, unit="samples", low=0, high=_MOST_SAMPLES
+    scenario = scenario_of(
+        scenario, settings, where="simulate", duration=duration, sample_interval=sample_interval,
+        tolerance=tolerance, changes=None if changes is None else tuple(changes),
+    )  # fmt: skip
+    check("simulate", {"ramp_updates": ramp_updates})
+    check_samples(scenario)
+    runner = Runner(
+        tolerance=scenario.tolerance,
+        sample_interval=scenario.sample_interval,
+        start=start,
+        unchanged=scenario.circuit,
     )
-    check_number("ramp_updates", ramp_updates, unit="per breath", low=1, high=MOST_UPDATES)
-    schedule = Schedule(circuit, settings, tuple(changes))
-    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start, unchanged=circuit)
-    course = Course(schedule, duration, whole=False, keeps=True, updates=int(ramp_updates))
-    options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
-    return record_everything(runner, course, describe(circuit, settings, options=options, changes=changes))
+    course = Course(scenario.schedule, scenario.duration, whole=False, keeps=True, updates=int(ramp_updates))
+    return record_everything(runner, course, describe(scenario))
+
+
+def check_samples(scenario: Scenario) -> None:
+    """Refuse more samples of waveforms than fit into memory."""
+    count = scenario.duration / scenario.sample_interval
+    if count > MOST_SAMPLES:
+        raise InputError(
+            f"simulate: duration {scenario.duration:.6g} s makes {count:.3g} samples.\n"
+            f"  Allowed: at most {MOST_SAMPLES:.0e}. Raise sample_interval, or use simulate_long, which keeps the "
+            "waveforms that are asked for."
+        )
 
 
 def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) -> xr.Dataset:
@@ -154,40 +151,3 @@ def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) 
         recorded += parts
         timing.append(block.timing)
     return waveforms()
-
-
-def simulate_scenario(scenario: Scenario) -> xr.Dataset:
-    """Run a scenario and return its waveforms.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Circuit, breath settings and run options.
-
-    Returns
-    -------
-    xarray.Dataset
-        As of :func:`simulate`, with the title and text of the scenario in the attributes.
-
-    Raises
-    ------
-    InputError
-        If circuit and settings do not fit together.
-    SolverError
-        If the solver fails; the message says when and what to do.
-
-    Examples
-    --------
-    >>> from ventsim.model.scenario import builtin
-    >>> simulate_scenario(builtin("two-unequal-lungs")).sizes["lung"]
-    2
-    """
-    waveforms = simulate(
-        scenario.circuit,
-        scenario.settings,
-        duration=scenario.duration,
-        sample_interval=scenario.sample_interval,
-        tolerance=scenario.tolerance,
-        changes=scenario.changes,
-    )
-    return waveforms.assign_attrs(title=scenario.title, scenario=scenario.to_toml())

@@ -7,16 +7,11 @@ from ventsim.engine.steady import SteadyStart, find_steady_start, search_steady_
 from ventsim.errors import InputError, SolverError
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
+from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import documented
 from ventsim.simulation.course import Course
-from ventsim.simulation.prepare import (
-    DEFAULT_SAMPLE_INTERVAL,
-    DEFAULT_TOLERANCE,
-    Prepared,
-    check_sampling,
-    prepare,
-    raise_on_failure,
-)
+from ventsim.simulation.prepare import Prepared, prepare, raise_on_failure
 from ventsim.simulation.provenance import describe
 from ventsim.simulation.run import record_everything
 from ventsim.simulation.runner import Runner
@@ -25,30 +20,27 @@ _MOST_STEADY_BREATHS = 2000
 _SAME_RHYTHM = 1e-9
 
 
+@documented
 def steady_breath(
-    circuit: Circuit,
-    settings: BreathSettings,
+    scenario: Scenario | Circuit,
+    settings: BreathSettings | None = None,
     *,
-    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
-    tolerance: float = DEFAULT_TOLERANCE,
+    sample_interval: float | None = None,
+    tolerance: float | None = None,
 ) -> xr.Dataset:
     """The breath that repeats itself, found directly instead of by waiting.
 
     Parameters
     ----------
-    circuit : Circuit
-        Ventilator, lungs and what joins them.
-    settings : PressureControl or VolumeControl
-        The breath.
-    sample_interval : float, default 0.01
-        Distance of samples. [s]
-    tolerance : float, default 5e-7
-        Relative error allowed per step of the solver; the start of the breath is found to a tenth of it. [1]
+    scenario
+    settings
+    sample_interval
+    tolerance
 
     Returns
     -------
     xarray.Dataset
-        Waveforms of one breath from time 0. The attributes say how the start was found (``steady_method``, shooting
+        Waveforms of one breath from time 0; its start is found to a tenth of the tolerance. The attributes say how the start was found (``steady_method``, shooting
         or repetition), after how many breaths, and how much the pressures still changed over the breath.
 
     Raises
@@ -67,12 +59,23 @@ def steady_breath(
     >>> float(breath.auto_peep[0, 0])
     0.0674
     """
-    prepared = prepare(circuit, settings, tolerance=tolerance)
-    check_sampling(sample_interval, prepared.period)
-    found = steady_start(prepared, tolerance=tolerance)
-    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=found.pressure, prepared=prepared)
-    options = {"duration": prepared.period, "sample_interval": sample_interval, "tolerance": tolerance}
-    attrs = describe(circuit, settings, options=options) | {
+    scenario = scenario_of(
+        scenario,
+        settings,
+        where="steady_breath",
+        steady=True,
+        sample_interval=sample_interval,
+        tolerance=tolerance,
+    )
+    prepared = prepare(scenario.circuit, scenario.settings, tolerance=scenario.tolerance)
+    found = steady_start(prepared, tolerance=scenario.tolerance)
+    runner = Runner(
+        tolerance=scenario.tolerance,
+        sample_interval=scenario.sample_interval,
+        start=found.pressure,
+        prepared=prepared,
+    )
+    attrs = describe(scenario.changed(duration=prepared.period, waveform_windows=(), waveform_every=None)) | {
         "steady_method": found.method,
         "steady_breaths": found.breaths,
         "steady_residual_cmH2O": found.residual,

@@ -8,22 +8,16 @@ import xarray as xr
 
 from ventsim.clock import clock
 from ventsim.errors import StoppedEarlyWarning, VentsimError, warn_caller
-from ventsim.model.changes import AnyChange, Schedule
+from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
+from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import documented
+from ventsim.quantities import check
 from ventsim.simulation.collector import Collector
+from ventsim.simulation.continuing import check_end, resumed
 from ventsim.simulation.course import Course
 from ventsim.simulation.keeping import keeper
-from ventsim.simulation.prepare import (
-    DEFAULT_SAMPLE_INTERVAL,
-    DEFAULT_TOLERANCE,
-    LONGEST_RUN,
-    MOST_UPDATES,
-    check_kinds,
-    check_number,
-    check_sampling,
-    check_tolerance,
-)
 from ventsim.simulation.progress import Progress
 from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
@@ -34,88 +28,20 @@ from ventsim.simulation.stopping import StopRequest
 _CHUNK = 32
 
 
-def simulate_breaths(
-    circuit: Circuit,
-    settings: BreathSettings,
-    *,
-    duration: float = 3600.0,
-    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
-    tolerance: float = DEFAULT_TOLERANCE,
-    start: xr.Dataset | None = None,
-    changes: Sequence[AnyChange] = (),
-    ramp_updates: int = 1,
-    progress: bool | None = None,
-) -> xr.Dataset:
-    """Run hours of breaths and return their measures; waveforms are measured and forgotten.
-
-    The numbers are those of ``breath_measures(simulate(...))``: both go through the same definitions. Ctrl-C ends
-    the run and returns the breaths finished by then.
-
-    Parameters
-    ----------
-    circuit : Circuit
-        Ventilator, lungs and what joins them.
-    settings : PressureControl or VolumeControl
-        The breath.
-    duration : float, default 3600
-        How long to run; only whole breaths are run. [s]
-    sample_interval : float, default 0.01
-        Distance of the samples from which peaks are taken. [s]
-    tolerance : float, default 5e-7
-        Relative error allowed per step of the solver. [1]
-    start : xarray.Dataset or None, default None
-        Result of an earlier run of a circuit with the same points; its last state is the first one.
-    changes : sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, default ()
-        What changes while the run goes on, as in :func:`simulate`.
-    ramp_updates : int, default 1
-        How often in a breath a part that ramps is set anew. [1]
-    progress : bool or None, default None
-        Whether to show a progress bar; None: in a notebook or terminal, if the run lasts longer than a second.
-
-    Returns
-    -------
-    xarray.Dataset
-        Measures with dims (breath, lung) and (breath,).
-
-    Raises
-    ------
-    InputError
-        If an argument is out of range, circuit and settings do not fit together, or a change is impossible.
-    SolverError
-        If the solver fails; the message says when and what to do, the attribute ``finished`` holds the
-        :class:`LongRun` so far.
-
-    Warns
-    -----
-    StoppedEarlyWarning
-        If Ctrl-C ended the run.
-
-    Examples
-    --------
-    >>> import ventsim as vs
-    >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
-    >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
-    >>> vs.simulate_breaths(circuit, settings, duration=600).sizes["breath"]
-    150
-    """
-    return simulate_long(
-        circuit, settings, duration=duration, sample_interval=sample_interval, tolerance=tolerance, start=start,
-        changes=changes, ramp_updates=ramp_updates, progress=progress,
-    ).measures  # fmt: skip
-
-
+@documented
 def simulate_long(
-    circuit: Circuit,
-    settings: BreathSettings,
+    scenario: Scenario | Circuit | LongRun | str | Path,
+    settings: BreathSettings | None = None,
     *,
-    duration: float = 3600.0,
-    sample_interval: float = DEFAULT_SAMPLE_INTERVAL,
-    tolerance: float = DEFAULT_TOLERANCE,
+    duration: float | None = None,
+    sample_interval: float | None = None,
+    tolerance: float | None = None,
+    changes: Sequence[AnyChange] | None = None,
     start: xr.Dataset | None = None,
-    changes: Sequence[AnyChange] = (),
     ramp_updates: int = 1,
-    waveform_windows: Sequence[tuple[float, float]] = (),
+    waveform_windows: Sequence[tuple[float, float]] | None = None,
     waveform_every: int | None = None,
+    resume: LongRun | str | Path | None = None,
     progress: bool | None = None,
     save: str | Path | None = None,
 ) -> LongRun:
@@ -123,28 +49,24 @@ def simulate_long(
 
     Parameters
     ----------
-    circuit : Circuit
-        Ventilator, lungs and what joins them.
-    settings : PressureControl or VolumeControl
-        The breath.
-    duration : float, default 3600
-        How long to run; only whole breaths are run. [s]
-    sample_interval : float, default 0.01
-        Distance of samples. [s]
-    tolerance : float, default 5e-7
-        Relative error allowed per step of the solver. [1]
-    start : xarray.Dataset or None, default None
-        Result of an earlier run of a circuit with the same points; its last state is the first one.
-    changes : sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, default ()
-        What changes while the run goes on, as in :func:`simulate`.
-    ramp_updates : int, default 1
-        How often in a breath a part that ramps is set anew. [1]
-    waveform_windows : sequence of (float, float), default ()
-        Stretches of time; the waveforms of all breaths that lie in one, if only in part, are kept. [s]
-    waveform_every : int or None, default None
-        Waveforms of every n-th breath are kept, from the first on. [1]
-    progress : bool or None, default None
-        Whether to show a progress bar; None: in a notebook or terminal, if the run lasts longer than a second.
+    scenario
+        A :class:`LongRun`, or the file of one, goes on from its last state: the same numbers, to the last bit, as
+        if it had never ended.
+    settings
+    duration
+        Only whole breaths are run; of a run that goes on the time of the whole, counted from its start. With a
+        circuit by default 3600.
+    sample_interval
+    tolerance
+    changes
+    start
+    ramp_updates
+    waveform_windows
+    waveform_every
+    resume : LongRun, str or Path, optional
+        The run so far, where its scenario has to be given because a file cannot hold a part of the user's own making;
+        with all changes from the start on.
+    progress
     save : str, Path or None, default None
         File that is written every few seconds and at the end, always as a whole; see :class:`LongRun`.
 
@@ -177,26 +99,37 @@ def simulate_long(
     [694.7511, 373.1808]
     >>> run.waveforms.sizes["breath"]
     2
+    >>> vs.simulate_long(run, duration=700).measures.sizes["breath"]
+    175
     """
-    check_kinds(circuit, settings)
-    options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
-    if len(waveform_windows) or waveform_every is not None:
-        options |= {"waveform_windows": tuple(waveform_windows), "waveform_every": waveform_every}
-    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start, unchanged=circuit)
-    course = long_course(Schedule(circuit, settings, tuple(changes)), options, updates=ramp_updates)
-    attrs = describe(circuit, settings, options=options, changes=changes) | {"ramp_updates": int(ramp_updates)}
-    return run_course(course, runner, attrs=attrs, before=None, progress=progress, saver=Saver(save))
-
-
-def long_course(schedule: Schedule, options: Mapping[str, Any], *, updates: int) -> Course:
-    """What is to be run, after checks of the run options."""
-    period = schedule.settings_at(0.0).period
-    check_tolerance(options["tolerance"])
-    check_sampling(options["sample_interval"], period)
-    check_number("duration", options["duration"], unit="s", low=period, high=LONGEST_RUN)
-    check_number("ramp_updates", updates, unit="per breath", low=1, high=MOST_UPDATES)
-    keeps = keeper(options.get("waveform_windows", ()), options.get("waveform_every"))
-    return Course(schedule, float(options["duration"]), whole=True, keeps=keeps, updates=int(updates))
+    if isinstance(scenario, LongRun | str | Path):
+        resume, scenario = scenario, None
+    before = resume if resume is None or isinstance(resume, LongRun) else LongRun.read(resume)
+    if scenario is None:
+        scenario = Scenario.from_dataset(before.measures)
+    elif duration is None and not isinstance(scenario, Scenario):
+        duration = 3600.0
+    scenario = scenario_of(
+        scenario, settings, where="simulate_long", duration=duration, sample_interval=sample_interval,
+        tolerance=tolerance, changes=None if changes is None else tuple(changes), waveform_windows=waveform_windows,
+        waveform_every=waveform_every,
+    )  # fmt: skip
+    check("simulate_long", {"ramp_updates": ramp_updates})
+    if before is not None:
+        ramp_updates = int(before.measures.attrs.get("ramp_updates", ramp_updates))
+        check_end(before, scenario.duration)
+    keeps = keeper(scenario.waveform_windows, scenario.waveform_every)
+    course = Course(scenario.schedule, scenario.duration, whole=True, keeps=keeps, updates=int(ramp_updates))
+    runner = Runner(
+        tolerance=scenario.tolerance,
+        sample_interval=scenario.sample_interval,
+        start=start,
+        unchanged=scenario.circuit,
+    )
+    if before is not None:
+        resumed(runner, course, before)
+    attrs = describe(scenario) | {"ramp_updates": int(ramp_updates)}
+    return run_course(course, runner, attrs=attrs, before=before, progress=progress, saver=Saver(save))
 
 
 def run_course(

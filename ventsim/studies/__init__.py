@@ -1,27 +1,22 @@
-"""Questions asked of many runs: sweeps, sizing, how lungs act on each other, what a ventilator cannot see.
-
->>> from ventsim.studies import blind_spots
->>> blind_spots.__name__
-'blind_spots'
-"""
+"""Questions that take many runs: sweeps, sensitivities, sizing of restrictors, faults and what is seen of them."""
 
 from ventsim.studies.blind_spots import blind_spots
 from ventsim.studies.blind_spots_text import blind_spots_table
-from ventsim.studies.faults import equivalent_modes, equivalent_settings, standard_faults
-from ventsim.studies.interaction import interaction
-from ventsim.studies.sizing import size
-from ventsim.studies.sizing_restrict import restrict
-from ventsim.studies.sizing_table import sizing_table
+from ventsim.studies.faults import standard_faults
+from ventsim.studies.modes import equivalent_modes, equivalent_settings
+from ventsim.studies.sensitivity import sensitivity_matrix
+from ventsim.studies.sizing import Sizing, add_restrictor, size_restrictors, sizing_table
 from ventsim.studies.sweep import sweep
 
 __all__ = [
+    "Sizing",
+    "add_restrictor",
     "blind_spots",
     "blind_spots_table",
     "equivalent_modes",
     "equivalent_settings",
-    "interaction",
-    "restrict",
-    "size",
+    "sensitivity_matrix",
+    "size_restrictors",
     "sizing_table",
     "standard_faults",
     "sweep",

@@ -11,18 +11,20 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import InputError, PlausibilityWarning, StoppedEarlyWarning, VentsimError, warn_caller
-from ventsim.model.changes import AnyChange
+from ventsim.model.changes import AnyChange, Schedule, TimedChange
 from ventsim.model.circuit import Circuit
+from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import documented
+from ventsim.quantities import check, quantity
 from ventsim.results.measures import breath_measures
 from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
 from ventsim.results.schema import CAUTION, label
-from ventsim.simulation import simulate_breaths, steady_breath
-from ventsim.simulation.prepare import DEFAULT_TOLERANCE, LONGEST_RUN, check_number
+from ventsim.simulation import simulate_long, steady_breath
 from ventsim.simulation.progress import Progress
 from ventsim.studies.blind_spots_text import NOT_RUN
-from ventsim.studies.fault_checks import Faults, check_fits, checked_faults, modes_by_name
 from ventsim.studies.faults import standard_faults
+from ventsim.studies.modes import checked_modes
 
 _LEAST_VOLUME = 1e-3  # inspired by a lung that gets something at all [mL]
 _STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"
@@ -46,10 +48,16 @@ _DISPLAYED_CHANGES = {
 }  # fmt: skip
 
 
+Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
+"""What changes in each fault, by its name."""
+
+
+@documented
 def blind_spots(
-    circuit: Circuit,
-    settings: BreathSettings | Mapping[str, BreathSettings],
+    scenario: Scenario | Circuit,
+    settings: BreathSettings | None = None,
     *,
+    modes: Mapping[str, BreathSettings] | None = None,
     faults: Faults | None = None,
     lung: str | None = None,
     limits: AlarmLimits | None = None,
@@ -57,7 +65,7 @@ def blind_spots(
     duration: float = 300.0,
     harm: float = 0.2,
     pressure_harm: float = 5.0,
-    tolerance: float = DEFAULT_TOLERANCE,
+    tolerance: float | None = None,
     progress: bool | None = None,
 ) -> xr.Dataset:
     """Try faults one by one: the true change in each lung beside what the ventilator displays and alarms on.
@@ -67,10 +75,9 @@ def blind_spots(
 
     Parameters
     ----------
-    circuit : Circuit
-        Ventilator, lungs and what joins them.
-    settings : PressureControl, VolumeControl or mapping of str to settings
-        The breath, or breaths in several modes by name, as of :func:`equivalent_modes`.
+    scenario
+    settings
+    modes
     faults : mapping of str to change or sequence of changes, or None, default None
         What changes, by name, with times from the fault on; None: :func:`standard_faults` of `lung`. [s]
     lung : str or None, default None
@@ -85,10 +92,8 @@ def blind_spots(
         Relative change of a lung's tidal volume that counts as harm; invented, to be chosen for the question. [1]
     pressure_harm : float, default 5
         Rise of a lung's end-inspiratory alveolar pressure that counts as harm; invented. [cmH2O]
-    tolerance : float, default 5e-7
-        Relative error allowed per step of the solver. [1]
-    progress : bool or None, default None
-        Whether to show a progress bar; None: in a notebook or terminal, if the study lasts longer than a second.
+    tolerance
+    progress
 
     Returns
     -------
@@ -121,24 +126,28 @@ def blind_spots(
     >>> found.unseen.values.tolist()
     [[[1.0, 0.0]]]
     """
-    modes = modes_by_name(settings)
+    scenario = scenario_of(scenario, settings, where="blind_spots", steady=True, tolerance=tolerance)
+    circuit, breaths = scenario.circuit, checked_modes(scenario, modes)
     if faults is not None and lung is not None:
         raise InputError(
             f"lung {lung!r} is that of the standard faults, but faults are given.\n  Leave lung or faults out."
         )
-    for name, value, unit in (("harm", harm, ""), ("pressure_harm", pressure_harm, "cmH2O")):
-        check_number(name, value, unit=unit, low=0.0)
-    longest = max(breath.period for breath in modes.values())
-    check_number("duration", duration, unit="s", low=longest, high=LONGEST_RUN)
-    tried = checked_faults(standard_faults(circuit, lung=lung) if faults is None else faults, duration=duration)
-    for mode, breath in modes.items():
-        check_fits(circuit, breath, tried, mode=mode)
-    options = _Options(limits, sensors, float(duration), tolerance)
-    befores = {mode: steady_breath(circuit, breath, tolerance=tolerance) for mode, breath in modes.items()}
+    check(
+        "blind_spots",
+        {"harm": harm, "pressure_harm": pressure_harm, "duration": duration},
+        duration=quantity("duration", at_least=max(breath.period for breath in breaths.values())),
+    )
+    tried = _checked_faults(standard_faults(circuit, lung=lung) if faults is None else faults, duration=duration)
+    for mode, breath in breaths.items():
+        _check_fits(circuit, breath, tried, mode=mode)
+    options = _Options(limits, sensors, float(duration), scenario.tolerance)
+    befores = {
+        mode: steady_breath(circuit, breath, tolerance=scenario.tolerance) for mode, breath in breaths.items()
+    }
     for mode, before in befores.items():
         _check_quiet(before, options, mode=mode)
-    rows = _try_all(circuit, modes, tried, befores=befores, options=options, progress=progress)
-    dataset = _dataset(rows, modes=list(modes), faults=list(tried), lungs=list(circuit.lungs))
+    rows = _try_all(circuit, breaths, tried, befores=befores, options=options, progress=progress)
+    dataset = _dataset(rows, modes=list(breaths), faults=list(tried), lungs=list(circuit.lungs))
     harmed = (abs(dataset.tidal_volume_change) > 100.0 * harm) | (
         dataset.end_inspiratory_pressure_change > pressure_harm
     )
@@ -152,7 +161,7 @@ def blind_spots(
         "source": f"ventsim {version('ventsim')}",
         "caution": CAUTION,
         "scenario": next(iter(befores.values())).attrs["scenario"],
-        "settings": json.dumps({mode: breath.model_dump() for mode, breath in modes.items()}),
+        "settings": json.dumps({mode: breath.model_dump() for mode, breath in breaths.items()}),
         "faults": json.dumps({name: [c.model_dump() for c in changes] for name, changes in tried.items()}),
         "duration_s": float(duration),
         "harm": float(harm),
@@ -228,10 +237,10 @@ def _try(
             # A study that is stopped warns once itself; doubts about values were told before the first run.
             warnings.simplefilter("ignore", StoppedEarlyWarning)
             warnings.simplefilter("ignore", PlausibilityWarning)
-            measures = simulate_breaths(
+            measures = simulate_long(
                 circuit, settings, duration=options.duration + instant, tolerance=options.tolerance, start=before,
                 changes=later, progress=False,
-            )  # fmt: skip
+            ).measures  # fmt: skip
     except VentsimError as error:
         return _unknown(before, options, str(error))
     if measures.attrs["status"] != "finished":
@@ -314,3 +323,37 @@ def _dataset(
         variables[name] = (("mode", "fault"), of_display(name))
     coords = {"mode": modes, "fault": faults, "lung": lungs, "alarm": list(ALARMS)}
     return xr.Dataset(variables, coords=coords)
+
+
+def _checked_faults(faults: Faults, *, duration: float) -> dict[str, tuple[AnyChange, ...]]:
+    if not isinstance(faults, Mapping) or not faults:
+        raise InputError("faults: there is none.\n  Give {'name': vs.Change(...), ...}, or leave it out.")
+    found = {}
+    for name, changes in faults.items():
+        some = (changes,) if not isinstance(changes, Sequence) or isinstance(changes, str) else tuple(changes)
+        if not some:
+            raise InputError(f"faults: {name!r} changes nothing.\n  Give it a change, or leave it out.")
+        for change in some:
+            if not isinstance(change, TimedChange):
+                raise InputError(
+                    f"faults: {name!r} holds {type(change).__name__}, which is no change.\n"
+                    "  Give vs.Change, vs.Disconnection, vs.LungRemoval, vs.Clamp or vs.LeakOnset."
+                )
+            if change.at >= duration:
+                raise InputError(
+                    f"faults: {name!r}: {change.what} begins at {change.at:.6g} s, but {duration:.6g} s are "
+                    f"watched.\n  Allowed: below {duration:.6g} s. Begin earlier, or raise duration."
+                )
+        found[str(name)] = some
+    return found
+
+
+def _check_fits(
+    circuit: Circuit, settings: BreathSettings, faults: Mapping[str, Sequence[AnyChange]], *, mode: str
+) -> None:
+    """Refuse faults that name what is not there, before anything is run."""
+    for name, changes in faults.items():
+        try:
+            Schedule(circuit, settings, tuple(changes))
+        except InputError as error:
+            raise type(error)(f"faults: {name!r}, {mode}: {error}") from None

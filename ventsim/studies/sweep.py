@@ -6,7 +6,7 @@ import numbers
 import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence, Set
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 import xarray as xr
@@ -19,23 +19,17 @@ from ventsim.errors import (
     suggestion,
     warn_caller,
 )
-from ventsim.model.changes.walking import Value
 from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import CANNOT_REPEAT, Scenario
+from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_at, single_value
+from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import documented
+from ventsim.quantities import check
 from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
 from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
-from ventsim.simulation.prepare import (
-    DEFAULT_SAMPLE_INTERVAL,
-    DEFAULT_TOLERANCE,
-    LONGEST_RUN,
-    check_number,
-    check_sampling,
-    check_tolerance,
-)
 from ventsim.simulation.provenance import describe
-from ventsim.studies.scenario_paths import StudyCase, Subject, subject_of
+from ventsim.studies.cases import ReplacedValues
 
 MOST_POINTS = 1_000_000
 """Largest number of points of a sweep. [1]"""
@@ -48,11 +42,12 @@ _OUTCOME = {
 }
 
 
+@documented
 def sweep(
     scenario: Scenario | Circuit,
-    values: Mapping[str, Sequence[Value]],
+    settings: BreathSettings | Mapping[str, Sequence[Value]] | None = None,
+    values: Mapping[str, Sequence[Value]] | None = None,
     *,
-    settings: BreathSettings | None = None,
     paired: bool = False,
     duration: float | None = None,
     tolerance: float | None = None,
@@ -64,30 +59,19 @@ def sweep(
 
     Parameters
     ----------
-    scenario : Scenario or Circuit
-        What is varied; a scenario without changes in time, or a circuit with `settings`.
-    values : mapping of str to sequence of float or str
-        The values of each path, in any order. Paths are those of changes: ``"lungs.b.compliance"``,
-        ``"settings.peep"``, ``"ventilator.flow_limit"``, ``"parts.b inspiratory tube.bore"``. A scenario with a
-        layout also has paths into its recipe, for which the circuit is built anew:
-        ``"branch.inspiratory_tube.bore"``, ``"branches.b.inspiratory_tube.length"``, ``"extensions.b.length"``,
-        ``"floor_plan.slack"``.
-        [unit of each field]
-    settings : PressureControl, VolumeControl or None, default None
-        The breath of a circuit; None: that of the scenario.
+    scenario
+    settings : BreathSettings, optional
+        The breath, where a circuit comes first: ``sweep(circuit, settings, values)``, but ``sweep(scenario, values)``.
+    values : mapping of str to sequence
+        Values to try by path, such as ``{"lungs.b.compliance": [20, 30, 40]}``; see :mod:`ventsim.model.paths`.
     paired : bool, default False
-        Whether the values go together, the first of each path with the first of all others, and so on; otherwise
-        every value is combined with every other.
-    duration : float or None, default None
-        Take the last whole breath of a run that lasts so long from rest; None: the steady breath. [s]
-    tolerance : float or None, default None
-        Relative error allowed per step of the solver; None: that of the scenario, for a circuit 5e-7. [1]
-    sample_interval : float or None, default None
-        Distance of samples, from which peaks are taken; None: that of the scenario, for a circuit 0.01 s. [s]
-    threads : int or None, default None
-        Threads to use; None: one for each processor. The numbers do not depend on it. [1]
-    progress : bool or None, default None
-        Whether to show a progress bar; None: in a notebook or terminal, if it lasts longer than a second.
+        Whether the first values of all paths make the first point, and so on, instead of a full grid.
+    duration : float, optional
+        Take the last whole breath of a run so long in place of the steady breath. [s]
+    tolerance
+    sample_interval
+    threads
+    progress
 
     Returns
     -------
@@ -118,35 +102,33 @@ def sweep(
     >>> found.inspired_tidal_volume.sel(lung="b").values.round(0).tolist()
     [172.0, 283.0, 508.0]
     """
-    subject = subject_of(scenario, settings=settings)
-    grid = _checked_values(subject, values)
-    shape = _shape(grid, paired=paired)
-    of_run = scenario if isinstance(scenario, Scenario) else None
-    options = BatchOptions(
-        tolerance=_first_given(tolerance, of_run and of_run.tolerance, DEFAULT_TOLERANCE),
-        sample_interval=_first_given(sample_interval, of_run and of_run.sample_interval, DEFAULT_SAMPLE_INTERVAL),
-        duration=duration,
+    if values is None and isinstance(settings, Mapping):
+        settings, values = None, settings
+    scenario = scenario_of(
+        scenario, settings, where="sweep", steady=True, tolerance=tolerance, sample_interval=sample_interval
     )
-    check_tolerance(options.tolerance)
-    if duration is None:
-        check_sampling(options.sample_interval, subject.settings.period)
-    else:
-        check_number("duration", duration, unit="s", low=1e-3, high=LONGEST_RUN)
-    _warn_of_doubts(subject, grid)
+    grid = _checked_values(scenario, values)
+    shape = _shape(grid, paired=paired)
+    options = BatchOptions(
+        tolerance=scenario.tolerance, sample_interval=scenario.sample_interval, duration=duration
+    )
+    if duration is not None:
+        check("sweep", {"duration": duration})
+    _warn_of_unlikely_values(scenario, grid)
     points = zip(*grid.values(), strict=True) if paired else itertools.product(*grid.values())
-    cases = [StudyCase(subject, tuple(grid), point) for point in points]
+    circuit, breath = scenario.circuit, scenario.settings
+    cases = [ReplacedValues(circuit, breath, dict(zip(grid, point, strict=True))) for point in points]
     with warnings.catch_warnings():
-        # Unlikely values have been told once; filters hold for all threads.
+        # Unlikely values have been warned of once; filters hold for all threads.
         for kind in (PlausibilityWarning, CircuitWarning):
             warnings.simplefilter("ignore", kind)
-        n_lungs = len(subject.circuit.lungs)
-        result = run_batch(cases, options, n_lungs=n_lungs, threads=threads, progress=progress)
+        result = run_batch(cases, options, n_lungs=len(circuit.lungs), threads=threads, progress=progress)
     missing = int((result.status == NOT_RUN).sum())
     if missing:
         text = f"the sweep was stopped by Ctrl-C; not run: {missing} of {len(cases)} points. The others are kept."
         warn_caller(StoppedEarlyWarning(text))
-    attrs = _attrs(scenario, subject, options, paths=list(grid), paired=paired)
-    return _dataset(result, subject, grid=grid, shape=shape, paired=paired).assign_attrs(attrs)
+    attrs = _attrs(scenario, options, paths=list(grid), paired=paired)
+    return _dataset(result, scenario, grid=grid, shape=shape, paired=paired).assign_attrs(attrs)
 
 
 def _name(path: str) -> str:
@@ -154,35 +136,31 @@ def _name(path: str) -> str:
     return re.sub(r"[\s/]", "_", path)
 
 
-def _first_given(*options: float | None) -> float:
-    return next(option for option in options if option is not None)
-
-
-def _checked_values(subject: Subject, values: Mapping[str, Sequence[Value]]) -> dict[str, tuple[Value, ...]]:
+def _checked_values(scenario: Scenario, values: object) -> dict[str, tuple[Value, ...]]:
     """Values by path after the checks that need no run."""
     if not isinstance(values, Mapping) or not values:
         raise InputError("values: there is no path.\n  Give {'lungs.a.compliance': [20, 30, 40], ...}.")
     grid: dict[str, tuple[Value, ...]] = {}
     for path, given in values.items():
-        now = subject.value(path)
+        now = single_value(scenario.circuit, scenario.settings, path)
         for other in grid:
-            if subject.is_same(path, other):
+            if canonical(path) == canonical(other):
                 raise InputError(f"paths '{other}' and '{path}' lead to the same value.\n  Leave out one of them.")
             if _name(path) == _name(other):
                 raise InputError(
                     f"paths '{other}' and '{path}' would get the same name, '{_name(path)}'.\n"
                     "  Rename one of the parts."
                 )
-        grid[path] = _checked_list(subject, path, given, now=now)
+        grid[path] = _checked_list(scenario, path, given, now=now)
     for path, listed in grid.items():
-        if subject.of_recipe(path):
-            _check_effect(subject, path, listed)
+        if of_layout(path):
+            _check_effect(scenario, path, listed)
     return grid
 
 
-def _checked_list(subject: Subject, path: str, given: object, *, now: Value) -> tuple[Value, ...]:
+def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -> tuple[Value, ...]:
     """The values of one path: numbers where a number stands, else words."""
-    quantity = subject.quantity(path)
+    quantity = quantity_at(scenario.circuit, scenario.settings, path)
     unit = "" if quantity is None or quantity.unit == "1" else f" {quantity.unit}"
     numeric = quantity is not None or (isinstance(now, int | float) and not isinstance(now, bool))
     if isinstance(now, tuple):
@@ -203,7 +181,8 @@ def _checked_list(subject: Subject, path: str, given: object, *, now: Value) -> 
             whole = quantity is not None and quantity.whole and plain == round(plain)
             checked.append(int(plain) if whole else float(plain))
             continue
-        words = subject.choices(path)
+        field = field_at(scenario.circuit, scenario.settings, path)
+        words = () if field is None else tuple(w for w in get_args(field.annotation) if isinstance(w, str))
         if type(plain) is not (bool if isinstance(now, bool) else str) or (words and plain not in words):
             hint = suggestion(str(plain), words) if words else f"It is {now!r} now."
             raise InputError(f"{path}: {plain!r} is not allowed.\n  {hint}")
@@ -211,19 +190,19 @@ def _checked_list(subject: Subject, path: str, given: object, *, now: Value) -> 
     return tuple(checked)
 
 
-def _check_effect(subject: Subject, path: str, listed: tuple[Value, ...]) -> None:
+def _check_effect(scenario: Scenario, path: str, listed: tuple[Value, ...]) -> None:
     """Refuse a value of the recipe without any effect on the circuit, such as a length that a floor plan gives."""
     made = []
     for value in (min(listed), max(listed)):
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
-                made.append(subject.changed({path: value})[0])
+                made.append(scenario.replaced({path: value}).circuit)
         except InputError:
-            return  # an impossible value is told at its point
+            return  # an impossible value is reported at its point
     if min(listed) != max(listed) and made[0] == made[1]:
         raise InputError(
-            f"path {path!r} has no effect on this circuit: nothing of the recipe uses it.\n"
+            f"path {path!r} has no effect on this circuit: nothing of the layout uses it.\n"
             "  A floor plan or a value for a single lung may stand in its place; or vary parts.NAME.field."
         )
 
@@ -248,24 +227,18 @@ def _shape(grid: Mapping[str, tuple[Value, ...]], *, paired: bool) -> tuple[int,
     return shape
 
 
-def _warn_of_doubts(subject: Subject, grid: Mapping[str, tuple[Value, ...]]) -> None:
+def _warn_of_unlikely_values(scenario: Scenario, grid: Mapping[str, tuple[Value, ...]]) -> None:
     for path, listed in grid.items():
-        quantity = subject.quantity(path)
+        quantity = quantity_at(scenario.circuit, scenario.settings, path)
         doubts = [] if quantity is None else [(v, quantity.doubt(v)) for v in listed if not quantity.fault(v)]
         told = next(((value, doubt) for value, doubt in doubts if doubt), None)
         if told:
             warn_caller(PlausibilityWarning(f"{path} {quantity.text(told[0])} {told[1]}"))
 
 
-def _attrs(
-    scenario: Scenario | Circuit, subject: Subject, options: BatchOptions, *, paths: list[str], paired: bool
-) -> dict[str, Any]:
-    duration = subject.settings.period if options.duration is None else options.duration
-    run = {"duration": duration, "sample_interval": options.sample_interval, "tolerance": options.tolerance}
-    attrs = describe(subject.circuit, subject.settings, options=run)
-    if isinstance(scenario, Scenario):
-        text = attrs["scenario"] if attrs["scenario"].startswith(CANNOT_REPEAT) else scenario.to_toml()
-        attrs |= {"title": scenario.title, "scenario": text}
+def _attrs(scenario: Scenario, options: BatchOptions, *, paths: list[str], paired: bool) -> dict[str, Any]:
+    duration = scenario.settings.period if options.duration is None else options.duration
+    attrs = describe(scenario)
     return attrs | {
         "title": f"sweep: {attrs['title']}",
         "swept": ", ".join(paths),
@@ -275,25 +248,33 @@ def _attrs(
     }
 
 
+def _meaning(scenario: Scenario, path: str) -> str:
+    """What the value is and whose, in a few words."""
+    steps, quantity = path.split("."), quantity_at(scenario.circuit, scenario.settings, path)
+    owner = steps[1:-1] if steps[0] in ("lungs", "parts") else () if steps[0] == "settings" else steps[:-1]
+    what = steps[-1].replace("_", " ") if quantity is None else quantity.meaning.partition(";")[0]
+    return f"{' '.join(owner).replace('_', ' ')}: {what}" if owner else what
+
+
 def _dataset(
-    result: PieceResult, subject: Subject, *, grid: Mapping[str, tuple[Value, ...]], shape: tuple[int, ...],
+    result: PieceResult, scenario: Scenario, *, grid: Mapping[str, tuple[Value, ...]], shape: tuple[int, ...],
     paired: bool,
 ) -> xr.Dataset:  # fmt: skip
     dims = (_CASE,) if paired else tuple(map(_name, grid))
-    n_lungs = len(subject.circuit.lungs)
+    n_lungs = len(scenario.circuit.lungs)
     lungs = result.lungs.reshape(*shape, n_lungs, len(LUNG_MEASURES))
     ports = result.ports.reshape(*shape, len(PORT_MEASURES))
     timing = result.timing.reshape(*shape, len(TIMING))
     variables: dict[str, Any] = {name: ((*dims, "lung"), lungs[..., k]) for k, name in enumerate(LUNG_MEASURES)}
     variables |= {name: (dims, ports[..., k]) for k, name in enumerate(PORT_MEASURES)}
     variables |= {name: (dims, timing[..., k]) for k, name in enumerate(TIMING)}
-    coords: dict[str, Any] = {"lung": list(subject.circuit.lungs)}
+    coords: dict[str, Any] = {"lung": list(scenario.circuit.lungs)}
     if paired:
         attrs = {"units": "1", "long_name": "number of the case", "positive": "counted from 1"}
         coords[_CASE] = xr.Variable(_CASE, np.arange(1, shape[0] + 1), attrs)
     for path, listed in grid.items():
-        quantity = subject.quantity(path)
-        attrs = {"long_name": subject.meaning(path), "path": path}
+        quantity = quantity_at(scenario.circuit, scenario.settings, path)
+        attrs = {"long_name": _meaning(scenario, path), "path": path}
         attrs |= {} if quantity is None else {"units": quantity.unit}
         coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(listed), attrs)
     dataset = label(xr.Dataset(variables, coords=coords))

@@ -3,14 +3,15 @@
 import math
 import numbers
 from abc import ABC, abstractmethod
+from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Annotated, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Self
 
-from pydantic import Field, PlainValidator, model_validator
+from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import InputError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family
+from ventsim.model.descriptions import Description, shown
+from ventsim.model.families import Family, plain_values
 from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.parts import Leak
 from ventsim.quantities import quantity
@@ -25,19 +26,19 @@ def _read_name(value: object) -> str:
     return value
 
 
-def _read_target(value: object) -> float | str | None:
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, numbers.Real | str):
-        raise InputError(f"{value!r} is neither a number nor text.\n  Give the value from then on.")
-    if isinstance(value, str):
+def _read_target(value: object) -> Any:
+    if value is None or isinstance(value, str | Mapping | Description):
         return value
+    if isinstance(value, bool) or not isinstance(value, numbers.Real):
+        if callable(getattr(value, "pressure_drop", None)) or callable(getattr(value, "pressure", None)):
+            return value
+        raise InputError(f"{value!r} is neither a number, text nor a law.\n  Give the value from then on.")
     try:
         number = float(value)
     except OverflowError:  # a whole number beyond the range of floats
         number = math.inf
     if not math.isfinite(number):
-        raise InputError(f"{number} is not allowed.\n  Allowed: finite numbers, and text.")
+        raise InputError(f"{number} is not allowed.\n  Allowed: finite numbers, text and laws.")
     return number
 
 
@@ -106,9 +107,12 @@ class Change(TimedChange):
     kind: ClassVar[str] = "change"
 
     path: Annotated[Name, Field(description="the value, such as 'lungs.b.compliance'")]
-    to: Annotated[float | str | None, PlainValidator(_read_target), Field(description="the value afterwards")] = (
-        None
-    )
+    to: Annotated[
+        Any,
+        PlainValidator(_read_target),
+        PlainSerializer(plain_values),
+        Field(description="the value afterwards: a number, text or a law"),
+    ] = None
     factor: Annotated[float, quantity("factor")] | None = None
 
     @model_validator(mode="after")
@@ -119,9 +123,9 @@ class Change(TimedChange):
                 f"{self.kind}: needs exactly one of to and factor; {found}.\n"
                 "  Give to, the value afterwards, or factor, by which the value is multiplied."
             )
-        if isinstance(self.to, str) and self.until is not None:
+        if self.to is not None and not isinstance(self.to, float) and self.until is not None:
             raise InputError(
-                f"{self.kind}: to {self.to!r} is text, which cannot change bit by bit.\n"
+                f"{self.kind}: to {shown(self.to)} is no number, so it cannot change bit by bit.\n"
                 "  Leave until out for a step, or give a number."
             )
         return self

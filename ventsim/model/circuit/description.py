@@ -185,6 +185,15 @@ class Circuit(Description):
                 )
         return self.changed({"parts": FrozenMapping({**self.parts, **parts})})
 
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Circuit):
+            return NotImplemented
+        # Whatever made them: a layout knows its circuit, which knows the layout.
+        return (self.parts, self.joints, self.ventilator) == (other.parts, other.joints, other.ventilator)
+
+    def __hash__(self) -> int:
+        return hash((self.parts, self.joints, self.ventilator))
+
     @property
     def layout(self) -> Any:
         """The :class:`ventsim.layouts.Layout` that made this circuit as it is; None: it was joined part by part."""

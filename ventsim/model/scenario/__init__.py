@@ -6,8 +6,15 @@
 """
 
 from ventsim.model.scenario.builtin import builtin, builtin_names, builtin_text
-from ventsim.model.scenario.description import CANNOT_REPEAT, DEFAULT_TOLERANCE, Scenario, scenario_of
+from ventsim.model.scenario.description import (
+    CANNOT_REPEAT,
+    DEFAULT_TOLERANCE,
+    MOST_SAMPLES,
+    UNTITLED,
+    Scenario,
+    scenario_of,
+)
 
 __all__ = [
-    "CANNOT_REPEAT", "DEFAULT_TOLERANCE", "Scenario", "builtin", "builtin_names", "builtin_text", "scenario_of",
+    "CANNOT_REPEAT", "DEFAULT_TOLERANCE", "MOST_SAMPLES", "UNTITLED", "Scenario", "builtin", "builtin_names", "builtin_text", "scenario_of",
 ]  # fmt: skip

@@ -14,7 +14,7 @@ from ventsim.model.layouts import Layout
 from ventsim.model.parts import PARTS
 from ventsim.model.paths import NO_VALUE
 from ventsim.model.scenario.reading import FITTINGS, FOR_ALL_OR_EACH
-from ventsim.model.scenario.sections import LAYOUT_OPTIONS, member_of
+from ventsim.model.scenario.sections import LAYOUT_OPTIONS, inner_class, member_of
 from ventsim.model.ventilator import SETTINGS, BreathSettings
 
 HEADER = """\
@@ -121,7 +121,9 @@ def _plain(item: Description, where: str) -> dict[str, Any]:
         elif member is not None and not isinstance(value, int | float):
             values[name] = _tagged(value, member.family, inside)
         elif isinstance(value, Description):
-            values[name] = _plain(value, inside)
+            # A law where anything may stand says what it is.
+            tag = {value.tag: value.kind} if value.tag and inner_class(info) is None else {}
+            values[name] = tag | _plain(value, inside)
         else:
             values[name] = dict(value) if isinstance(value, FrozenMapping) else value
     return values

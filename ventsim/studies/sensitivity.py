@@ -1,8 +1,9 @@
 """How much each lung's tidal volume changes with the mechanics of each of the others."""
 
+import itertools
 import math
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,22 +12,24 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import CircuitWarning, InputError, PlausibilityWarning, SolverError
-from ventsim.model.changes.paths import circuit_with
-from ventsim.model.changes.walking import Steps, replaced
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.parts import LungPart
+from ventsim.model.paths import Steps, replaced
+from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
-from ventsim.quantities import quantity_of
+from ventsim.parameters import documented
+from ventsim.quantities import check, quantity_of
 from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, PieceResult, run_batch
-from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, check_number
 from ventsim.simulation.provenance import describe
+from ventsim.studies.cases import ReplacedValues
+from ventsim.studies.modes import checked_modes
 
 FloatArray = NDArray[np.float64]
 
 _DEFAULT_STEP, _DEFAULT_TOLERANCE = 0.01, 1e-10
-_SMALLEST_STEP, _LARGEST_STEP = 1e-3, 0.1
+_COARSE_SAMPLES = 0.1  # no measure that is looked at depends on samples [s]
 _EFFECTS = ("compliance", "resistance")
 
 # Scale factors are exp(k·step); the breath as it is stands in the middle.
@@ -40,33 +43,27 @@ _NOISE_RATIO = math.sqrt(float(_FIRST @ _FIRST) / float(_FOURTH @ _FOURTH))
 
 # Powers of volume in the units of elastic laws: a lung k times as compliant has every volume k times as large.
 _VOLUME_POWERS = {"mL/cmH2O": 1.0, "mL": 1.0, "cmH2O/mL": -1.0, "cmH2O/mL²": -2.0}
-_RESISTANCE_UNITS = ("cmH2O·s/L", "cmH2O·s²/L²")
+_RESISTANCE_UNITS = ("cmH2O·s/L", "cmH2O·s²/L²", "cmH2O·(s/L)ⁿ")
+_RESISTANCE_FIELDS = ("pressure_drops",)
 _NOT_ELASTIC = ("relaxation_volume",)
 _PERCENT = "%/%"
 
 
 @dataclass(frozen=True, slots=True)
-class _ScaledCase:
-    """A circuit with the compliance or resistance of one lung scaled; None: as it is."""
+class _ScaledLung(ReplacedValues):
+    """A case in which one lung is scaled."""
 
-    circuit: Circuit
-    settings: BreathSettings
-    lung: str | None
-    effect: str
-    factor: float
-
-    def __call__(self) -> tuple[Circuit, BreathSettings]:
-        if self.lung is None:
-            return self.circuit, self.settings
-        changes = _scaled_values(self.circuit.lungs[self.lung], effect=self.effect, factor=self.factor)
-        values = {("parts", self.lung, *steps): value for steps, value in changes.items()}
-        return circuit_with(self.circuit, values), self.settings
+    lung: str = ""
+    effect: str = ""
+    factor: float = 1.0
 
 
-def interaction(
-    circuit: Circuit,
-    settings: BreathSettings | Mapping[str, BreathSettings],
+@documented
+def sensitivity_matrix(
+    scenario: Scenario | Circuit,
+    settings: BreathSettings | None = None,
     *,
+    modes: Mapping[str, BreathSettings] | None = None,
     step: float = _DEFAULT_STEP,
     tolerance: float = _DEFAULT_TOLERANCE,
     threads: int | None = None,
@@ -79,18 +76,15 @@ def interaction(
 
     Parameters
     ----------
-    circuit : Circuit
-        Ventilator, lungs and what joins them.
-    settings : PressureControl, VolumeControl or mapping of str to settings
-        The breath, or breaths in several modes by name.
+    scenario
+    settings
+    modes
     step : float, default 0.01
         Logarithm of the smaller scale factor; the larger one is its square. [1]
     tolerance : float, default 1e-10
         Relative error allowed per step of the solver; small, because differences are taken. [1]
-    threads : int or None, default None
-        Threads to use; None: one for each processor. The numbers do not depend on it. [1]
-    progress : bool or None, default None
-        Whether to show a progress bar; None: in a notebook or terminal, if it lasts longer than a second.
+    threads
+    progress
 
     Returns
     -------
@@ -127,46 +121,30 @@ def interaction(
     >>> lungs = {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=10)}
     >>> circuit = vs.layouts.shared(lungs, ideal=True, one_way_valves=False)
     >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
-    >>> found = interaction(circuit, settings)
+    >>> found = sensitivity_matrix(circuit, settings)
     >>> bool(abs(found.compliance_effect.sel(changed="a", lung="b")) < 1e-6)
     True
     """
-    if not isinstance(circuit, Circuit):
-        raise InputError(f"circuit: got {type(circuit).__name__}, but a Circuit is needed.")
-    modes = _modes(settings)
-    check_number("step", step, low=_SMALLEST_STEP, high=_LARGEST_STEP)
-    lungs = list(circuit.lungs)
+    scenario = scenario_of(scenario, settings, where="sensitivity_matrix", steady=True, tolerance=tolerance)
+    by_mode = {name: scenario.changed(settings=breath) for name, breath in checked_modes(scenario, modes).items()}
+    check("sensitivity_matrix", {"step": step})
+    lungs = list(scenario.circuit.lungs)
     for name in lungs:
         for effect in _EFFECTS:
-            _scaled_values(circuit.lungs[name], effect=effect, factor=1.0, name=name)
-    cases = [case for breath in modes.values() for case in _cases(circuit, breath, step)]
-    options = BatchOptions(tolerance=tolerance, sample_interval=_coarse_samples(modes))
+            _scaled_lung_values(scenario.circuit.lungs[name], effect=effect, factor=1.0, name=name)
+    cases = [case for one in by_mode.values() for case in _cases(one, step)]
+    interval = min([_COARSE_SAMPLES, *(one.settings.period for one in by_mode.values())])
+    options = BatchOptions(tolerance=tolerance, sample_interval=interval)
     with warnings.catch_warnings():
         for kind in (PlausibilityWarning, CircuitWarning):
             warnings.simplefilter("ignore", kind)
         result = run_batch(cases, options, n_lungs=len(lungs), threads=threads, progress=progress)
-    names = [mode for mode in modes for _ in range(len(cases) // len(modes))]
-    volumes = _volumes(result, cases, names).reshape(len(modes), -1, len(lungs))
-    return _dataset(volumes, modes=list(modes), lungs=lungs, step=step).assign_attrs(
-        _attrs(circuit, modes, step=step, options=options)
-    )
-
-
-def _modes(settings: BreathSettings | Mapping[str, BreathSettings]) -> dict[str, BreathSettings]:
-    """Settings by the name of their mode."""
-    modes = {settings.kind: settings} if isinstance(settings, BreathSettings) else settings
-    if not isinstance(modes, Mapping) or not modes:
-        raise InputError(
-            f"settings: got {modes!r}, but breath settings are needed.\n"
-            "  Give PressureControl(...) or VolumeControl(...), or {'name': settings, ...}."
-        )
-    for mode, one in modes.items():
-        if not isinstance(one, BreathSettings):
-            raise InputError(
-                f"settings: {mode!r} is {type(one).__name__}, not breath settings.\n"
-                "  Give PressureControl(...) or VolumeControl(...)."
-            )
-    return dict(modes)
+    names = [mode for mode in by_mode for _ in range(len(cases) // len(by_mode))]
+    volumes = _volumes(result, cases, names).reshape(len(by_mode), -1, len(lungs))
+    attrs = describe(scenario) | {
+        "title": f"sensitivity matrix of {len(lungs)} lungs", "step": float(step), "tolerance": float(tolerance)
+    }  # fmt: skip
+    return _dataset(volumes, modes=list(by_mode), lungs=lungs, step=step).assign_attrs(attrs)
 
 
 def scaled_lung(lung: LungPart, *, compliance: float = 1.0, resistance: float = 1.0) -> LungPart:
@@ -198,13 +176,13 @@ def scaled_lung(lung: LungPart, *, compliance: float = 1.0, resistance: float = 
     25.0
     """
     for effect, factor in (("compliance", compliance), ("resistance", resistance)):
-        lung = replaced(lung, _scaled_values(lung, effect=effect, factor=factor))
+        lung = replaced(lung, _scaled_lung_values(lung, effect=effect, factor=factor))
     return lung
 
 
-def _scaled_values(lung: LungPart, *, effect: str, factor: float, name: str = "") -> dict[Steps, Any]:
+def _scaled_lung_values(lung: LungPart, *, effect: str, factor: float, name: str = "") -> dict[Steps, float]:
     """New values of everything elastic, or of every resistance, of a lung by their steps."""
-    found = dict(_walk(lung, effect=effect, factor=factor))
+    found = scaled_values(lung, effect=effect, factor=factor)
     if not found:
         raise InputError(
             f"lung '{name or lung.kind}' ({type(lung).__name__}) has no {effect} that could be scaled.\n"
@@ -213,49 +191,66 @@ def _scaled_values(lung: LungPart, *, effect: str, factor: float, name: str = ""
     return found
 
 
-def _walk(item: Any, *, effect: str, factor: float, steps: Steps = ()) -> list[tuple[Steps, Any]]:
-    found: list[tuple[Steps, Any]] = []
+def scaled_values(item: Any, *, effect: str, factor: float) -> dict[Steps, float]:
+    """Numbers that change if everything elastic, or every resistance, of a description is scaled.
+
+    Parameters
+    ----------
+    item : Description
+        A lung, part or law.
+    effect : {"compliance", "resistance"}
+        What is scaled.
+    factor : float
+        By what. [1]
+
+    Returns
+    -------
+    dict of steps to float
+        New numbers by the steps of their paths.
+    """
+    return dict(_walk(item, effect=effect, factor=factor))
+
+
+def _walk(item: Any, *, effect: str, factor: float, steps: Steps = ()) -> Iterator[tuple[Steps, float]]:
     if isinstance(item, tuple):
-        for place, inner in enumerate(item, start=1):
-            found += _walk(inner, effect=effect, factor=factor, steps=(*steps, str(place)))
-    elif isinstance(item, Description):
-        for name, field in type(item).model_fields.items():
-            value, quantity, here = getattr(item, name), quantity_of(field), (*steps, name)
-            if value is None or name in _NOT_ELASTIC:
-                continue
-            if quantity is None:
-                found += _walk(value, effect=effect, factor=factor, steps=here)
-                continue
-            of_compliance = _VOLUME_POWERS.get(quantity.unit, 0.0)
-            power = of_compliance if effect == "compliance" else float(quantity.unit in _RESISTANCE_UNITS)
-            if power:
-                scale = factor**power
-                several = isinstance(value, tuple)
-                found.append((here, tuple(scale * one for one in value) if several else scale * value))
-    return found
+        for number, inner in enumerate(item, start=1):
+            yield from _walk(inner, effect=effect, factor=factor, steps=(*steps, str(number)))
+    if not isinstance(item, Description):
+        return
+    for name, field in type(item).model_fields.items():
+        value, quantity, here = getattr(item, name), quantity_of(field), (*steps, name)
+        if value is None or name in _NOT_ELASTIC:
+            continue
+        if quantity is None or isinstance(value, Description):
+            yield from _walk(value, effect=effect, factor=factor, steps=here)
+            continue
+        is_resistance = quantity.unit in _RESISTANCE_UNITS or name in _RESISTANCE_FIELDS
+        power = _VOLUME_POWERS.get(quantity.unit, 0.0) if effect == "compliance" else float(is_resistance)
+        if power and isinstance(value, tuple):
+            yield from (((*here, str(k)), factor**power * one) for k, one in enumerate(value, start=1))
+        elif power and isinstance(value, int | float):
+            yield here, factor**power * value
 
 
-def _cases(circuit: Circuit, settings: BreathSettings, step: float) -> list[_ScaledCase]:
-    """The breath as it is, and then every lung and effect with the four factors."""
-    cases = [_ScaledCase(circuit, settings, None, "", 1.0)]
-    for effect in _EFFECTS:
-        for lung in circuit.lungs:
-            cases += [_ScaledCase(circuit, settings, lung, effect, math.exp(k * step)) for k in _STEPS if k]
+def _cases(scenario: Scenario, step: float) -> list[_ScaledLung]:
+    """The breath as it is, then each lung and effect scaled down twice and up twice."""
+    circuit, settings = scenario.circuit, scenario.settings
+    cases = [_ScaledLung(circuit, settings, {})]
+    for effect, lung in itertools.product(_EFFECTS, circuit.lungs):
+        for factor in (math.exp(k * step) for k in _STEPS if k):
+            scaled = _scaled_lung_values(circuit.lungs[lung], effect=effect, factor=factor)
+            values = {".".join(("lungs", lung, *steps)): value for steps, value in scaled.items()}
+            cases.append(_ScaledLung(circuit, settings, values, lung, effect, factor))
     return cases
 
 
-def _coarse_samples(modes: Mapping[str, BreathSettings]) -> float:
-    """Volumes do not depend on the sampling; a few samples are enough."""
-    return min([DEFAULT_SAMPLE_INTERVAL * 10, *(one.period for one in modes.values())])
-
-
-def _volumes(result: PieceResult, cases: list[_ScaledCase], names: list[str]) -> FloatArray:
+def _volumes(result: PieceResult, cases: list[_ScaledLung], names: list[str]) -> FloatArray:
     """Inspired tidal volumes of all cases; raises if there is one without."""
     if (result.status == NOT_RUN).any():
         raise KeyboardInterrupt
     volumes = result.lungs[..., LUNG_MEASURES.index("inspired_tidal_volume")]
     for k, case in enumerate(cases):
-        what = "as it is" if case.lung is None else f"{case.effect} of lung '{case.lung}' times {case.factor:.4g}"
+        what = "as it is" if not case.lung else f"{case.effect} of lung '{case.lung}' times {case.factor:.4g}"
         if result.status[k] != FINISHED:
             kind = InputError if result.status[k] == REFUSED else SolverError
             raise kind(f"{names[k]}, {what}: {result.reason[k]}")
@@ -293,17 +288,3 @@ def _dataset(volumes: FloatArray, *, modes: list[str], lungs: list[str], step: f
         "lung": xr.Variable("lung", lungs, {"long_name": "lung"}),
     }
     return xr.Dataset(variables, coords=coords, attrs={"noise_of_effects": noise})
-
-
-def _attrs(
-    circuit: Circuit, modes: Mapping[str, BreathSettings], *, step: float, options: BatchOptions
-) -> dict[str, Any]:
-    first = next(iter(modes.values()))
-    run = {
-        "duration": first.period, "sample_interval": options.sample_interval, "tolerance": options.tolerance
-    }  # fmt: skip
-    return describe(circuit, first, options=run) | {
-        "title": f"interaction of {len(circuit.lungs)} lungs",
-        "step": float(step),
-        "tolerance": float(options.tolerance),
-    }

@@ -1,6 +1,5 @@
 """Holes near the one that was asked for: drills, printed holes, one that is a little off; what each would give."""
 
-import numbers
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,16 +9,17 @@ from numpy.typing import NDArray
 
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
-from ventsim.model.laws import orifice_bore, printed_bore
+from ventsim.model.laws import AdjustableCurve, Orifice, flow_law, orifice_bore, printed_bore
 from ventsim.model.laws.printed_bores import NOMINAL_BORES
-from ventsim.model.parts import Orifice, Restrictor
+from ventsim.model.parts import Restrictor
+from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings
-from ventsim.quantities import quantity
+from ventsim.quantities import check
 from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import Case
-from ventsim.studies.sizing_problem import Problem
-from ventsim.studies.sizing_restrict import tube_bore_of
-from ventsim.studies.sizing_words import way_in
+from ventsim.studies.sizing.explanation import way_in
+from ventsim.studies.sizing.limb import tube_bore_of
+from ventsim.studies.sizing.problem import Problem
 from ventsim.units import ML_PER_L
 
 FloatArray = NDArray[np.float64]
@@ -27,8 +27,6 @@ FloatArray = NDArray[np.float64]
 DRILLS = tuple(0.5 * half for half in range(2, 27))
 """Drills from 1 to 13 mm in steps of 0.5 mm (common practice, no source). [mm]"""
 
-_DRILL = quantity("drill")
-_HOLE_FIELDS = {"bore": Orifice, "linear_resistance": Restrictor, "quadratic_resistance": Restrictor}
 # Below this loss a hole is as wide as its tube. [cmH2O]
 _NO_LOSS = 1e-6
 _SAME_BORE = 1e-9
@@ -59,25 +57,14 @@ class Option:
 
 
 def read_drills(drills: Sequence[float] | None) -> tuple[float, ...]:
-    """Bores of drills, checked, smallest first. [mm]"""
+    """Bores of drills, rising; those that are common by default. [mm]"""
     if drills is None:
         return DRILLS
     if isinstance(drills, str) or not isinstance(drills, Sequence | np.ndarray) or len(drills) == 0:
         raise InputError(f"drills {drills!r} is no list of bores.\n  Give bores in mm, such as (3.0, 3.5, 4.0).")
     for drill in drills:
-        fault = _DRILL.fault(drill)
-        if fault:
-            raise InputError(f"drills: {fault}\n  {_DRILL.allowed()}")
+        check("drills", {"drill": drill})
     return tuple(sorted({float(drill) for drill in drills}))
-
-
-def read_bore_tolerance(value: float) -> float:
-    """How far a bore may be off, checked. [mm]"""
-    is_number = isinstance(value, numbers.Real) and not isinstance(value, bool)
-    if not is_number or not 0.0 < value <= 2.0:
-        shown = f"{value:.6g} mm is not allowed" if is_number else f"{value!r} is not a number"
-        raise InputError(f"bore_tolerance: {shown}.\n  Allowed: above 0 and at most 2 mm.")
-    return float(value)
 
 
 def holes(
@@ -95,28 +82,28 @@ def holes(
     found: list[Hole | None] = []
     for unknown, lung in zip(problem.unknowns, lungs, strict=True):
         volume = float(tidal_volumes[problem.lungs.index(lung)]) / ML_PER_L
-        part = unknown.path.split(".")[1]
-        is_inspiratory = part in (way_in(circuit, lung) or ())
+        is_inspiratory = part_at(circuit, unknown.path) in (way_in(circuit, lung) or ())
         lasts = settings.flow_time if is_inspiratory else settings.expiratory_time
         found.append(_hole(unknown.path, circuit, mean_flow=volume / lasts))
     return found
 
 
 def _hole(path: str, circuit: Circuit, *, mean_flow: float) -> Hole | None:
-    steps = path.split(".")
-    part = circuit.parts.get(steps[1]) if steps[0] == "parts" and len(steps) == 3 else None
-    if part is None or not isinstance(part, _HOLE_FIELDS.get(steps[2], ())):
+    name = part_at(circuit, path)
+    part = circuit.parts[name] if name is not None else None
+    if name is None or not isinstance(part, Restrictor) or isinstance(part.resistance, AdjustableCurve):
         return None
-    if isinstance(part, Orifice):
-        return Hole(path=path, part=steps[1], orifice=part, is_resistance=False)
-    tube_bore = tube_bore_of(circuit, steps[1])
-    loss = float(part.elements()[0].forward.pressure_drop(mean_flow))
+    if isinstance(part.resistance, Orifice):
+        is_bore = path.endswith(".bore")
+        return Hole(path=path, part=name, orifice=part.resistance, is_resistance=False) if is_bore else None
+    tube_bore = tube_bore_of(circuit, name)
+    loss = float(flow_law(part.resistance).pressure_drop(mean_flow))
     bore = tube_bore
     if loss > _NO_LOSS:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", PlausibilityWarning)
             bore = orifice_bore(loss, flow=mean_flow, tube_bore=tube_bore)
-    return Hole(path=path, part=steps[1], orifice=Orifice(bore=bore, tube_bore=tube_bore), is_resistance=True)
+    return Hole(path=path, part=name, orifice=Orifice(bore=bore, tube_bore=tube_bore), is_resistance=True)
 
 
 def options(found: Sequence[Hole | None], *, drills: Sequence[float], bore_tolerance: float) -> list[Option]:
@@ -184,7 +171,7 @@ def case_with(base: Case, option: Option) -> Case:
 
     def changed() -> tuple[Circuit, BreathSettings]:
         circuit, settings = base()
-        return circuit.with_parts({option.hole.part: option.orifice}), settings
+        return circuit.with_parts({option.hole.part: Restrictor(resistance=option.orifice)}), settings
 
     return changed
 

@@ -7,10 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ventsim.model.circuit import Circuit
+from ventsim.model.paths import part_at
 from ventsim.model.ventilator import PressureControl
 from ventsim.results.measures import LUNG_MEASURES
-from ventsim.studies.sizing_problem import TARGETS, Problem, Unknown
-from ventsim.studies.sizing_solve import Found
+from ventsim.studies.sizing.problem import TARGETS, Problem, Unknown
+from ventsim.studies.sizing.search import Found
 
 FloatArray = NDArray[np.float64]
 
@@ -123,14 +124,14 @@ def bypass_warnings(problem: Problem, values: FloatArray, *, lungs: Sequence[str
     """
     told: dict[str, str] = {}
     for k, (unknown, lung) in enumerate(zip(problem.unknowns, lungs, strict=True)):
-        steps = unknown.path.split(".")
-        if steps[0] != "parts" or steps[1] in told or steps[1] in problem.circuit.lungs:
+        part = part_at(problem.circuit, unknown.path)
+        if part is None or part in told or part in problem.circuit.lungs:
             continue
         circuit, _ = problem.at(values)
         passed = way_in(circuit, lung)
-        if passed is None or steps[1] not in passed or way_in(circuit, lung, without=steps[1]) is None:
+        if passed is None or part not in passed or way_in(circuit, lung, without=part) is None:
             continue
-        told[steps[1]] = _bypassed(problem, values, k=k, unknown=unknown, lung=lung)
+        told[part] = _bypassed(problem, values, k=k, unknown=unknown, lung=lung)
     return tuple(told.values())
 
 
@@ -138,7 +139,7 @@ def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown,
     """The words, with the volumes at both limits of the value."""
     volumes = _volumes_at_limits(problem, values, k=k, lung=lung)
     text = (
-        f"lung '{lung}' fills past '{unknown.path.split('.')[1]}' too, backwards through its expiratory limb: "
+        f"lung '{lung}' fills past '{part_at(problem.circuit, unknown.path)}' too, backwards through its expiratory limb: "
         "no one-way valve closes that way."
     )
     low, high = volumes["low"], volumes["high"]

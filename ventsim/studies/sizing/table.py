@@ -4,15 +4,16 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import SchemaError
+from ventsim.studies.sizing.restrictors import Sizing
 
 
-def sizing_table(found: xr.Dataset, *, caution: bool = True) -> str:
+def sizing_table(sizing: Sizing | xr.Dataset, *, caution: bool = True) -> str:
     """A sizing answer as text: values, targets, what each lung gets before and after, and what might be made.
 
     Parameters
     ----------
-    found : xarray.Dataset
-        Result of :func:`ventsim.studies.size`.
+    sizing : Sizing or xarray.Dataset
+        Result of :func:`ventsim.studies.size_restrictors`, or its `results`.
     caution : bool, default True
         Whether to end with a line of caution; False: for text in which it stands already.
 
@@ -28,10 +29,13 @@ def sizing_table(found: xr.Dataset, *, caution: bool = True) -> str:
 
     Examples
     --------
-    ``print(sizing_table(size(circuit, settings, targets=..., vary=...)))``
+    ``print(sizing_table(size_restrictors(scenario, targets=...)))``
     """
+    found = sizing.results if isinstance(sizing, Sizing) else sizing
     if not isinstance(found, xr.Dataset) or "feasible" not in found or "option_bore" not in found:
-        raise SchemaError("sizing_table: this is no result of a sizing.\n  Give what size(...) returns.")
+        raise SchemaError(
+            "sizing_table: this is no result of a sizing.\n  Give what size_restrictors(...) returns."
+        )
     verdict = "All targets are met." if bool(found.feasible) else "The targets cannot be met within the limits."
     lines = [verdict, *_indented(str(found.attrs["reason"])), ""]
     lines += [*_values(found), "", *_targets(found), "", *_lungs(found), "", *_sensitivities(found)]

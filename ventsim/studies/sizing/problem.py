@@ -11,15 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ventsim.errors import InputError, PlausibilityWarning, suggestion, warn_caller
-from ventsim.model.changes.paths import canonical, roots, steps_of, value_at, with_values
-from ventsim.model.changes.walking import quantity_at
 from ventsim.model.circuit import Circuit
-from ventsim.model.parts import Orifice
+from ventsim.model.laws import Orifice
+from ventsim.model.paths import canonical, part_at, quantity_at, single_value, with_values
+from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
-from ventsim.quantities import Quantity
+from ventsim.quantities import Quantity, quantity
 from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_piece
-from ventsim.studies.sizing_restrict import widest_bore
 
 FloatArray = NDArray[np.float64]
 Limits = tuple[float, float | Literal["widest"]]
@@ -27,12 +26,8 @@ Limits = tuple[float, float | Literal["widest"]]
 
 WIDEST = "widest"
 
-TARGETS: Mapping[str, Quantity] = {
-    "inspired_tidal_volume": Quantity(
-        unit="mL", meaning="inspired tidal volume", above=0.0, plausible=(1.0, 3000.0)
-    )
-} | {
-    name: Quantity(unit="cmH2O", meaning=meaning, above=0.0, plausible=(0.5, 100.0))
+TARGETS: Mapping[str, Quantity] = {"inspired_tidal_volume": quantity("target_volume")} | {
+    name: quantity("target_pressure", meaning)
     for name, meaning in {
         "driving_pressure": "driving pressure",
         "end_inspiratory_alveolar_pressure": "end-inspiratory alveolar pressure",
@@ -130,7 +125,7 @@ class Problem:
     def at(self, values: Sequence[float]) -> tuple[Circuit, BreathSettings]:
         """Circuit and settings with these values."""
         named = {unknown.path: float(value) for unknown, value in zip(self.unknowns, values, strict=True)}
-        return with_values(self.circuit, self.settings, values=named)
+        return with_values(self.circuit, self.settings, named)
 
     def case(self, values: Sequence[float]) -> Case:
         """What makes :meth:`at` when it is run."""
@@ -164,10 +159,11 @@ class Problem:
 
 
 def read_problem(
-    circuit: Circuit, settings: BreathSettings, *, targets: Mapping[str, Mapping[str, float]],
+    scenario: Scenario, *, targets: Mapping[str, Mapping[str, float]],
     vary: Mapping[str, Limits], solver_tolerance: float,
 ) -> Problem:  # fmt: skip
     """The question from what a user gives, checked."""
+    circuit, settings = scenario.circuit, scenario.settings
     wanted = _read_targets(circuit, settings, targets)
     unknowns = _read_unknowns(circuit, settings, vary)
     if len(wanted) != len(unknowns):
@@ -227,7 +223,7 @@ def _read_unknowns(circuit: Circuit, settings: BreathSettings, vary: Mapping[str
     found = []
     for path, limits in vary.items():
         found.append(_read_unknown(circuit, settings, path, limits))
-        steps = canonical(steps_of(path))
+        steps = canonical(path)
         if steps in seen:
             raise InputError(f"vary: {path!r} and {seen[steps]!r} are one value.\n  Leave one of them out.")
         seen[steps] = path
@@ -244,16 +240,18 @@ def _check_restrictor(circuit: Circuit, path: str) -> None:
     if found and found["lung"] in circuit.lungs and found["part"] not in circuit.parts:
         raise InputError(
             f"vary: there is no {found['part']!r} in the circuit.\n  Put one in with "
-            f"ventsim.studies.restrict(circuit, {found['lung']!r}, limb={found['limb']!r})."
+            f"ventsim.studies.add_restrictor(scenario, {found['lung']!r}, limb={found['limb']!r})."
         )
 
 
 def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits: Limits) -> Unknown:
     _check_restrictor(circuit, path)
-    now = value_at(circuit, settings, path=path)
-    quantity = quantity_at(roots(circuit, settings), steps_of(path))
+    now = single_value(circuit, settings, path)
+    quantity = quantity_at(circuit, settings, path)
     if quantity is None:
         raise InputError(f"vary: {path!r} is {now!r}, not a number.\n  Take the path of a number.")
+    if not isinstance(now, int | float | None):
+        raise InputError(f"vary: {path!r} is a law now.\n  Take the path of a number in it: '{path}.linear', say.")
     if now is None:
         raise InputError(f"vary: {path!r} has no value now.\n  Describe it with a number first.")
     if quantity.whole:
@@ -274,8 +272,8 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
             f"vary: {path!r} has limits {low:.6g} and {high:.6g} {quantity.unit}.\n"
             "  The lower one comes first and is below the other one."
         )
-    if hole is not None and high > widest_bore(hole):
-        widest = widest_bore(hole)
+    if hole is not None and high > hole.widest_bore:
+        widest = hole.widest_bore
         limit = f"{high:.6g} mm" + (
             f" with bore_deviation {hole.bore_deviation:.6g} mm" if hole.bore_deviation else ""
         )
@@ -284,15 +282,15 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
             f'  Allowed: at most {widest:.6g} mm. Give that, or "{WIDEST}" for just that.'
         )
     for limit in (low, high):  # what a part or the settings refuse, or find unlikely, is told before the search
-        with_values(circuit, settings, values={path: limit})
+        with_values(circuit, settings, {path: limit})
     return Unknown(path=path, unit=quantity.unit, low=low, high=high, now=float(now))
 
 
 def _hole_at(circuit: Circuit, path: str) -> Orifice | None:
-    """The hole whose bore a path leads to; None if it leads elsewhere."""
-    root, *steps = canonical(steps_of(path))
-    part = circuit.parts.get(steps[0]) if root == "parts" and len(steps) == 2 and steps[1] == "bore" else None
-    return part if isinstance(part, Orifice) else None
+    """The orifice whose bore a path names."""
+    name = part_at(circuit, path)
+    law = getattr(circuit.parts[name], "resistance", None) if name is not None else None
+    return law if isinstance(law, Orifice) and path.endswith(".resistance.bore") else None
 
 
 def _with_widest(path: str, limits: Limits, hole: Orifice | None) -> tuple[float, float]:
@@ -305,4 +303,4 @@ def _with_widest(path: str, limits: Limits, hole: Orifice | None) -> tuple[float
             f'vary: {path!r} has no "{WIDEST}": it is not the bore of an orifice.\n'
             "  Give the upper limit as a number."
         )
-    return low, widest_bore(hole)
+    return low, hole.widest_bore

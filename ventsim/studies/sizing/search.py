@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import SolverError
 from ventsim.simulation.batch import FINISHED, PieceResult
-from ventsim.studies.sizing_problem import Problem
+from ventsim.studies.sizing.problem import Problem
 
 FloatArray = NDArray[np.float64]
 

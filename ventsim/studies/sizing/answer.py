@@ -8,13 +8,14 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from ventsim.model.paths import part_at
 from ventsim.results.measures import LUNG_MEASURES
 from ventsim.results.schema import CAUTION
 from ventsim.simulation.batch import Case, PieceResult
-from ventsim.studies.sizing_holes import DRILLS, Hole, Option, give, holes, options
-from ventsim.studies.sizing_problem import Problem, Unknown
-from ventsim.studies.sizing_solve import Found
-from ventsim.studies.sizing_words import bypass_warnings, limits_hit, why_not
+from ventsim.studies.sizing.explanation import bypass_warnings, limits_hit, why_not
+from ventsim.studies.sizing.holes import DRILLS, Hole, Option, give, holes, options
+from ventsim.studies.sizing.problem import Problem, Unknown
+from ventsim.studies.sizing.search import Found
 
 FloatArray = NDArray[np.float64]
 
@@ -171,8 +172,8 @@ def _sensitivity(problem: Problem, found: Found) -> FloatArray:
 
 def _lung_of(problem: Problem, unknown: Unknown, sensitivity: FloatArray) -> str:
     """The lung in whose branch a value lies by its name, or else the one that it changes most."""
-    steps = unknown.path.split(".")
-    named = [lung for lung in problem.lungs if len(steps) > 1 and steps[1].startswith(f"{lung} ")]
+    part = part_at(problem.circuit, unknown.path) or ""
+    named = [lung for lung in problem.lungs if part.startswith(f"{lung} ")]
     if named:
         return max(named, key=len)
     size = np.where(np.isfinite(sensitivity), np.abs(sensitivity), 0.0)
