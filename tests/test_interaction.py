@@ -25,7 +25,7 @@ from ventsim.model.layouts import shared
 from ventsim.model.parts import LungPart
 from ventsim.model.parts.lung import linear_store
 from ventsim.studies.interaction import interaction, scaled_lung
-from ventsim.theory import parallel_lungs_pressure_control
+from ventsim.theory import parallel_lungs
 from ventsim.view.plot.interaction import interaction as draw
 
 mpl.use("Agg")
@@ -71,8 +71,8 @@ def effects_of_closed_form(compliances, resistances, shared_resistance):
     step, effects = 2e-3, []
 
     def logs(c, r):
-        breath = parallel_lungs_pressure_control(
-            inspiratory_pressure=DRIVE, peep=PEEP, compliances=c, resistances=r,
+        breath = parallel_lungs(
+            inspiratory_pressure=DRIVE, peep=PEEP, compliance=c, resistance=r,
             shared_resistance=shared_resistance, rate=RATE, inspiratory_time=TI,
         )  # fmt: skip
         return np.log(breath.tidal_volume)

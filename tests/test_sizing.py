@@ -15,7 +15,7 @@ from ventsim.studies.sizing import size
 from ventsim.studies.sizing_restrict import restrict
 from ventsim.studies.sizing_table import sizing_table
 from ventsim.studies.sizing_words import LITTLE, way_in
-from ventsim.theory import parallel_lungs_pressure_control, pressure_control
+from ventsim.theory import parallel_lungs, pressure_control
 
 # Resistance of the default one-way valve once open, part of each limb in an ideal circuit. [cmH2O·s/L]
 VALVE = 1.0
@@ -73,9 +73,9 @@ def test_a_linear_restrictor_is_found_again():
 
 def test_two_values_behind_a_shared_resistance():
     """Restrictor 12 and inspiratory pressure 18 cmH2O, from the exact solution of N lungs (physics.md 1.6)."""
-    exact = parallel_lungs_pressure_control(
-        inspiratory_pressure=18, peep=5, compliances=[50, 25], resistances=[22, 10],
-        expiratory_resistances=[10, 10], shared_resistance=5, rate=15, inspiratory_time=4 / 3,
+    exact = parallel_lungs(
+        inspiratory_pressure=18, peep=5, compliance=[50, 25], resistance=[22, 10],
+        expiratory_resistance=[10, 10], shared_resistance=5, rate=15, inspiratory_time=4 / 3,
     ).tidal_volume  # fmt: skip
     targets = {name: {"inspired_tidal_volume": v} for name, v in zip("ab", exact, strict=True)}
     vary = {LINEAR: (0, 100), "settings.inspiratory_pressure": (5, 40)}

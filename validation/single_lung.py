@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 from comparisons import DEFAULT_TOLERANCE, curve_difference, relative_difference, worked, worst_differences
-from numpy.typing import NDArray
 from rows import Row
 
 import ventsim as vs
@@ -49,26 +48,24 @@ def numbers(waveforms: xr.Dataset) -> dict[str, float]:
     return found
 
 
+def closed_breath(
+    arguments: Mapping[str, Any],
+) -> vs.theory.PressureControlBreath | vs.theory.VolumeControlBreath:
+    """The closed form of the breath that repeats itself."""
+    is_pressure = "inspiratory_pressure" in arguments
+    return (vs.theory.pressure_control if is_pressure else vs.theory.volume_control)(**arguments)
+
+
 def measure_difference(arguments: Mapping[str, Any], waveforms: xr.Dataset) -> float:
     """Largest relative difference of measures from the closed form."""
-    is_pressure = "inspiratory_pressure" in arguments
-    breath = (vs.theory.pressure_control if is_pressure else vs.theory.volume_control)(**arguments)
-    names = PRESSURE_MEASURES if is_pressure else VOLUME_MEASURES
-    closed = dict(arguments) | vars(breath)
-    found = numbers(waveforms)
-    return relative_difference([found[name] for name in names], [closed[name] for name in names])
-
-
-def closed_waves(arguments: Mapping[str, Any], time: NDArray[np.float64]) -> vs.theory.BreathWaveform:
-    """The closed form over time."""
-    is_pressure = "inspiratory_pressure" in arguments
-    law = vs.theory.pressure_control_waveform if is_pressure else vs.theory.volume_control_waveform
-    return law(time, **arguments)
+    breath, found = closed_breath(arguments), numbers(waveforms)
+    names = PRESSURE_MEASURES if "inspiratory_pressure" in arguments else VOLUME_MEASURES
+    return relative_difference([found[name] for name in names], [getattr(breath, name) for name in names])
 
 
 def wave_difference(arguments: Mapping[str, Any], waveforms: xr.Dataset) -> float:
     """Largest difference of volume and alveolar pressure at any sample, relative to the largest value."""
-    closed = closed_waves(arguments, waveforms.time.values)
+    closed = closed_breath(arguments).waveform(waveforms.time.values)
     return max(
         curve_difference(waveforms[name], getattr(closed, name)) for name in ("volume", "alveolar_pressure")
     )

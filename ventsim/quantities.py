@@ -467,6 +467,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "until": _q("s", "when it ends; None: a step, or for good", above=0.0, at_most=_LATEST),
         "factor": _q("1", "the value afterwards over the one before"),
         "time": _q("s", "time", at_least=0.0),
+        "frequency": _q("Hz", "frequency of the flow", at_least=0.0),
         "duration": _q("s", "how long to run", at_least=1e-3, at_most=_LATEST),
         "sample_interval": _q("s", "distance of samples", at_least=1e-6),
         "tolerance": _q("1", "relative error allowed per step", at_least=1e-12, at_most=1e-3),

@@ -1,7 +1,6 @@
 """One lung under a square wave of pressure: the steady breath, the way to it, and its limits."""
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from comparisons import (
@@ -20,7 +19,7 @@ from rows import Row
 from single_lung import (
     WORK_FACTOR,
     circuit_and_settings,
-    closed_waves,
+    closed_breath,
     numbers,
     steady_waves,
     worked_rows,
@@ -73,7 +72,7 @@ def rows() -> list[Row]:
 def approach_rows() -> list[Row]:
     """Ten breaths from rest, in the lung that empties least."""
     arguments, _ = worked_breaths()["PC3"]
-    closed = vs.theory.pressure_control_approach(np.arange(1, 11), **arguments)
+    closed = vs.theory.pressure_control(**arguments).from_rest(np.arange(1, 11))
     circuit, settings = circuit_and_settings(arguments)
 
     def find(tolerance: float) -> list[float]:
@@ -104,10 +103,10 @@ def rise_rows() -> list[Row]:
             waveforms = vs.simulate(circuit, settings, duration=2.0, tolerance=tolerance)
             waveforms = waveforms.isel(time=waveforms.time.values < 2.0)
             closed = vs.theory.pressure_rise_from_rest(
-                waveforms.time.values,
                 inspiratory_pressure=15.0,
                 peep=5.0,
                 rise_time_constant=rise_time / 3,
+                time=waveforms.time.values,
                 **lung,
             )
             found.append(curve_difference(waveforms.volume, closed.volume))
@@ -129,7 +128,7 @@ def fraction_rows() -> list[Row]:
 
     def find(tolerance: float) -> list[float]:
         done = filled(tolerance)[:500]
-        closed = vs.theory.fraction_complete(interval * np.arange(500), time_constant=slowness)
+        closed = vs.theory.fraction_complete(time=interval * np.arange(500), time_constant=slowness)
         return [curve_difference(done, closed)]
 
     done = filled(DEFAULT_TOLERANCE)
@@ -161,24 +160,20 @@ def power_rows() -> list[Row]:
 
 def limit_rows() -> list[Row]:
     """A lung that empties completely, one in equilibrium, and a rate as good as infinite."""
-    lung = {"compliance": 50.0, "resistance": 5.0, "inspiratory_pressure": 10.0}
-    emptied = numbers(steady_waves(
-        lung | {"peep": 5.0, "rate": 5.0, "inspiratory_time": 1.0}, tolerance=DEFAULT_TOLERANCE
-    ))  # fmt: skip
-    settled = numbers(steady_waves(
-        lung | {"peep": 5.0, "rate": 3.0, "inspiratory_time": 10.0}, tolerance=DEFAULT_TOLERANCE
-    ))  # fmt: skip
-    pressures = {"inspiratory_pressure": 15.0, "peep": 5.0}
-    resistances: dict[str, Any] = {"resistance": 150.0, "expiratory_resistance": 300.0}
-    hasty = numbers(steady_waves(
-        pressures | resistances | {"compliance": 300.0, "rate": 150.0, "inspiratory_time": 0.2},
-        tolerance=DEFAULT_TOLERANCE,
-    ))  # fmt: skip
-    ceiling = vs.theory.pressure_control_rate_ceiling(**pressures, **resistances, duty_cycle=0.5)
+    lung = {"compliance": 50.0, "resistance": 5.0, "inspiratory_pressure": 10.0, "peep": 5.0}
+    slow = lung | {"rate": 5.0, "inspiratory_time": 1.0}
+    emptied = numbers(steady_waves(slow, tolerance=DEFAULT_TOLERANCE))
+    settled = numbers(steady_waves(lung | {"rate": 3.0, "inspiratory_time": 10.0}, tolerance=DEFAULT_TOLERANCE))
+    fast = {
+        "inspiratory_pressure": 15.0, "peep": 5.0, "compliance": 300.0, "resistance": 150.0,
+        "expiratory_resistance": 300.0, "rate": 150.0, "inspiratory_time": 0.2,
+    }  # fmt: skip
+    hasty = numbers(steady_waves(fast, tolerance=DEFAULT_TOLERANCE))
+    limit = vs.theory.pressure_control(**fast)
     return [
         closed_form(
             CASE, "expiration of 44 time constants: tidal volume", unit="mL",
-            reference=vs.theory.pressure_control_fully_emptied(**lung, inspiratory_time=1.0),
+            reference=vs.theory.pressure_control(**slow).tidal_volume_at_low_rate,
             value=emptied["tidal_volume"],
         ),
         closed_form(
@@ -191,11 +186,11 @@ def limit_rows() -> list[Row]:
         ),
         closed_form(
             CASE, "time constants of 112 and 225 periods: minute volume", unit="L/min",
-            reference=ceiling.minute_volume, value=hasty["minute_volume"],
+            reference=limit.minute_volume_at_high_rate, value=hasty["minute_volume"],
         ),
         closed_form(
             CASE, "time constants of 112 and 225 periods: mean alveolar pressure", unit="cmH2O",
-            reference=ceiling.mean_alveolar_pressure, value=hasty["mean_alveolar_pressure"],
+            reference=limit.mean_alveolar_pressure_at_high_rate, value=hasty["mean_alveolar_pressure"],
         ),
     ]  # fmt: skip
 
@@ -213,7 +208,7 @@ def draw() -> None:
         for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
             waveforms = steady_waves(arguments, tolerance=tolerance)
             time = waveforms.time.values
-            closed = closed_waves(arguments, time).alveolar_pressure
+            closed = closed_breath(arguments).waveform(time).alveolar_pressure
             found = waveforms.alveolar_pressure.squeeze("lung").values
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(top, time, reference=closed, value=found, label=name, number=k)

@@ -13,7 +13,7 @@ from comparisons import (
 )
 from figures import TWO_TOLERANCES, curves_and_difference, draw_curves, draw_difference, draw_limits, save
 from rows import Row
-from single_lung import WORK_FACTOR, closed_waves, numbers, steady_waves, worked_rows, worst_rows
+from single_lung import WORK_FACTOR, closed_breath, numbers, steady_waves, worked_rows, worst_rows
 from tables import number, read_table
 
 import ventsim as vs
@@ -113,7 +113,7 @@ def draw() -> None:
         for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
             waveforms = steady_waves(arguments, tolerance=tolerance)
             time = waveforms.time.values
-            closed = closed_waves(arguments, time).airway_pressure
+            closed = closed_breath(arguments).waveform(time).airway_pressure
             found = waveforms.airway_pressure.squeeze("lung").values
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(top, time, reference=closed, value=found, label=name, number=k)

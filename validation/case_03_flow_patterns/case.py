@@ -16,7 +16,7 @@ from comparisons import (
 )
 from figures import TWO_TOLERANCES, curves_and_difference, draw_curves, draw_difference, draw_limits, save
 from rows import Row
-from single_lung import closed_waves, numbers, steady_waves, worked_rows, worst_rows
+from single_lung import closed_breath, numbers, steady_waves, worked_rows, worst_rows
 from tables import number, read_table
 
 TITLE = "One lung in volume control, falling and half-sine flow"
@@ -90,7 +90,7 @@ def half_sine_curves() -> list[Row]:
     def find(names: tuple[str, str]) -> Callable[[float], list[float]]:
         def differences(tolerance: float) -> list[float]:
             waveforms = steady_waves(HALF_SINE, tolerance=tolerance)
-            closed = closed_waves(HALF_SINE, waveforms.time.values)
+            closed = closed_breath(HALF_SINE).waveform(waveforms.time.values)
             return [curve_difference(waveforms[name], getattr(closed, name)) for name in names]
 
         return differences
@@ -117,7 +117,7 @@ def draw() -> None:
         for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
             waveforms = steady_waves(arguments, tolerance=tolerance)
             time = waveforms.time.values
-            closed = closed_waves(arguments, time)
+            closed = closed_breath(arguments).waveform(time)
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(
                     top,

@@ -27,6 +27,7 @@ TITLE = "Two and four lungs on one ventilator"
 CASE = "case_04_lungs_in_parallel"
 HERE = Path(__file__).parent
 
+LUNG = ("compliance", "resistance", "expiratory_resistance")
 SETTINGS = ("inspiratory_pressure", "peep", "rate", "inspiratory_time")
 QUANTITIES = {
     "tidal_volume": ("tidal volume", "mL"),
@@ -51,12 +52,12 @@ def groups() -> dict[str, Group]:
     found: dict[str, Group] = {}
     for row in read_table(HERE / "data.csv"):
         common = {name: number(row[name]) for name in (*SETTINGS, "shared_resistance")}
-        lists: dict[str, Any] = {"compliances": [], "resistances": [], "expiratory_resistances": []}
+        lists: dict[str, Any] = {name: [] for name in LUNG}
         group = found.setdefault(row["name"], Group(common | lists))
         group.names.append(row["lung"])
         group.digits.append({name: row[name] for name in QUANTITIES})
-        for name in lists:
-            group.arguments[name].append(number(row[name.removesuffix("s")]))
+        for name in LUNG:
+            group.arguments[name].append(number(row[name]))
     return found
 
 
@@ -70,8 +71,7 @@ def steady(
     """
     own = VALVE_RESISTANCE if one_way_valves else 0.0
     lungs, branches = {}, {}
-    lists = ("compliances", "resistances", "expiratory_resistances")
-    for name, c, r_in, r_out in zip(group.names, *(group.arguments[k] for k in lists), strict=True):
+    for name, c, r_in, r_out in zip(group.names, *(group.arguments[k] for k in LUNG), strict=True):
         in_lung = r_out if restrictors else r_in
         lungs[name] = vs.Lung(compliance=c, resistance=in_lung - own, expiratory_resistance=r_out - own)
         extra = vs.Restrictor(linear_resistance=r_in - r_out) if restrictors and r_in > r_out else None
@@ -114,7 +114,7 @@ def worst_rows() -> list[Row]:
         def find(tolerance: float) -> list[float]:
             found = []
             for group in (every[name] for name in chosen):
-                closed = vs.theory.parallel_lungs_pressure_control(**group.arguments)
+                closed = vs.theory.parallel_lungs(**group.arguments)
                 values = measures(steady(group, tolerance=tolerance, **circuit))
                 found += [relative_difference(value, getattr(closed, name)) for name, value in values.items()]
             return found
@@ -125,7 +125,7 @@ def worst_rows() -> list[Row]:
         found = []
         for group in every.values():
             waveforms = steady(group, tolerance=tolerance)
-            closed = vs.theory.parallel_lungs_waveform(waveforms.time.values, **group.arguments)
+            closed = vs.theory.parallel_lungs(**group.arguments).waveform(waveforms.time.values)
             found.append(curve_difference(waveforms.volume, closed.volume))
         return found
 
@@ -158,10 +158,10 @@ def split_rows() -> list[Row]:
             waveforms = vs.simulate(split_circuit(row), SPLIT, duration=SPLIT.period, tolerance=tolerance)
             waveforms = waveforms.isel(time=waveforms.time.values < SPLIT.inspiratory_time)
             closed = vs.theory.constant_flow_split(
-                waveforms.time.values,
                 flow=1.0,
-                compliances=[number(row[f"compliance_{name}"]) for name in "ab"],
-                resistances=[number(row[f"resistance_{name}"]) for name in "ab"],
+                compliance=[number(row[f"compliance_{name}"]) for name in "ab"],
+                resistance=[number(row[f"resistance_{name}"]) for name in "ab"],
+                time=waveforms.time.values,
             )
             found += [
                 curve_difference(waveforms.inspired_volume, closed.inspired_volume),
@@ -195,8 +195,8 @@ def draw() -> None:
     for tolerance in (DEFAULT_TOLERANCE, TIGHT_TOLERANCE):
         waveforms = steady(group, tolerance=tolerance, one_way_valves=True)
         time = waveforms.time.values
-        closed = vs.theory.parallel_lungs_waveform(time, **group.arguments).volume
-        for k, (lung, compliance) in enumerate(zip(group.names, group.arguments["compliances"], strict=True)):
+        closed = vs.theory.parallel_lungs(**group.arguments).waveform(time).volume
+        for k, (lung, compliance) in enumerate(zip(group.names, group.arguments["compliance"], strict=True)):
             found = waveforms.volume.values[:, k]
             if tolerance == DEFAULT_TOLERANCE:
                 label = f"lung {lung}, {compliance:g} mL/cmH2O"

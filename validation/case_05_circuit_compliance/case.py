@@ -52,10 +52,10 @@ def filling(waveforms: xr.Dataset) -> xr.Dataset:
     return waveforms.isel(time=waveforms.time.values < TIME)
 
 
-def closed(waveforms: xr.Dataset) -> vs.theory.CircuitComplianceSplit:
+def closed(waveforms: xr.Dataset) -> vs.theory.FlowSplit:
     """The closed form at the samples."""
-    return vs.theory.circuit_compliance_split(
-        waveforms.time.values, flow=FLOW, circuit_compliance=CIRCUIT_COMPLIANCE, **LUNG
+    return vs.theory.constant_flow_split(
+        flow=FLOW, circuit_compliance=CIRCUIT_COMPLIANCE, time=waveforms.time.values, **LUNG
     )
 
 
@@ -67,9 +67,9 @@ def rows() -> list[Row]:
         waveforms = filling(first_breath(stretching, tolerance=tolerance))
         split = closed(waveforms)
         return [
-            curve_difference(waveforms.inspired_volume, split.lung_volume),
+            curve_difference(waveforms.inspired_volume, split.inspired_volume),
             curve_difference(waveforms.circuit_volume - waveforms.circuit_volume[0], split.circuit_volume),
-            curve_difference(waveforms.flow, split.lung_flow),
+            curve_difference(waveforms.flow, split.flow),
             curve_difference(waveforms.airway_pressure - 5.0, split.airway_pressure),
         ]
 
@@ -108,7 +108,7 @@ def draw() -> None:
         in_lung = waveforms.inspired_volume.squeeze("lung").values
         kept = (waveforms.circuit_volume - waveforms.circuit_volume[0]).values
         for k, (name, value, reference) in enumerate(
-            (("lung", in_lung, split.lung_volume), ("circuit", kept, split.circuit_volume))
+            (("lung", in_lung, split.inspired_volume[:, 0]), ("circuit", kept, split.circuit_volume))
         ):
             if tolerance == DEFAULT_TOLERANCE:
                 draw_curves(top, time, reference=reference, value=value, label=name, number=k)

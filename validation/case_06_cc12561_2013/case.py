@@ -6,7 +6,7 @@ from comparisons import DEFAULT_LIMIT, DEFAULT_TOLERANCE, half_digit
 from context import volume_band, volume_band_text
 from figures import curves_and_difference, draw_band, draw_curves, draw_difference, draw_limits, save
 from rows import Row
-from single_lung import circuit_and_settings, closed_waves, steady_waves, worked_rows, worst_rows
+from single_lung import circuit_and_settings, closed_breath, steady_waves, worked_rows, worst_rows
 from tables import number, read_table
 
 import ventsim as vs
@@ -78,7 +78,7 @@ def draw() -> None:
     for k, (name, (arguments, digits)) in enumerate(patients().items()):
         waveforms = steady_waves(arguments, tolerance=DEFAULT_TOLERANCE)
         time = waveforms.time.values
-        closed = closed_waves(arguments, time).airway_pressure
+        closed = closed_breath(arguments).waveform(time).airway_pressure
         draw_curves(top, time, reference=closed, value=waveforms.airway_pressure, label=name, number=k)
         published = float(digits["published_plateau_pressure"])
         top.plot([1.3, 1.6], [published] * 2, color="0", linewidth=3, alpha=0.5)

@@ -65,10 +65,15 @@ def found(frequency: float, tolerance: float) -> tuple[FloatArray, FloatArray, F
     return frequencies, compliance, impedance.real - COMMON_RESISTANCE
 
 
+def closed_form(frequency: float | FloatArray) -> vs.theory.EffectiveMechanics:
+    """Compliance and resistance by the closed form."""
+    return vs.theory.two_compartment_effective(frequency=frequency, compliance=COMPLIANCES, resistance=RESISTANCES)
+
+
 def differences(frequency: float, tolerance: float) -> FloatArray:
     """Relative differences from the closed form, of compliance and resistance, shape (2, harmonic)."""
     frequencies, compliance, resistance = found(frequency, tolerance)
-    closed = vs.theory.two_compartment_effective(frequencies, compliances=COMPLIANCES, resistances=RESISTANCES)
+    closed = closed_form(frequencies)
     return np.array([compliance / closed.compliance - 1, resistance / closed.resistance - 1])
 
 
@@ -134,9 +139,9 @@ def draw() -> None:
         difference="relative difference",
         note="open marks: default tolerance, 5e-07; crosses: tolerance 1e-10",
     )
-    slow = vs.theory.two_compartment_effective(0.0, compliances=COMPLIANCES, resistances=RESISTANCES)
+    slow = closed_form(0.0)
     grid = np.geomspace(0.05, 10.0, 200)
-    closed = vs.theory.two_compartment_effective(grid, compliances=COMPLIANCES, resistances=RESISTANCES)
+    closed = closed_form(grid)
     for k, name in enumerate(("compliance", "resistance")):
         base = getattr(slow, name)
         look = {"color": COLOURS[k], "markersize": 4, "markerfacecolor": "none"}

@@ -1,126 +1,139 @@
 """Pressure control of any number of lungs side by side, behind one shared resistance."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from ventsim.theory.inputs import FloatArray, Floats, checked
-from ventsim.theory.parallel_state import LungGroup, settled_group
+from ventsim.errors import InputError
+from ventsim.model.ventilator import PressureControl
+from ventsim.quantities import FloatArray, finite_array
+from ventsim.theory.arguments import Floats, Lungs, Numbers, Row, closed_form, read_numbers
+from ventsim.theory.steady import BreathWaveform, SteadyBreath, shared_measures
 from ventsim.units import ML_PER_L
 
+# The slowest mode carries a relative rounding error of 1e-16 times the ratio of fastest to slowest.
+LARGEST_SPREAD = 1e8
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class ParallelLungsBreath:
-    """The breath that repeats itself in lungs that share one source of pressure.
 
-    Attributes
-    ----------
-    tidal_volume : array of shape (lung,)
-        Volume at the end of inspiration minus volume at the end of expiration. [mL]
-    end_inspiratory_volume : array of shape (lung,)
-        Gas above the relaxed volume at the end of inspiration. [mL]
-    end_expiratory_volume : array of shape (lung,)
-        Gas above the relaxed volume at the end of expiration. [mL]
-    end_inspiratory_alveolar_pressure : array of shape (lung,)
-        Pressure in each lung at the end of inspiration. [cmH2O]
-    end_expiratory_alveolar_pressure : array of shape (lung,)
-        Pressure in each lung at the end of expiration. [cmH2O]
-    auto_peep : array of shape (lung,)
-        End-expiratory alveolar pressure above the set PEEP. [cmH2O]
-    mean_alveolar_pressure : array of shape (lung,)
-        Mean pressure in each lung. [cmH2O]
-    mean_airway_pressure : float
-        Mean pressure of the source. [cmH2O]
+class _Phase:
+    """Inspiration or expiration of lungs behind one shared resistance, and the decays of which it is made.
+
+    Pressure times the root of compliance obeys a symmetric matrix, so the modes are real and orthogonal.
     """
 
-    tidal_volume: FloatArray
-    end_inspiratory_volume: FloatArray
-    end_expiratory_volume: FloatArray
-    end_inspiratory_alveolar_pressure: FloatArray
-    end_expiratory_alveolar_pressure: FloatArray
-    auto_peep: FloatArray
-    mean_alveolar_pressure: FloatArray
-    mean_airway_pressure: float
+    def __init__(self, compliance: FloatArray, resistance: FloatArray, shared: FloatArray) -> None:
+        each = 1.0 / resistance
+        # The second term couples the lungs through the junction.
+        coupled = np.diag(each) - shared / (1.0 + shared * each.sum()) * np.outer(each, each)
+        root = np.sqrt(compliance / ML_PER_L)
+        self.rates, vectors = np.linalg.eigh(coupled / np.outer(root, root))  # [1/s]
+        self.to_modes, self.from_modes = vectors.T * root, vectors / root[:, np.newaxis]
+        if self.rates[0] < self.rates[-1] / LARGEST_SPREAD:
+            raise InputError(
+                "parallel_lungs: time constants of the lungs differ too much to calculate the slowest.\n"
+                f"  Allowed: ratios of up to {LARGEST_SPREAD:.0e}. Check the units of compliance and resistances."
+            )
+
+    def matrices(self, time: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """What carries pressures through a time, and identity minus that, exact also for short times."""
+        kept, lost = np.exp(-self.rates * time), -np.expm1(-self.rates * time)
+        return (self.from_modes * kept) @ self.to_modes, (self.from_modes * lost) @ self.to_modes
+
+    def decay(self, pressures: FloatArray, time: FloatArray) -> FloatArray:
+        """Pressures some time later, with the source at zero; lungs come last."""
+        decays = np.exp(-np.multiply.outer(time, self.rates))
+        return (decays * (self.to_modes @ pressures)) @ self.from_modes.T
+
+
+def _phases(n: Numbers) -> tuple[_Phase, _Phase]:
+    """Inspiration and expiration."""
+    return (
+        _Phase(n.compliance, n.resistance, n.shared_resistance),
+        _Phase(n.compliance, n.expiratory_resistance, n.expiratory_shared_resistance),
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class ParallelLungsWaveform:
-    """Lungs that share one source of pressure, at given times.
+class ParallelLungsBreath(SteadyBreath):
+    """The breath that repeats itself in lungs that share one source of pressure, along the only dimension."""
 
-    Attributes
-    ----------
-    volume : array of shape (..., lung)
-        Gas in each lung above its relaxed volume; the first dimensions are those of the times. [mL]
-    flow : array of shape (..., lung)
-        Flow into each lung; negative while it empties. [L/s]
-    alveolar_pressure : array of shape (..., lung)
-        Pressure in each lung. [cmH2O]
-    junction_pressure : array of the shape of the times
-        Pressure where the branches to the lungs part, behind the shared resistance. [cmH2O]
-    source_pressure : array of the shape of the times
-        Pressure of the source. [cmH2O]
-    """
+    def waveform(self, times: Floats) -> BreathWaveform:
+        r"""Pressures, flows and volumes over time.
 
-    volume: FloatArray
-    flow: FloatArray
-    alveolar_pressure: FloatArray
-    junction_pressure: FloatArray
-    source_pressure: FloatArray
+        Parameters
+        ----------
+        times : float or array
+            Time since the start of any inspiration; the breath repeats itself. [s]
+
+        Returns
+        -------
+        BreathWaveform
+            Lungs along the last dimension, after those of `times`, but for the airway pressure, which is that of
+            the junction. At a switch, flows and airway pressure just after it.
+
+        Notes
+        -----
+        With the terms of :func:`parallel_lungs`, the pressure of the junction above PEEP is
+
+        .. math:: p_y = \frac{p_{source} + R_s \sum G_i\,p_i}{1 + R_s \sum G_i}
+
+        Examples
+        --------
+        >>> breath = parallel_lungs(
+        ...     compliance=[50.0, 25.0], resistance=10.0, shared_resistance=5.0, inspiratory_pressure=15.0,
+        ...     peep=5.0, rate=15.0, inspiratory_time=4 / 3,
+        ... )
+        >>> breath.waveform(4 / 3).alveolar_pressure.tolist()
+        [16.8567, 18.1521]
+        """
+        n, (inspiration, expiration) = self.given, _phases(self.given)
+        time = np.mod(finite_array("waveform", "times", times, unit="s"), n.period)
+        is_inspiration = time < n.inspiratory_time
+        filling = n.inspiratory_pressure - inspiration.decay(n.inspiratory_pressure - self.auto_peep, time)
+        since = np.maximum(time - n.inspiratory_time, 0.0)
+        emptying = expiration.decay(self.auto_peep + self.driving_pressure, since)
+        above = np.where(is_inspiration[..., np.newaxis], filling, emptying)
+        source = np.where(is_inspiration, n.inspiratory_pressure, 0.0)
+        shared = np.where(is_inspiration, n.shared_resistance, n.expiratory_shared_resistance)
+        each = np.where(is_inspiration[..., np.newaxis], 1.0 / n.resistance, 1.0 / n.expiratory_resistance)
+        junction = (source + shared * (each * above).sum(axis=-1)) / (1.0 + shared * each.sum(axis=-1))
+        return BreathWaveform(
+            volume=n.compliance * (n.peep + above),
+            flow=each * (junction[..., np.newaxis] - above),
+            airway_pressure=n.peep + junction,
+            alveolar_pressure=n.peep + above,
+        )
 
 
-def parallel_lungs_pressure_control(
+@closed_form
+def parallel_lungs(
+    lungs: Lungs | None = None,
+    settings: PressureControl | None = None,
     *,
-    inspiratory_pressure: float,
-    peep: float,
-    compliances: Sequence[float] | FloatArray,
-    resistances: Sequence[float] | FloatArray,
-    expiratory_resistances: Sequence[float] | FloatArray | None = None,
+    compliance: Row | None = None,
+    resistance: Row | None = None,
+    expiratory_resistance: Row | None = None,
     shared_resistance: float = 0.0,
     expiratory_shared_resistance: float | None = None,
-    rate: float,
-    inspiratory_time: float,
+    inspiratory_pressure: float | None = None,
+    peep: float | None = None,
+    rate: float | None = None,
+    inspiratory_time: float | None = None,
 ) -> ParallelLungsBreath:
     r"""Steady breath of several lungs under one square wave of pressure.
 
-    Assumes linear passive lungs, an ideal pressure source, no gas stored in the circuit, and branches that
-    let gas pass both ways, so that one lung may fill another while their pressures differ.
-
-    Parameters
-    ----------
-    inspiratory_pressure : float
-        Set pressure of inspiration above PEEP. [cmH2O]
-    peep : float
-        Set pressure of expiration. [cmH2O]
-    compliances : sequence of float, or array of shape (lung,)
-        Compliance of each lung with its chest wall. [mL/cmH2O]
-    resistances : sequence of float, or array of shape (lung,)
-        Resistance of each branch to inspiration, from junction to lung. [cmH2O·s/L]
-    expiratory_resistances : sequence of float, or array of shape (lung,), optional
-        Resistance of each branch to expiration; without it, as to inspiration. [cmH2O·s/L]
-    shared_resistance : float, default 0.0
-        Resistance from source to junction in inspiration. [cmH2O·s/L]
-    expiratory_shared_resistance : float, optional
-        Resistance from junction to exhalation valve in expiration; without it, as in inspiration. [cmH2O·s/L]
-    rate : float
-        Breaths each minute. [1/min]
-    inspiratory_time : float
-        Duration of inspiration. [s]
+    Assumes linear passive lungs, an ideal pressure source, no gas stored in the circuit, and branches that let gas
+    pass both ways, so that one lung may fill another while their pressures differ.
 
     Returns
     -------
     ParallelLungsBreath
-        Volumes and pressures of each lung.
-
-    Raises
-    ------
-    InputError
-        If a value is impossible, the lists differ in length, or inspiration fills the whole period.
+        Volumes and pressures of each lung; ``waveform(times)`` gives them over time.
 
     Notes
     -----
-    With the pressures p of the lungs above PEEP, their compliances C, the conductances :math:`G_i = 1/R_i` of
-    the branches and the shared resistance :math:`R_s`, each phase obeys
+    With the pressures p of the lungs above PEEP, their compliances C, the conductances :math:`G_i = 1/R_i` of the
+    branches and the shared resistance :math:`R_s`, each phase obeys
 
     .. math::
 
@@ -130,9 +143,9 @@ def parallel_lungs_pressure_control(
 
     .. math:: p_{ei} = (I - E_i E_e)^{-1} (I - E_i)\,\Delta p, \qquad p_{ee} = E_e\,p_{ei}
 
-    Inspiratory and expiratory resistances belong to the phase, not to the direction of flow. One-way valves
-    change nothing as long as no branch flow turns round within its phase. Without shared resistance the lungs
-    do not affect each other, and each breathes as in :func:`pressure_control`.
+    Inspiratory and expiratory resistances belong to the phase, not to the direction of flow. One-way valves change
+    nothing as long as no branch flow turns round within its phase. Without shared resistance the lungs do not
+    affect each other, and each breathes as in :func:`pressure_control`.
 
     References
     ----------
@@ -141,153 +154,26 @@ def parallel_lungs_pressure_control(
 
     Examples
     --------
-    >>> breath = parallel_lungs_pressure_control(
-    ...     inspiratory_pressure=15.0, peep=5.0, compliances=[50.0, 25.0], resistances=[10.0, 10.0],
-    ...     shared_resistance=5.0, rate=15.0, inspiratory_time=4 / 3,
+    >>> from ventsim import Lung, PressureControl
+    >>> breath = parallel_lungs(
+    ...     {"a": Lung(compliance=50.0, resistance=10.0), "b": Lung(compliance=25.0, resistance=10.0)},
+    ...     PressureControl(inspiratory_pressure=15.0, peep=5.0, rate=15.0, ie_ratio=0.5),
+    ...     shared_resistance=5.0,
     ... )
     >>> breath.tidal_volume.tolist()
     [566.842, 321.477]
     """
-    settings = {
-        "inspiratory_pressure": inspiratory_pressure,
-        "peep": peep,
-        "shared_resistance": shared_resistance,
-        "expiratory_shared_resistance": expiratory_shared_resistance,
-        "rate": rate,
-        "inspiratory_time": inspiratory_time,
-    }
-    lungs = {
-        "compliances": compliances,
-        "resistances": resistances,
-        "expiratory_resistances": expiratory_resistances,
-    }
-    group = settled_group("parallel_lungs_pressure_control", settings=settings, lungs=lungs)
-    top, bottom = group.peep + group.end_inspiration, group.peep + group.end_expiration
-    tidal = group.compliances * group.swing
-    mean_airway = group.peep + group.step * group.inspiratory_time / group.period
-    mean_flows = tidal / ML_PER_L / group.period
-    branch_surplus = (1.0 / group.expiratory_conductances - 1.0 / group.conductances) * mean_flows
-    shared_surplus = (group.expiratory_shared_resistance - group.shared_resistance) * mean_flows.sum()
-    return ParallelLungsBreath(
-        tidal_volume=tidal,
-        end_inspiratory_volume=group.compliances * top,
-        end_expiratory_volume=group.compliances * bottom,
-        end_inspiratory_alveolar_pressure=top,
-        end_expiratory_alveolar_pressure=bottom,
-        auto_peep=group.end_expiration,
-        mean_alveolar_pressure=mean_airway + branch_surplus + shared_surplus,
-        mean_airway_pressure=float(mean_airway),
-    )
-
-
-def parallel_lungs_waveform(
-    time: Floats,
-    *,
-    inspiratory_pressure: float,
-    peep: float,
-    compliances: Sequence[float] | FloatArray,
-    resistances: Sequence[float] | FloatArray,
-    expiratory_resistances: Sequence[float] | FloatArray | None = None,
-    shared_resistance: float = 0.0,
-    expiratory_shared_resistance: float | None = None,
-    rate: float,
-    inspiratory_time: float,
-) -> ParallelLungsWaveform:
-    r"""Pressures, flows and volumes over time in the steady breath of several lungs.
-
-    Assumes what :func:`parallel_lungs_pressure_control` assumes.
-
-    Parameters
-    ----------
-    time : float or array of any shape
-        Time since the start of any inspiration; the breath repeats itself. [s]
-    inspiratory_pressure : float
-        Set pressure of inspiration above PEEP. [cmH2O]
-    peep : float
-        Set pressure of expiration. [cmH2O]
-    compliances : sequence of float, or array of shape (lung,)
-        Compliance of each lung with its chest wall. [mL/cmH2O]
-    resistances : sequence of float, or array of shape (lung,)
-        Resistance of each branch to inspiration, from junction to lung. [cmH2O·s/L]
-    expiratory_resistances : sequence of float, or array of shape (lung,), optional
-        Resistance of each branch to expiration; without it, as to inspiration. [cmH2O·s/L]
-    shared_resistance : float, default 0.0
-        Resistance from source to junction in inspiration. [cmH2O·s/L]
-    expiratory_shared_resistance : float, optional
-        Resistance from junction to exhalation valve in expiration; without it, as in inspiration. [cmH2O·s/L]
-    rate : float
-        Breaths each minute. [1/min]
-    inspiratory_time : float
-        Duration of inspiration. [s]
-
-    Returns
-    -------
-    ParallelLungsWaveform
-        Lungs along the last dimension, after those of `time`. At the moment of a switch, flows and pressures
-        of source and junction are those just after it.
-
-    Raises
-    ------
-    InputError
-        If a value is impossible, the lists differ in length, or inspiration fills the whole period.
-
-    Notes
-    -----
-    The laws of :func:`parallel_lungs_pressure_control`, with the pressure of the junction above PEEP
-
-    .. math:: p_y = \frac{p_{source} + R_s \sum G_i\,p_i}{1 + R_s \sum G_i}
-
-    References
-    ----------
-    .. [1] Derived here; checked by integration.
-
-    Examples
-    --------
-    >>> wave = parallel_lungs_waveform(
-    ...     4 / 3, inspiratory_pressure=15.0, peep=5.0, compliances=[50.0, 25.0], resistances=[10.0, 10.0],
-    ...     shared_resistance=5.0, rate=15.0, inspiratory_time=4 / 3,
-    ... )
-    >>> wave.alveolar_pressure.tolist()
-    [16.8567, 18.1521]
-    """
-    settings = {
-        "inspiratory_pressure": inspiratory_pressure,
-        "peep": peep,
-        "shared_resistance": shared_resistance,
-        "expiratory_shared_resistance": expiratory_shared_resistance,
-        "rate": rate,
-        "inspiratory_time": inspiratory_time,
-    }
-    lungs = {
-        "compliances": compliances,
-        "resistances": resistances,
-        "expiratory_resistances": expiratory_resistances,
-    }
-    where = "parallel_lungs_waveform"
-    group = settled_group(where, settings=settings, lungs=lungs)
-    phase = np.mod(checked(where, time, name="time of the cycle"), group.period)
-    inspiring = phase < group.inspiratory_time
-    since = np.where(inspiring, phase, phase - group.inspiratory_time)
-    filling = group.step - group.inspiration.decay(group.step - group.end_expiration, since)
-    emptying = group.expiration.decay(group.end_inspiration, since)
-    above = np.where(inspiring[..., np.newaxis], filling, emptying)  # lungs above PEEP [cmH2O]
-    source = np.where(inspiring, group.step, 0.0)
-    junction, flow = _junction(group, above, source=source, inspiring=inspiring)
-    return ParallelLungsWaveform(
-        volume=group.compliances * (group.peep + above),
-        flow=flow,
-        alveolar_pressure=group.peep + above,
-        junction_pressure=group.peep + junction,
-        source_pressure=group.peep + source,
-    )
-
-
-def _junction(
-    group: LungGroup, above: FloatArray, *, source: FloatArray, inspiring: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Pressure of the junction above PEEP, and flow into each lung, from those of source and lungs."""
-    conductances = np.where(inspiring[..., np.newaxis], group.conductances, group.expiratory_conductances)
-    shared = np.where(inspiring, group.shared_resistance, group.expiratory_shared_resistance)
-    from_lungs = shared * (conductances * above).sum(axis=-1)
-    junction = (source + from_lungs) / (1.0 + shared * conductances.sum(axis=-1))
-    return junction, conductances * (junction[..., np.newaxis] - above)
+    n = read_numbers("parallel_lungs", locals())
+    if n.rate.ndim:
+        raise InputError("parallel_lungs: settings are arrays.\n  Give one number of each for all lungs.")
+    inspiration, expiration = _phases(n)
+    carry_in, rest_in = inspiration.matrices(n.inspiratory_time)
+    carry_out, rest_out = expiration.matrices(n.period - n.inspiratory_time)
+    # I - Ei Ee, written so that it keeps its digits when both phases are short.
+    top = np.linalg.solve(rest_in + carry_in @ rest_out, rest_in.sum(axis=1) * n.inspiratory_pressure)
+    mean_airway = n.peep + n.inspiratory_pressure * n.duty_cycle
+    swing = rest_out @ top
+    shared = shared_measures(n, top=top, bottom=carry_out @ top, swing=swing, mean_airway=mean_airway)
+    mean_flow = (n.compliance * swing).sum() / ML_PER_L / n.period
+    shared["mean_alveolar_pressure"] += (n.expiratory_shared_resistance - n.shared_resistance) * mean_flow
+    return ParallelLungsBreath(**shared)
