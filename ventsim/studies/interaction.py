@@ -17,7 +17,6 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.parts import Description, LungPart
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import quantity_of
-from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, PieceResult, run_batch
 from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, check_number
 from ventsim.simulation.provenance import describe
@@ -252,7 +251,7 @@ def _volumes(result: PieceResult, cases: list[_ScaledCase], names: list[str]) ->
     """Inspired tidal volumes of all cases; raises if there is one without."""
     if (result.status == NOT_RUN).any():
         raise KeyboardInterrupt
-    volumes = result.lungs[..., LUNG_MEASURES.index("inspired_tidal_volume")]
+    volumes = result.lungs["inspired_tidal_volume"]
     for k, case in enumerate(cases):
         what = "as it is" if case.lung is None else f"{case.effect} of lung '{case.lung}' times {case.factor:.4g}"
         if result.status[k] != FINISHED:

@@ -14,7 +14,6 @@ from ventsim.model.laws.printed_bores import NOMINAL_BORES
 from ventsim.model.parts import Orifice, Restrictor, orifice_bore, printed_bore
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import quantity
-from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import Case
 from ventsim.studies.sizing_problem import Problem
 from ventsim.studies.sizing_restrict import tube_bore_of
@@ -194,5 +193,4 @@ def give(problem: Problem, base: Case, chosen: Sequence[Option]) -> tuple[FloatA
         nothing = np.empty((0, len(problem.lungs)))
         return nothing, nothing
     result = problem.run([case_with(base, option) for option in chosen])
-    volume, auto = (LUNG_MEASURES.index(name) for name in ("inspired_tidal_volume", "auto_peep"))
-    return result.lungs[:, :, volume], result.lungs[:, :, auto]
+    return result.lungs["inspired_tidal_volume"], result.lungs["auto_peep"]
