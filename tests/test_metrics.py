@@ -19,7 +19,8 @@ from ventsim.results.measures import (
     breath_measures,
     breath_table,
     integrate_recording,
-    measure_breath,
+    Samples,
+    measured,
 )
 from ventsim.results.schema import VARIABLES, check_dataset, label
 
@@ -87,7 +88,7 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
     stop = starts[-1] + extra
     grid = np.union1d(np.arange(0.0, stop, step), np.concatenate([switches, np.nextafter(switches, -np.inf)]))
     time = grid[(grid >= 0.0) & (grid <= stop)]
-    signals = np.empty((time.size, len(lungs), len(LUNG_SIGNALS)))
+    signals = np.empty((time.size, len(lungs), len(LUNG_SIGNALS.names)))
     for i, t in enumerate(time):
         k = int(np.searchsorted(starts, t, side="right")) - 1
         phase = "inspiration" if t < starts[k] + ti else "expiration"
@@ -102,7 +103,7 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
             whole = np.array(lung_state(period, **common, timing=("expiration", ti, period)))
             signals[i, j, :4] = state[:4]
             signals[i, j, 4:] = state[4:] + k * whole[4:]  # running integrals go on
-    data = {name: (("time", "lung"), signals[:, :, k]) for k, name in enumerate(LUNG_SIGNALS)}
+    data = {name: (("time", "lung"), signals[:, :, k]) for k, name in enumerate(LUNG_SIGNALS.names)}
     inspired, expired = signals[:, :, 4].sum(axis=1), signals[:, :, 5].sum(axis=1)
     flow = signals[:, :, 2]
     data |= {
@@ -179,16 +180,24 @@ def volume_control_recording(step, *, volume=0.65, flow_time, pause, rest, peep=
     return label(xr.Dataset(data, coords={"time": time, "lung": ["a"], "breath": [1]}))
 
 
-def test_orders_of_the_kernel_are_those_of_the_schema():
+def test_records_of_the_kernel_have_the_names_of_the_schema():
     """No measure of the table is forgotten, none invented; signals have the dims that the kernel expects."""
     of = {
         dims: [n for n, row in VARIABLES.items() if row.dims == dims and "measures" in row.kinds]
         for dims in (("breath", "lung"), ("breath",))
     }
-    assert list(LUNG_MEASURES) == of["breath", "lung"]
-    assert [*TIMING, *PORT_MEASURES] == of["breath",]
-    assert {VARIABLES[n].dims for n in LUNG_SIGNALS} == {("time", "lung")}
-    assert {VARIABLES[n].dims for n in PORT_SIGNALS} == {("time",)}
+    assert list(LUNG_MEASURES.names) == of["breath", "lung"]
+    assert [*TIMING.names, *PORT_MEASURES.names] == of["breath",]
+    assert {VARIABLES[n].dims for n in LUNG_SIGNALS.names} == {("time", "lung")}
+    assert {VARIABLES[n].dims for n in PORT_SIGNALS.names} == {("time",)}
+
+
+def as_records(columns, dtype, shape):
+    """Records of `dtype` from columns by name, 0 where there is none."""
+    records = np.zeros(shape, dtype)
+    for name, values in columns.items():
+        records[name] = np.reshape(values, shape)
+    return records
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -223,7 +232,7 @@ def test_every_lung_measure_of_pressure_control(case):
         "mechanical_power": 0.0980665 * rate * (peep + rise) * tidal / 1000,
     }
     measures = breath_measures(case_waves(case))
-    assert set(expected) == set(LUNG_MEASURES)
+    assert set(expected) == set(LUNG_MEASURES.names)
     for name, value in expected.items():
         np.testing.assert_allclose(measures[name].values, value, rtol=1e-10, atol=1e-10, err_msg=name)
 
@@ -273,7 +282,7 @@ def test_port_measures():
         "compressed_volume": HELD * tidal,
         "volume_balance_error": LEAK,
     }
-    assert set(expected) == set(PORT_MEASURES)
+    assert set(expected) == set(PORT_MEASURES.names)
     for name, value in expected.items():
         np.testing.assert_allclose(measures[name].values, value, rtol=1e-10, atol=1e-9, err_msg=name)
 
@@ -295,15 +304,13 @@ def test_port_pressure_at_the_end_of_inspiration():
     Straight lines, written here.
     """
     time = np.array([10.0, 11.0, np.nextafter(12.0, 0.0), 12.0, np.nextafter(14.0, 0.0)])
-    ports = np.zeros((5, len(PORT_SIGNALS)))
-    ports[:, PORT_SIGNALS.index("inspiratory_port_pressure")] = [30.0, 33.0, 36.0, 5.0, 5.0]
-    lungs = np.zeros((5, 1, len(LUNG_SIGNALS)))
+    ports = as_records({"inspiratory_port_pressure": [30.0, 33.0, 36.0, 5.0, 5.0]}, PORT_SIGNALS, 5)
+    samples = Samples(time, np.zeros((5, 1), LUNG_SIGNALS), ports)
     for flow_end, plateau in ((11.0, 36.0), (12.0, np.nan)):
-        lung_out, port_out = np.empty((1, len(LUNG_MEASURES))), np.empty(len(PORT_MEASURES))
-        timing = np.array([10.0, flow_end, 12.0, 14.0, 5.0])
-        measure_breath(time, timing, lungs, ports, np.array([50.0]), lung_out, port_out)
-        assert port_out[PORT_MEASURES.index("port_end_inspiratory_pressure")] == 36.0
-        np.testing.assert_equal(port_out[PORT_MEASURES.index("port_plateau_pressure")], plateau)
+        timing = np.array([(10.0, flow_end, 12.0, 14.0, 5.0)], TIMING)
+        found = measured(samples, timing, np.array([50.0])).ports
+        assert found["port_end_inspiratory_pressure"] == 36.0
+        np.testing.assert_equal(found["port_plateau_pressure"][0], plateau)
 
 
 def test_running_integrals_do_not_depend_on_the_sampling():
@@ -325,26 +332,21 @@ def test_streamed_breath_is_the_breath_of_the_dataset():
     measures = breath_measures(waveforms)
     one = waveforms.isel(breath=1)
     part = waveforms.sel(time=slice(float(one.breath_start), np.nextafter(float(one.breath_end), -np.inf)))
-    lung_out, port_out = np.empty((2, len(LUNG_MEASURES))), np.empty(len(PORT_MEASURES))
-    measure_breath(
-        part.time.values,
-        np.array([float(one[name]) for name in TIMING]),
-        np.stack([part[name].values for name in LUNG_SIGNALS], axis=-1),
-        np.stack([part[name].values for name in PORT_SIGNALS], axis=-1),
-        part.predicted_body_weight.values,
-        lung_out,
-        port_out,
-    )
-    for k, name in enumerate(LUNG_MEASURES):
-        np.testing.assert_array_equal(lung_out[:, k], measures[name].values[1], err_msg=name)
-    for k, name in enumerate(PORT_MEASURES):
-        np.testing.assert_array_equal(port_out[k], measures[name].values[1], err_msg=name)
+    shape = (part.sizes["time"], 2)
+    lungs = as_records({name: part[name].values for name in LUNG_SIGNALS.names}, LUNG_SIGNALS, shape)
+    ports = as_records({name: part[name].values for name in PORT_SIGNALS.names}, PORT_SIGNALS, shape[:1])
+    timing = as_records({name: float(one[name]) for name in TIMING.names}, TIMING, 1)
+    found = measured(Samples(part.time.values, lungs, ports), timing, part.predicted_body_weight.values)
+    for name in LUNG_MEASURES.names:
+        np.testing.assert_array_equal(found.lungs[name][0], measures[name].values[1], err_msg=name)
+    for name in PORT_MEASURES.names:
+        np.testing.assert_array_equal(found.ports[name][0], measures[name].values[1], err_msg=name)
 
 
 def test_every_measure_of_a_breath_that_does_not_repeat():
     """Four samples written by hand, at 10, 11, just before 12 and just before 14 s; no two ends are alike.
 
-    Expected values: the definitions in the docstring of measure_breath, worked out by hand.
+    Expected values: the definitions in the docstring of measured, worked out by hand.
     """
     lung = {
         "airway_pressure": [9.0, 21.0, 18.0, 6.0],
@@ -401,13 +403,12 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "leak_volume": 11.0,
     }
     time = np.array([10.0, 11.0, np.nextafter(12.0, 0.0), np.nextafter(14.0, 0.0)])
-    lungs = np.array([lung[name] for name in LUNG_SIGNALS]).T[:, None, :].copy()
-    ports = np.array([port[name] for name in PORT_SIGNALS]).T.copy()
-    lung_out, port_out = np.empty((1, len(LUNG_MEASURES))), np.empty(len(PORT_MEASURES))
-    timing = np.array([10.0, 11.5, 12.0, 14.0, 5.0])
-    measure_breath(time, timing, lungs, ports, np.array([50.0]), lung_out, port_out)
-    assert dict(zip(LUNG_MEASURES, lung_out[0], strict=True)) == pytest.approx(expected, rel=1e-14)
-    assert dict(zip(PORT_MEASURES, port_out, strict=True)) == pytest.approx(expected_of_ports, rel=1e-14)
+    samples = Samples(time, as_records(lung, LUNG_SIGNALS, (4, 1)), as_records(port, PORT_SIGNALS, 4))
+    timing = np.array([(10.0, 11.5, 12.0, 14.0, 5.0)], TIMING)
+    found = measured(samples, timing, np.array([50.0]))
+    lungs, ports = found.lungs[0, 0].tolist(), found.ports[0].tolist()
+    assert dict(zip(LUNG_MEASURES.names, lungs, strict=True)) == pytest.approx(expected, rel=1e-14)
+    assert dict(zip(PORT_MEASURES.names, ports, strict=True)) == pytest.approx(expected_of_ports, rel=1e-14)
 
 
 def test_only_whole_breaths_are_measured():
@@ -485,13 +486,13 @@ def test_pressure_and_flow_are_enough():
         "tidal_volume_per_weight",
         "plateau_pressure",
     }
-    for name in LUNG_MEASURES:
+    for name in LUNG_MEASURES.names:
         if name in missing:
             assert np.isnan(measures[name].values).all(), name
         else:
             # the error of the rule is (step/tau)²/12 = 8e-6 of each exponential, with tau = 0.5 s
             np.testing.assert_allclose(measures[name].values, reference[name].values, rtol=2e-5, err_msg=name)
-    assert not set(PORT_MEASURES) & set(measures.data_vars)
+    assert not set(PORT_MEASURES.names) & set(measures.data_vars)
     assert measures.attrs["integrated_from_samples"] == (
         "volume, inspired_volume, expired_volume, airway_pressure_integral, inspiratory_work"
     )
@@ -522,7 +523,7 @@ def test_ports_of_a_recording_as_far_as_they_were_recorded():
         "inspiratory_port_pressure",
     ]
     measures = breath_measures(waveforms[keep])
-    found = {name for name in measures.data_vars if name in PORT_MEASURES}
+    found = {name for name in measures.data_vars if name in PORT_MEASURES.names}
     assert found == {
         "port_delivered_volume",
         "port_peak_pressure",
@@ -713,7 +714,7 @@ def test_every_measure_is_defined_on_the_page():
     for name, (symbol, unit, definition, *rest) in found.items():
         assert (symbol, unit) == (f"`{VARIABLES[name].symbol}`", VARIABLES[name].units), name
         assert len(definition) >= 5 and all(rest), name
-        assert len(rest) == (1 if name in TIMING else 2), f"{name}: taken from, and source"
+        assert len(rest) == (1 if name in TIMING.names else 2), f"{name}: taken from, and source"
 
 
 def test_definitions_name_variables_that_exist():

@@ -47,7 +47,7 @@ def measures_of(n=1, *, period=PERIOD, peep=5.0, first=1, **ports):
     """Measures of n breaths whose lungs are unknown; a port is one number, or one for each breath."""
     number = np.arange(first, first + n)
     start = period * (number - 1)
-    data = {name: (("breath", "lung"), np.full((n, 1), np.nan)) for name in LUNG_MEASURES}
+    data = {name: (("breath", "lung"), np.full((n, 1), np.nan)) for name in LUNG_MEASURES.names}
     data |= {name: ("breath", np.zeros(n) + value) for name, value in (PORTS | ports).items()}
     data |= {
         "breath_start": ("breath", start),

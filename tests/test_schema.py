@@ -178,7 +178,7 @@ def test_measures_are_not_displayed():
     """A ventilator displays nothing of the single lungs, and its alarms are a Dataset of their own."""
     share, alarm = fitting("measures").tidal_volume_fraction, fitting("alarms").alarm_raised
     with pytest.raises(SchemaError, match=r"'tidal_volume_fraction' is not in the table of a 'displayed' Dataset"):
-        check_dataset(fitting("displayed").assign(share=share), "displayed")
+        check_dataset(fitting("displayed").assign(tidal_volume_fraction=share), "displayed")
     with pytest.raises(SchemaError, match=r"'alarm_raised' is not in the table of a 'displayed' Dataset"):
         check_dataset(fitting("displayed").assign(alarm_raised=alarm), "displayed")
 

@@ -54,7 +54,7 @@ def grid(scenario):
 
 
 def assert_same_bits(point, measures):
-    for name in (*LUNG_MEASURES, *PORT_MEASURES, *TIMING):
+    for name in (*LUNG_MEASURES.names, *PORT_MEASURES.names, *TIMING.names):
         np.testing.assert_array_equal(point[name].values, measures[name].values, err_msg=name)
 
 

@@ -21,7 +21,6 @@ from peer import Peer
 
 import ventsim as vs
 from ventsim.model.parts.elements import FlowLaw
-from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_batch
 
 HERE = Path(__file__).parent
@@ -251,7 +250,7 @@ def batch() -> dict[str, float]:
         return run_batch(cases, options, n_lungs=4, threads=threads, progress=False)
 
     def our_error(tolerance: float) -> float:
-        rise = ours(subset, tolerance, 1).lungs[:, :, LUNG_MEASURES.index("driving_pressure")]
+        rise = ours(subset, tolerance, 1).lungs["driving_pressure"]
         compliance = np.array([[lung.compliance for lung in circuit.lungs.values()] for circuit in circuits])
         return _worst(rise * compliance, np.array(volumes))
 

@@ -114,9 +114,18 @@ ROW = np.dtype(
     align=True,
 )
 
-# Running integrals: columns per lung.
-INSPIRED, AIRWAY_INTEGRAL, ALVEOLAR_INTEGRAL, WORK = range(4)
-LUNG_INTEGRALS = 4
+# Running integrals of a lung, and samples of lungs and ports, with the names of the results; volumes are in L, the
+# work is in cmH2O·L.
+_SUMS = ("inspired_volume", "airway_pressure_integral", "alveolar_pressure_integral", "inspiratory_work")
+LUNG_SUM = np.dtype([(name, "f8") for name in _SUMS], align=True)
+_WAVES = ("airway_pressure", "alveolar_pressure", "flow", "volume")
+LUNG_SAMPLE = np.dtype([(name, "f8") for name in (*_WAVES, *_SUMS)], align=True)
+_PORT_WAVES = (
+    "inspiratory_port_pressure", "expiratory_port_pressure", "inspiratory_port_flow", "expiratory_port_flow",
+    "delivered_volume", "returned_volume", "relief_volume", "inspiratory_port_pressure_integral", "circuit_volume",
+    "leaked_volume",
+)  # fmt: skip
+PORT_SAMPLE = np.dtype([(name, "f8") for name in _PORT_WAVES], align=True)
 
 # Entries of the counters.
 STEPS, REJECTED, SWITCHES, SETTLINGS = range(4)
@@ -170,7 +179,7 @@ class Run(NamedTuple):
     is_open: NDArray[np.bool_]  # (n_branches,) whether the flow is on the forward side of the law
     gate_mode: NDArray[np.int64]  # (3,)
     passed: NDArray[np.float64]  # (3,) volume through each gate [L]
-    lung_sum: NDArray[np.float64]  # (n_lungs, LUNG_INTEGRALS)
+    lung_sum: NDArray[np.void]  # (n_lungs,) of LUNG_SUM
     port_sum: NDArray[np.float64]  # (1,) integral of the pressure at the inspiratory port [cmH2O·s]
     leaked_before: NDArray[np.float64]  # (1,) through leaks that are no longer there [L]
     first_step: NDArray[np.float64]  # (n_segments,) [s]
@@ -185,7 +194,7 @@ class Run(NamedTuple):
     passed_stage: NDArray[np.float64]  # (3, STAGES)
     gate_rate: NDArray[np.float64]  # (2, 3)
     next_passed: NDArray[np.float64]  # (3,)
-    next_lung_sum: NDArray[np.float64]  # as lung_sum
+    next_lung_sum: NDArray[np.void]  # as lung_sum
     next_port_sum: NDArray[np.float64]  # (1,)
 
 
@@ -193,14 +202,8 @@ class Record(NamedTuple):
     """Where samples are written, one row per sample; nodes and branches may be left out (no columns)."""
 
     time: NDArray[np.float64]  # (n,) [s]
-    lung_wave: NDArray[np.float64]  # (n, n_lungs, 4): airway pressure, alveolar pressure, flow, volume
-    lung_sum: NDArray[np.float64]  # (n, n_lungs, LUNG_INTEGRALS)
-    port_pressure: NDArray[np.float64]  # (n, 2)
-    gate_flow: NDArray[np.float64]  # (n, 3)
-    passed: NDArray[np.float64]  # (n, 3)
-    port_sum: NDArray[np.float64]  # (n,)
-    circuit_volume: NDArray[np.float64]  # (n,) [L]
-    leaked: NDArray[np.float64]  # (n,) [L]
+    lung: NDArray[np.void]  # (n, n_lungs) of LUNG_SAMPLE
+    port: NDArray[np.void]  # (n,) of PORT_SAMPLE
     node_pressure: NDArray[np.float64]  # (n, n_nodes)
     branch_flow: NDArray[np.float64]  # (n, n_branches)
     used: NDArray[np.int64]  # (1,) rows written
@@ -242,7 +245,7 @@ def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demand
         is_open=np.ones(m, dtype=np.bool_),
         gate_mode=np.zeros(GATES, dtype=np.int64),
         passed=np.zeros(GATES),
-        lung_sum=np.zeros((lungs, LUNG_INTEGRALS)),
+        lung_sum=np.zeros(lungs, LUNG_SUM),
         port_sum=np.zeros(1),
         leaked_before=np.zeros(1),
         first_step=np.full(n_segments, FIRST_STEP),
@@ -256,7 +259,7 @@ def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demand
         passed_stage=np.zeros((GATES, STAGES)),
         gate_rate=np.zeros((2, GATES)),
         next_passed=np.zeros(GATES),
-        next_lung_sum=np.zeros((lungs, LUNG_INTEGRALS)),
+        next_lung_sum=np.zeros(lungs, LUNG_SUM),
         next_port_sum=np.zeros(1),
     )
     run.side["start"], run.side["end"] = net.branch["start"], net.branch["end"]
@@ -292,8 +295,9 @@ def rest(net, pressure, run):
         run.gate_mode[g] = 0
         run.passed[g] = 0.0
     for m in range(net.lung.shape[0]):
-        for column in range(LUNG_INTEGRALS):
-            run.lung_sum[m, column] = 0.0
+        total = run.lung_sum[m]
+        total.inspired_volume = total.inspiratory_work = 0.0
+        total.airway_pressure_integral = total.alveolar_pressure_integral = 0.0
     for index in range(run.first_step.shape[0]):
         run.first_step[index] = FIRST_STEP
     for counter in range(COUNTERS):
@@ -303,17 +307,10 @@ def rest(net, pressure, run):
 
 def new_record(net: Network, rows: int, *, every_part: bool) -> Record:
     """Room for `rows` samples, with or without the pressures of all nodes and the flows of all branches."""
-    lungs = len(net.lung)
     return Record(
         time=np.zeros(rows),
-        lung_wave=np.zeros((rows, lungs, 4)),
-        lung_sum=np.zeros((rows, lungs, LUNG_INTEGRALS)),
-        port_pressure=np.zeros((rows, 2)),
-        gate_flow=np.zeros((rows, GATES)),
-        passed=np.zeros((rows, GATES)),
-        port_sum=np.zeros(rows),
-        circuit_volume=np.zeros(rows),
-        leaked=np.zeros(rows),
+        lung=np.zeros((rows, len(net.lung)), LUNG_SAMPLE),
+        port=np.zeros(rows, PORT_SAMPLE),
         node_pressure=np.zeros((rows, len(net.node) if every_part else 0)),
         branch_flow=np.zeros((rows, len(net.branch) if every_part else 0)),
         used=np.zeros(1, dtype=np.int64),

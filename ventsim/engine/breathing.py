@@ -5,7 +5,6 @@ import numpy as np
 from ventsim.engine.arrays import (
     FIRST_STEP,
     GATES,
-    LUNG_INTEGRALS,
     NEXT,
     NOW,
     REJECTED,
@@ -49,8 +48,7 @@ def _take_over(run):
         run.gate_at[NOW, g].flow = run.gate_at[NEXT, g].flow
         run.passed[g] += run.next_passed[g]
     for m in range(run.lung_sum.shape[0]):
-        for column in range(LUNG_INTEGRALS):
-            run.lung_sum[m, column] = run.next_lung_sum[m, column]
+        run.lung_sum[m] = run.next_lung_sum[m]
     run.port_sum[0] = run.next_port_sum[0]
     run.counters[STEPS] += 1
 

@@ -5,6 +5,8 @@ flow of every mass of gas and the running totals are carried over by name; press
 holds it now.
 """
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -162,33 +164,25 @@ def _keep_leaks(old: CompiledCircuit, run: Run, new: CompiledCircuit, after: Run
     after.leaked_before[0] = run.leaked_before[0] + leaked(old, run) - leaked(new, after)
 
 
-# What makes up the state of a run between two breaths, in the order in which it is written down.
-_STATE_OF_NODES = ("pressure", "inflow", "volume")
-_STATE_OF_BRANCHES = ("flow", "slope")
-_STATE_OF_GATES = ("pressure", "flow")
-_STATE = (
-    "is_open", "gate_mode", "passed", "lung_sum", "port_sum", "leaked_before", "first_step", "counters",
-)  # fmt: skip
+def _state(run: Run) -> list[NDArray[Any]]:
+    """Views of all numbers that make up the state of a run."""
+    tables = (run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], run.lung_sum)
+    columns = [table[name] for table in tables for name in table.dtype.names]
+    totals = [run.passed, run.port_sum, run.leaked_before, run.counters]
+    return [*columns, *totals, run.is_open, run.gate_mode, run.first_step]
 
 
 def state_vector(run: Run) -> FloatArray:
     """The state of a run as numbers, from which `restore` makes the very same state; shape (n,)."""
-    parts = [run.node_at[NOW][name] for name in _STATE_OF_NODES]
-    parts += [run.branch_at[NOW][name] for name in _STATE_OF_BRANCHES]
-    parts += [run.gate_at[NOW][name] for name in _STATE_OF_GATES]
-    parts += [getattr(run, name) for name in _STATE]
-    return np.concatenate([np.ravel(part).astype(float) for part in parts])
+    return np.concatenate([np.ravel(part).astype(float) for part in _state(run)])
 
 
 def restore(run: Run, vector: FloatArray) -> None:
     """Put the state that `state_vector` wrote down into a run of the same network, or raise ValueError."""
-    if vector.size != state_vector(run).size:
+    parts = _state(run)
+    if vector.size != sum(part.size for part in parts):
         raise ValueError("the state belongs to another network")
-    targets = [run.node_at[NOW][name] for name in _STATE_OF_NODES]
-    targets += [run.branch_at[NOW][name] for name in _STATE_OF_BRANCHES]
-    targets += [run.gate_at[NOW][name] for name in _STATE_OF_GATES]
-    targets += [getattr(run, name) for name in _STATE]
     first = 0
-    for target in targets:
-        target[...] = vector[first : first + target.size].reshape(target.shape)
-        first += target.size
+    for part in parts:
+        part[...] = vector[first : first + part.size].reshape(part.shape)
+        first += part.size

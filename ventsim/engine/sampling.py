@@ -2,17 +2,7 @@
 
 import math
 
-from ventsim.engine.arrays import (
-    AIRWAY_INTEGRAL,
-    ALVEOLAR_INTEGRAL,
-    GATES,
-    INSPIRED,
-    LUNG_INTEGRALS,
-    NEXT,
-    NOW,
-    SCRATCH,
-    WORK,
-)
+from ventsim.engine.arrays import EXHALATION, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.dense import dense_pressure
 from ventsim.engine.elastic import effort_pressure, elastic_pressure
@@ -66,14 +56,16 @@ def advance_integrals(net, h, run):
         before, p0 = _lung_state(net.node, net.lung, net.compartment, m, now)
         after, p1 = _lung_state(net.node, net.lung, net.compartment, m, new)
         old, out = run.lung_sum[m], run.next_lung_sum[m]
-        out[ALVEOLAR_INTEGRAL] = old[ALVEOLAR_INTEGRAL] + h / 6.0 * (p0 + 4.0 * alveolar_middle + p1)
-        out[INSPIRED] = old[INSPIRED] + _inflow_since(1.0, h, after - before, before, after, q0, q1)
+        rise = h / 6.0 * (p0 + 4.0 * alveolar_middle + p1)
+        out.alveolar_pressure_integral = old.alveolar_pressure_integral + rise
+        out.inspired_volume = old.inspired_volume + _inflow_since(1.0, h, after - before, before, after, q0, q1)
         p0, p1 = now[airway].pressure, new[airway].pressure
-        out[AIRWAY_INTEGRAL] = old[AIRWAY_INTEGRAL] + h / 6.0 * (p0 + 4.0 * airway_middle + p1)
+        rise = h / 6.0 * (p0 + 4.0 * airway_middle + p1)
+        out.airway_pressure_integral = old.airway_pressure_integral + rise
         # The flow at mid-step follows from the balance of the lung: no law has to be evaluated again.
         q_middle = 1.5 * (after - before) / h - 0.25 * (q0 + q1)
         power = p0 * max(q0, 0.0) + 4.0 * airway_middle * max(q_middle, 0.0) + p1 * max(q1, 0.0)
-        out[WORK] = old[WORK] + h / 6.0 * power
+        out.inspiratory_work = old.inspiratory_work + h / 6.0 * power
     port = net.port[0]
     total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
     run.next_port_sum[0] = run.port_sum[0] + h / 6.0 * total
@@ -102,25 +94,23 @@ def _write_row(net, time, leaked_before, node_at, branch_at, gate_at, record):
     row = record.used[0]
     record.used[0] += 1
     record.time[row] = time
-    total, leaked = 0.0, leaked_before
+    port = record.port[row]
+    port.circuit_volume, port.leaked_volume = 0.0, leaked_before
     for i in range(node_at.shape[0]):
         if net.node[i].counted:
-            total += _held(net.node, i, node_at)
+            port.circuit_volume += _held(net.node, i, node_at)
         elif net.node[i].outside:
-            leaked += net.node[i].compliance * node_at[i].pressure
+            port.leaked_volume += net.node[i].compliance * node_at[i].pressure
     for m in range(net.lung.shape[0]):
-        volume, pressure = _lung_state(net.node, net.lung, net.compartment, m, node_at)
-        record.lung_wave[row, m, 0] = node_at[net.lung[m].airway].pressure
-        record.lung_wave[row, m, 1] = pressure
-        record.lung_wave[row, m, 2] = branch_at[net.lung[m].branch].flow
-        record.lung_wave[row, m, 3] = volume
-    record.circuit_volume[row] = total
-    record.leaked[row] = leaked
-    for end in range(2):
-        record.port_pressure[row, end] = node_at[net.port[end]].pressure
-    for g in range(GATES):
-        # A gate lets nothing back, by its law, however close to closing the sample lies.
-        record.gate_flow[row, g] = max(gate_at[g].flow, 0.0)
+        sample = record.lung[row, m]
+        sample.volume, sample.alveolar_pressure = _lung_state(net.node, net.lung, net.compartment, m, node_at)
+        sample.airway_pressure = node_at[net.lung[m].airway].pressure
+        sample.flow = branch_at[net.lung[m].branch].flow
+    port.inspiratory_port_pressure = node_at[net.port[0]].pressure
+    port.expiratory_port_pressure = node_at[net.port[1]].pressure
+    # A gate lets nothing back, by its law, however close to closing the sample lies.
+    port.inspiratory_port_flow = max(gate_at[SOURCE].flow, 0.0) - max(gate_at[RELIEF].flow, 0.0)
+    port.expiratory_port_flow = max(gate_at[EXHALATION].flow, 0.0)
     if record.node_pressure.shape[1] > 0:
         for i in range(node_at.shape[0]):
             record.node_pressure[row, i] = node_at[i].pressure
@@ -139,11 +129,14 @@ def record_state(net, time, run, record):
     before = run.leaked_before[0]
     row = _write_row(net, time, before, run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], record)
     for m in range(run.lung_sum.shape[0]):
-        for column in range(LUNG_INTEGRALS):
-            record.lung_sum[row, m, column] = run.lung_sum[m, column]
-    for g in range(GATES):
-        record.passed[row, g] = run.passed[g]
-    record.port_sum[row] = run.port_sum[0]
+        sample, total = record.lung[row, m], run.lung_sum[m]
+        sample.inspired_volume, sample.inspiratory_work = total.inspired_volume, total.inspiratory_work
+        sample.airway_pressure_integral = total.airway_pressure_integral
+        sample.alveolar_pressure_integral = total.alveolar_pressure_integral
+    port = record.port[row]
+    port.delivered_volume = run.passed[SOURCE] - run.passed[RELIEF]
+    port.returned_volume, port.relief_volume = run.passed[EXHALATION], run.passed[RELIEF]
+    port.inspiratory_port_pressure_integral = run.port_sum[0]
 
 
 @compiled
@@ -160,6 +153,14 @@ def _balance_junctions(net, injection, run):
     evaluate(
         run.side, net.table, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], run.gate_at[SCRATCH]
     )
+
+
+@inlined
+def _passed_at(g, fraction, h, run):
+    """Volume [L] that has passed a gate at a fraction of the step."""
+    before = run.passed[g]
+    flow_before, flow_after = run.gate_at[NOW, g].flow, run.gate_at[NEXT, g].flow
+    return _cubic(fraction, h, before, before + run.next_passed[g], flow_before, flow_after)
 
 
 @inlined
@@ -194,22 +195,28 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
         airway, branch = net.lung[m].airway, net.lung[m].branch
         before, alveolar0 = _lung_state(net.node, net.lung, net.compartment, m, now)
         after, alveolar1 = _lung_state(net.node, net.lung, net.compartment, m, new)
-        stored = record.lung_wave[row, m, 3] - before
-        old, end, out = run.lung_sum[m], run.next_lung_sum[m], record.lung_sum[row, m]
+        old, end, sample = run.lung_sum[m], run.next_lung_sum[m], record.lung[row, m]
         q0, q1 = run.branch_at[NOW, branch].flow, run.branch_at[NEXT, branch].flow
-        out[INSPIRED] = old[INSPIRED] + _inflow_since(fraction, h, stored, before, after, q0, q1)
+        inspired = _inflow_since(fraction, h, sample.volume - before, before, after, q0, q1)
+        sample.inspired_volume = old.inspired_volume + inspired
         p0, p1 = now[airway].pressure, new[airway].pressure
-        out[AIRWAY_INTEGRAL] = _cubic(fraction, h, old[AIRWAY_INTEGRAL], end[AIRWAY_INTEGRAL], p0, p1)
-        out[WORK] = _cubic(fraction, h, old[WORK], end[WORK], p0 * max(q0, 0.0), p1 * max(q1, 0.0))
-        out[ALVEOLAR_INTEGRAL] = _cubic(
-            fraction, h, old[ALVEOLAR_INTEGRAL], end[ALVEOLAR_INTEGRAL], alveolar0, alveolar1
+        sample.airway_pressure_integral = _cubic(
+            fraction, h, old.airway_pressure_integral, end.airway_pressure_integral, p0, p1
         )
-    for g in range(GATES):
-        q0, q1, before = run.gate_at[NOW, g].flow, run.gate_at[NEXT, g].flow, run.passed[g]
-        record.passed[row, g] = _cubic(fraction, h, before, before + run.next_passed[g], q0, q1)
-    port = net.port[0]
-    p0, p1 = now[port].pressure, new[port].pressure
-    record.port_sum[row] = _cubic(fraction, h, run.port_sum[0], run.next_port_sum[0], p0, p1)
+        sample.inspiratory_work = _cubic(
+            fraction, h, old.inspiratory_work, end.inspiratory_work, p0 * max(q0, 0.0), p1 * max(q1, 0.0)
+        )
+        sample.alveolar_pressure_integral = _cubic(
+            fraction, h, old.alveolar_pressure_integral, end.alveolar_pressure_integral, alveolar0, alveolar1
+        )
+    source, relief = _passed_at(SOURCE, fraction, h, run), _passed_at(RELIEF, fraction, h, run)
+    port = record.port[row]
+    port.delivered_volume, port.relief_volume = source - relief, relief
+    port.returned_volume = _passed_at(EXHALATION, fraction, h, run)
+    i = net.port[0]
+    port.inspiratory_port_pressure_integral = _cubic(
+        fraction, h, run.port_sum[0], run.next_port_sum[0], now[i].pressure, new[i].pressure
+    )
 
 
 @compiled

@@ -16,8 +16,8 @@ from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
-from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
-from ventsim.simulation.collector import measured
+from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING, Measures
+from ventsim.simulation.collector import measures_of
 from ventsim.simulation.course import Course
 from ventsim.simulation.prepare import (
     LONGEST_RUN,
@@ -30,8 +30,6 @@ from ventsim.simulation.prepare import (
 from ventsim.simulation.progress import Progress
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.steady import one_breath, steady_start
-
-FloatArray = NDArray[np.float64]
 
 FINISHED, FAILED, REFUSED, NOT_RUN = range(4)
 """How a case of a batch can end: with a breath, without one, with impossible input, or not at all."""
@@ -61,9 +59,9 @@ class BatchOptions:
 class PieceResult:
     """Measures of the cases of one piece, NaN where there is no breath, with status and reason."""
 
-    lungs: FloatArray  # (n_cases, n_lungs, n_measures) in the order of LUNG_MEASURES
-    ports: FloatArray  # (n_cases, n_measures) in the order of PORT_MEASURES
-    timing: FloatArray  # (n_cases, 5) in the order of TIMING
+    lungs: NDArray[np.void]  # (n_cases, n_lungs) of LUNG_MEASURES
+    ports: NDArray[np.void]  # (n_cases,) of PORT_MEASURES
+    timing: NDArray[np.void]  # (n_cases,) of TIMING
     status: NDArray[np.int8]  # (n_cases,)
     reason: tuple[str, ...]
     breaths: NDArray[np.int64]  # (n_cases,) breaths that were run
@@ -72,9 +70,9 @@ class PieceResult:
 def unfinished(n_cases: int, n_lungs: int) -> PieceResult:
     """The result of cases of which none has been run."""
     return PieceResult(
-        lungs=np.full((n_cases, n_lungs, len(LUNG_MEASURES)), np.nan),
-        ports=np.full((n_cases, len(PORT_MEASURES)), np.nan),
-        timing=np.full((n_cases, len(TIMING)), np.nan),
+        lungs=np.full((n_cases, n_lungs), np.nan, LUNG_MEASURES),
+        ports=np.full(n_cases, np.nan, PORT_MEASURES),
+        timing=np.full(n_cases, np.nan, TIMING),
         status=np.full(n_cases, NOT_RUN, dtype=np.int8),
         reason=("not run: the batch was stopped before",) * n_cases,
         breaths=np.zeros(n_cases, dtype=np.int64),
@@ -105,18 +103,19 @@ def run_piece(cases: Sequence[Case], options: BatchOptions, *, n_lungs: int) -> 
         try:
             circuit, settings = case()
             like = prepare(circuit, settings, tolerance=options.tolerance, before=like)
-            lungs, ports, timing, breaths = _last_breath(like, options)
+            measures, breaths = _last_breath(like, options)
         except VentsimError as error:
             result.status[k] = REFUSED if isinstance(error, InputError) else FAILED
             reasons[k] = str(error)
             continue
-        result.lungs[k], result.ports[k], result.timing[k], result.breaths[k] = lungs, ports, timing, breaths
+        result.timing[k], result.lungs[k], result.ports[k] = (rows[-1] for rows in measures)
+        result.breaths[k] = breaths
         result.status[k], reasons[k] = FINISHED, ""
     return PieceResult(result.lungs, result.ports, result.timing, result.status, tuple(reasons), result.breaths)
 
 
-def _last_breath(prepared: Prepared, options: BatchOptions) -> tuple[FloatArray, FloatArray, FloatArray, int]:
-    """Measures of lungs and ports, and times, of the steady or the last breath; and how many breaths it took."""
+def _last_breath(prepared: Prepared, options: BatchOptions) -> tuple[Measures, int]:
+    """Measures of which the last are those of the steady or the last breath; and how many breaths it took."""
     check_sampling(options.sample_interval, prepared.period)
     start, breaths = None, 0
     course = one_breath(prepared)
@@ -132,8 +131,7 @@ def _last_breath(prepared: Prepared, options: BatchOptions) -> tuple[FloatArray,
     for block in course.blocks(longest=_CASES_IN_PIECE):
         recorded = runner.run_block(block, every_part=False)
         breaths += block.n_breaths
-    lung_out, port_out = measured(block, recorded, runner.held_at_start)
-    return lung_out[-1], port_out[-1], block.timing[-1], breaths
+    return measures_of(block, recorded, runner.held_at_start), breaths
 
 
 def run_batch(

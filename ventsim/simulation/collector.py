@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ventsim.engine.arrays import Record, new_run
 from ventsim.engine.carry import restore, state_vector
-from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING, measure_breath
+from ventsim.results.measures import Measures, measured, variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.course import Block
 from ventsim.simulation.prepare import Prepared
@@ -17,9 +17,8 @@ from ventsim.simulation.runner import Runner
 from ventsim.simulation.signals import (
     body_weights,
     held_by_node,
-    lung_signals,
     numerics,
-    port_signals,
+    samples_of,
     waveforms_dataset,
 )
 
@@ -30,9 +29,7 @@ class _Finished(NamedTuple):
     """What one block of breaths has left."""
 
     number: int
-    timing: FloatArray
-    lung_out: FloatArray
-    port_out: FloatArray
+    measures: Measures
     waveforms: tuple[tuple[Prepared, Record], ...]
     final: Mapping[str, float]
 
@@ -64,11 +61,11 @@ class Collector:
 
     def add(self, block: Block, recorded: list[tuple[Prepared, Record]], runner: Runner) -> None:
         """Measure the breaths of a block that has just been run, and keep what is to be kept."""
-        lung_out, port_out = measured(block, recorded, runner.held_at_start)
+        measures = measures_of(block, recorded, runner.held_at_start)
         final = held_by_node(runner.prepared, runner.run) if block.kept else {}
         kept = tuple(recorded) if block.kept else ()
         state, n_breaths = state_vector(runner.run), self.n_breaths + block.n_breaths
-        self._all.append(_Finished(block.number, block.timing, lung_out, port_out, kept, final))
+        self._all.append(_Finished(block.number, measures, kept, final))
         # The one operation that makes the block count.
         self._reached = _Reached(len(self._all), n_breaths, runner.prepared, state)
 
@@ -80,13 +77,11 @@ class Collector:
     def measures(self, attrs: Mapping[str, Any], *, held_at_start: FloatArray) -> xr.Dataset:
         """Measures of all breaths so far."""
         last, blocks = self._reached, self._blocks
-        timing = np.concatenate([finished.timing for finished in blocks])
-        lungs = np.concatenate([finished.lung_out for finished in blocks])
-        ports = np.concatenate([finished.port_out for finished in blocks])
+        parts = zip(*(finished.measures for finished in blocks), strict=True)
+        timing, lungs, ports = map(np.concatenate, parts)
         first = blocks[0].number
-        variables = {name: ("breath", timing[:, k]) for k, name in enumerate(TIMING)}
-        variables |= {name: (("breath", "lung"), lungs[:, :, k]) for k, name in enumerate(LUNG_MEASURES)}
-        variables |= {name: ("breath", ports[:, k]) for k, name in enumerate(PORT_MEASURES)}
+        variables = variables_of(timing, "breath") | variables_of(lungs, "breath", "lung")
+        variables |= variables_of(ports, "breath")
         coords = {
             "breath": np.arange(first + 1, first + 1 + len(timing)),
             "lung": list(last.prepared.compiled.lungs),
@@ -103,12 +98,12 @@ class Collector:
         kept = [finished for finished in self._blocks if finished.waveforms]
         if not kept:
             return None
-        numbers = [finished.number + 1 + np.arange(len(finished.timing)) for finished in kept]
+        numbers = [finished.number + 1 + np.arange(len(finished.measures.timing)) for finished in kept]
         return waveforms_dataset(
             [part for finished in kept for part in finished.waveforms],
             kept[-1].final,
             held_at_start=held_at_start,
-            timing=np.concatenate([finished.timing for finished in kept]),
+            timing=np.concatenate([finished.measures.timing for finished in kept]),
             numbers=np.concatenate(numbers),
             attrs=attrs,
         )
@@ -118,27 +113,10 @@ class Collector:
         last, end = self._reached, self._blocks[-1]
         return xr.Dataset(
             {"solver": ("entry", last.state), "held_at_start": ("holder", held_at_start)},
-            attrs={"breaths": end.number + len(end.timing)},
+            attrs={"breaths": end.number + len(end.measures.timing)},
         )
 
 
-def measured(
-    block: Block, recorded: list[tuple[Prepared, Record]], held_at_start: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Measures of the breaths of a block, of each lung and of the ports."""
-    time = _in_turn([record.time[: record.used[0]] for _, record in recorded])
-    lungs = _in_turn([lung_signals(record, held_at_start=held_at_start) for _, record in recorded])
-    ports = _in_turn([port_signals(record) for _, record in recorded])
-    lung_out = np.empty((block.n_breaths, lungs.shape[1], len(LUNG_MEASURES)))
-    port_out = np.empty((block.n_breaths, len(PORT_MEASURES)))
-    weights = body_weights(recorded[-1][0])
-    edges = np.append(np.searchsorted(time, block.timing[:, 0]), time.size)
-    for k in range(block.n_breaths):
-        part = slice(edges[k], edges[k + 1])
-        measure_breath(time[part], block.timing[k], lungs[part], ports[part], weights, lung_out[k], port_out[k])
-    return lung_out, port_out
-
-
-def _in_turn(parts: list[FloatArray]) -> FloatArray:
-    """Arrays one after the other; a single one, as most of the time, is not copied."""
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+def measures_of(block: Block, recorded: list[tuple[Prepared, Record]], held_at_start: FloatArray) -> Measures:
+    """Measures of the breaths of a block."""
+    return measured(samples_of(recorded, held_at_start=held_at_start), block.timing, body_weights(recorded[-1][0]))

@@ -17,8 +17,7 @@ from ventsim.engine.network import segment_table
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
-
-FloatArray = NDArray[np.float64]
+from ventsim.results.measures import TIMING
 
 # Instants closer to the start of a breath than this part of its period count as being there.
 _NEARLY = 1e-9
@@ -37,13 +36,13 @@ class Piece:
 class Block:
     """Consecutive breaths that are run and measured together.
 
-    `number` counts the first breath from 0. `timing` has a row for each breath with the columns of
-    `metrics.TIMING`. `kept` tells whether waveforms are kept.
+    `number` counts the first breath from 0. `timing` has a record of `TIMING` for each breath. `kept`
+    tells whether waveforms are kept.
     """
 
     number: int
     pieces: tuple[Piece, ...]
-    timing: FloatArray
+    timing: NDArray[np.void]
     kept: bool
 
     @property
@@ -69,13 +68,14 @@ class _Rhythm:
     def start(self, n: int) -> float:
         return self.origin + n * self.period
 
-    def timing(self, n: int, count: int) -> FloatArray:
-        """Instants of breaths and set PEEP, shape (count, 5) in the order of `metrics.TIMING`."""
+    def timing(self, n: int, count: int) -> NDArray[np.void]:
+        """Instants of breaths and set PEEP, shape (count,) of `TIMING`."""
         starts = self.origin + np.arange(n, n + count + 1) * self.period
-        peep = np.full(count, float(self.settings.peep))
-        begin = starts[:-1]
-        columns = (begin, begin + self.flow_end, begin + self.inspiration_end, starts[1:], peep)
-        return np.stack(columns, axis=-1)
+        timing = np.empty(count, TIMING)
+        timing["breath_start"], timing["flow_end"] = starts[:-1], starts[:-1] + self.flow_end
+        timing["inspiration_end"], timing["breath_end"] = starts[:-1] + self.inspiration_end, starts[1:]
+        timing["set_peep"] = self.settings.peep
+        return timing
 
 
 def _rhythm(settings: BreathSettings, origin: float) -> _Rhythm:

@@ -21,8 +21,6 @@ from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.signals import held_by_node, numerics, waveforms_dataset
 
-FloatArray = NDArray[np.float64]
-
 # Breaths that are run without a chance to stop the run in between.
 _BREATHS_AT_A_TIME = 256
 
@@ -130,7 +128,7 @@ def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) 
         attribute ``finished``.
     """
     recorded: list[tuple[Prepared, Record]] = []
-    timing: list[FloatArray] = []
+    timing: list[NDArray[np.void]] = []
 
     def waveforms() -> xr.Dataset:
         return waveforms_dataset(

@@ -8,10 +8,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.engine.arrays import (
-    AIRWAY_INTEGRAL,
-    ALVEOLAR_INTEGRAL,
     EXHALATION,
-    INSPIRED,
     NOW,
     REJECTED,
     RELIEF,
@@ -19,17 +16,19 @@ from ventsim.engine.arrays import (
     SOURCE,
     STEPS,
     SWITCHES,
-    WORK,
     Record,
     Run,
     stored_volume,
 )
-from ventsim.results.measures import LUNG_SIGNALS, PORT_SIGNALS, TIMING
-from ventsim.results.schema import label
+from ventsim.results.measures import LUNG_SIGNALS, PORT_SIGNALS, Samples, variables_of
+from ventsim.results.schema import VARIABLES, label
 from ventsim.simulation.prepare import Prepared
 from ventsim.units import CMH2O_L_J, ML_PER_L
 
 FloatArray = NDArray[np.float64]
+
+# From the units of the engine (L, and cmH2O·L for work) to those of the schema.
+_FACTORS = {"mL": ML_PER_L, "J": CMH2O_L_J}
 
 _COUNTER_NAMES = {
     STEPS: "steps",
@@ -39,44 +38,29 @@ _COUNTER_NAMES = {
 }
 
 
-def lung_signals(record: Record, *, held_at_start: FloatArray) -> FloatArray:
-    """Waveforms of the lungs, shape (n, n_lungs, 9) in the order of `LUNG_SIGNALS`.
+def samples_of(recorded: Sequence[tuple[Prepared, Record]], *, held_at_start: FloatArray) -> Samples:
+    """Waveforms of lungs and ports that were recorded in some pieces, one after the other.
 
     `held_at_start`, shape (n_lungs + 1,) [mL], is as of `held_now` when the running integrals were 0.
     """
-    n = record.used[0]
-    wave, total = record.lung_wave[:n], record.lung_sum[:n]
-    volume = wave[:, :, 3] * ML_PER_L
-    inspired = total[:, :, INSPIRED] * ML_PER_L
-    columns = {
-        "airway_pressure": wave[:, :, 0],
-        "alveolar_pressure": wave[:, :, 1],
-        "flow": wave[:, :, 2],
-        "volume": volume,
-        "inspired_volume": inspired,
-        "expired_volume": inspired - (volume - held_at_start[:-1]),
-        "airway_pressure_integral": total[:, :, AIRWAY_INTEGRAL],
-        "alveolar_pressure_integral": total[:, :, ALVEOLAR_INTEGRAL],
-        "inspiratory_work": total[:, :, WORK] * CMH2O_L_J,
-    }
-    return np.stack([columns[name] for name in LUNG_SIGNALS], axis=-1)
+    records = [record for _, record in recorded]
+    lungs = _in_units(_in_turn([record.lung[: record.used[0]] for record in records]), LUNG_SIGNALS)
+    lungs["expired_volume"] = lungs["inspired_volume"] - (lungs["volume"] - held_at_start[:-1])
+    ports = _in_units(_in_turn([record.port[: record.used[0]] for record in records]), PORT_SIGNALS)
+    return Samples(_in_turn([record.time[: record.used[0]] for record in records]), lungs, ports)
 
 
-def port_signals(record: Record) -> FloatArray:
-    """Waveforms of the ventilator's ports, shape (n, 8) in the order of `PORT_SIGNALS`."""
-    n = record.used[0]
-    passed = record.passed[:n] * ML_PER_L
-    columns = {
-        "inspiratory_port_pressure": record.port_pressure[:n, 0],
-        "expiratory_port_pressure": record.port_pressure[:n, 1],
-        "delivered_volume": passed[:, SOURCE] - passed[:, RELIEF],
-        "returned_volume": passed[:, EXHALATION],
-        "relief_volume": passed[:, RELIEF],
-        "inspiratory_port_pressure_integral": record.port_sum[:n],
-        "circuit_volume": record.circuit_volume[:n] * ML_PER_L,
-        "leaked_volume": record.leaked[:n] * ML_PER_L,
-    }
-    return np.stack([columns[name] for name in PORT_SIGNALS], axis=-1)
+def _in_units(samples: NDArray[np.void], signals: np.dtype[np.void]) -> NDArray[np.void]:
+    """Samples of the engine in the units of the schema; what the engine does not have stays 0."""
+    found = np.zeros(samples.shape, signals)
+    for name in samples.dtype.names or ():
+        found[name] = samples[name] * _FACTORS.get(VARIABLES[name].units, 1.0)
+    return found
+
+
+def _in_turn(parts: Sequence[NDArray[Any]]) -> NDArray[Any]:
+    """Arrays one after the other; a single one, as most of the time, is not copied."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def held_now(prepared: Prepared, run: Run) -> FloatArray:
@@ -107,7 +91,7 @@ def body_weights(prepared: Prepared) -> FloatArray:
 
 def waveforms_dataset(
     recorded: Sequence[tuple[Prepared, Record]], final: Mapping[str, float], *, held_at_start: FloatArray,
-    timing: FloatArray, numbers: NDArray[np.int64], attrs: Mapping[str, Any],
+    timing: NDArray[np.void], numbers: NDArray[np.int64], attrs: Mapping[str, Any],
 ) -> xr.Dataset:  # fmt: skip
     """Everything that was recorded as a labelled Dataset.
 
@@ -121,32 +105,28 @@ def waveforms_dataset(
         As of `held_by_node` at the end. [mL]
     held_at_start : array of shape (n_lungs + 1,)
         As of `held_now` when the running integrals were 0. [mL]
-    timing : array of shape (n_breaths, 5)
-        Times of the breaths and set PEEP in the order of `TIMING`. [s, and cmH2O for PEEP]
+    timing : array of shape (n_breaths,)
+        Records of `TIMING`. [s, and cmH2O for PEEP]
     numbers : array of shape (n_breaths,)
         Numbers of the breaths. [1]
     attrs : mapping
         Attributes of the Dataset.
     """
     last = recorded[-1][0]
-    lungs = np.concatenate([lung_signals(record, held_at_start=held_at_start) for _, record in recorded])
-    ports = np.concatenate([port_signals(record) for _, record in recorded])
-    gates = np.concatenate([record.gate_flow[: record.used[0]] for _, record in recorded])
+    samples = samples_of(recorded, held_at_start=held_at_start)
     nodes, node_pressure = _by_name([(p.compiled.nodes, record.node_pressure, record) for p, record in recorded])
     branches, branch_flow = _by_name([(p.compiled.branches, record.branch_flow, record) for p, record in recorded])
-    variables: dict[str, Any] = {name: (("time", "lung"), lungs[:, :, k]) for k, name in enumerate(LUNG_SIGNALS)}
-    variables |= {name: ("time", ports[:, k]) for k, name in enumerate(PORT_SIGNALS)}
-    variables |= {
-        "inspiratory_port_flow": ("time", gates[:, SOURCE] - gates[:, RELIEF]),
-        "expiratory_port_flow": ("time", gates[:, EXHALATION]),
+    variables: dict[str, Any] = {
+        **variables_of(samples.lungs, "time", "lung"),
+        **variables_of(samples.ports, "time"),
+        **variables_of(timing, "breath"),
         "node_pressure": (("time", "node"), node_pressure),
         "branch_flow": (("time", "branch"), branch_flow),
         "predicted_body_weight": ("lung", body_weights(last)),
         "final_volume": ("node", np.array([final.get(name, np.nan) for name in nodes])),
     }
-    variables |= {name: ("breath", timing[:, k]) for k, name in enumerate(TIMING)}
     coords = {
-        "time": np.concatenate([record.time[: record.used[0]] for _, record in recorded]),
+        "time": samples.time,
         "lung": list(last.compiled.lungs),
         "node": nodes,
         "branch": branches,

@@ -166,7 +166,7 @@ def run_course(
                 if block.number >= done:
                     collector.add(block, runner.run_block(block, every_part=block.kept), runner)
                     saver.now_and_then(lambda: result(f"unfinished: {so_far()}"))
-                bar.reach(float(block.timing[-1, 3]))
+                bar.reach(float(block.timing["breath_end"][-1]))
                 stop.check()
         except KeyboardInterrupt:
             if not collector.n_breaths:

@@ -20,7 +20,6 @@ from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity_of
-from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, PieceResult, run_batch
 from ventsim.simulation.provenance import describe
 from ventsim.studies.cases import ReplacedValues
@@ -248,7 +247,7 @@ def _volumes(result: PieceResult, cases: list[_ScaledLung], names: list[str]) ->
     """Inspired tidal volumes of all cases; raises if there is one without."""
     if (result.status == NOT_RUN).any():
         raise KeyboardInterrupt
-    volumes = result.lungs[..., LUNG_MEASURES.index("inspired_tidal_volume")]
+    volumes = result.lungs["inspired_tidal_volume"]
     for k, case in enumerate(cases):
         what = "as it is" if not case.lung else f"{case.effect} of lung '{case.lung}' times {case.factor:.4g}"
         if result.status[k] != FINISHED:

@@ -25,7 +25,7 @@ from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check
-from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
+from ventsim.results.measures import variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
 from ventsim.simulation.provenance import describe
@@ -262,12 +262,11 @@ def _dataset(
 ) -> xr.Dataset:  # fmt: skip
     dims = (_CASE,) if paired else tuple(map(_name, grid))
     n_lungs = len(scenario.circuit.lungs)
-    lungs = result.lungs.reshape(*shape, n_lungs, len(LUNG_MEASURES))
-    ports = result.ports.reshape(*shape, len(PORT_MEASURES))
-    timing = result.timing.reshape(*shape, len(TIMING))
-    variables: dict[str, Any] = {name: ((*dims, "lung"), lungs[..., k]) for k, name in enumerate(LUNG_MEASURES)}
-    variables |= {name: (dims, ports[..., k]) for k, name in enumerate(PORT_MEASURES)}
-    variables |= {name: (dims, timing[..., k]) for k, name in enumerate(TIMING)}
+    variables: dict[str, Any] = {
+        **variables_of(result.lungs.reshape(*shape, n_lungs), *dims, "lung"),
+        **variables_of(result.ports.reshape(shape), *dims),
+        **variables_of(result.timing.reshape(shape), *dims),
+    }
     coords: dict[str, Any] = {"lung": list(scenario.circuit.lungs)}
     if paired:
         attrs = {"units": "1", "long_name": "number of the case", "positive": "counted from 1"}

@@ -1,6 +1,6 @@
 """Measures of each breath, from any Dataset that fits the schema: simulated, streamed or measured.
 
-Every measure has one definition, in :func:`measure_breath`, a compiled function on the samples of one breath.
+Every measure has one definition, in :func:`measured`, a compiled function on the samples of breaths.
 The Dataset road (:func:`breath_measures`) and an engine that keeps no waveforms both go through it.
 
 Volumes, means and work are differences of running integrals between the two ends of the breath, so they do
@@ -15,7 +15,10 @@ from ventsim.results.measures.kernel import (
     PORT_MEASURES,
     PORT_SIGNALS,
     TIMING,
-    measure_breath,
+    Measures,
+    Samples,
+    measured,
+    variables_of,
 )
 from ventsim.results.measures.table import breath_table
 
@@ -25,8 +28,11 @@ __all__ = [
     "PORT_MEASURES",
     "PORT_SIGNALS",
     "TIMING",
+    "Measures",
+    "Samples",
     "breath_measures",
     "breath_table",
     "integrate_recording",
-    "measure_breath",
+    "measured",
+    "variables_of",
 ]

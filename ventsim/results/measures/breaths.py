@@ -7,12 +7,12 @@ from numpy.typing import NDArray
 from ventsim.errors import SchemaError
 from ventsim.results.measures.integrals import integrated, signals_of
 from ventsim.results.measures.kernel import (
-    LUNG_MEASURES,
     LUNG_SIGNALS,
-    PORT_MEASURES,
     PORT_SIGNALS,
     TIMING,
-    measure_breath,
+    Samples,
+    measured,
+    variables_of,
 )
 from ventsim.results.schema import TIME_ROUNDING, check_dataset, label
 
@@ -53,7 +53,7 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     xarray.Dataset
         Measures with dims (breath, lung) and (breath,), and the times of the breaths. The attribute
         ``integrated_from_samples`` names the integrals that did not come with the waveforms; ``"none"`` if all
-        did. Definitions: :func:`measure_breath`.
+        did. Definitions: :func:`measured`.
 
     Raises
     ------
@@ -80,7 +80,8 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     check_dataset(waveforms, "recording")
     timing = _timing(waveforms)
     time = waveforms["time"].values.copy()  # writable, so that the compiled function sees one type of array
-    whole = (timing[:, 0] >= time[0] - TIME_ROUNDING) & (timing[:, 3] <= time[-1] + TIME_ROUNDING)
+    whole = timing["breath_start"] >= time[0] - TIME_ROUNDING
+    whole &= timing["breath_end"] <= time[-1] + TIME_ROUNDING
     if not whole.any():
         raise SchemaError(
             f"no whole breath: the waveforms last from {time[0]:.6g} to {time[-1]:.6g} s, and none of the "
@@ -90,41 +91,43 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     timing = timing[whole]
     time, signals = _with_breath_limits(time, signals=signals_of(waveforms), timing=timing)
     signals, added = integrated(time, signals=signals)
-    shape = (time.size, waveforms.sizes["lung"])
-    lungs = np.stack([signals.get(name, np.full(shape, np.nan)) for name in LUNG_SIGNALS], axis=-1)
-    # Without word of a leak there is none.
-    absent = {name: np.full(shape[:1], 0.0 if name == "leaked_volume" else np.nan) for name in PORT_SIGNALS}
-    ports = np.stack([signals.get(name, absent[name]) for name in PORT_SIGNALS], axis=-1)
-    weight = np.full(shape[1], np.nan)
+    weight = np.full(waveforms.sizes["lung"], np.nan)
     if "predicted_body_weight" in waveforms:
         weight[:] = waveforms["predicted_body_weight"].values
-    lung_out = np.empty((len(timing), shape[1], len(LUNG_MEASURES)))
-    port_out = np.empty((len(timing), len(PORT_MEASURES)))
-    for k, row in enumerate(timing):
-        part = slice(*np.searchsorted(time, (row[0], row[3])))
-        measure_breath(time[part], row, lungs[part], ports[part], weight, lung_out[k], port_out[k])
-    measures = {name: ("breath", timing[:, k]) for k, name in enumerate(TIMING)}
-    measures |= {name: (("breath", "lung"), lung_out[:, :, k]) for k, name in enumerate(LUNG_MEASURES)}
-    for k, name in enumerate(PORT_MEASURES):
+    measures = measured(_samples(time, signals=signals, n_lungs=weight.size), timing, weight)
+    variables = variables_of(timing, "breath") | variables_of(measures.lungs, "breath", "lung")
+    for name, variable in variables_of(measures.ports, "breath").items():
         if all(needed in signals for needed in _NEEDED_BY_PORT_MEASURE[name]):
-            measures[name] = ("breath", port_out[:, k])
+            variables[name] = variable
     coords = {"breath": waveforms["breath"].values[whole], "lung": waveforms["lung"].values}
     attrs = {**waveforms.attrs, "integrated_from_samples": ", ".join(added) or "none"}
-    return label(xr.Dataset(measures, coords=coords, attrs=attrs))
+    return label(xr.Dataset(variables, coords=coords, attrs=attrs))
 
 
-def _timing(waveforms: xr.Dataset) -> FloatArray:
-    """Times of the breaths and set PEEP, shape (n_breaths, 5); without ``flow_end`` there is no pause."""
+def _timing(waveforms: xr.Dataset) -> NDArray[np.void]:
+    """Times of the breaths and set PEEP, of `TIMING`; without ``flow_end`` there is no pause."""
     default = {"flow_end": waveforms["inspiration_end"], "set_peep": waveforms["breath_end"] * np.nan}
-    return np.stack([waveforms.get(name, default.get(name)).values.astype(float) for name in TIMING], axis=-1)
+    timing = np.empty(waveforms.sizes["breath"], TIMING)
+    for name in timing.dtype.names:
+        timing[name] = waveforms.get(name, default.get(name)).values
+    return timing
+
+
+def _samples(time: FloatArray, *, signals: dict[str, FloatArray], n_lungs: int) -> Samples:
+    """Waveforms as records; what is missing is NaN, and without word of a leak there is none."""
+    lungs, ports = np.empty((time.size, n_lungs), LUNG_SIGNALS), np.empty(time.size, PORT_SIGNALS)
+    for records in (lungs, ports):
+        for name in records.dtype.names:
+            records[name] = signals.get(name, 0.0 if name == "leaked_volume" else np.nan)
+    return Samples(time, lungs, ports)
 
 
 def _with_breath_limits(
-    time: FloatArray, *, signals: dict[str, FloatArray], timing: FloatArray
+    time: FloatArray, *, signals: dict[str, FloatArray], timing: NDArray[np.void]
 ) -> tuple[FloatArray, dict[str, FloatArray]]:
     """Signals with samples at each start of a breath, and just before each end of inspiration and breath."""
-    before_ends = np.nextafter(timing[:, 2:4], -np.inf)
-    missing = np.setdiff1d(np.concatenate([timing[:, 0], before_ends.ravel()]), time)
+    before_ends = [np.nextafter(timing[name], -np.inf) for name in ("inspiration_end", "breath_end")]
+    missing = np.setdiff1d(np.concatenate([timing["breath_start"], *before_ends]), time)
     if missing.size == 0:
         return time, signals
     after = np.searchsorted(time, missing)

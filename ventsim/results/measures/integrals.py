@@ -20,7 +20,6 @@ _INTEGRALS = {
     "returned_volume": ("expiratory_port_flow", ML_PER_L),
     "inspiratory_port_pressure_integral": ("inspiratory_port_pressure", 1.0),
 }
-_FLOWS = ("inspiratory_port_flow", "expiratory_port_flow")
 
 
 def integrate_recording(recording: xr.Dataset) -> xr.Dataset:
@@ -84,7 +83,7 @@ def signals_of(waveforms: xr.Dataset) -> dict[str, FloatArray]:
     >>> sorted(signals_of(xr.Dataset({"flow": (("time", "lung"), [[0.5]])})))
     ['flow']
     """
-    names = [name for name in (*LUNG_SIGNALS, *PORT_SIGNALS, *_FLOWS) if name in waveforms]
+    names = [name for name in (*LUNG_SIGNALS.names, *PORT_SIGNALS.names) if name in waveforms]
     return {name: waveforms[name].transpose(*VARIABLES[name].dims).values.astype(float) for name in names}
 
 

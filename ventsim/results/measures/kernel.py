@@ -1,90 +1,80 @@
-"""The measures of one breath, compiled: the one definition of each of them."""
+"""The measures of breaths, compiled: the one definition of each of them."""
+
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from ventsim.results.schema import TIME_ROUNDING
+from ventsim.results.schema import TIME_ROUNDING, VARIABLES
 from ventsim.units import ML_PER_L
 
 FloatArray = NDArray[np.float64]
 
-TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end", "set_peep")
-"""Order of the numbers in `timing` of :func:`measure_breath`."""
 
-LUNG_SIGNALS = (
-    "airway_pressure", "alveolar_pressure", "flow", "volume", "inspired_volume", "expired_volume",
-    "airway_pressure_integral", "alveolar_pressure_integral", "inspiratory_work",
-)  # fmt: skip
-"""Order of the last axis of `lung_signals` of :func:`measure_breath`."""
-_P_AW, _P_ALV, _FLOW, _VOLUME, _V_IN, _V_OUT, _INT_P_AW, _INT_P_ALV, _WORK = range(len(LUNG_SIGNALS))
-
-PORT_SIGNALS = (
-    "inspiratory_port_pressure", "expiratory_port_pressure", "delivered_volume", "returned_volume",
-    "relief_volume", "inspiratory_port_pressure_integral", "circuit_volume", "leaked_volume",
-)  # fmt: skip
-"""Order of the last axis of `port_signals` of :func:`measure_breath`."""
-_P_I, _P_E, _V_DEL, _V_RET, _V_REL, _INT_P_I, _V_CIR, _V_LEAK = range(len(PORT_SIGNALS))
-
-LUNG_MEASURES = (
-    "inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fraction", "tidal_volume_per_weight",
-    "peak_airway_pressure", "mean_airway_pressure", "mean_alveolar_pressure",
-    "end_inspiratory_alveolar_pressure", "end_expiratory_alveolar_pressure", "plateau_pressure",
-    "driving_pressure", "total_peep", "auto_peep", "peak_inspiratory_flow", "peak_expiratory_flow",
-    "minute_volume", "mechanical_power",
-)  # fmt: skip
-"""Order of the columns of `lung_out` of :func:`measure_breath`."""
-
-PORT_MEASURES = (
-    "port_delivered_volume", "port_returned_volume", "port_relief_volume", "port_peak_pressure",
-    "port_end_inspiratory_pressure", "port_plateau_pressure", "port_mean_pressure", "port_peep",
-    "lungs_held_volume", "compressed_volume", "volume_balance_error", "leak_volume",
-)  # fmt: skip
-"""Order of the numbers in `port_out` of :func:`measure_breath`."""
+def _fields(*dims: str, kind: str) -> np.dtype[np.void]:
+    """A record of the variables of the schema with these dims that belong to this kind of Dataset first of all."""
+    rows = [row for row in VARIABLES.values() if row.dims == dims and row.kinds[0] == kind]
+    return np.dtype([(row.name, "f8") for row in rows])
 
 
-@njit(cache=True, nogil=True)
-def _largest(values: FloatArray, sign: float) -> float:
-    """The largest of ``sign * values``, or NaN if one is NaN."""
-    found = sign * values[0]
-    for value in values:
-        if sign * value > found or value != value:
-            found = sign * value
-    return found
+TIMING = _fields("breath", kind="waveforms")
+"""Times of a breath [s] and its set PEEP [cmH2O], by name."""
+
+LUNG_SIGNALS = _fields("time", "lung", kind="waveforms")
+"""A sample of the waveforms of a lung, by name. [units of the schema]"""
+
+PORT_SIGNALS = _fields("time", kind="waveforms")
+"""A sample of the waveforms of the ventilator's ports and of the circuit, by name. [units of the schema]"""
+
+LUNG_MEASURES = _fields("breath", "lung", kind="measures")
+"""The measures of a lung, by name. [units of the schema]"""
+
+PORT_MEASURES = _fields("breath", kind="measures")
+"""The measures of the ventilator's ports and of the circuit, by name. [units of the schema]"""
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def measure_breath(
-    time: FloatArray,
-    timing: FloatArray,
-    lung_signals: FloatArray,
-    port_signals: FloatArray,
-    predicted_body_weight: FloatArray,
-    lung_out: FloatArray,
-    port_out: FloatArray,
-) -> None:
-    r"""Measures of one breath from its samples, written into two arrays.
+def variables_of(records: NDArray[np.void], *dims: str) -> dict[str, tuple[tuple[str, ...], FloatArray]]:
+    """The fields of an array of records as variables of a Dataset with these dims."""
+    return {name: (dims, records[name]) for name in records.dtype.names or ()}
 
-    The arguments are positional because compiled code calls this function. The first sample is the one just
-    after the start of the breath, the last one just before its end, and one lies just before the start of
-    expiration. A signal that is NaN gives measures that are NaN.
+
+class Samples(NamedTuple):
+    """Waveforms, one row per sample."""
+
+    time: FloatArray  # (n,) increasing [s]
+    lungs: NDArray[np.void]  # (n, n_lungs) of LUNG_SIGNALS
+    ports: NDArray[np.void]  # (n,) of PORT_SIGNALS
+
+
+class Measures(NamedTuple):
+    """Measures, one row per breath."""
+
+    timing: NDArray[np.void]  # (n_breaths,) of TIMING
+    lungs: NDArray[np.void]  # (n_breaths, n_lungs) of LUNG_MEASURES
+    ports: NDArray[np.void]  # (n_breaths,) of PORT_MEASURES
+
+
+def measured(samples: Samples, timing: NDArray[np.void], predicted_body_weight: FloatArray) -> Measures:
+    r"""Measures of breaths from their samples.
+
+    The samples of a breath are those from its start until just before its end. The first is the one just after the
+    start, the last one just before the end, and one lies just before the start of expiration. A signal that is NaN
+    gives measures that are NaN.
 
     Parameters
     ----------
-    time : array of shape (n,)
-        Times of the samples, increasing. [s]
-    timing : array of shape (5,)
-        Times of the breath and set PEEP in the order of :data:`TIMING`. [s, and cmH2O for PEEP]
-    lung_signals : array of shape (n, n_lungs, 9)
-        Waveforms in the order of :data:`LUNG_SIGNALS`. [units of the schema]
-    port_signals : array of shape (n, 8)
-        Waveforms in the order of :data:`PORT_SIGNALS`. [units of the schema]
+    samples : Samples
+        Waveforms with all samples of the breaths. [units of the schema]
+    timing : array of shape (n_breaths,)
+        Records of :data:`TIMING`. [s, and cmH2O for PEEP]
     predicted_body_weight : array of shape (n_lungs,)
         Body weight, NaN where unknown. [kg]
-    lung_out : array of shape (n_lungs, 17)
-        Receives the measures of each lung in the order of :data:`LUNG_MEASURES`. [units of the schema]
-    port_out : array of shape (12,)
-        Receives the measures of the breath in the order of :data:`PORT_MEASURES`. [units of the schema]
+
+    Returns
+    -------
+    Measures
+        One row for each breath. [units of the schema]
 
     Notes
     -----
@@ -113,55 +103,93 @@ def measure_breath(
     One lung takes 500 mL in a second; the breath lasts two:
 
     >>> import numpy as np
-    >>> time, timing = np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 1.5, 2.0, 5.0])
-    >>> lungs, ports = np.zeros((3, 1, 9)), np.zeros((3, 8))
-    >>> lungs[:, 0, LUNG_SIGNALS.index("inspired_volume")] = [0.0, 500.0, 500.0]
-    >>> lung_out, port_out = np.empty((1, 17)), np.empty(12)
-    >>> measure_breath(time, timing, lungs, ports, np.array([60.0]), lung_out, port_out)
-    >>> float(lung_out[0, LUNG_MEASURES.index("minute_volume")])
+    >>> samples = Samples(np.array([0.0, 1.0, 1.9]), np.zeros((3, 1), LUNG_SIGNALS), np.zeros(3, PORT_SIGNALS))
+    >>> samples.lungs["inspired_volume"][:, 0] = [0.0, 500.0, 500.0]
+    >>> timing = np.array([(0.0, 1.0, 1.5, 2.0, 5.0)], TIMING)
+    >>> float(measured(samples, timing, np.array([60.0])).lungs["minute_volume"][0, 0])
     15.0
     """
-    last = time.size - 1
-    duration = timing[3] - timing[0]
-    per_minute = 60.0 / duration
-    held = max(np.searchsorted(time, timing[2]) - 1, 0)  # last sample before expiration
-    paused = timing[2] - timing[1] > TIME_ROUNDING
-    volume_change, all_inspired, taken_up = 0.0, 0.0, 0.0
-    for j in range(lung_signals.shape[1]):
-        s, out = lung_signals[:, j], lung_out[j]
-        rise = s[last] - s[0]
-        all_inspired += rise[_V_IN]
-        volume_change += rise[_VOLUME]
-        taken_up += s[held, _VOLUME] - s[0, _VOLUME]
-        out[0] = rise[_V_IN]
-        out[1] = rise[_V_OUT]
-        out[3] = rise[_V_IN] / predicted_body_weight[j]
-        out[4] = _largest(s[:, _P_AW], 1.0)
-        out[5] = rise[_INT_P_AW] / duration
-        out[6] = rise[_INT_P_ALV] / duration
-        out[7] = s[held, _P_ALV]
-        out[8] = s[last, _P_ALV]
-        out[9] = s[held, _P_AW] if paused else np.nan
-        out[10] = s[held, _P_ALV] - s[0, _P_ALV]
-        out[11] = s[last, _P_ALV]
-        out[12] = s[last, _P_ALV] - timing[4]
-        out[13] = max(_largest(s[:, _FLOW], 1.0), 0.0)
-        out[14] = max(_largest(s[:, _FLOW], -1.0), 0.0)
-        out[15] = rise[_V_IN] / ML_PER_L * per_minute
-        out[16] = rise[_WORK] * per_minute
-    for j in range(lung_signals.shape[1]):
-        lung_out[j, 2] = lung_out[j, 0] / all_inspired
-    p = port_signals
-    rise = p[last] - p[0]
-    port_out[0] = rise[_V_DEL]
-    port_out[1] = rise[_V_RET]
-    port_out[2] = rise[_V_REL]
-    port_out[3] = _largest(p[:, _P_I], 1.0)
-    port_out[4] = p[held, _P_I]
-    port_out[5] = p[held, _P_I] if paused else np.nan
-    port_out[6] = rise[_INT_P_I] / duration
-    port_out[7] = p[last, _P_E]
-    port_out[8] = taken_up
-    port_out[9] = p[held, _V_CIR] - p[0, _V_CIR]
-    port_out[10] = rise[_V_DEL] - rise[_V_RET] - volume_change - rise[_V_CIR] - rise[_V_LEAK]
-    port_out[11] = rise[_V_LEAK]
+    n_breaths, n_lungs = len(timing), samples.lungs.shape[1]
+    measures = Measures(timing, np.zeros((n_breaths, n_lungs), LUNG_MEASURES), np.zeros(n_breaths, PORT_MEASURES))
+    _measure(samples, predicted_body_weight, measures)
+    return measures
+
+
+@njit(cache=True, nogil=True)
+def _largest(values: FloatArray, sign: float) -> float:
+    """The largest of ``sign * values``, or NaN if one is NaN."""
+    found = sign * values[0]
+    for value in values:
+        if sign * value > found or value != value:
+            found = sign * value
+    return found
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _measure(samples: Samples, predicted_body_weight: FloatArray, measures: Measures) -> None:
+    """Fill in the measures of all breaths whose timing is given."""
+    for k in range(measures.timing.size):
+        timing = measures.timing[k]
+        first = np.searchsorted(samples.time, timing.breath_start)
+        end = np.searchsorted(samples.time, timing.breath_end)
+        # The last sample before expiration.
+        held = max(np.searchsorted(samples.time[first:end], timing.inspiration_end) - 1, 0)
+        _measure_lungs(samples.lungs[first:end], timing, held, predicted_body_weight, measures.lungs[k])
+        _measure_ports(samples.ports[first:end], samples.lungs[first:end], timing, held, measures.ports[k])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _measure_lungs(lungs, timing, held, predicted_body_weight, measures):
+    """The measures of each lung in one breath."""
+    duration = timing.breath_end - timing.breath_start
+    paused = timing.inspiration_end - timing.flow_end > TIME_ROUNDING
+    all_inspired = 0.0
+    for j in range(lungs.shape[1]):
+        start, top, end, out = lungs[0, j], lungs[held, j], lungs[-1, j], measures[j]
+        inspired = end.inspired_volume - start.inspired_volume
+        all_inspired += inspired
+        out.inspired_tidal_volume = inspired
+        out.expired_tidal_volume = end.expired_volume - start.expired_volume
+        out.tidal_volume_per_weight = inspired / predicted_body_weight[j]
+        out.peak_airway_pressure = _largest(lungs[:, j].airway_pressure, 1.0)
+        out.mean_airway_pressure = (end.airway_pressure_integral - start.airway_pressure_integral) / duration
+        out.mean_alveolar_pressure = (end.alveolar_pressure_integral - start.alveolar_pressure_integral) / duration
+        out.end_inspiratory_alveolar_pressure = top.alveolar_pressure
+        out.end_expiratory_alveolar_pressure = end.alveolar_pressure
+        out.plateau_pressure = top.airway_pressure if paused else np.nan
+        out.driving_pressure = top.alveolar_pressure - start.alveolar_pressure
+        out.total_peep = end.alveolar_pressure
+        out.auto_peep = end.alveolar_pressure - timing.set_peep
+        out.peak_inspiratory_flow = max(_largest(lungs[:, j].flow, 1.0), 0.0)
+        out.peak_expiratory_flow = max(_largest(lungs[:, j].flow, -1.0), 0.0)
+        out.minute_volume = inspired / ML_PER_L * (60.0 / duration)
+        out.mechanical_power = (end.inspiratory_work - start.inspiratory_work) * (60.0 / duration)
+    for j in range(lungs.shape[1]):
+        measures[j].tidal_volume_fraction = measures[j].inspired_tidal_volume / all_inspired
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _measure_ports(ports, lungs, timing, held, out):
+    """The measures of the ports and of the circuit in one breath."""
+    start, top, end = ports[0], ports[held], ports[-1]
+    duration = timing.breath_end - timing.breath_start
+    paused = timing.inspiration_end - timing.flow_end > TIME_ROUNDING
+    volume_change, taken_up = 0.0, 0.0
+    for j in range(lungs.shape[1]):
+        volume_change += lungs[-1, j].volume - lungs[0, j].volume
+        taken_up += lungs[held, j].volume - lungs[0, j].volume
+    out.port_delivered_volume = end.delivered_volume - start.delivered_volume
+    out.port_returned_volume = end.returned_volume - start.returned_volume
+    out.port_relief_volume = end.relief_volume - start.relief_volume
+    out.port_peak_pressure = _largest(ports.inspiratory_port_pressure, 1.0)
+    out.port_end_inspiratory_pressure = top.inspiratory_port_pressure
+    out.port_plateau_pressure = top.inspiratory_port_pressure if paused else np.nan
+    pressure_integral = end.inspiratory_port_pressure_integral - start.inspiratory_port_pressure_integral
+    out.port_mean_pressure = pressure_integral / duration
+    out.port_peep = end.expiratory_port_pressure
+    out.lungs_held_volume = taken_up
+    out.compressed_volume = top.circuit_volume - start.circuit_volume
+    out.leak_volume = end.leaked_volume - start.leaked_volume
+    kept = out.port_delivered_volume - out.port_returned_volume
+    stored = end.circuit_volume - start.circuit_volume
+    out.volume_balance_error = kept - volume_change - stored - out.leak_volume

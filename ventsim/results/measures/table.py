@@ -56,7 +56,7 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1, caution: bool = True
     """
     check_dataset(measures, "measures")
     one = measures.isel(breath=breath_position(measures, breath))
-    start, _, held, end, peep = (float(one[name]) for name in TIMING)
+    start, _, held, end, peep = (float(one[name]) for name in TIMING.names)
     known = "" if np.isnan(peep) else f", set PEEP {peep:.2f} cmH2O"
     title = f"Breath {int(one.breath)}: {start:.3f} to {end:.3f} s, inspiration {held - start:.3f} s{known}"
     columns = [["", "lung", "", *one.lung.values.tolist(), "total"]]
@@ -70,7 +70,7 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1, caution: bool = True
     for cells in zip(*columns, strict=True):
         rest = [cell.rjust(width) for cell, width in zip(cells[1:], widths[1:], strict=True)]
         lines.append("  ".join([cells[0].ljust(widths[0]), *rest]).rstrip())
-    ports = [name for name in PORT_MEASURES if name in one and not np.isnan(float(one[name]))]
+    ports = [name for name in PORT_MEASURES.names if name in one and not np.isnan(float(one[name]))]
     if ports:
         lines += ["", "ventilator and circuit"]
         meanings = [VARIABLES[name].long_name for name in ports]

@@ -9,7 +9,6 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.model.paths import part_at
-from ventsim.results.measures import LUNG_MEASURES
 from ventsim.results.schema import CAUTION
 from ventsim.simulation.batch import Case, PieceResult
 from ventsim.studies.sizing.explanation import bypass_warnings, limits_hit, why_not
@@ -64,7 +63,7 @@ def answer(
     sensitivity = _sensitivity(problem, found)
     lungs = [_lung_of(problem, unknown, row) for unknown, row in zip(problem.unknowns, sensitivity, strict=True)]
     circuit, settings = problem.at(values)
-    volumes = after.lungs[0, :, LUNG_MEASURES.index("inspired_tidal_volume")]
+    volumes = after.lungs["inspired_tidal_volume"][0]
     stood_for = holes(problem, circuit, settings, tidal_volumes=volumes, lungs=lungs)
     chosen = options(stood_for, drills=drills, bore_tolerance=bore_tolerance)
     is_met = found.worst <= tolerance
@@ -133,9 +132,8 @@ def _of_quantities(
 def _of_lungs(before: PieceResult, after: PieceResult) -> dict[str, Any]:
     found = {}
     for name, (measure, _, _) in _BEFORE_AND_AFTER.items():
-        column = LUNG_MEASURES.index(measure)
-        found[f"{name}_before"] = ("lung", before.lungs[0, :, column])
-        found[f"{name}_after"] = ("lung", after.lungs[0, :, column])
+        found[f"{name}_before"] = ("lung", before.lungs[measure][0])
+        found[f"{name}_after"] = ("lung", after.lungs[measure][0])
     return found
 
 
@@ -161,7 +159,7 @@ def _sensitivity(problem: Problem, found: Found) -> FloatArray:
             places[k] = min(max(places[k] + sign * _DIFFERENCE, low[k]), high[k])
             pairs.append(problem.values(places))
     result = problem.run([problem.case(values) for values in pairs])
-    volumes = result.lungs[:, :, LUNG_MEASURES.index("inspired_tidal_volume")]
+    volumes = result.lungs["inspired_tidal_volume"]
     rows = []
     for k, unknown in enumerate(problem.unknowns):
         change = pairs[2 * k + 1][k] - pairs[2 * k][k]

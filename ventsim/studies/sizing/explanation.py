@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 from ventsim.model.circuit import Circuit
 from ventsim.model.paths import part_at
 from ventsim.model.ventilator import PressureControl
-from ventsim.results.measures import LUNG_MEASURES
 from ventsim.studies.sizing.problem import TARGETS, Problem, Unknown
 from ventsim.studies.sizing.search import Found
 
@@ -160,5 +159,5 @@ def _volumes_at_limits(problem: Problem, values: FloatArray, *, k: int, lung: st
         moved = values.copy()
         moved[k] = limit
         cases.append(problem.case(moved))
-    lungs = problem.run(cases).lungs[:, problem.lungs.index(lung), LUNG_MEASURES.index("inspired_tidal_volume")]
-    return dict(zip(("low", "high"), map(float, lungs), strict=True))
+    volumes = problem.run(cases).lungs["inspired_tidal_volume"][:, problem.lungs.index(lung)]
+    return dict(zip(("low", "high"), map(float, volumes), strict=True))

@@ -15,7 +15,6 @@ from ventsim.model.parts import Restrictor
 from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check
-from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import Case
 from ventsim.studies.sizing.explanation import way_in
 from ventsim.studies.sizing.limb import tube_bore_of
@@ -182,5 +181,4 @@ def give(problem: Problem, base: Case, chosen: Sequence[Option]) -> tuple[FloatA
         nothing = np.empty((0, len(problem.lungs)))
         return nothing, nothing
     result = problem.run([case_with(base, option) for option in chosen])
-    volume, auto = (LUNG_MEASURES.index(name) for name in ("inspired_tidal_volume", "auto_peep"))
-    return result.lungs[:, :, volume], result.lungs[:, :, auto]
+    return result.lungs["inspired_tidal_volume"], result.lungs["auto_peep"]

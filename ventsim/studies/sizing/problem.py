@@ -17,7 +17,6 @@ from ventsim.model.paths import canonical, part_at, quantity_at, single_value, w
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import Quantity, quantity
-from ventsim.results.measures import LUNG_MEASURES
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_piece
 
 FloatArray = NDArray[np.float64]
@@ -141,10 +140,8 @@ class Problem:
 
     def miss(self, result: PieceResult) -> FloatArray:
         """Relative miss of each target, shape (n_cases, n_targets); NaN where there is no breath. [1]"""
-        places = [self.lungs.index(target.lung) for target in self.targets]
-        columns = [LUNG_MEASURES.index(target.measure) for target in self.targets]
-        wanted = np.array([target.value for target in self.targets])
-        return result.lungs[:, places, columns] / wanted - 1.0
+        reached = [result.lungs[target.measure][:, self.lungs.index(target.lung)] for target in self.targets]
+        return np.stack(reached, axis=-1) / [target.value for target in self.targets] - 1.0
 
     @property
     def scale_limits(self) -> tuple[FloatArray, FloatArray]:
