@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from ventsim.clock import clock
 from ventsim.errors import InputError, SchemaError
 from ventsim.model.changes import AnyChange, Schedule
 from ventsim.model.circuit import Circuit
@@ -16,6 +15,7 @@ from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.saved_run import LongRun, Saver
 from ventsim.simulation.streaming import long_course, run_course
+from ventsim.tables import clock
 
 
 def continue_long(

@@ -6,13 +6,12 @@
 """
 
 from ventsim.studies.blind_spots import blind_spots
-from ventsim.studies.blind_spots_text import blind_spots_table
 from ventsim.studies.faults import equivalent_modes, equivalent_settings, standard_faults
 from ventsim.studies.interaction import interaction
 from ventsim.studies.sizing import size
 from ventsim.studies.sizing_restrict import restrict
-from ventsim.studies.sizing_table import sizing_table
 from ventsim.studies.sweep import sweep
+from ventsim.studies.tables import blind_spots_table, sizing_table, sweep_table
 
 __all__ = [
     "blind_spots",
@@ -25,4 +24,5 @@ __all__ = [
     "sizing_table",
     "standard_faults",
     "sweep",
+    "sweep_table",
 ]

@@ -20,9 +20,11 @@ from ventsim.results.schema import CAUTION, label
 from ventsim.simulation import simulate_breaths, steady_breath
 from ventsim.simulation.prepare import DEFAULT_TOLERANCE, LONGEST_RUN, check_number
 from ventsim.simulation.progress import Progress
-from ventsim.studies.blind_spots_text import NOT_RUN
 from ventsim.studies.fault_checks import Faults, check_fits, checked_faults, modes_by_name
 from ventsim.studies.faults import standard_faults
+
+NOT_RUN = "not run"
+"""How the reason begins where a fault was not tried."""
 
 _LEAST_VOLUME = 1e-3  # inspired by a lung that gets something at all [mL]
 _STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"

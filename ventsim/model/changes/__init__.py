@@ -19,7 +19,6 @@ from ventsim.model.changes.descriptions import (
     TimedChange,
 )
 from ventsim.model.changes.faults import Clamped, with_faults
-from ventsim.model.changes.listing import ChangeRow
 from ventsim.model.changes.paths import value_at, with_values
 from ventsim.model.changes.schedule import Schedule, changes_table, with_changes
 
@@ -27,7 +26,6 @@ __all__ = [
     "CHANGE_KINDS",
     "AnyChange",
     "Change",
-    "ChangeRow",
     "Clamp",
     "Clamped",
     "Disconnection",
