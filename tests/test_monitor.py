@@ -212,7 +212,7 @@ def test_streamed_and_recorded_runs_display_the_same():
     """Both roads lead through one definition; the run without waveforms and the one with them, bit for bit."""
     circuit = vs.layouts.single(vs.Lung(compliance=40, resistance=12))
     settings = vs.VolumeControl(tidal_volume=450, rate=20, inspiratory_time=1.2, pause_time=0.3)
-    sensors = Sensors(volume_scatter=8.0, pressure_scatter=0.3, seed=5)
+    sensors = Sensors(volume_standard_deviation=8.0, pressure_standard_deviation=0.3, seed=5)
     streamed = displayed_values(vs.simulate_breaths(circuit, settings, duration=30), sensors=sensors)
     recorded = displayed_values(breath_measures(vs.simulate(circuit, settings, duration=30)), sensors=sensors)
     assert streamed.sizes["breath"] == 10
@@ -286,7 +286,7 @@ def test_gain_and_offset():
     )
 
 
-NOISY = Sensors(volume_scatter=10.0, pressure_scatter=0.5, seed=2026)
+NOISY = Sensors(volume_standard_deviation=10.0, pressure_standard_deviation=0.5, seed=2026)
 READ = (
     "inspired_tidal_volume",
     "expired_tidal_volume",
@@ -589,7 +589,7 @@ def test_a_wider_limit_adds_no_alarm(rows, values, name, part):
 @given(breaths, st.integers(0, 10**9), st.integers(0, 11))
 def test_any_part_of_a_run_displays_the_same(rows, seed, cut):
     """Scatter does not depend on which breaths are looked at."""
-    sensors = Sensors(volume_scatter=20.0, pressure_scatter=1.0, seed=seed)
+    sensors = Sensors(volume_standard_deviation=20.0, pressure_standard_deviation=1.0, seed=seed)
     delivered, returned, peak, peep = np.array(rows).T
     measures = measures_of(
         len(rows), port_delivered_volume=delivered, port_returned_volume=returned, port_peak_pressure=peak,
@@ -724,7 +724,7 @@ def test_waves_that_the_message_asks_for_are_enough():
         (lambda: Sensors.worst_case(reads="up"), r"reads 'up' is not one of the choices\.\n  Allowed: 'low'"),
         (lambda: Sensors(seed=-1), r"sensors: seed -1 is not allowed"),
         (lambda: Sensors(seed=0.5), r"sensors: seed 0\.5 is not allowed\.\n  Allowed: whole number at least 0"),
-        (lambda: Sensors(volume_scatter=-1.0), r"volume_scatter -1 mL is not allowed\.\n  Allowed: at least 0 mL"),
+        (lambda: Sensors(volume_standard_deviation=-1.0), r"volume_standard_deviation -1 mL is not allowed\.\n  Allowed: at least 0 mL"),
         (lambda: Sensors(volume_gain_error=-1.0), r"volume_gain_error -1 is not allowed"),
         (lambda: Sensors(volume_gain=0.1), r"there is no 'volume_gain'\.\n  Did you mean 'volume_gain_error'"),
         (

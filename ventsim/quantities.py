@@ -232,12 +232,12 @@ class Quantity:
         str
             One question; empty if no other unit explains the value.
         """
-        low, high = self.plausible or (self.at_least or self.above or -math.inf, self.at_most or math.inf)
+        low, high = self.plausible or (-math.inf, math.inf)
         others = [(other, _factor(self.unit, other)) for other in _OTHER_UNITS.get(self.unit, ())]
         if self.percent:
             others.append(("%", 0.01))
         for other, factor in others:
-            if low <= value * factor <= high:
+            if low <= value * factor <= high and not self.fault(value * factor):
                 return f"Did you mean {_rounded(value * factor)} ({_short(value)} {other})?"
         return ""
 
@@ -481,10 +481,25 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
             "mL/cmH2O", "compliance of the circuit that the ventilator subtracts", at_least=0.0,
             plausible=(0.0, 10.0),
         ),
-        "alarm_pressure": _q("cmH2O", "limit of a pressure; None: off", above=0.0, plausible=(0.5, 120.0)),
-        "alarm_volume": _q("mL", "limit of a volume; None: off", above=0.0, plausible=(1.0, 10000.0)),
-        "alarm_minute_volume": _q(
-            "L/min", "limit of a minute volume; None: off", above=0.0, plausible=(0.05, 150.0)
+        "high_pressure": _q("cmH2O", "highest peak pressure; None: off", above=0.0, plausible=(10.0, 120.0)),
+        "low_pressure": _q("cmH2O", "lowest peak pressure; None: off", above=0.0, plausible=(1.0, 80.0)),
+        "high_expired_volume": _q(
+            "mL", "highest expired tidal volume; None: off", above=0.0, plausible=(1.0, 10000.0)
+        ),
+        "low_expired_volume": _q(
+            "mL", "lowest expired tidal volume; None: off", above=0.0, plausible=(1.0, 10000.0)
+        ),
+        "high_minute_volume": _q(
+            "L/min", "highest expired minute volume; None: off", above=0.0, plausible=(0.05, 150.0)
+        ),
+        "low_minute_volume": _q(
+            "L/min", "lowest expired minute volume; None: off", above=0.0, plausible=(0.05, 150.0)
+        ),
+        "peep_rise": _q(
+            "cmH2O", "how far displayed PEEP may rise above set PEEP; None: off", above=0.0, plausible=(0.5, 30.0)
+        ),
+        "peep_loss": _q(
+            "cmH2O", "how far displayed PEEP may fall below set PEEP; None: off", above=0.0, plausible=(0.5, 30.0)
         ),
         "alarm_delay": _q(
             "s", "how long a condition must last until its alarm is raised", at_least=0.0, plausible=(0.0, 180.0)

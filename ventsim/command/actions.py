@@ -12,7 +12,7 @@ from ventsim.command.studies import run_size, run_sweep, study_blind_spots
 from ventsim.command.study_files import read_size, read_sweep
 from ventsim.command.words import heading
 from ventsim.errors import InputError, ScenarioError
-from ventsim.model.circuit import parts_list_text
+from ventsim.model.circuit import parts_list
 from ventsim.model.scenario import Scenario, builtin, builtin_names
 
 
@@ -34,7 +34,7 @@ def list_parts(options: argparse.Namespace) -> None:
     """The parts of a scenario's circuit."""
     found = find(options.target)
     print(f"{heading(found.scenario)} ({found.origin})\n")
-    print(parts_list_text(found.scenario.circuit))
+    print(parts_list(found.scenario.circuit))
 
 
 def draw(options: argparse.Namespace) -> None:

@@ -10,7 +10,6 @@ from pathlib import Path
 import xarray as xr
 
 import ventsim
-from ventsim.clock import clock
 from ventsim.command.finding import Found
 from ventsim.command.stages import breath_of_limits, stage_table, stages_of
 from ventsim.command.to_check import lines_to_check, losses, relief_of_run
@@ -21,6 +20,7 @@ from ventsim.model.scenario import Scenario
 from ventsim.results.monitor import AlarmLimits, alarms, alarms_table, displayed_values
 from ventsim.simulation import LongRun
 from ventsim.simulation.continuing import check_end
+from ventsim.tables import clock
 
 LONG = 1800.0
 """Runs that last longer keep no waveforms unless they are asked for. [s]"""
@@ -117,7 +117,7 @@ def _report(
     raised = alarms(shown, limits)
     _draw(run, shown, raised, schedule, files[1], title=title)
     print(stage_table(measures, shown, stages_of(ends, schedule)))
-    print(f"\n{alarms_table(raised, caution=False)}\n({set_around})\n")
+    print(f"\n{alarms_table(raised).text(caution=False)}\n({set_around})\n")
     residual = abs(measures.attrs["volume_balance_residual_mL"])
     waveforms = "no waveforms" if run.waveforms is None else f"waveforms of {run.waveforms.sizes['breath']}"
     to_check = [*doubts, *relief_of_run(measures), *losses(measures.isel(breath=-1))]

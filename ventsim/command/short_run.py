@@ -7,8 +7,9 @@ import xarray as xr
 import ventsim
 from ventsim.command.finding import Found
 from ventsim.command.to_check import lines_to_check, losses, relief_of_last_breath
-from ventsim.command.words import CAUTION, fixed, heading
+from ventsim.command.words import CAUTION, heading
 from ventsim.errors import InputError
+from ventsim.tables import fixed
 
 BREATHS_IN_PICTURE = 2
 
@@ -38,11 +39,11 @@ def _summary(waveforms: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -
     if measures.sizes["breath"] > 1:
         volumes = measures["inspired_tidal_volume"].isel(breath=slice(-2, None))
         change = max(float(abs(volumes.diff("breath")).max()), 0.01)
-        steady = f"no lung's inspired volume differs by more than {change:.2f} mL from the breath before."
+        steady = f"no lung's inspired volume differs by more than {fixed(change, 2)} mL from the breath before."
     lost = abs(waveforms.attrs["volume_balance_residual_mL"])
     return "\n".join(
         [
-            ventsim.breath_table(measures, caution=False),
+            ventsim.breath_table(measures).text(caution=False),
             "",
             f"Gas:        {fixed(delivered, 1)} mL delivered, {fixed(returned, 1)} mL returned, "
             f"{fixed(stored, 1)} mL more held by lungs and circuit than before the breath.",
@@ -56,7 +57,7 @@ def _summary(waveforms: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -
 def _write(waveforms: xr.Dataset, files: tuple[Path, Path], *, title: str) -> None:
     from matplotlib.figure import Figure
 
-    waveforms, picture = files
+    result, picture = files
     figure = Figure(figsize=(8.0, 6.8 + 0.09 * waveforms.sizes["lung"]), layout="constrained")
     ventsim.plot.waveforms(
         waveforms,
@@ -66,7 +67,7 @@ def _write(waveforms: xr.Dataset, files: tuple[Path, Path], *, title: str) -> No
     figure.suptitle(title, parse_math=False)
     try:
         waveforms.to_netcdf(
-            waveforms, engine="h5netcdf", encoding={name: {"zlib": True} for name in waveforms.data_vars}
+            result, engine="h5netcdf", encoding={name: {"zlib": True} for name in waveforms.data_vars}
         )
         figure.savefig(picture, dpi=150)
     except (OSError, RuntimeError) as error:

@@ -1,25 +1,23 @@
 """What a run of hours was like before each of its changes and at its end, as a table."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
-from ventsim.clock import clock
-from ventsim.command.words import fixed
 from ventsim.model.changes import Schedule
+from ventsim.results.schema import VARIABLES
+from ventsim.tables import Section, Table, clock
 
 _MOST_ROWS = 14
 
-# Measure of each lung, its title, what is displayed beside it, the heading of that, unit and digits.
-_BLOCKS = (
-    ("inspired_tidal_volume", "inspired tidal volume", "displayed_expired_tidal_volume", "expired", "mL", 1),
-    (
-        "end_inspiratory_alveolar_pressure", "end-inspiratory alveolar pressure",
-        "displayed_peak_pressure", "peak", "cmH2O", 2,
-    ),
-)  # fmt: skip
+# Measure of each lung, and what is displayed beside it.
+_BESIDE = {
+    "inspired_tidal_volume": "displayed_expired_tidal_volume",
+    "end_inspiratory_alveolar_pressure": "displayed_peak_pressure",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,33 +49,20 @@ def breath_of_limits(ends: np.ndarray, schedule: Schedule) -> int:
     return max(_last_before(ends, min(begins)), 0) if begins else 0
 
 
-def stage_table(measures: xr.Dataset, shown: xr.Dataset, stages: Sequence[Stage]) -> str:
+def stage_table(measures: xr.Dataset, shown: xr.Dataset, stages: Sequence[Stage]) -> Table:
     """Volume and pressure of each lung, each beside what the ventilator displays."""
-    first = max(len(stage.label) for stage in stages) + 2
-    lungs = [str(name) for name in measures.lung.values]
-    width = max(9, *(len(name) + 7 for name in lungs))
-    rows, left_out = list(stages), len(stages) - _MOST_ROWS
-    half = _MOST_ROWS // 2
-    if left_out > 0:
-        rows = rows[:half] + rows[-half:]
-    blocks = []
-    for true, title, display, displayed, unit, digits in _BLOCKS:
-        lines = [
-            " " * first + title.ljust(width * len(lungs)) + "   displayed",
-            " " * first + "".join(f"lung {name}".rjust(width) for name in lungs) + displayed.rjust(12),
-            " " * first + f"[{unit}]".rjust(width) * len(lungs) + f"[{unit}]".rjust(12),
-        ]
-        if len(title) > width * len(lungs):  # few lungs: the title needs a line of its own
-            lines[:1] = [" " * first + title, " " * (first + width * len(lungs)) + "   displayed"]
-        for n, stage in enumerate(rows):
-            if left_out > 0 and n == half:
-                lines.append(f"... {left_out} more, in the file")
-            values = measures[true].values[stage.position]
-            cells = "".join(fixed(value, digits).rjust(width) for value in values)
-            beside = fixed(shown[display][stage.position], digits).rjust(12)
-            lines.append(f"{stage.label.ljust(first)}{cells}{beside}")
-        blocks.append("\n".join(lines))
-    return "\n\n".join(blocks)
+    positions = [stage.position for stage in stages]
+    index = pd.Index([stage.label for stage in stages], name="")
+    sections = []
+    for true, display in _BESIDE.items():
+        names = [f"lung {name}" for name in measures["lung"].values]
+        frame = pd.DataFrame(measures[true].values[positions], index=index, columns=names)
+        columns = {name: replace(VARIABLES[true].column, heading=name) for name in names}
+        columns["displayed"] = VARIABLES[display].column
+        frame["displayed"] = shown[display].values[positions]
+        title = VARIABLES[true].long_name
+        sections.append(Section(name=true, frame=frame, columns=columns, title=title, most_rows=_MOST_ROWS))
+    return Table(sections=sections)
 
 
 def _last_before(ends: np.ndarray, time: float) -> int:

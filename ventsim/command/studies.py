@@ -16,12 +16,19 @@ from ventsim.command.to_check import doubts_in_short, lines_to_check
 from ventsim.command.words import CAUTION, INTERRUPTED, UNANSWERED, heading
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.results.schema import VARIABLES
-from ventsim.studies import blind_spots, blind_spots_table, equivalent_modes, size, sizing_table, sweep
+from ventsim.studies import (
+    blind_spots,
+    blind_spots_table,
+    equivalent_modes,
+    size,
+    sizing_table,
+    sweep,
+    sweep_table,
+)
+from ventsim.tables import Table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-_MOST_LINES = 40
 
 
 def study_blind_spots(
@@ -42,9 +49,7 @@ def study_blind_spots(
     print(f"Faults at lung '{lung}', each by itself, watched for {duration:g} s\n")
     failed = int((study.reason != "").sum())
     missed = f"{failed} of {study.reason.size} faults could not be run; the table says why." if failed else ""
-    return _end(
-        blind_spots_table(study, caution=False), files, [*found.doubts, *doubts], stops=stops, missed=missed
-    )
+    return _end(blind_spots_table(study), files, [*found.doubts, *doubts], stops=stops, missed=missed)
 
 
 def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
@@ -63,7 +68,9 @@ def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
     print(f"{heading(scenario)} ({task.found.origin})\n")
     without = int((study.status != "finished").sum())
     missed = f"{without} of {study.status.size} points have no breath; the table says why." if without else ""
-    return _end(_sweep_table(study, task.show), files, [*task.found.doubts, *doubts], stops=stops, missed=missed)
+    return _end(
+        sweep_table(study, show=task.show), files, [*task.found.doubts, *doubts], stops=stops, missed=missed
+    )
 
 
 def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
@@ -80,7 +87,7 @@ def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
     _write(study, _size_figure(circuit, scenario, study), files)
     print(f"{heading(scenario)} ({task.found.origin})\n")
     missed = "" if bool(study.feasible) else "the targets are not met."
-    return _end(sizing_table(study, caution=False), files, [*task.found.doubts, *doubts], missed=missed)
+    return _end(sizing_table(study), files, [*task.found.doubts, *doubts], missed=missed)
 
 
 def _size_figure(circuit: ventsim.Circuit, scenario: ventsim.Scenario, study: xr.Dataset) -> "Figure":
@@ -120,38 +127,6 @@ def _sweep_figure(study: xr.Dataset, task: SweepTask) -> "Figure":
         return figure
 
 
-def _sweep_table(study: xr.Dataset, show: str) -> str:
-    """A row for every point: its values, and the measure of each lung."""
-    row = VARIABLES[show]
-    dims = [str(dim) for dim in study[show].dims if dim != "lung"]
-    flat = study[[show, "status", "reason"]].stack(point=dims, create_index=False)
-    names = [str(name) for name in study.coords if name != "lung" and name != "case"]
-    lungs = [str(name) for name in study.lung.values] if "lung" in study[show].dims else []
-    heads = [*names, *(f"lung {name}" for name in lungs or ["all"])]
-    rows = []
-    for k in range(min(flat.sizes["point"], _MOST_LINES)):
-        one = flat.isel(point=k)
-        values = [_shown(one[name].item()) for name in names]
-        if str(one.status.item()) == "finished":
-            numbers = one[show].values.ravel() if lungs else [float(one[show])]
-            rows.append([*values, *(f"{number + 0.0:.6g}" for number in numbers)])  # no minus before zero
-        else:
-            status, reason = str(one.status.item()), str(one.reason.item()).splitlines()[0]
-            rows.append([*values, f"{status}: {reason.removeprefix(f'{status}: ')}"])
-    widths = [max(len(row[c]) for row in [heads, *rows] if len(row) == len(heads)) for c in range(len(heads))]
-    lines = [f"{row.long_name} [{row.units}]", ""]
-    lines += [
-        "  ".join(cell.rjust(width) for cell, width in zip(cells, widths, strict=False))
-        for cells in [heads, *rows]
-    ]
-    left_out = flat.sizes["point"] - len(rows)
-    return "\n".join(lines + ([f"... and {left_out} more, in the file"] if left_out else []))
-
-
-def _shown(value: object) -> str:
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
-
-
 def _write(study: xr.Dataset, figure: "Figure", files: tuple[Path, Path]) -> None:
     result, picture = files
     try:
@@ -165,14 +140,17 @@ def _write(study: xr.Dataset, figure: "Figure", files: tuple[Path, Path]) -> Non
 
 
 def _end(
-    table: str, files: tuple[Path, Path], doubts: Sequence[str], *, stops: Sequence[str] = (), missed: str = ""
+    table: Table, files: tuple[Path, Path], doubts: Sequence[str], *, stops: Sequence[str] = (), missed: str = ""
 ) -> int:
     """Print the table of a study; return the exit code, which says whether it was stopped or left a question open.
 
     `missed` tells what has no answer.
     """
     to_check = lines_to_check(doubts_in_short(doubts))
-    print(f"{table}\n\n{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}", flush=True)
+    print(
+        f"{table.text(caution=False)}\n\n{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}",
+        flush=True,
+    )
     for line in stops or ([missed] if missed else []):
         print(f"ventsim: {line}", file=sys.stderr)
     return INTERRUPTED if stops else UNANSWERED if missed else 0

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 import xarray as xr
 
-from ventsim.command.words import fixed
+from ventsim.tables import fixed
 
 _MOST_LINES = 8
 _NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
@@ -47,7 +47,7 @@ def relief_of_last_breath(last: xr.Dataset, relief_pressure: float | None) -> li
         return []
     return [
         f"Pressure relief at {relief_pressure:g} cmH2O vented {fixed(vented, 1)} mL of the last breath; "
-        f"{fixed(last['port_delivered_volume'], 1)} mL went into the circuit."
+        f"{fixed(float(last['port_delivered_volume']), 1)} mL went into the circuit."
     ]
 
 

@@ -19,8 +19,3 @@ def heading(scenario: Scenario) -> str:
     if any(other in said for other in SETTINGS_KINDS):
         return f"{scenario.title} (run in {kind})"
     return f"{scenario.title}, {kind}"
-
-
-def fixed(number: float, digits: int) -> str:
-    """A number with so many decimals, and without a minus before zero."""
-    return f"{round(float(number), digits) + 0.0:.{digits}f}"

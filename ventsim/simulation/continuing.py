@@ -1,10 +1,10 @@
 """Going on with a long run that was finished, stopped or broken off."""
 
-from ventsim.clock import clock
 from ventsim.errors import InputError, SchemaError
 from ventsim.simulation.course import Course, Piece
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.saved_run import LongRun
+from ventsim.tables import clock
 
 
 def resumed(runner: Runner, course: Course, before: LongRun) -> None:

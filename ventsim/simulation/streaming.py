@@ -6,7 +6,6 @@ from typing import Any
 
 import xarray as xr
 
-from ventsim.clock import clock
 from ventsim.errors import StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
@@ -23,6 +22,7 @@ from ventsim.simulation.provenance import describe
 from ventsim.simulation.runner import Runner
 from ventsim.simulation.saved_run import LongRun, Saver, joined
 from ventsim.simulation.stopping import StopRequest
+from ventsim.tables import clock
 
 # Breaths whose waveforms are held at a time.
 _CHUNK = 32

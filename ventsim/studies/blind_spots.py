@@ -22,9 +22,11 @@ from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displa
 from ventsim.results.schema import CAUTION, label
 from ventsim.simulation import simulate_long, steady_breath
 from ventsim.simulation.progress import Progress
-from ventsim.studies.blind_spots_text import NOT_RUN
 from ventsim.studies.faults import standard_faults
 from ventsim.studies.modes import checked_modes
+
+NOT_RUN = "not run"
+"""How the reason begins where a fault was not tried."""
 
 _LEAST_VOLUME = 1e-3  # inspired by a lung that gets something at all [mL]
 _STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"

@@ -20,7 +20,6 @@ from ventsim.model.changes.descriptions import (
     TimedChange,
 )
 from ventsim.model.changes.faults import Clamped, with_faults
-from ventsim.model.changes.listing import ChangeRow
 from ventsim.model.changes.schedule import Schedule, changes_table, with_changes
 
 __all__ = [
@@ -28,7 +27,6 @@ __all__ = [
     "CHANGE_KINDS",
     "AnyChange",
     "Change",
-    "ChangeRow",
     "Clamp",
     "Clamped",
     "Disconnection",

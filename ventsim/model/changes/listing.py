@@ -1,59 +1,41 @@
-"""What changes, row by row, as text."""
+"""What changes, row by row, as a table."""
 
-from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
-from ventsim.model.changes.descriptions import Clamp, Disconnection, Fault, LeakOnset, LungRemoval, TimedChange
+import pandas as pd
+
+from ventsim.model.changes.descriptions import Clamp, Disconnection, Fault, LeakOnset, LungRemoval
 from ventsim.model.changes.faults import place_of
 from ventsim.model.changes.plan import Plan
 from ventsim.model.laws.flow import flow_law
 from ventsim.model.paths import value_text
+from ventsim.tables import Column, Section, Table, significant
+
+_TIME = partial(significant, digits=10)
+_COLUMNS = {
+    "at": Column(heading="from", unit="s", show=_TIME),
+    "until": Column(heading="until", unit="s", show=_TIME),
+    "where": Column(heading="where"),
+    "before": Column(heading="before"),
+    "after": Column(heading="after"),
+}
 
 
-@dataclass(frozen=True, slots=True)
-class ChangeRow:
-    """One line of the table of changes, all as text.
-
-    Attributes
-    ----------
-    when, where, before, after : str
-        Time or times in s, the path or place, and the values or states with their units.
-    """
-
-    when: str
-    where: str
-    before: str
-    after: str
-
-
-def rows_of(plan: Plan) -> tuple[ChangeRow, ...]:
-    """What changes, when and from what to what.
-
-    Parameters
-    ----------
-    plan : Plan
-        All changes in order.
-
-    Returns
-    -------
-    tuple of ChangeRow
-        In order of time.
-    """
-    found: list[tuple[float, int, ChangeRow]] = []
+def table_of(plan: Plan) -> Table:
+    """What changes, when and from what to what, in order of time."""
+    rows = []
     for course in plan.courses:
         for stretch in course.stretches:
-            change = stretch.change
-            before = value_text(plan.circuit, plan.settings, change.path, stretch.start)
-            after = value_text(plan.circuit, plan.settings, change.path, stretch.end)
-            found.append((change.at, stretch.number, ChangeRow(_when(change), change.path, before, after)))
-    for number, fault in plan.faults:
-        row = ChangeRow(_when(fault), _where(plan, fault), *_states(fault))
-        found.append((fault.at, number, row))
-    return tuple(row for _, _, row in sorted(found, key=lambda item: item[:2]))
-
-
-def _when(change: TimedChange) -> str:
-    return f"{change.at:.10g}" if change.until is None else f"{change.at:.10g} to {change.until:.10g}"
+            values = (stretch.start, stretch.end)
+            texts = (value_text(plan.circuit, plan.settings, stretch.change.path, value) for value in values)
+            rows.append((stretch.number, stretch.change, stretch.change.path, *texts))
+    rows += [(number, fault, _where(plan, fault), *_states(fault)) for number, fault in plan.faults]
+    rows.sort(key=lambda row: (row[1].at, row[0]))
+    frame = pd.DataFrame([(change.at, change.until, *texts) for _, change, *texts in rows], columns=list(_COLUMNS))
+    frame["until"] = frame["until"].astype(float)  # None becomes NaN
+    changes = Section(name="changes", frame=frame, columns=_COLUMNS)
+    return Table(title="" if rows else "Nothing changes.", sections=[changes])
 
 
 def _where(plan: Plan, fault: Fault) -> str:

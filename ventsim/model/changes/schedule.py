@@ -9,15 +9,15 @@ from typing import Any
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
 from ventsim.model.changes.checks import checked_plan
 from ventsim.model.changes.descriptions import AnyChange
-from ventsim.model.changes.listing import ChangeRow, rows_of
+from ventsim.model.changes.listing import table_of
 from ventsim.model.changes.plan import Plan
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
 from ventsim.model.ventilator import BreathSettings
+from ventsim.tables import Table
 
 # Circuits and settings that are kept in order to be returned again.
 _KEPT = 16
-_TITLES = ("time [s]", "where", "before", "after")
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,19 +198,9 @@ class Schedule:
         """
         return tuple(change for change in self.changes if change.at >= duration)
 
-    def described(self) -> tuple[ChangeRow, ...]:
-        """What changes, when and from what to what, as text.
 
-        Returns
-        -------
-        tuple of ChangeRow
-            In order of time.
-        """
-        return rows_of(self._plan)
-
-
-def changes_table(schedule: Schedule) -> str:
-    """What changes, as text.
+def changes_table(schedule: Schedule) -> Table:
+    """What changes, when and from what to what.
 
     Parameters
     ----------
@@ -219,8 +209,9 @@ def changes_table(schedule: Schedule) -> str:
 
     Returns
     -------
-    str
-        A line for each change, in order of time, below a heading.
+    Table
+        Its DataFrame has a row for each change, in order of time: ``at`` and ``until`` [s], NaN for a step or for
+        good, and texts: ``where``, ``before``, ``after``.
 
     Examples
     --------
@@ -231,15 +222,11 @@ def changes_table(schedule: Schedule) -> str:
     >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
     >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
     >>> print(changes_table(Schedule(circuit, settings, (LungRemoval(lung="a", at=60.0, until=90.0),))))
-    time [s]  where   before  after
-    60 to 90  lung a  on      off, the circuit capped
+    from  until  where   before  after
+     [s]    [s]
+      60     90  lung a  on      off, the circuit capped
     """
-    rows = schedule.described()
-    if not rows:
-        return "Nothing changes."
-    cells = [_TITLES, *((row.when, row.where, row.before, row.after) for row in rows)]
-    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
-    return "\n".join("  ".join(map(str.ljust, line, widths)).rstrip() for line in cells)
+    return table_of(schedule._plan)
 
 
 def with_changes(

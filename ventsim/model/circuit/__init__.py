@@ -4,7 +4,7 @@ from ventsim.model.circuit.description import Circuit
 from ventsim.model.circuit.graph import build_graph
 from ventsim.model.circuit.mating import VENTILATOR_CONES, connector_mismatches
 from ventsim.model.circuit.named_parts import VENTILATOR
-from ventsim.model.circuit.parts_list import parts_list, parts_list_text
+from ventsim.model.circuit.parts_list import parts_list
 from ventsim.model.families import FrozenMapping
 
 __all__ = [
@@ -15,5 +15,4 @@ __all__ = [
     "build_graph",
     "connector_mismatches",
     "parts_list",
-    "parts_list_text",
 ]

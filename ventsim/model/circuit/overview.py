@@ -1,12 +1,14 @@
 """A circuit in a few words, and as a small table for notebooks: lungs, numbers of parts by kind, ventilator."""
 
-import html
 from collections import Counter
 from typing import TYPE_CHECKING
+
+import pandas as pd
 
 from ventsim.model.descriptions import Description
 from ventsim.model.parts import LungPart
 from ventsim.quantities import quantity_of
+from ventsim.tables import Column, Section, Table
 
 if TYPE_CHECKING:
     from ventsim.model.circuit.description import Circuit
@@ -71,12 +73,11 @@ def circuit_html(circuit: "Circuit") -> str:
             others.setdefault(part.kind, []).append(name)
     rows += [(f"{len(names)} x {kind}", ", ".join(names)) for kind, names in others.items()]
     rows.append(("ventilator", ", ".join(_own_values(circuit.ventilator)) or "default values"))
-    cells = "\n".join(
-        f'<tr><th style="text-align:left">{html.escape(head)}</th>'
-        f'<td style="text-align:left">{html.escape(text)}</td></tr>'
-        for head, text in rows
+    frame = pd.DataFrame(
+        {"values": [text for _, text in rows]}, index=pd.Index([head for head, _ in rows], name="")
     )
-    return f"<table>\n{cells}\n</table>"
+    section = Section(name="parts", frame=frame, columns={"values": Column(heading="")})
+    return Table(sections=[section])._repr_html_()
 
 
 def _own_values(item: Description) -> list[str]:

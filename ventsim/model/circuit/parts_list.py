@@ -1,7 +1,9 @@
 """What has to be on the table before a circuit can be put together."""
 
+import math
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
+
+import pandas as pd
 
 from ventsim.errors import CircuitError
 from ventsim.model.circuit.description import Circuit
@@ -10,17 +12,23 @@ from ventsim.model.descriptions import Description, shown
 from ventsim.model.parts import Part, Tube
 from ventsim.model.parts.cones import ANY_CONE, cones_of
 from ventsim.quantities import quantity_of
-
-if TYPE_CHECKING:
-    import pandas as pd
+from ventsim.tables import Column, Section, Table, significant
 
 _ELSEWHERE = ("length", "bore", "inner_diameter")  # fields with a column of their own
 _OF_THE_RUN = ("density", "viscosity", "inertia")  # fields that tell how to calculate, not what to fetch
-_PAGE = 110  # columns of text
+_COLUMNS = {
+    "kind": Column(heading="part", width=14),
+    "count": Column(heading="count"),
+    "length": Column(heading="length", unit="m"),
+    "bore": Column(heading="bore", unit="mm", show=significant),
+    "cones": Column(heading="ports", width=18),
+    "values": Column(heading="values", width=32),
+    "names": Column(heading="names", width=24),
+}
 
 
-def parts_list(circuit: Circuit) -> "pd.DataFrame":
-    """The parts of a circuit, equal ones in one row.
+def parts_list(circuit: Circuit) -> Table:
+    """The parts of a circuit, equal ones in one row; the length of tube in all, and joints that do not fit.
 
     Parameters
     ----------
@@ -29,11 +37,11 @@ def parts_list(circuit: Circuit) -> "pd.DataFrame":
 
     Returns
     -------
-    pandas.DataFrame
-        One row for each sort of part, in the order of the circuit, with the columns ``kind``; ``count`` [1];
-        ``length`` [m] and ``bore`` [mm], empty text for parts that have none, so select tubes before
-        calculating; ``cones``, text with the cones of each port; ``values``, text with the other numbers and
-        choices that tell the part from others; ``names``, tuple of the names in the circuit.
+    Table
+        Its DataFrame has one row for each sort of part, in the order of the circuit, with the columns ``kind``;
+        ``count`` [1]; ``length`` [m] and ``bore`` [mm], NaN for parts that have none; ``cones``, text with the
+        cones of each port; ``values``, text with the other numbers and choices that tell the part from others;
+        ``names``, tuple of the names in the circuit.
 
     Raises
     ------
@@ -45,67 +53,29 @@ def parts_list(circuit: Circuit) -> "pd.DataFrame":
     >>> from ventsim.model.layouts import shared
     >>> from ventsim.model.parts import Lung
     >>> lung = Lung(compliance=50.0, resistance=5.0)
-    >>> table = parts_list(shared({"a": lung, "b": lung}))
-    >>> table.loc[table["kind"] == "tube", ["count", "length", "bore"]].values.tolist()
-    [[4, 1.5, 22.0]]
+    >>> parts = parts_list(shared({"a": lung, "b": lung})).frame
+    >>> parts.loc[parts["kind"] == "tube", ["count", "length", "bore"]].values.tolist()
+    [[4.0, 1.5, 22.0]]
     """
-    import pandas as pd
-
-    rows = []
-    for part, names in _sorts(circuit):
-        rows.append(
-            {
-                "kind": part.kind,
-                "count": len(names),
-                "length": _number(part, "length"),
-                "bore": _number(part, "bore", "inner_diameter"),
-                "cones": _cones_text(part),
-                "values": ", ".join(_values(part)),
-                "names": names,
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def parts_list_text(circuit: Circuit) -> str:
-    """The parts of a circuit as text, with the length of tube in all and the joints that do not fit.
-
-    Parameters
-    ----------
-    circuit : Circuit
-        The circuit.
-
-    Returns
-    -------
-    str
-        Some lines for each sort of part, then the sums.
-
-    Raises
-    ------
-    CircuitError
-        If it is not a circuit.
-
-    Examples
-    --------
-    >>> from ventsim.model.layouts import single
-    >>> from ventsim.model.parts import Lung
-    >>> print(parts_list_text(single(Lung(compliance=50.0, resistance=5.0))).splitlines()[0])
-    2 x tube, 1.5 m, bore 22 mm
-    """
-    lines = []
-    for part, names in _sorts(circuit):
-        lines.append(f"{len(names)} x {part.kind}{_size_text(part)}")
-        details = {"ports": _cones_text(part), "values": ", ".join(_values(part)), "as": ", ".join(names)}
-        for title, text in details.items():
-            if text:
-                lines.extend(_folded(f"    {title.ljust(6)}  ", text))
-    tubes = [part for part in circuit.parts.values() if isinstance(part, Tube)]
-    if tubes:
-        length = sum(tube.length for tube in tubes)
-        lines.extend(["", f"{len(tubes)} tubes, {length:.6g} m in all; {len(circuit.parts)} parts."])
+    rows = [
+        {
+            "kind": part.kind,
+            "count": len(names),
+            "length": _number(part, "length"),
+            "bore": _number(part, "bore", "inner_diameter"),
+            "cones": _cones_text(part),
+            "values": ", ".join(_values(part)),
+            "names": names,
+        }
+        for part, names in _sorts(circuit)
+    ]
+    tubes = [part.length for part in circuit.parts.values() if isinstance(part, Tube)]
+    notes = (
+        [f"{len(tubes)} tubes, {significant(sum(tubes))} m in all; {len(circuit.parts)} parts."] if tubes else []
+    )
     faults = connector_mismatches(circuit)
-    fit = "All joints fit." if not faults else "Joints that do not fit:"
-    return "\n".join([*lines, fit, *faults])
+    notes += ["Joints that do not fit:", *faults] if faults else ["All joints fit."]
+    return Table(sections=[Section(name="parts", frame=pd.DataFrame(rows), columns=_COLUMNS)], notes=notes)
 
 
 def _sorts(circuit: Circuit) -> list[tuple[Part, tuple[str, ...]]]:
@@ -123,19 +93,10 @@ def _sorts(circuit: Circuit) -> list[tuple[Part, tuple[str, ...]]]:
     return [(part, tuple(names)) for part, names in sorts]
 
 
-def _number(part: Part, *names: str) -> float | str:
-    """The first of these numbers that the part has; otherwise a cell that stays empty."""
+def _number(part: Part, *names: str) -> float:
+    """The first of these numbers that the part has, else NaN."""
     given = [getattr(part, name) for name in names if name in type(part).model_fields]
-    return given[0] if given and given[0] is not None else ""
-
-
-def _size_text(part: Part) -> str:
-    texts = [
-        f"{word}{quantity_of(info).text(getattr(part, name))}"
-        for name, word in (("length", ""), ("bore", "bore "), ("inner_diameter", "inner diameter "))
-        if (info := type(part).model_fields.get(name)) is not None and getattr(part, name) is not None
-    ]
-    return "".join(f", {text}" for text in texts)
+    return given[0] if given and given[0] is not None else math.nan
 
 
 def _cones_text(part: Part) -> str:
@@ -160,15 +121,3 @@ def _values(item: Description, before: str = "") -> Iterable[str]:
                 yield from _values(value, f"{words} ")
             else:
                 yield f"{words} {quantity.text(value) if quantity else value}"
-
-
-def _folded(head: str, text: str) -> list[str]:
-    """The text in lines of one page's width, broken at its commas."""
-    lines, line = [], head
-    for number, piece in enumerate(pieces := text.split(", ")):
-        word = piece + (", " if number < len(pieces) - 1 else "")
-        if len(line) + len(word.rstrip()) > _PAGE and line.strip() and line != head:
-            lines.append(line.rstrip())
-            line = " " * len(head)
-        line += word
-    return [*lines, line.rstrip()]

@@ -6,8 +6,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import InputError, PlausibilityWarning, SchemaError, warn_caller
-from ventsim.quantities import quantity
+from ventsim.errors import InputError, SchemaError
+from ventsim.quantities import check
 from ventsim.results.monitor.sensors import Sensors
 from ventsim.results.schema import check_dataset, label
 from ventsim.units import ML_PER_L
@@ -28,8 +28,6 @@ _READ = {
     "mean_pressure": ("port_mean_pressure", ("inspiratory_port_pressure",)),
     "peep": ("port_peep", ("expiratory_port_pressure",)),
 }
-
-_CIRCUIT_COMPLIANCE = quantity("circuit_compliance")
 
 
 def displayed_values(
@@ -106,7 +104,7 @@ def displayed_values(
             )
     if sensors is not None and not isinstance(sensors, Sensors):
         raise InputError(f"sensors: got {type(sensors).__name__}, but Sensors or None is needed.")
-    circuit_compliance = _checked_compliance(circuit_compliance)
+    check("displayed values", {"circuit_compliance": circuit_compliance})
     truth = {name: measures[measure].values.astype(float) for name, (measure, _) in _READ.items()}
     read = (sensors or Sensors()).read(truth, breaths=measures["breath"].values)
     if circuit_compliance > 0.0:
@@ -127,20 +125,9 @@ def displayed_values(
     attrs = {
         **measures.attrs,
         "sensors": "exact" if sensors is None else sensors.model_dump_json(),
-        "subtracted_circuit_compliance_mL_per_cmH2O": circuit_compliance,
+        "subtracted_circuit_compliance_mL_per_cmH2O": float(circuit_compliance),
     }
     return label(xr.Dataset(variables, coords={"breath": measures["breath"].values}, attrs=attrs))
-
-
-def _checked_compliance(value: float) -> float:
-    fault = _CIRCUIT_COMPLIANCE.fault(value)
-    if fault:
-        raise InputError(f"displayed values: circuit_compliance {fault}\n  {_CIRCUIT_COMPLIANCE.allowed()}")
-    doubt = _CIRCUIT_COMPLIANCE.doubt(value)
-    if doubt:
-        text = f"displayed values: circuit_compliance {_CIRCUIT_COMPLIANCE.text(value)} {doubt}"
-        warn_caller(PlausibilityWarning(text))
-    return float(value)
 
 
 def _compliance(volume: FloatArray, rise: FloatArray) -> FloatArray:

@@ -8,26 +8,9 @@ from pydantic import model_validator
 
 from ventsim.errors import InputError
 from ventsim.model.descriptions import Description
-from ventsim.quantities import Quantity, quantity
+from ventsim.quantities import check, quantity
 from ventsim.results.schema import VARIABLES, breath_position, check_dataset
 
-
-def _pressure(meaning: str, *, low: float, high: float) -> Quantity:
-    return Quantity(unit="cmH2O", meaning=f"{meaning}; None: off", above=0.0, plausible=(low, high))
-
-
-def _volume(meaning: str) -> Quantity:
-    return Quantity(unit="mL", meaning=f"{meaning}; None: off", above=0.0, plausible=(1.0, 10000.0))
-
-
-def _minute_volume(meaning: str) -> Quantity:
-    return Quantity(unit="L/min", meaning=f"{meaning}; None: off", above=0.0, plausible=(0.05, 150.0))
-
-
-_MARGINS = {
-    "margin": Quantity(unit="1", meaning="part of the displayed volumes", above=0.0, below=1.0),
-    "pressure_margin": Quantity(unit="cmH2O", meaning="above and below the peak", above=0.0),
-}
 _PAIRS = (
     ("low_pressure", "high_pressure", "cmH2O"),
     ("low_expired_volume", "high_expired_volume", "mL"),
@@ -77,18 +60,14 @@ class AlarmLimits(Description):
 
     kind: ClassVar[str] = "alarm limits"
 
-    high_pressure: Annotated[float, _pressure("highest peak pressure", low=10.0, high=120.0)] | None = 40.0
-    low_pressure: Annotated[float, _pressure("lowest peak pressure", low=1.0, high=80.0)] | None = 5.0
-    high_expired_volume: Annotated[float, _volume("highest expired tidal volume")] | None = None
-    low_expired_volume: Annotated[float, _volume("lowest expired tidal volume")] | None = None
-    high_minute_volume: Annotated[float, _minute_volume("highest expired minute volume")] | None = None
-    low_minute_volume: Annotated[float, _minute_volume("lowest expired minute volume")] | None = None
-    peep_rise: (
-        Annotated[float, _pressure("how far displayed PEEP may rise above set PEEP", low=0.5, high=30.0)] | None
-    ) = 5.0
-    peep_loss: (
-        Annotated[float, _pressure("how far displayed PEEP may fall below set PEEP", low=0.5, high=30.0)] | None
-    ) = 3.0
+    high_pressure: Annotated[float, quantity("high_pressure")] | None = 40.0
+    low_pressure: Annotated[float, quantity("low_pressure")] | None = 5.0
+    high_expired_volume: Annotated[float, quantity("high_expired_volume")] | None = None
+    low_expired_volume: Annotated[float, quantity("low_expired_volume")] | None = None
+    high_minute_volume: Annotated[float, quantity("high_minute_volume")] | None = None
+    low_minute_volume: Annotated[float, quantity("low_minute_volume")] | None = None
+    peep_rise: Annotated[float, quantity("peep_rise")] | None = 5.0
+    peep_loss: Annotated[float, quantity("peep_loss")] | None = 3.0
     disconnection: Annotated[float, quantity("disconnection")] | None = 0.5
     delay: Annotated[float, quantity("alarm_delay")] = 0.0
 
@@ -172,10 +151,7 @@ class AlarmLimits(Description):
         (486.3, 30.0, 12.5)
         """
         check_dataset(displayed, "displayed")
-        for name, value in (("margin", margin), ("pressure_margin", pressure_margin)):
-            fault = _MARGINS[name].fault(value)
-            if fault:
-                raise InputError(f"{cls.kind}: {name} {fault}\n  {_MARGINS[name].allowed()}")
+        check(cls.kind, {"margin": margin, "pressure_margin": pressure_margin})
         one = displayed.isel(breath=breath_position(displayed, breath))
         peak, peep, expired, minute = (
             _displayed_number(one, name)

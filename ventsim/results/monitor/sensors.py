@@ -38,13 +38,13 @@ class Sensors(Description):
         Relative error of volume; 0.05 reads 5 % too much. [1]
     volume_offset : float, default 0
         Error of volume that does not depend on the volume. [mL]
-    volume_scatter : float, default 0
+    volume_standard_deviation : float, default 0
         Standard deviation of volume from breath to breath. [mL]
     pressure_gain_error : float, default 0
         Relative error of pressure. [1]
     pressure_offset : float, default 0
         Error of pressure that does not depend on the pressure. [cmH2O]
-    pressure_scatter : float, default 0
+    pressure_standard_deviation : float, default 0
         Standard deviation of pressure from breath to breath. [cmH2O]
     seed : int, default 0
         Which random numbers are drawn. [1]
@@ -65,7 +65,7 @@ class Sensors(Description):
 
     Examples
     --------
-    >>> Sensors(volume_gain_error=0.05, pressure_scatter=0.2, seed=7).volume_gain_error
+    >>> Sensors(volume_gain_error=0.05, pressure_standard_deviation=0.2, seed=7).volume_gain_error
     0.05
     """
 
@@ -75,10 +75,10 @@ class Sensors(Description):
         float, quantity("gain_error", "relative error of volume; 0.05 reads 5 % too much")
     ] = 0.0
     volume_offset: Annotated[float, quantity("volume_offset")] = 0.0
-    volume_scatter: Annotated[float, quantity("volume_standard_deviation")] = 0.0
+    volume_standard_deviation: Annotated[float, quantity("volume_standard_deviation")] = 0.0
     pressure_gain_error: Annotated[float, quantity("gain_error", "relative error of pressure")] = 0.0
     pressure_offset: Annotated[float, quantity("pressure_offset")] = 0.0
-    pressure_scatter: Annotated[float, quantity("pressure_standard_deviation")] = 0.0
+    pressure_standard_deviation: Annotated[float, quantity("pressure_standard_deviation")] = 0.0
     seed: Annotated[int, quantity("seed")] = 0
 
     @classmethod
@@ -142,11 +142,11 @@ class Sensors(Description):
         array([4.])
         """
         errors = {
-            "volume": (1.0 + self.volume_gain_error, self.volume_offset, self.volume_scatter),
-            "pressure": (1.0 + self.pressure_gain_error, self.pressure_offset, self.pressure_scatter),
+            "volume": (1.0 + self.volume_gain_error, self.volume_offset, self.volume_standard_deviation),
+            "pressure": (1.0 + self.pressure_gain_error, self.pressure_offset, self.pressure_standard_deviation),
         }
         random = np.zeros((len(breaths), len(READINGS)))
-        if self.volume_scatter > 0.0 or self.pressure_scatter > 0.0:
+        if self.volume_standard_deviation > 0.0 or self.pressure_standard_deviation > 0.0:
             random = np.array([_normal(self.seed, int(number)) for number in breaths]).reshape(random.shape)
         read = {}
         for (name, kind), numbers in zip(READINGS.items(), random.T, strict=True):

@@ -1,29 +1,30 @@
-"""What the ventilator displays, and its alarms, as text."""
+"""What the ventilator displays, and its alarms, as tables."""
 
-from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 
 from ventsim.results.schema import CAUTION, VARIABLES, breath_position, check_dataset
+from ventsim.tables import Column, Section, Table, clock, fixed, in_words
 
-# Variables of the table, with their decimals.
-_ROWS = {
-    "displayed_inspired_tidal_volume": 1,
-    "displayed_expired_tidal_volume": 1,
-    "displayed_minute_volume": 2,
-    "displayed_rate": 1,
-    "displayed_peak_pressure": 2,
-    "displayed_plateau_pressure": 2,
-    "displayed_mean_pressure": 2,
-    "displayed_peep": 2,
-    "displayed_dynamic_compliance": 1,
-    "displayed_static_compliance": 1,
-}
+_DISPLAYED = (
+    "displayed_inspired_tidal_volume", "displayed_expired_tidal_volume", "displayed_minute_volume",
+    "displayed_rate", "displayed_peak_pressure", "displayed_plateau_pressure", "displayed_mean_pressure",
+    "displayed_peep", "displayed_dynamic_compliance", "displayed_static_compliance",
+)  # fmt: skip
+_OF_ALARMS = {
+    "first_raised": Column(
+        heading="first raised", unit="s", show=partial(clock, digits=1), shown_unit="h:min:s"
+    ),
+    "breaths_raised": Column(heading="raised in", unit="breaths"),
+    "breaths_with_condition": Column(heading="condition in", unit="breaths"),
+}  # fmt: skip
 
 
-def displayed_table(displayed: xr.Dataset, *, breath: int = -1, caution: bool = True) -> str:
-    """What the ventilator displays of one breath, as text.
+def displayed_table(displayed: xr.Dataset, *, breath: int = -1) -> Table:
+    """What the ventilator displays of one breath.
 
     Parameters
     ----------
@@ -31,13 +32,11 @@ def displayed_table(displayed: xr.Dataset, *, breath: int = -1, caution: bool = 
         Result of :func:`displayed_values`.
     breath : int, default -1
         Number of the breath, or -1 for the last one. [1]
-    caution : bool, default True
-        Whether to end with a line of caution; False: for text in which it stands already.
 
     Returns
     -------
-    str
-        Lines of fixed-width text; a dash for what is unknown.
+    Table
+        Its DataFrame has one row; shown with a dash for what is unknown.
 
     Raises
     ------
@@ -51,22 +50,21 @@ def displayed_table(displayed: xr.Dataset, *, breath: int = -1, caution: bool = 
     check_dataset(displayed, "displayed")
     one = displayed.isel(breath=breath_position(displayed, breath))
     start, end, peep = (float(one[name]) for name in ("breath_start", "breath_end", "set_peep"))
-    known = "" if np.isnan(peep) else f", set PEEP {peep:.2f} cmH2O"
-    title = f"Displayed by the ventilator, breath {int(one['breath'])}: {start:.3f} to {end:.3f} s{known}"
-    cells = [
-        (
-            VARIABLES[name].long_name.removeprefix("displayed "),
-            _shown(float(one[name]), decimals),
-            VARIABLES[name].units,
-        )
-        for name, decimals in _ROWS.items()
-    ]
-    lines = [title, "", *_aligned(cells, left=(0, 2))]
-    return "\n".join([*lines, "", CAUTION] if caution else lines)
+    known = "" if np.isnan(peep) else f", set PEEP {fixed(peep, 2)} cmH2O"
+    columns = {
+        name: Column(heading=VARIABLES[name].long_name.removeprefix("displayed "), unit=VARIABLES[name].units)
+        for name in _DISPLAYED
+    }
+    frame = pd.DataFrame({name: [float(one[name])] for name in _DISPLAYED})
+    times = f"{fixed(start, 3)} to {fixed(end, 3)} s{known}"
+    return Table(
+        title=f"Displayed by the ventilator, breath {int(one['breath'])}: {times}",
+        sections=[Section(name="displayed", frame=frame, columns=columns, is_upright=True)], caution=CAUTION,
+    )  # fmt: skip
 
 
-def alarms_table(alarms: xr.Dataset, *, caution: bool = True) -> str:
-    """Alarms of a run as text: which ones, when each was raised first, and in how many breaths.
+def alarms_table(alarms: xr.Dataset) -> Table:
+    """Alarms of a run: which ones, when each was raised first, and in how many breaths.
 
     Alarms whose condition never held are left out. One whose condition held, but never long enough, has a dash in
     place of the time.
@@ -75,13 +73,11 @@ def alarms_table(alarms: xr.Dataset, *, caution: bool = True) -> str:
     ----------
     alarms : xarray.Dataset
         Result of :func:`alarms`.
-    caution : bool, default True
-        Whether to end with a line of caution; False: for text in which it stands already.
 
     Returns
     -------
-    str
-        Lines of fixed-width text; times as hours:minutes:seconds of the run.
+    Table
+        Its DataFrame has a row for each alarm; times are shown as hours:minutes:seconds of the run.
 
     Raises
     ------
@@ -94,48 +90,18 @@ def alarms_table(alarms: xr.Dataset, *, caution: bool = True) -> str:
     much since the first breath that the ventilator alarms.
     """
     check_dataset(alarms, "alarms")
-    held = alarms["alarm_condition"].transpose("breath", "alarm").values.astype(bool).sum(axis=0)
-    raised = alarms["alarm_raised"].transpose("breath", "alarm").values.astype(bool).sum(axis=0)
+    held = alarms["alarm_condition"].astype(bool).sum("breath").values
+    frame = pd.DataFrame(
+        {
+            "first_raised": alarms["first_raised"].values,
+            "breaths_raised": alarms["alarm_raised"].astype(bool).sum("breath").values,
+            "breaths_with_condition": held,
+        },
+        index=pd.Index([in_words(str(name)) for name in alarms["alarm"].values], name="alarm"),
+    )[held > 0]
     count = alarms.sizes["breath"]
     title = f"Alarms of the ventilator in {count} breath{'' if count == 1 else 's'}"
-    rows = [
-        (str(name).replace("_", " ").replace("peep", "PEEP"), _clock(float(first)), str(n_raised), str(n_held))
-        for name, first, n_raised, n_held in zip(
-            alarms["alarm"].values, alarms["first_raised"].values, raised, held, strict=True
-        )
-        if n_held > 0
-    ]
-    lines = [title, ""] if rows else [f"{title}: none"]
-    if rows:
-        heading = [
-            ("", "first raised", "raised in", "condition in"),
-            ("alarm", "[h:min:s]", "[breaths]", "[breaths]"),
-        ]
-        lines += _aligned([*heading, *rows], left=(0,))
-    return "\n".join([*lines, "", CAUTION] if caution else lines)
-
-
-def _aligned(rows: Sequence[Sequence[str]], *, left: Sequence[int]) -> list[str]:
-    """Rows in columns; those of `left` begin at one place, the others end at one."""
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return [
-        "  ".join(
-            cell.ljust(width) if k in left else cell.rjust(width)
-            for k, (cell, width) in enumerate(zip(row, widths, strict=True))
-        ).rstrip()
-        for row in rows
-    ]
-
-
-def _shown(number: float, decimals: int) -> str:
-    if np.isnan(number):
-        return "-"
-    return f"{round(number, decimals) + 0.0:.{decimals}f}"  # adding zero makes minus zero plain
-
-
-def _clock(seconds: float) -> str:
-    """Time as hours, minutes and seconds with a tenth."""
-    if np.isnan(seconds):
-        return "-"
-    minutes, tenths = divmod(round(10.0 * seconds), 600)
-    return f"{minutes // 60}:{minutes % 60:02d}:{tenths // 10:02d}.{tenths % 10}"
+    return Table(
+        title=title if len(frame) else f"{title}: none",
+        sections=[Section(name="alarms", frame=frame, columns=_OF_ALARMS)], caution=CAUTION,
+    )  # fmt: skip

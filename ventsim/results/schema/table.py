@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from ventsim.tables import Column, percent
+
 Kind = Literal["waveforms", "recording", "measures", "displayed", "alarms", "blind spots"]
 
 
@@ -26,6 +28,8 @@ class Variable:
         What a positive value means.
     kinds : tuple of str
         Kinds of Dataset in which it may occur.
+    heading : str
+        Meaning in still fewer words, for a column of a table.
 
     Examples
     --------
@@ -40,6 +44,14 @@ class Variable:
     long_name: str
     positive: str
     kinds: tuple[str, ...]
+    heading: str
+
+    @property
+    def column(self) -> Column:
+        """How a table shows it: ratios in percent, other numbers with the decimals of their unit."""
+        if self.units == "1":
+            return Column(heading=self.heading, unit="1", show=percent, shown_unit="%")
+        return Column(heading=self.heading, unit=self.units)
 
 
 _WAVES, _MEASURES, _DISPLAYED, _ALARMS = ("waveforms", "recording"), ("measures",), ("displayed",), ("alarms",)
@@ -51,7 +63,8 @@ _ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxed volu
 _OUT, _IN = "out of the ventilator", "into the ventilator"
 _STORED = "above what it holds at atmospheric pressure"
 
-# One group per set of dimensions; a row is name, symbol, unit, long name, what a positive value means.
+# One group per set of dimensions; a row is name, symbol, unit, long name, what a positive value means, and
+# the heading in a table if it is not the long name.
 _COORDINATE_ROWS = {
     "time": ("t", "s", "time", "later", _WAVES),
     "lung": ("", "", "lung", "a name, no sign", _BOTH),
@@ -126,23 +139,26 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
     )),
     (("breath",), _SHOWN, (("set_peep", "PEEP_set", "cmH2O", "set PEEP", _ABOVE),)),
     (("breath", "lung"), _MEASURES, (
-        ("inspired_tidal_volume", "V_TI", "mL", "inspired tidal volume", _NEVER),
-        ("expired_tidal_volume", "V_TE", "mL", "expired tidal volume", _NEVER),
-        ("tidal_volume_fraction", "s", "1", "share of the inspired volume of all lungs", _NEVER),
-        ("tidal_volume_per_weight", "V_TI/m", "mL/kg", "inspired tidal volume per body weight", _NEVER),
-        ("peak_airway_pressure", "p_peak", "cmH2O", "peak airway pressure", _ABOVE),
-        ("mean_airway_pressure", "p_aw,mean", "cmH2O", "mean airway pressure", _ABOVE),
+        ("inspired_tidal_volume", "V_TI", "mL", "inspired tidal volume", _NEVER, "inspired volume"),
+        ("expired_tidal_volume", "V_TE", "mL", "expired tidal volume", _NEVER, "expired volume"),
+        ("tidal_volume_fraction", "s", "1", "share of the inspired volume of all lungs", _NEVER, "share of all"),
+        ("tidal_volume_per_weight", "V_TI/m", "mL/kg", "inspired tidal volume per body weight", _NEVER,
+         "volume /weight"),
+        ("peak_airway_pressure", "p_peak", "cmH2O", "peak airway pressure", _ABOVE, "peak airway"),
+        ("mean_airway_pressure", "p_aw,mean", "cmH2O", "mean airway pressure", _ABOVE, "mean airway"),
         ("mean_alveolar_pressure", "p_alv,mean", "cmH2O", "mean alveolar pressure", _ABOVE),
-        ("end_inspiratory_alveolar_pressure", "p_ei", "cmH2O", "end-inspiratory alveolar pressure", _ABOVE),
+        ("end_inspiratory_alveolar_pressure", "p_ei", "cmH2O", "end-inspiratory alveolar pressure", _ABOVE,
+         "end-insp. alveolar"),
         ("end_expiratory_alveolar_pressure", "p_ee", "cmH2O", "end-expiratory alveolar pressure", _ABOVE),
-        ("plateau_pressure", "p_plat", "cmH2O", "plateau pressure", f"{_ABOVE}; NaN without a pause"),
-        ("driving_pressure", "Δp", "cmH2O", "driving pressure", "alveolar pressure rises"),
+        ("plateau_pressure", "p_plat", "cmH2O", "plateau pressure", f"{_ABOVE}; NaN without a pause",
+         "plateau"),
+        ("driving_pressure", "Δp", "cmH2O", "driving pressure", "alveolar pressure rises", "driving"),
         ("total_peep", "PEEP_tot", "cmH2O", "total PEEP", _ABOVE),
         ("auto_peep", "PEEP_auto", "cmH2O", "auto-PEEP", "above set PEEP"),
         ("peak_inspiratory_flow", "q_I,peak", "L/s", "peak inspiratory flow", "into the lung"),
         ("peak_expiratory_flow", "q_E,peak", "L/s", "peak expiratory flow", "out of the lung"),
-        ("minute_volume", "V_min", "L/min", "inspired minute volume", _NEVER),
-        ("mechanical_power", "P", "J/min", "mechanical power of inspiration", "done on the lung"),
+        ("minute_volume", "V_min", "L/min", "inspired minute volume", _NEVER, "minute volume"),
+        ("mechanical_power", "P", "J/min", "mechanical power of inspiration", "done on the lung", "mech. power"),
     )),
     (("breath",), _MEASURES, (
         ("port_delivered_volume", "V_del", "mL", "volume delivered", _OUT),
@@ -164,8 +180,9 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
     )),
     (("breath",), _DISPLAYED, (
         ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume", _NEVER),
-        ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume", _NEVER),
-        ("displayed_peak_pressure", "p_peak,d", "cmH2O", "displayed peak pressure", _ABOVE),
+        ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume", _NEVER,
+         "displayed expired"),
+        ("displayed_peak_pressure", "p_peak,d", "cmH2O", "displayed peak pressure", _ABOVE, "displayed peak"),
         ("displayed_plateau_pressure", "p_plat,d", "cmH2O", "displayed plateau pressure",
          f"{_ABOVE}; NaN without a pause"),
         ("displayed_mean_pressure", "p_mean,d", "cmH2O", "displayed mean pressure", _ABOVE),
@@ -213,10 +230,11 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
 
 
 def _row(dims: tuple[str, ...], kinds: tuple[str, ...], cells: tuple[str, ...]) -> Variable:
-    name, symbol, units, meaning, sign = cells
+    name, symbol, units, meaning, sign, *heading = cells
     return Variable(
-        name=name, symbol=symbol, dims=dims, units=units, long_name=meaning, positive=sign, kinds=kinds
-    )
+        name=name, symbol=symbol, dims=dims, units=units, long_name=meaning, positive=sign, kinds=kinds,
+        heading=heading[0] if heading else meaning,
+    )  # fmt: skip
 
 
 COORDINATES: dict[str, Variable] = {

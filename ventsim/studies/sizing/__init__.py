@@ -2,6 +2,5 @@
 
 from ventsim.studies.sizing.limb import add_restrictor
 from ventsim.studies.sizing.restrictors import Sizing, size_restrictors
-from ventsim.studies.sizing.table import sizing_table
 
-__all__ = ["Sizing", "add_restrictor", "size_restrictors", "sizing_table"]
+__all__ = ["Sizing", "add_restrictor", "size_restrictors"]

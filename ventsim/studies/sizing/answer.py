@@ -23,7 +23,7 @@ _DIFFERENCE = 1e-3
 # For how much of a value the sensitivity is told, by its unit; otherwise for one.
 _STEPS = {"mm": 0.1, "s": 0.1}
 
-_BEFORE_AND_AFTER = {
+BEFORE_AND_AFTER = {
     "tidal_volume": ("inspired_tidal_volume", "mL", "inspired tidal volume"),
     "driving_pressure": ("driving_pressure", "cmH2O", "driving pressure"),
     "end_inspiratory_pressure": (
@@ -131,7 +131,7 @@ def _of_quantities(
 
 def _of_lungs(before: PieceResult, after: PieceResult) -> dict[str, Any]:
     found = {}
-    for name, (measure, _, _) in _BEFORE_AND_AFTER.items():
+    for name, (measure, _, _) in BEFORE_AND_AFTER.items():
         found[f"{name}_before"] = ("lung", before.lungs[measure][0])
         found[f"{name}_after"] = ("lung", after.lungs[measure][0])
     return found
@@ -181,7 +181,7 @@ def _lung_of(problem: Problem, unknown: Unknown, sensitivity: FloatArray) -> str
 def _labelled(dataset: xr.Dataset) -> xr.Dataset:
     labels: Mapping[str, tuple[str, str, str]] = _LABELS | {
         f"{name}_{when}": (unit, f"{meaning} {when}", "above PEEP" if name == "auto_peep" else "never negative")
-        for name, (_, unit, meaning) in _BEFORE_AND_AFTER.items()
+        for name, (_, unit, meaning) in BEFORE_AND_AFTER.items()
         for when in ("before", "after")
     }
     for name in dataset.data_vars:

@@ -13,6 +13,7 @@ from ventsim.model.parts import LungPart
 from ventsim.model.ventilator import BreathSettings
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
+from ventsim.tables import fixed, percent
 from ventsim.view.plot import COLOURS
 from ventsim.view.plot.style import FAINT, axis_label, style
 
@@ -121,7 +122,7 @@ class BreathPicture:
             self._volume[k].set_data(time, volume[:, k] - volume[0, k])
             self._bars[k].set_height(volumes[k])
             self._texts[k].xy = (k, volumes[k])
-            self._texts[k].set_text(f"{volumes[k]:.0f} mL\n{100.0 * volumes[k] / volumes.sum():.0f} %")
+            self._texts[k].set_text(f"{fixed(volumes[k], 0)} mL\n{percent(volumes[k] / volumes.sum(), 0)} %")
         self._pressure_axes.set_xlim(0.0, time[-1])
         self._pressure_axes.set_ylim(0.0, _above(airway.max(), _PRESSURE_STEP))
         self._volume_axes.set_ylim(0.0, _above(1.03 * np.ptp(volume, axis=0).max(), _VOLUME_STEP))

@@ -7,7 +7,10 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
-from ventsim.view.plot.style import COLOURS
+from ventsim.studies.blind_spots import NOT_RUN
+from ventsim.studies.tables import faults_frame
+from ventsim.tables import fixed
+from ventsim.view.plot.style import COLOURS, change_label
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,6 +20,7 @@ _NEEDED = (
     "tidal_volume_change", "unseen", "raised_after", "reason", "displayed_expired_tidal_volume_before",
     "displayed_expired_tidal_volume_change", "displayed_peak_pressure_change",
 )  # fmt: skip
+_UNKNOWN = change_label(np.nan, 0)
 _FULL = 60.0  # change of volume that has the full colour [%]
 
 
@@ -73,20 +77,20 @@ def blind_spots(
 
 def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
     n_faults, n_lungs = one.sizes["fault"], one.sizes["lung"]
-    for row in range(n_faults):
-        fault = one.isel(fault=row)
-        for column in range(n_lungs):
-            cell = fault.isel(lung=column)
-            reason = str(fault.reason.item())
-            unknown = "not run" if reason.startswith("not run") else "failed" if reason else "–"
-            change, unseen = float(cell.tidal_volume_change), bool(cell.unseen == 1.0)
-            _draw_cell(ax, column, row, change, unseen=unseen, unknown=unknown)
-        before = float(fault.displayed_expired_tidal_volume_before)
-        changed = float(fault.displayed_expired_tidal_volume_change)
+    frame = faults_frame(one)
+    for row, (_, fault) in enumerate(frame.iterrows()):
+        reason = str(one["reason"].values[row])
+        unknown = NOT_RUN if reason.startswith(NOT_RUN) else "failed" if reason else _UNKNOWN
+        for column, lung in enumerate(f"lung {name}" for name in one["lung"].values):
+            change = float(fault[lung])
+            text = change_label(change, 0) if np.isfinite(change) else unknown
+            _draw_cell(ax, column, row, change, unseen=fault[f"unseen in {lung}"], text=text)
+        expired, after = float(fault["displayed expired"]), float(fault["alarm after"])
+        alarm = f"{fault['first alarm']}, {fixed(after, 0)} s" if np.isfinite(after) else "no alarm"
         texts = (
-            _signed(100.0 * changed / before if before > 0.0 else np.nan, 0, " %"),
-            _signed(float(fault.displayed_peak_pressure_change), 1),
-            _alarm(fault.raised_after) if not str(fault.reason.item()) else "–",
+            f"{change_label(expired, 0)} %" if np.isfinite(expired) else _UNKNOWN,
+            change_label(float(fault["displayed peak"]), 1),
+            _UNKNOWN if reason else alarm,
         )
         for place, text in zip(_places(n_lungs), texts, strict=True):
             quiet = text == "no alarm"
@@ -112,12 +116,11 @@ def _places(n_lungs: int) -> tuple[float, float, float]:
     return n_lungs + 0.15, n_lungs + 1.15, n_lungs + 2.55
 
 
-def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool, unknown: str) -> None:
+def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool, text: str) -> None:
     from matplotlib.colors import to_rgb
     from matplotlib.patches import Rectangle
 
-    known = np.isfinite(change)
-    strength = min(abs(change) / _FULL, 1.0) if known else 0.0
+    strength = min(abs(change) / _FULL, 1.0) if np.isfinite(change) else 0.0
     tint = np.array(to_rgb(_LESS if change < 0 else _MORE))
     colour = (1.0 - strength) + strength * tint
     ax.add_patch(
@@ -130,24 +133,7 @@ def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool
             )
         )
     light = float(colour @ (0.3, 0.6, 0.1)) > 0.5
-    text = _signed(change, 0) if known else unknown
     weight = "bold" if unseen else "normal"
     ax.text(
         column, row, text, ha="center", va="center", fontsize=8, color="black" if light else "white", weight=weight
     )
-
-
-def _signed(change: float, decimals: int, unit: str = "") -> str:
-    """A change with its sign, which zero has not; a dash for what is unknown."""
-    if not np.isfinite(change):
-        return "–"
-    rounded = round(change, decimals)
-    return f"{rounded:+.{decimals}f}{unit}" if rounded else f"{0.0:.{decimals}f}{unit}"
-
-
-def _alarm(raised_after: xr.DataArray) -> str:
-    values = raised_after.values
-    if not np.isfinite(values).any():
-        return "no alarm"
-    k = int(np.nanargmin(values))
-    return f"{str(raised_after.alarm.values[k]).replace('_', ' ')}, {values[k]:.0f} s"

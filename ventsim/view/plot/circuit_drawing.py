@@ -13,13 +13,14 @@ from ventsim.errors import CircuitError, SchemaError
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
 from ventsim.results.schema import VARIABLES
+from ventsim.tables import fixed
 from ventsim.units import convert
 from ventsim.view.plot.circuit_flows import joint_flows, parts_without_flow
 from ventsim.view.plot.circuit_lines import Pipe, Plan, plan
 from ventsim.view.plot.circuit_places import Point
 from ventsim.view.plot.circuit_symbols import INK, draw_symbol
 from ventsim.view.plot.circuit_trees import EXPIRATORY, INSPIRATORY, owner
-from ventsim.view.plot.style import COLOURS, need
+from ventsim.view.plot.style import COLOURS, change_label, need
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -241,14 +242,14 @@ def _draw_lung(ax: "Axes", name: str, at: Point, colour: str, instant: xr.Datase
     if instant is not None:
         pressure, volume = (float(instant[v].sel(lung=name)) for v in ("alveolar_pressure", "volume"))
         flow = _flow_text(float(instant["flow"].sel(lung=name)), unit)
-        lines += [flow, f"{pressure:.1f} {VARIABLES['alveolar_pressure'].units}, {volume:.0f} mL"]
+        lines += [flow, f"{fixed(pressure, 1)} {VARIABLES['alveolar_pressure'].units}, {fixed(volume, 0)} mL"]
     _write(ax, "\n".join(lines), at, shift=(17.0, 0.0), ha="left")
 
 
 def _flow_text(flow: float, unit: str) -> str:
     value = float(convert(flow, source=VARIABLES["flow"].units, target=unit))
     digits = 1 if unit == "L/min" else 3
-    return f"{round(value, digits) + 0.0:+.{digits}f} {unit}".replace("-", "−")
+    return f"{change_label(value, digits)} {unit}"
 
 
 def _draw_port(ax: "Axes", port: str, at: Point, instant: xr.Dataset | None, unit: str) -> None:
@@ -257,7 +258,7 @@ def _draw_port(ax: "Axes", port: str, at: Point, instant: xr.Dataset | None, uni
     if instant is not None:
         pressure = float(instant[f"{side}_port_pressure"])
         lines += [
-            f"{pressure:.1f} {VARIABLES['node_pressure'].units}",
+            f"{fixed(pressure, 1)} {VARIABLES['node_pressure'].units}",
             _flow_text(float(instant[f"{side}_port_flow"]), unit),
         ]
     box = {"boxstyle": "round,pad=0.35", "facecolor": "0.94", "edgecolor": INK, "linewidth": 0.9}
@@ -266,12 +267,12 @@ def _draw_port(ax: "Axes", port: str, at: Point, instant: xr.Dataset | None, uni
 
 def _write_instant(ax: "Axes", waveforms: xr.Dataset, time: float) -> None:
     begun = np.flatnonzero(waveforms["breath_start"].values <= time + 1e-9)
-    text = f"flow at {time:.2f} s"
+    text = f"flow at {fixed(time, 2)} s"
     if begun.size:
         k = begun[-1]
         since = time - float(waveforms["breath_start"][k])
         phase = "inspiration" if time < float(waveforms["inspiration_end"][k]) else "expiration"
-        text += f": breath {int(waveforms['breath'][k])}, {since:.2f} s after its start, {phase}"
+        text += f": breath {int(waveforms['breath'][k])}, {fixed(since, 2)} s after its start, {phase}"
     ax.set_title(text, loc="left", fontsize="small")
 
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
+from ventsim.tables import significant
 from ventsim.view.plot.style import FAINT, axis_label, legend, need, style
 
 if TYPE_CHECKING:
@@ -142,4 +143,4 @@ def _label(top: "Axes", bottom: "Axes", variable: str, gap: NDArray[np.float64],
     else:
         bottom.axhline(0.0, **FAINT)
         bottom.set_ylabel(f"difference [{unit}]")
-    bottom.set_title(f"largest difference {largest:.3g} {unit}", loc="left", fontsize="medium")
+    bottom.set_title(f"largest difference {significant(largest, 3)} {unit}", loc="left", fontsize="medium")

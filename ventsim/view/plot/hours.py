@@ -2,13 +2,14 @@
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
+from ventsim.tables import clock, in_words
 from ventsim.view.plot.style import COLOURS, axis_label, legend, need, style
 
 if TYPE_CHECKING:
@@ -90,7 +91,7 @@ def hours(
     for ax in drawn:
         ax.margins(x=0.01)
         ax.spines[["top", "right"]].set_visible(False)
-    _clock(drawn[-1], float(time[-1]))
+    _mark_times(drawn[-1], float(time[-1]))
     return drawn
 
 
@@ -135,7 +136,7 @@ def _mark(drawn: "NDArray[np.object_]", instants: "Sequence[float] | Mapping[str
 def _raised(alarms: xr.Dataset) -> dict[str, NDArray[np.bool_]]:
     """For each alarm that is raised at some time, in which breaths it is."""
     raised = alarms["alarm_raised"].transpose("alarm", "breath").values > 0
-    names = [str(name).replace("_", " ").replace("peep", "PEEP") for name in alarms["alarm"].values]
+    names = [in_words(str(name)) for name in alarms["alarm"].values]
     return {name: row for name, row in zip(names, raised, strict=True) if row.any()}
 
 
@@ -156,17 +157,12 @@ def _draw_alarms(ax: "Axes", raised: Mapping[str, NDArray[np.bool_]], *, ends: N
         ax.annotate("no alarm", (0.01, 0.5), xycoords="axes fraction", va="center", fontsize="small", color="0.3")
 
 
-def _clock(ax: "Axes", end: float) -> None:
+def _mark_times(ax: "Axes", end: float) -> None:
     """Hours and minutes along the axis of time, or minutes and seconds in a run of less than an hour."""
     from matplotlib.ticker import FuncFormatter, MultipleLocator
 
     step = next((step for step in _STEPS if end / step <= _MOST_MARKS), _STEPS[-1])
-    size, unit = (60, "h:min") if end >= 3600.0 else (1, "min:s")
-
-    def text(time: float, _: int) -> str:
-        whole, rest = divmod(round(time / size), 60)
-        return f"{whole}:{rest:02d}"
-
+    form: Literal["h:min", "min:s"] = "h:min" if end >= 3600.0 else "min:s"
     ax.xaxis.set_major_locator(MultipleLocator(step))
-    ax.xaxis.set_major_formatter(FuncFormatter(text))
-    ax.set_xlabel(f"time [{unit}]")
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda time, _: clock(time, form=form)))
+    ax.set_xlabel(f"time [{form}]")

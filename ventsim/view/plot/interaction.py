@@ -8,7 +8,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
-from ventsim.view.plot.style import COLOURS
+from ventsim.view.plot.style import COLOURS, change_label
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -81,7 +81,7 @@ def _draw_matrix(ax: "Axes", matrix: xr.DataArray) -> None:
     ax.imshow(matrix.values, cmap=colours, vmin=-_FULL, vmax=_FULL, aspect="auto")
     for (row, column), value in np.ndenumerate(matrix.values):
         light = float(np.dot(colours((value + _FULL) / (2.0 * _FULL))[:3], (0.3, 0.6, 0.1))) > 0.5
-        text = "0" if abs(value) < 5e-4 else f"{value:+.3f}".replace("-", "−")
+        text = "0" if abs(value) < 5e-4 else change_label(value, 3)
         ax.text(column, row, text, ha="center", va="center", fontsize=8, color="black" if light else "white")
     ax.set_xticks(range(matrix.sizes["lung"]), [str(name) for name in matrix["lung"].values])
     ax.set_yticks(range(matrix.sizes["changed"]), [str(name) for name in matrix["changed"].values])

@@ -7,6 +7,7 @@ import xarray as xr
 from ventsim.errors import SchemaError
 from ventsim.results.schema import VARIABLES
 from ventsim.results.schema.kinds import refuse_other_kind
+from ventsim.tables import signed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,6 +45,11 @@ def legend(ax: "Axes", *, names: list[str]) -> None:
 
 def axis_label(name: str, *, unit: str | None = None) -> str:
     return f"{VARIABLES[name].long_name} [{unit or VARIABLES[name].units}]"
+
+
+def change_label(number: float, digits: int) -> str:
+    """A change as a picture shows it, with the minus that its axes have."""
+    return signed(number, digits).replace("-", "−")
 
 
 def need(dataset: xr.Dataset, *names: str) -> None:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
+from ventsim.tables import significant
 from ventsim.view.plot.label_lines import in_lines, panel_height, panel_width
 from ventsim.view.plot.style import axis_label, need, style
 from ventsim.view.plot.style import legend as legend_above
@@ -275,5 +276,5 @@ def _parameter_label(parameter: xr.DataArray) -> str:
 
 def _value_text(parameter: xr.DataArray) -> str:
     value, unit = parameter.item(), parameter.attrs.get("units", "1")
-    text = f"{value:.4g}" if isinstance(value, int | float) else str(value)
+    text = significant(value, 4) if isinstance(value, int | float) else str(value)
     return text if unit == "1" else f"{text} {unit}"

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
 from ventsim.results.schema import TIME_ROUNDING, VARIABLES, breath_position
+from ventsim.tables import fixed, percent
 from ventsim.units import convert
 from ventsim.view.plot.label_lines import in_lines, panel_height
 from ventsim.view.plot.style import COLOURS, FAINT, axis_label, legend, need, style
@@ -197,19 +198,21 @@ def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
     need(measures, "tidal_volume_fraction", "inspired_tidal_volume")
     one = measures.isel(breath=breath_position(measures, breath))
     lungs = [str(lung) for lung in one["lung"].values]
-    percent = 100.0 * one["tidal_volume_fraction"].values
+    fractions = one["tidal_volume_fraction"].values
     volumes = one["inspired_tidal_volume"].values
     if ax is None:
         _, ax = plt.subplots(figsize=(6.0, 1.3 + 0.42 * len(lungs)), layout="constrained")
     colours = [COLOURS[k % len(COLOURS)] for k in range(len(lungs))]
-    bars = ax.barh(range(len(lungs)), percent, height=0.65, color=colours, edgecolor="black", linewidth=0.6)
-    texts = [f"{volume:.0f} mL ({part:.1f} %)" for volume, part in zip(volumes, percent, strict=True)]
+    bars = ax.barh(
+        range(len(lungs)), 100.0 * fractions, height=0.65, color=colours, edgecolor="black", linewidth=0.6
+    )
+    texts = [f"{fixed(volume, 0)} mL ({percent(part)} %)" for volume, part in zip(volumes, fractions, strict=True)]
     ax.bar_label(bars, texts, padding=5, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0})
     equal = 100.0 / len(lungs)
     ax.axvline(equal, color="0.3", linewidth=1.0, linestyle=(0, (4, 2)), label="equal share", zorder=0.5)
     ax.set_yticks(range(len(lungs)), lungs)
     ax.invert_yaxis()
-    ax.set_xlim(0.0, 1.45 * max(np.nanmax(percent, initial=0.0), equal))
+    ax.set_xlim(0.0, 1.45 * max(100.0 * np.nanmax(fractions, initial=0.0), equal))
     ax.set_xlabel(axis_label("tidal_volume_fraction", unit="%"))
     ax.set_title(f"breath {int(one['breath'])}", loc="left", fontsize="medium")
     ax.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), frameon=False, borderaxespad=0.2)
