@@ -161,7 +161,7 @@ def test_no_draft_is_left_by_a_write_that_is_broken_off(error, tmp_path, monkeyp
 
     monkeypatch.setattr(xr.Dataset, "to_netcdf", break_off)
     with pytest.raises(error, match="here"):
-        run.write(tmp_path / "run.nc")
+        run.save(tmp_path / "run.nc")
     assert [path.name for path in tmp_path.iterdir()] == ["run.nc"]
     assert (tmp_path / "run.nc").read_bytes() == before
 

@@ -9,7 +9,6 @@ from ventsim.command.finding import Found
 from ventsim.command.to_check import lines_to_check
 from ventsim.command.words import CAUTION, heading
 from ventsim.errors import InputError
-from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import Scenario
 
@@ -38,16 +37,12 @@ def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
 def _at(scenario: Scenario, time: float | None) -> tuple[Circuit, xr.Dataset]:
     """The circuit as it is at an instant, and waveforms around it."""
     if time is None:
-        return scenario.circuit, ventsim.steady_breath(scenario.circuit, scenario.settings)
+        return scenario.circuit, ventsim.steady_breath(scenario.changed(changes=()))
     if not 0.0 <= time <= scenario.duration:
         raise InputError(
             f"time {time:g} s is outside of the run.\n"
             f"  Allowed: 0 to {scenario.duration:g} s; without --time: the steady breath."
         )
     period = scenario.settings.period
-    run = ventsim.simulate_long(
-        scenario.circuit, scenario.settings, duration=scenario.duration,
-        sample_interval=scenario.sample_interval, tolerance=scenario.tolerance, changes=scenario.changes,
-        waveform_windows=((max(time - period, 0.0), time + period),),
-    )  # fmt: skip
-    return Schedule(scenario.circuit, scenario.settings, scenario.changes).circuit_at(time), run.waveforms
+    run = ventsim.simulate_long(scenario, waveform_windows=((max(time - period, 0.0), time + period),))
+    return scenario.schedule.circuit_at(time), run.waveforms

@@ -35,21 +35,19 @@ SIZE = """\
 A file such as this one, here all invented, is enough:
 
   scenario = "two-unequal-lungs"    # built-in, or a file beside this one
-  [restrict]
-  a = "inspiratory"                 # puts a hole into that limb of lung a
   [targets.a]
   inspired_tidal_volume = 400       # mL
-  [vary]
-  "parts.a inspiratory restrictor.bore" = [1, 22]            # mm, limits
 
-A resistance in place of a hole:
+It puts an orifice into the inspiratory limb of lung a and finds its bore. A
+resistance in place of an orifice, or another limb:
 
   [restrict]
-  a = { limb = "inspiratory", kind = "restrictor" }
+  a = { limb = "inspiratory", resistance = 10 }                     # cmH2O·s/L
   [vary]
-  "parts.a inspiratory restrictor.linear_resistance" = [0, 50]   # cmH2O·s/L
+  "limbs.a.inspiratory_restrictor.resistance" = [0, 50]             # limits
 
-As many values vary as there are targets. Above [restrict] may stand as well:
+As many values vary as there are targets. Above the sections may stand as well:
 drills = [3, 4, 5] (bores to choose from, mm) and bore_tolerance = 0.1 (mm).
-More in docs/howto_hours_and_studies.md. Exit code 3: the targets are not met.
+The scenario with the values found is written as a .toml file. More in
+docs/howto_hours_and_studies.md. Exit code 3: the targets are not met.
 """

@@ -2,9 +2,8 @@
 
 import shlex
 import sys
-from collections.abc import Callable, Sequence
-from contextlib import suppress
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import xarray as xr
@@ -29,21 +28,12 @@ LONG = 1800.0
 def run_long(found: Found, files: tuple[Path, Path]) -> int:
     """Run a scenario for hours, or one with changes; return the exit code."""
     scenario = found.scenario
-    schedule = _announce(scenario, found.origin)
-    windows, every = scenario.waveform_windows, scenario.waveform_every
     if scenario.keeps_all_waveforms and scenario.duration <= LONG:
-        windows = ((0.0, scenario.duration),)
-
-    def breathe() -> LongRun:
-        return ventsim.simulate_long(
-            scenario.circuit, scenario.settings, duration=scenario.duration,
-            sample_interval=scenario.sample_interval, tolerance=scenario.tolerance, changes=scenario.changes,
-            waveform_windows=windows, waveform_every=every, save=files[0],
-        )  # fmt: skip
-
-    told = scenario.changed({"waveform_windows": windows, "waveform_every": every})
-    run = _kept(breathe, told, files[0])
-    return _report(run, schedule, files, title=heading(scenario), doubts=found.doubts)
+        scenario = scenario.changed(waveform_windows=((0.0, scenario.duration),))
+    _announce(scenario, found.origin)
+    with _finished_kept(files[0]):
+        run = ventsim.simulate_long(scenario, save=files[0])
+    return _report(run, scenario, files, doubts=found.doubts)
 
 
 def continue_run(path: Path, duration: float | None, files: tuple[Path, Path]) -> int:
@@ -60,62 +50,42 @@ def continue_run(path: Path, duration: float | None, files: tuple[Path, Path]) -
     scenario = scenario.changed({"duration": duration})
     check_end(before, duration)
     so_far = before.measures.sizes["breath"]
-    schedule = _announce(scenario, f"from {path}, {so_far} breaths so far")
-
-    def breathe() -> LongRun:
-        return ventsim.continue_long(before, duration=duration, save=files[0])
-
-    run = _kept(breathe, scenario, files[0], unless=f"the {so_far} breaths so far are kept in {path}.")
-    return _report(run, schedule, files, title=heading(scenario), doubts=())
+    _announce(scenario, f"from {path}, {so_far} breaths so far")
+    with _finished_kept(files[0], unless=f"the {so_far} breaths so far are kept in {path}."):
+        run = ventsim.simulate_long(scenario, resume=before, save=files[0])
+    return _report(run, scenario, files, doubts=())
 
 
-def _announce(scenario: Scenario, origin: str) -> Schedule:
-    """Tell what is going to be run, and what changes in it."""
+def _announce(scenario: Scenario, origin: str) -> None:
+    """Print what is going to be run, and what changes in it."""
     print(f"{heading(scenario)} ({origin})\n")
-    schedule = Schedule(scenario.circuit, scenario.settings, scenario.changes)
     if scenario.changes:
-        print(changes_table(schedule), end="\n\n")
+        print(changes_table(scenario.schedule), end="\n\n")
     sys.stdout.flush()  # before a run that takes long, and before messages on the other stream
-    return schedule
 
 
-def _kept(breathe: Callable[[], LongRun], scenario: Scenario, path: Path, *, unless: str | None = None) -> LongRun:
-    """The run, whose file holds the scenario; after a failure, tell where the finished breaths are.
-
-    `unless` is what to tell if no breath was finished before a failure.
-    """
+@contextmanager
+def _finished_kept(path: Path, *, unless: str | None = None) -> Iterator[None]:
+    """Context in which a run that fails says where its finished breaths are, or `unless` if there are none."""
     try:
-        run = _noted(breathe(), scenario)
+        yield
     except VentsimError as error:
         if isinstance(error.finished, LongRun):
             n = error.finished.measures.sizes["breath"]
             print(f"ventsim: the {n} breaths finished before are in {path}.", file=sys.stderr)
-            with suppress(InputError):  # the file is there already, and the failure matters more than its title
-                _noted(error.finished, scenario).write(path)
         elif unless is not None:
             print(f"ventsim: {unless}", file=sys.stderr)
         raise
-    run.write(path)  # once more, with the scenario
-    return run
 
 
-def _noted(run: LongRun, scenario: Scenario) -> LongRun:
-    """The run with the scenario as its user wrote it; the run itself knows neither title nor layout."""
-    attrs = {"title": scenario.title, "scenario": scenario.to_toml()}
-    waveforms = None if run.waveforms is None else run.waveforms.assign_attrs(attrs)
-    return replace(run, measures=run.measures.assign_attrs(attrs), waveforms=waveforms)
-
-
-def _report(
-    run: LongRun, schedule: Schedule, files: tuple[Path, Path], *, title: str, doubts: Sequence[str]
-) -> int:
-    """Draw, print, and tell whether the run went to its end."""
-    measures = run.measures
+def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, doubts: Sequence[str]) -> int:
+    """Draw, print, and say whether the run went to its end."""
+    measures, schedule = run.measures, scenario.schedule
     shown = displayed_values(measures)
     ends = measures.breath_end.values
     limits, set_around = _limits(shown, breath_of_limits(ends, schedule))
     raised = alarms(shown, limits)
-    _draw(run, shown, raised, schedule, files[1], title=title)
+    _draw(run, shown, raised, schedule, files[1], title=heading(scenario))
     print(stage_table(measures, shown, stages_of(ends, schedule)))
     print(f"\n{alarms_table(raised).text(caution=False)}\n({set_around})\n")
     residual = abs(measures.attrs["volume_balance_residual_mL"])
@@ -145,7 +115,7 @@ def _limits(shown: xr.Dataset, position: int) -> tuple[AlarmLimits, str]:
     number = int(shown.breath[position])
     try:
         limits = AlarmLimits.around(shown.isel(breath=[position]))
-    except InputError:  # nothing is displayed that limits could be set around; the run must be told all the same
+    except InputError:  # nothing is displayed around which limits could be set
         return AlarmLimits(), f"default limits, none of volume: breath {number} does not show what is usual"
     return limits, f"limits around what was displayed of breath {number}"
 

@@ -19,7 +19,7 @@ def run_short(found: Found, files: tuple[Path, Path]) -> None:
     scenario = found.scenario
     title = heading(scenario)
     print(f"{title} ({found.origin})\n", flush=True)  # before the word on compiling, if there is one
-    waveforms = ventsim.simulate_scenario(scenario)
+    waveforms = ventsim.simulate(scenario)
     measures = ventsim.breath_measures(waveforms)
     # The files come first: whoever reads the table may stop reading (`| head`) and must still have them.
     _write(waveforms, files, title=title)

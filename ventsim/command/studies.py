@@ -10,17 +10,18 @@ import xarray as xr
 import ventsim
 from ventsim.command.finding import Found
 from ventsim.command.noting import DOUBTS, noting
-from ventsim.command.restrictions import check_paths, put_in
+from ventsim.command.restrictions import put_in
 from ventsim.command.study_files import SizeTask, SweepTask
 from ventsim.command.to_check import doubts_in_short, lines_to_check
 from ventsim.command.words import CAUTION, INTERRUPTED, UNANSWERED, heading
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
+from ventsim.model.scenario import Scenario
 from ventsim.results.schema import VARIABLES
 from ventsim.studies import (
     blind_spots,
     blind_spots_table,
     equivalent_modes,
-    size,
+    size_restrictors,
     sizing_table,
     sweep,
     sweep_table,
@@ -41,9 +42,10 @@ def study_blind_spots(
     scenario = found.scenario
     if lung is None:
         lung = next(iter(scenario.circuit.lungs))
-    settings = equivalent_modes(scenario.circuit, scenario.settings) if both else scenario.settings
+    scenario = scenario.changed(changes=())  # the study makes its own
+    modes = equivalent_modes(scenario) if both else None
     with noting(StoppedEarlyWarning, told=False) as stops, noting(*DOUBTS, told=True) as doubts:
-        study = blind_spots(scenario.circuit, settings, lung=lung, duration=duration)
+        study = blind_spots(scenario, modes=modes, lung=lung, duration=duration)
     _write(study, ventsim.plot.blind_spots(study)[0].figure, files)
     print(f"{scenario.title if both else heading(scenario)} ({found.origin})")
     print(f"Faults at lung '{lung}', each by itself, watched for {duration:g} s\n")
@@ -75,35 +77,26 @@ def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
 
 def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
     """Size, print the answer, write file and figure."""
-    scenario = task.found.scenario
-    circuit = put_in(scenario.circuit, task.restrict)
-    check_paths(circuit, task.vary)
-    vary = {path: tuple(limits) if isinstance(limits, list) else limits for path, limits in task.vary.items()}
+    scenario = put_in(task.found.scenario, task.restrict)
     with noting(*DOUBTS, told=True) as doubts:
-        study = size(
-            circuit, scenario.settings, targets=task.targets, vary=vary, drills=task.drills,
-            bore_tolerance=task.bore_tolerance,
-        )  # fmt: skip
-    _write(study, _size_figure(circuit, scenario, study), files)
+        sizing = size_restrictors(
+            scenario, targets=task.targets, vary=task.vary, drills=task.drills, bore_tolerance=task.bore_tolerance
+        )
+    _write(sizing.results, _size_figure(scenario, sizing.scenario), files)
+    sized = files[0].with_suffix(".toml")
+    sizing.scenario.save(sized)
     print(f"{heading(scenario)} ({task.found.origin})\n")
-    missed = "" if bool(study.feasible) else "the targets are not met."
-    return _end(sizing_table(study), files, [*task.found.doubts, *doubts], missed=missed)
+    missed = "" if sizing.feasible else "the targets are not met."
+    return _end(sizing_table(sizing), (*files, sized), [*task.found.doubts, *doubts], missed=missed)
 
 
-def _size_figure(circuit: ventsim.Circuit, scenario: ventsim.Scenario, study: xr.Dataset) -> "Figure":
+def _size_figure(before: Scenario, sized: Scenario) -> "Figure":
     """Shares of the steady breath before and with the values found."""
     from matplotlib.figure import Figure
 
-    values = {
-        str(path): float(value) for path, value in zip(study.quantity.values, study.value.values, strict=True)
-    }
-    after = ventsim.changes.with_values(circuit, scenario.settings, values=values)
-    figure = Figure(figsize=(7.0, 2.6 + 0.84 * study.sizes["lung"]), layout="constrained")
-    axes = figure.subplots(2, 1)
-    for ax, (one, settings), title in zip(
-        axes, ((circuit, scenario.settings), after), ("before", "sized"), strict=True
-    ):
-        ventsim.plot.shares(ventsim.breath_measures(ventsim.steady_breath(one, settings)), ax=ax)
+    figure = Figure(figsize=(7.0, 2.6 + 0.84 * len(before.circuit.lungs)), layout="constrained")
+    for ax, one, title in zip(figure.subplots(2, 1), (before, sized), ("before", "sized"), strict=True):
+        ventsim.plot.shares(ventsim.breath_measures(ventsim.steady_breath(one)), ax=ax)
         ax.set_title(title, loc="left", fontsize="medium")
     return figure
 
@@ -140,7 +133,7 @@ def _write(study: xr.Dataset, figure: "Figure", files: tuple[Path, Path]) -> Non
 
 
 def _end(
-    table: Table, files: tuple[Path, Path], doubts: Sequence[str], *, stops: Sequence[str] = (), missed: str = ""
+    table: Table, files: Sequence[Path], doubts: Sequence[str], *, stops: Sequence[str] = (), missed: str = ""
 ) -> int:
     """Print the table of a study; return the exit code, which says whether it was stopped or left a question open.
 

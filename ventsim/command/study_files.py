@@ -37,11 +37,11 @@ class SweepTask:
 
 @dataclass(frozen=True)
 class SizeTask:
-    """A sizing as the file describes it; `restrict` holds the restrictors that lungs get."""
+    """A sizing as the file describes it; `restrict` holds the restrictors that lungs get first."""
 
     found: Found
     targets: Mapping[str, Mapping[str, float]]
-    vary: Mapping[str, Sequence[float]]
+    vary: Mapping[str, Sequence[Any]] | None
     restrict: Mapping[str, Restriction]
     drills: Sequence[float] | None
     bore_tolerance: float
@@ -64,13 +64,13 @@ def read_sweep(path: Path) -> SweepTask:
 
 def read_size(path: Path) -> SizeTask:
     """Read the file of a sizing; the study itself checks paths and numbers."""
-    table = _read(path, _SIZE_KEYS, needed=("scenario", "targets", "vary"), command="size")
+    table = _read(path, _SIZE_KEYS, needed=("scenario", "targets"), command="size")
     targets = _section(table["targets"], "targets", path)
     restrict = _section(table.get("restrict", {}), "restrict", path)
     return SizeTask(
         found=_scenario(table["scenario"], path),
         targets={lung: _section(wanted, f"targets.{lung}", path) for lung, wanted in targets.items()},
-        vary=_by_path(_section(table["vary"], "vary", path), "vary", path),
+        vary=_by_path(_section(table["vary"], "vary", path), "vary", path) if "vary" in table else None,
         restrict=read_restrictions(restrict, Place(str(path), "restrict")),
         drills=table.get("drills"),
         bore_tolerance=table.get("bore_tolerance", 0.1),

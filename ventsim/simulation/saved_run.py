@@ -31,7 +31,7 @@ class LongRun:
 
     Examples
     --------
-    ``run.write("night.nc")`` writes a file that ``xarray.open_dataset`` opens as the measures, with groups
+    ``run.save("night.nc")`` writes a file that ``xarray.open_dataset`` opens as the measures, with groups
     ``waveforms`` and ``state``; ``LongRun.read("night.nc")`` reads all of it.
     """
 
@@ -39,7 +39,7 @@ class LongRun:
     waveforms: xr.Dataset | None
     state: xr.Dataset
 
-    def write(self, path: str | Path) -> None:
+    def save(self, path: str | Path) -> None:
         """Write a NetCDF file; one that exists is replaced in a single operation, so that no half of it is seen.
 
         Parameters
@@ -72,7 +72,7 @@ class LongRun:
 
     @classmethod
     def read(cls, path: str | Path) -> Self:
-        """Read what :meth:`write` has written.
+        """Read what :meth:`save` has written.
 
         Parameters
         ----------
@@ -180,11 +180,11 @@ class Saver:
         """Write the run so far if the last time was long ago."""
         if self._path is not None and time.monotonic() >= self._due:
             began = time.monotonic()
-            result().write(self._path)
+            result().save(self._path)
             took = time.monotonic() - began
             self._due = time.monotonic() + max(_SECONDS_BETWEEN, _WORTH * took)
 
     def at_end(self, run: LongRun) -> None:
         """Write the whole run."""
         if self._path is not None:
-            run.write(self._path)
+            run.save(self._path)

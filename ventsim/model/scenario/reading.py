@@ -177,8 +177,24 @@ def _read_joined(table: Mapping[str, Any], top: Place, given: dict[str, Any]) ->
 
 
 def _for_all_or_each(cls: type[Description], value: object, place: Place, *, lungs: object) -> Any:
-    """One description for all lungs; or, where all keys are names of lungs, one by lung."""
+    """One description for all lungs; or one by lung, where what stands below a lung's name goes before the rest."""
     table = table_of(value, place)
-    if table and isinstance(lungs, Mapping) and set(table) <= set(lungs):
+    names = list(lungs) if isinstance(lungs, Mapping) else []
+    common = {key: item for key, item in table.items() if key not in names}
+    if len(common) == len(table):
+        return build(cls, table, place)
+    if not common:
         return build_each(cls, table, place)
-    return build(cls, table, place)
+    build(cls, common, place)  # so that a wrong key of all lungs is reported once
+    return build_each(cls, {name: _over(common, table.get(name, {})) for name in names}, place)
+
+
+def _over(common: Mapping[str, Any], own: object) -> object:
+    """Keys of all lungs, and of the sections inside, with those of one lung in their stead."""
+    if not isinstance(own, Mapping):
+        return own
+    both = dict(common)
+    for key, item in own.items():
+        inside = common.get(key)
+        both[key] = _over(inside, item) if isinstance(inside, Mapping) and isinstance(item, Mapping) else item
+    return both
