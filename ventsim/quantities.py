@@ -33,7 +33,7 @@ _OTHER_UNITS: Mapping[str, tuple[str, ...]] = {
     "mL/cmH2O": ("L/cmH2O", "mL/kPa", "m³/Pa"),
     "L/s": ("L/min", "mL/s", "mL/min"),
     "L/min": ("L/s", "mL/min"),
-    "cmH2O": ("kPa", "Pa"),
+    "cmH2O": ("kPa", "Pa", "hPa"),
     "cmH2O·s/L": ("kPa·s/L", "Pa·s/m³"),
     "cmH2O·s²/L²": ("kPa·s²/L²", "Pa·s²/m⁶", "cmH2O·min²/L²"),
     "cmH2O·(s/L)ⁿ": ("kPa·(s/L)ⁿ",),
@@ -47,17 +47,22 @@ _OTHER_UNITS: Mapping[str, tuple[str, ...]] = {
     "cmH2O/mL": ("cmH2O/L",),
     "cmH2O/mL²": ("cmH2O/L²",),
     "%": ("1",),
+    "°C": ("K",),
 }
 _FACTORS = {
     "kPa·s²/L²": 10.197162129779283, "cmH2O·min²/L²": 3600.0, "kPa·(s/L)ⁿ": 10.197162129779283, "g": 1e-3,
     "g/m³": 1e-3, "g/cm³": 1e3, "Pa·s": 1e6, "mPa·s": 1e3, "1/kPa": 0.0980665, "cmH2O/L": 1e-3, "cmH2O/L²": 1e-6,
-    "1": 100.0,
+    "1": 100.0, "%": 0.01,
 }  # fmt: skip
+_ZERO_CELSIUS = 273.15  # [K]
 _WRITTEN_RATIO = re.compile(r"\s*(\d+(?:\.\d+)?)\s*[:/]\s*(\d+(?:\.\d+)?)\s*")
 
 
-def _factor(unit: str, other: str) -> float:
-    return _FACTORS[other] if other in _FACTORS else float(convert(1.0, source=other, target=unit))
+def _converted(value: float, other: str, unit: str) -> float:
+    """A number in another unit, in this one."""
+    if other == "K":
+        return value - _ZERO_CELSIUS
+    return value * (_FACTORS[other] if other in _FACTORS else float(convert(1.0, source=other, target=unit)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -233,12 +238,11 @@ class Quantity:
             One question; empty if no other unit explains the value.
         """
         low, high = self.plausible or (-math.inf, math.inf)
-        others = [(other, _factor(self.unit, other)) for other in _OTHER_UNITS.get(self.unit, ())]
-        if self.percent:
-            others.append(("%", 0.01))
-        for other, factor in others:
-            if low <= value * factor <= high and not self.fault(value * factor):
-                return f"Did you mean {_rounded(value * factor)} ({_short(value)} {other})?"
+        others = (*_OTHER_UNITS.get(self.unit, ()), *(("%",) if self.percent else ()))
+        for other in others:
+            number = _converted(value, other, self.unit)
+            if low <= number <= high and not self.fault(number):
+                return f"Did you mean {_rounded(number)} ({_short(value)} {other})?"
         return ""
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:

@@ -82,7 +82,8 @@ class Description(BaseModel):
     2. declares its fields, the numeric ones as ``Annotated[float, quantity("name")]`` with a plausible default
        or none; its docstring gets the section *Parameters* from them;
     3. may check fields against each other in a validator that raises `error_type`;
-    4. sets `tag` to the key under which its dumped form holds `kind`, if it needs that to be read back.
+    4. may name in `leading` the fields that a value without a name most likely means, if they are not those needed;
+    5. sets `tag` to the key under which its dumped form holds `kind`, if it needs that to be read back.
 
     Examples
     --------
@@ -96,6 +97,7 @@ class Description(BaseModel):
     kind: ClassVar[str] = "description"
     error_type: ClassVar[type[InputError]] = InputError
     tag: ClassVar[str] = ""
+    leading: ClassVar[tuple[str, ...]] = ()
 
     @classmethod
     def __pydantic_init_subclass__(cls, **options: Any) -> None:
@@ -145,7 +147,7 @@ class Description(BaseModel):
             if name.startswith("_") or hasattr(type(self), name):
                 raise
         own = {word for word in dir(type(self)) if not word.startswith("_") and not hasattr(BaseModel, word)}
-        names = dict.fromkeys([*type(self).model_fields, *sorted(own - {"error_type", "tag"})])
+        names = dict.fromkeys([*type(self).model_fields, *sorted(own - {"error_type", "tag", "leading"})])
         # With `obj` alone, Python itself does not add a second suggestion.
         raise AttributeError(f"{self.kind}: there is no {name!r}.\n  {suggestion(name, names)}", obj=self)
 
@@ -353,7 +355,7 @@ def label(cls: type[BaseModel]) -> str:
 def _unnamed(cls: type[BaseModel], values: tuple[Any, ...], data: Mapping[str, Any]) -> str:
     """Why values without names are refused, and how to write them."""
     fields = list(cls.model_fields)
-    needed = [name for name, info in cls.model_fields.items() if info.is_required()]
+    needed = list(getattr(cls, "leading", ())) or [name for name, info in cls.model_fields.items() if info.is_required()]
     free = [name for name in needed if name not in data]
     pairs = dict.fromkeys(free or [name for name in fields if name not in data][:1], "...")
     # Only where the order of the fields shows which value is meant.

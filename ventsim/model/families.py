@@ -39,14 +39,14 @@ class Family:
     """
 
     name: str
-    tag: str
-    example: str
-    default: str = ""
-    accepts: Callable[[object], bool] | None = None
-    error: type[InputError] = PartError
-    kinds: dict[str, type[Description]] = field(default_factory=dict)
+    tag: str = field(repr=False)
+    example: str = field(repr=False)
+    default: str = field(default="", repr=False)
+    accepts: Callable[[object], bool] | None = field(default=None, repr=False)
+    error: type[InputError] = field(default=PartError, repr=False)
+    kinds: dict[str, type[Description]] = field(default_factory=dict, repr=False)
 
-    def member(self, cls: type) -> type:
+    def member(self, cls: Any) -> Any:
         """Enter a class of the library; a class decorator."""
         self.kinds[cls.kind] = cls
         return cls
@@ -122,9 +122,9 @@ class Member:
     """
 
     family: Family
-    many: Literal["one", "list", "by name"] = "one"
-    or_number: bool = False
-    base: type | None = None
+    many: Literal["one", "list", "by name"] = field(default="one", repr=False)
+    or_number: bool = field(default=False, repr=False)
+    base: type | None = field(default=None, repr=False)
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         serialization = core_schema.plain_serializer_function_ser_schema(plain_values, info_arg=True)

@@ -5,11 +5,11 @@ left out. Limits of every input are checked; outside them the correlations were 
 """
 
 import math
-import numbers
 from dataclasses import dataclass
 from typing import Literal
 
 from ventsim.errors import InputError, suggestion
+from ventsim.quantities import check, quantity
 from ventsim.units import ATMOSPHERE_CMH2O, CMH2O_PA
 
 BODY_TEMPERATURE = 37.0
@@ -21,13 +21,6 @@ Condition = Literal["ATPS", "ATPD", "BTPS", "STPD"]
 _ZERO_CELSIUS = 273.15  # [K]
 _GAS_CONSTANT = 8.314462618  # [J/(mol·K)], CODATA 2018
 _ARGON_TO_NITROGEN = 0.00934 / 0.78084  # mole fractions of dry air, US Standard Atmosphere 1976
-
-_LIMITS = {
-    "oxygen_fraction": (0.2, 1.0, ""),
-    "temperature": (0.0, 60.0, " °C"),
-    "humidity": (0.0, 1.0, ""),
-    "pressure": (500.0, 1600.0, " cmH2O"),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +127,8 @@ def breathing_gas(
             f"breathing_gas: humidity {humidity!r} is unknown.\n"
             f"  {suggestion(humidity, ('dry', 'saturated'))} Or give a relative humidity of 0 to 1."
         )
-    _check("breathing_gas", oxygen_fraction=oxygen_fraction, temperature=temperature, pressure=pressure)
-    _check("breathing_gas", humidity=relative)
+    given = {"oxygen_fraction": oxygen_fraction, "temperature": temperature, "humidity": relative}
+    check("breathing_gas", given | {"pressure": pressure}, pressure=quantity("ambient_pressure"))
     kelvin = temperature + _ZERO_CELSIUS
     vapour = relative * saturation_pressure(temperature) / pressure
     inert = (1.0 - oxygen_fraction) / (1.0 + _ARGON_TO_NITROGEN)
@@ -185,7 +178,7 @@ def saturation_pressure(temperature: float) -> float:
     >>> saturation_pressure(37.0)
     64.06
     """
-    _check("saturation_pressure", temperature=temperature)
+    check("saturation_pressure", {"temperature": temperature})
     critical_temperature, critical_pressure = 647.096, 22.064e6  # [K], [Pa]
     kelvin = temperature + _ZERO_CELSIUS
     distance = 1.0 - kelvin / critical_temperature
@@ -248,7 +241,8 @@ def volume_factor(
     >>> volume_factor("STPD", "BTPS")
     1.2105
     """
-    _check("volume_factor", temperature=temperature, pressure=pressure)
+    given = {"temperature": temperature, "pressure": pressure}
+    check("volume_factor", given, pressure=quantity("ambient_pressure"))
     states = {
         "ATPS": (temperature, pressure - saturation_pressure(temperature)),
         "ATPD": (temperature, pressure),
@@ -278,37 +272,3 @@ def _mixture_viscosity(mixture: list[tuple[_Species, float]], kelvin: float) -> 
 def _pure_viscosity(species: _Species, kelvin: float) -> float:
     warming = (kelvin / species.at) ** 1.5 * (species.at + species.constant) / (kelvin + species.constant)
     return species.viscosity * warming
-
-
-def _check(function: str, **values: float) -> None:
-    """Refuse what is no number or lies outside the limits."""
-    for name, value in values.items():
-        low, high, unit = _LIMITS[name]
-        if isinstance(value, bool) or not isinstance(value, numbers.Real):
-            raise InputError(
-                f"{function}: {name} {value!r} is not a number.\n  Allowed: {low:g} to {high:g}{unit}."
-            )
-        if not low <= value <= high:
-            raise InputError(
-                f"{function}: {name} {value:g}{unit} is outside the validity of the correlations.\n"
-                f"  Allowed: {low:g} to {high:g}{unit}.{_slip(name, value)}"
-            )
-
-
-def _slip(name: str, value: float) -> str:
-    """What was probably meant, where another unit explains the number."""
-    low, high, unit = _LIMITS[name]
-    others = {
-        "temperature": (("K", value - _ZERO_CELSIUS),),
-        "oxygen_fraction": (("%", value / 100.0),),
-        "humidity": (("%", value / 100.0),),
-        "pressure": (
-            ("Pa", value / CMH2O_PA),
-            ("kPa", value * 1000.0 / CMH2O_PA),
-            ("hPa", value * 100.0 / CMH2O_PA),
-        ),
-    }
-    for other, meant in others[name]:
-        if low <= meant <= high:
-            return f" Did you mean {meant:.4g}{unit} ({value:g} {other})?"
-    return ""

@@ -491,7 +491,10 @@ def _below(item: Any, step: str, *, path: Steps, number: int) -> Any:
         if step.isdecimal() and 1 <= int(step) <= len(item):
             return item[int(step) - 1]
         raise InputError(f"{where}: '{so_far}' has no number '{step}'.\n  Allowed: 1 to {len(item)}.")
-    text = NO_VALUE if item is None else shown(item) if not isinstance(item, float | int | str) else item
+    text = shown(item) if not isinstance(item, float | int | str) else item
+    if item is None:
+        hint = f"Give '{so_far}' a value first, in the circuit or by a path that ends there."
+        raise InputError(f"{where}: '{so_far}' is not there ({NO_VALUE}), so it has no '{step}'.\n  {hint}")
     hint = f"End the path at '{so_far}'."
     if step in ("linear", "quadratic", "bore"):
         hint = f"{hint[:-1]}, or give it a law that has a '{step}'."
