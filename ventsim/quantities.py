@@ -237,7 +237,7 @@ class Quantity:
         if self.percent:
             others.append(("%", 0.01))
         for other, factor in others:
-            if low <= value * factor <= high:
+            if low <= value * factor <= high and not self.fault(value * factor):
                 return f"Did you mean {_rounded(value * factor)} ({_short(value)} {other})?"
         return ""
 
