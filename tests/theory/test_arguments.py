@@ -180,6 +180,7 @@ BREATH = theory.pressure_control(**PRESSURE)
         (lambda: theory.parallel_lungs(**GROUP).waveform(math.inf), "times inf s is not allowed"),
         (lambda: theory.pressure_control(**PRESSURE | {"rate": [9.0, 8.0]}).waveform([1, 2, 3]), r"times \(3,\)"),
         (lambda: BREATH.from_rest(0), "from_rest: breath 0 is not allowed"),
+        (lambda: theory.pressure_control(**PRESSURE | {"rate": [9.0, 8.0]}).from_rest([1, 2, 3]), r"h \(3,\)"),
         (lambda: BREATH.from_rest([1, 1.5]), "breath 1.5 is not allowed.\n  Allowed: whole number at least 1"),
         (lambda: theory.pressure_control(LUNG, FLOW), r"is not pressure control.\n  Give PressureControl"),
         (lambda: theory.volume_control(LUNG, 5.0), "5.0 is not volume control"),

@@ -228,7 +228,7 @@ def _of_settings(where: str, settings: Any, arguments: Mapping[str, Any]) -> dic
             f"{where}: the closed form holds for constant {first.drive} in inspiration, this is {first.shape}.\n"
             "  Use steady_breath, which takes any settings."
         )
-    return {name: getattr(settings, name, None) for name in arguments} | {
+    return dict(settings) | {
         "inspiratory_time": settings.inspiratory_phase_time,
         # By the time of flow, so that laws of the flow hold with a pause too.
         "ie_ratio": settings.flow_time / (settings.period - settings.flow_time),
