@@ -101,7 +101,8 @@ class Numbers:
         """Raise an error if numbers are impossible together; `text` has those that it shows in braces."""
         if np.any(impossible):
             first = np.argmax(impossible)
-            shown = {name: np.ravel(value)[first] for name, value in (self.values | others).items()}
+            alike = (item for item in (self.values | others).items() if np.shape(item[1]) == np.shape(impossible))
+            shown = {name: np.ravel(value)[first] for name, value in alike}
             raise InputError(f"{self.where}: {text.format(**shown)}")
 
     def refuse_falling(self, *names: str) -> None:
@@ -204,7 +205,7 @@ def _of_lung(where: str, lung: Any) -> dict[str, Any]:
     # A law of flow that is a straight line counts as its resistance.
     found = {name: law.linear if getattr(law, "quadratic", None) == 0.0 else law for name, law in laws.items()}
     beyond = [name for name, law in found.items() if not isinstance(law, Real | None)]
-    beyond += [name for name in ("curve", "regions", "effort") if getattr(lung, name, None)]
+    beyond += [name for name in ("regions", "effort") if getattr(lung, name, None)]
     if beyond:
         raise InputError(
             f"{where}: the closed form holds for linear, passive lungs of one compartment, not with "
@@ -224,10 +225,10 @@ def _of_settings(where: str, settings: Any, arguments: Mapping[str, Any]) -> dic
     first = settings.inspiration()[0]
     if first.shape != "constant" and not {"rise_time_constant", "flow_pattern"} & arguments.keys():
         raise InputError(
-            f"{where}: the closed form holds for a constant {first.drive} in inspiration, not for a "
-            f"{first.shape} one.\n  Use steady_breath, which takes any settings."
+            f"{where}: the closed form holds for constant {first.drive} in inspiration, this is {first.shape}.\n"
+            "  Use steady_breath, which takes any settings."
         )
-    return {name: getattr(settings, name, None) for name in arguments} | {
+    return dict(settings) | {
         "inspiratory_time": settings.inspiratory_phase_time,
         # By the time of flow, so that laws of the flow hold with a pause too.
         "ie_ratio": settings.flow_time / (settings.period - settings.flow_time),

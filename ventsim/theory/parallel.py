@@ -39,7 +39,7 @@ class _Phase:
         kept, lost = np.exp(-self.rates * time), -np.expm1(-self.rates * time)
         return (self.from_modes * kept) @ self.to_modes, (self.from_modes * lost) @ self.to_modes
 
-    def decay(self, pressures: FloatArray, time: FloatArray) -> FloatArray:
+    def decay(self, pressures: Floats, time: FloatArray) -> FloatArray:
         """Pressures some time later, with the source at zero; lungs come last."""
         decays = np.exp(-np.multiply.outer(time, self.rates))
         return (decays * (self.to_modes @ pressures)) @ self.from_modes.T

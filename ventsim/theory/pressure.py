@@ -7,7 +7,7 @@ import numpy as np
 from ventsim.model.parts import Lung
 from ventsim.model.ventilator import PressureControl
 from ventsim.quantities import FloatArray, check, quantity
-from ventsim.theory.arguments import Floats, Results, closed_form, plain, read_numbers
+from ventsim.theory.arguments import Floats, Results, closed_form, fitted, plain, read_numbers
 from ventsim.theory.steady import OneLungBreath, shared_measures
 from ventsim.units import ML_PER_L
 
@@ -76,7 +76,8 @@ class PressureControlBreath(OneLungBreath):
         """
         for number in np.unique(breath).tolist():
             check("from_rest", {"breath": number}, breath=quantity("waveform_every"))
-        n, count = self.given, np.asarray(breath)
+        n = self.given
+        count = fitted("from_rest", {"breath": np.asarray(breath), "lungs": n.rate})["breath"]
         before, after = (-self.auto_peep * np.expm1(-k * (n.filling + n.emptying)) for k in (count - 1, count))
         top = before * np.exp(-n.filling) - n.inspiratory_pressure * np.expm1(-n.filling)
         return ApproachBreath(

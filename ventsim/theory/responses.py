@@ -1,6 +1,5 @@
 """Responses of linear lungs to a step, an exponential rise, a constant flow and a sine wave."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -338,7 +337,8 @@ def two_compartment_effective(
     >>> lung.compliance, lung.resistance
     (79.471, 5.5626)
     """
-    frequency = np.where(np.asarray(frequency) == math.inf, FASTEST, frequency)
+    if np.asarray(frequency).dtype.kind == "f":
+        frequency = np.where(np.isposinf(frequency), FASTEST, frequency)
     n = read_numbers("two_compartment_effective", locals())
     _check_two(n, n.compliance)
     (c1, c2), (r1, r2) = (

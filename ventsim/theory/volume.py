@@ -100,7 +100,7 @@ def _check(n: Numbers) -> None:
     """Refuse an end ratio of a pattern that has none, and a pause that leaves no time for flow."""
     n.refuse(
         (n.values["flow_pattern"] != "decelerating") & (n.end_flow_ratio != 0.0),
-        "end_flow_ratio {end_flow_ratio:.6g} has no meaning for flow_pattern {flow_pattern}.\n"
+        "end_flow_ratio {end_flow_ratio:.6g} has no meaning for this flow_pattern.\n"
         "  Leave end_flow_ratio out, or give flow_pattern='decelerating'.",
     )
     n.refuse(

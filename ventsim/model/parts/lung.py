@@ -156,6 +156,7 @@ class Lung(LungPart):
     """
 
     kind: ClassVar[str] = "lung"
+    leading: ClassVar[tuple[str, ...]] = ("compliance", "resistance")
 
     compliance: (
         Annotated[
