@@ -23,7 +23,7 @@ from ventsim.model.changes import (
     with_faults,
     with_values,
 )
-from ventsim.model.changes.faults import place_of
+from ventsim.model.changes.faults import site_of
 from ventsim.model.changes.paths import canonical, roots, steps_of
 from ventsim.model.changes.walking import field_at, item_at, may_be_none, quantity_at, replaced, value_text
 from ventsim.model.circuit import Circuit, parts_list
@@ -537,18 +537,18 @@ def test_gas_that_stands_still_in_a_clamped_tube():
 )
 def test_a_fault_without_a_place(fault, message):
     with pytest.raises(InputError, match=message):
-        place_of(CIRCUIT, fault)
+        site_of(CIRCUIT, fault)
 
 
 def test_the_place_of_a_fault():
     """Two faults at one joint have one place, whichever end names it."""
     places = {
-        place_of(CIRCUIT, Disconnection(joint=JOINT[0], at=0.0)),
-        place_of(CIRCUIT, LeakOnset(joint=JOINT[1], linear_resistance=1.0, at=0.0)),
-        place_of(CIRCUIT, LungRemoval(lung="b", at=0.0)),
+        site_of(CIRCUIT, Disconnection(joint=JOINT[0], at=0.0)),
+        site_of(CIRCUIT, LeakOnset(joint=JOINT[1], linear_resistance=1.0, at=0.0)),
+        site_of(CIRCUIT, LungRemoval(lung="b", at=0.0)),
     }
     assert places == {JOINT}
-    assert place_of(CIRCUIT, Clamp(part="b y-piece", at=0.0)) == "b y-piece"
+    assert site_of(CIRCUIT, Clamp(part="b y-piece", at=0.0)) == "b y-piece"
 
 
 def test_clamped_parts_are_no_parts_of_files():

@@ -9,6 +9,7 @@ import difflib
 import sys
 import warnings
 from collections.abc import Iterable
+from types import FrameType
 
 
 class VentsimError(Exception):
@@ -147,7 +148,8 @@ def warn_caller(warning: Warning) -> None:
     >>> len(caught)
     1
     """
-    level, frame = 2, sys._getframe(1)
+    level = 2
+    frame: FrameType | None = sys._getframe(1)
     while frame is not None and frame.f_globals.get("__name__", "").partition(".")[0] in (
         "ventsim",
         "pydantic",

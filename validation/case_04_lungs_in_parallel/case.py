@@ -70,19 +70,17 @@ def steady(
     expiration sits in the inspiratory limb instead of the lung.
     """
     own = VALVE_RESISTANCE if one_way_valves else 0.0
-    lungs, branches = {}, {}
+    lungs, limbs = {}, {}
     for name, c, r_in, r_out in zip(group.names, *(group.arguments[k] for k in LUNG), strict=True):
         in_lung = r_out if restrictors else r_in
         lungs[name] = vs.Lung(compliance=c, resistance=in_lung - own, expiratory_resistance=r_out - own)
-        extra = vs.Restrictor(linear_resistance=r_in - r_out) if restrictors and r_in > r_out else None
-        branches[name] = vs.Branch(inspiratory_restrictor=extra)
+        extra = vs.Restrictor(resistance=r_in - r_out) if restrictors and r_in > r_out else None
+        limbs[name] = vs.PatientLimbs(inspiratory_restrictor=extra)
     shared = group.arguments["shared_resistance"]
     machine = vs.Ventilator(
         source_resistance=shared, exhalation_resistance=shared, flow_limit=None, relief_pressure=None
     )
-    circuit = vs.layouts.shared(
-        lungs, branches=branches, ideal=True, one_way_valves=one_way_valves, ventilator=machine
-    )
+    circuit = vs.layouts.shared(lungs, limbs=limbs, ideal=True, one_way_valves=one_way_valves, ventilator=machine)
     settings = vs.PressureControl(**{name: group.arguments[name] for name in SETTINGS})
     return vs.steady_breath(circuit, settings, tolerance=tolerance)
 
@@ -145,7 +143,7 @@ def split_rows() -> list[Row]:
     found = []
     table = read_table(HERE / "split.csv")
     for row in table:
-        first = vs.simulate_breaths(split_circuit(row), SPLIT, duration=SPLIT.period)
+        first = vs.simulate_long(split_circuit(row), SPLIT, duration=SPLIT.period).measures
         for k, name in enumerate("ab"):
             found.append(worked(
                 CASE, f"constant flow, {row['name']}, lung {name}: inspired volume", unit="L",

@@ -32,13 +32,13 @@ WORKED = read_table(HERE / "data.csv")  # what reaches the lung; what one litre 
 def circuit(*, wall_compliance: float, gas_volume: float) -> vs.Circuit:
     """One lung on limbs without resistance, of which one stretches or holds gas."""
     plain = {"length": 0.0, "resistance": 0.0}
-    branch = vs.Branch(
+    limbs = vs.PatientLimbs(
         inspiratory_tube=vs.Tube(**plain, wall_compliance=wall_compliance, gas_volume=gas_volume),
         expiratory_tube=vs.Tube(**plain, wall_compliance=0.0, gas_volume=0.0),
         y_piece=vs.YPiece(gas_volume=0.0),
     )
     machine = vs.Ventilator(relief_pressure=None)
-    return vs.layouts.single(vs.Lung(**LUNG), branch=branch, ventilator=machine)
+    return vs.layouts.single(vs.Lung(**LUNG), limbs=limbs, ventilator=machine)
 
 
 def first_breath(what: vs.Circuit, *, tolerance: float = DEFAULT_TOLERANCE) -> xr.Dataset:

@@ -65,7 +65,7 @@ def fitted_compliance(*, ideal: bool) -> float:
 
 def closed_fit() -> float:
     """The same from the closed form of a lung in an ideal circuit, with the valve's resistance. [mL/cmH2O]"""
-    resistance = RESISTANCE + vs.OneWayValve().forward_resistance
+    resistance = RESISTANCE + vs.OneWayValve().resistance
 
     def excess(compliance: float) -> float:
         breath = vs.theory.pressure_control(
@@ -80,7 +80,7 @@ def closed_fit() -> float:
 def six_hours() -> xr.Dataset:
     """Measures of every breath of six hours of pressure control in the real circuit."""
     what = circuit(fitted_compliance(ideal=False), ideal=False)
-    return vs.simulate_breaths(what, PRESSURE_CONTROL, duration=SIX_HOURS)
+    return vs.simulate_long(what, PRESSURE_CONTROL, duration=SIX_HOURS).measures
 
 
 def rows() -> list[Row]:

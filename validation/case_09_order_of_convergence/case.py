@@ -37,8 +37,8 @@ LUNGS = {
     "c": vs.Lung(compliance=40.0, resistance=20.0),
     "d": vs.Lung(compliance=20.0, resistance=15.0),
 }
-QUADRATIC_TUBE = vs.Tube(length=1.5, resistance=0.0375, quadratic_resistance=0.0795)
-BRANCH = vs.Branch(inspiratory_tube=QUADRATIC_TUBE, expiratory_tube=QUADRATIC_TUBE)
+QUADRATIC_TUBE = vs.Tube(length=1.5, resistance=vs.laws.Rohrer(linear=0.0375, quadratic=0.0795))
+LIMBS = vs.PatientLimbs(inspiratory_tube=QUADRATIC_TUBE, expiratory_tube=QUADRATIC_TUBE)
 PROBLEMS = {
     "one lung, ideal circuit": (
         vs.layouts.single(vs.Lung(compliance=60.0, resistance=15.0), ideal=True),
@@ -46,12 +46,12 @@ PROBLEMS = {
         SMOOTH_LIMIT,
     ),
     "two lungs, quadratic tubes": (
-        vs.layouts.shared({name: LUNGS[name] for name in "ab"}, branch=BRANCH, one_way_valves=False),
+        vs.layouts.shared({name: LUNGS[name] for name in "ab"}, limbs=LIMBS, one_way_valves=False),
         PRESSURE_CONTROL,
         SMOOTH_LIMIT,
     ),
     "four lungs, quadratic tubes, one-way valves": (
-        vs.layouts.shared(LUNGS, branch=BRANCH),
+        vs.layouts.shared(LUNGS, limbs=LIMBS),
         FALLING_FLOW,
         VALVES_LIMIT,
     ),

@@ -46,7 +46,7 @@ def two_lung_circuit() -> vs.Circuit:
         {"a": vs.Lung(compliance=50.0, resistance=10.0), "b": vs.Lung(compliance=25.0, resistance=15.0)},
         arrangement="star",
         one_way_valves=False,
-        branch=vs.Branch(inspiratory_tube=tube, expiratory_tube=tube, y_piece=vs.YPiece(gas_volume=12.0)),
+        limbs=vs.PatientLimbs(inspiratory_tube=tube, expiratory_tube=tube, y_piece=vs.YPiece(gas_volume=12.0)),
         adapter=vs.Adapter(gas_volume=24.0),
         ventilator=vs.Ventilator(flow_limit=None, relief_pressure=None),
     )
@@ -54,7 +54,8 @@ def two_lung_circuit() -> vs.Circuit:
 
 def four_lung_circuit() -> vs.Circuit:
     """The circuit of `four_lungs` from parts."""
-    tube = vs.Tube(length=1.5, resistance=0.4, quadratic_resistance=2.0, gas_volume=0.0, wall_compliance=1.0)
+    law = vs.laws.Rohrer(linear=0.4, quadratic=2.0)
+    tube = vs.Tube(length=1.5, resistance=law, gas_volume=0.0, wall_compliance=1.0)
     lungs = {
         "a": vs.Lung(compliance=50.0, resistance=10.0),
         "b": vs.Lung(compliance=25.0, resistance=10.0, expiratory_resistance=15.0),
@@ -64,7 +65,7 @@ def four_lung_circuit() -> vs.Circuit:
     return vs.layouts.shared(
         lungs,
         arrangement="star",
-        branch=vs.Branch(inspiratory_tube=tube, expiratory_tube=tube, y_piece=vs.YPiece(gas_volume=12.0)),
+        limbs=vs.PatientLimbs(inspiratory_tube=tube, expiratory_tube=tube, y_piece=vs.YPiece(gas_volume=12.0)),
         adapter=vs.Adapter(gas_volume=30.0),
         ventilator=vs.Ventilator(flow_limit=None, relief_pressure=None),
     )

@@ -36,7 +36,7 @@ def circuit() -> vs.Circuit:
         source_resistance=MACHINE_RESISTANCE, exhalation_resistance=MACHINE_RESISTANCE, flow_limit=None,
         relief_pressure=None,
     )  # fmt: skip
-    lung = vs.CompartmentLung(resistance=COMMON_RESISTANCE, regions=regions)
+    lung = vs.Lung(resistance=COMMON_RESISTANCE, regions=regions)
     return vs.layouts.single(lung, ideal=True, ventilator=machine)
 
 

@@ -85,17 +85,17 @@ def circuit(pair: tuple[Bench, Bench], restrictors: np.ndarray, *, flow: float |
     A quadratic resistor sits where a filter would, between Y-piece and lung, and holds no gas. The lung keeps
     the least linear resistance that is usual, which is taken off the nominal one.
     """
-    lungs, branches = {}, {}
+    lungs, limbs = {}, {}
     for bench, restrictor in zip(pair, restrictors, strict=True):
         name, resistor, linear = f"lung {bench.lung}", None, bench.resistance
         if flow is not None:
             linear = LEAST_RESISTANCE
             quadratic = (bench.resistance - linear) / flow
-            resistor = vs.Filter(resistance=0.0, quadratic_resistance=quadratic, gas_volume=0.0)
+            resistor = vs.Filter(resistance=vs.laws.Rohrer(quadratic=quadratic), gas_volume=0.0)
         lungs[name] = vs.Lung(compliance=bench.compliance, resistance=linear)
-        inlet = vs.Restrictor(linear_resistance=float(restrictor))
-        branches[name] = vs.Branch(inspiratory_restrictor=inlet, filter=resistor)
-    return vs.layouts.shared(lungs, branches=branches, ideal=ideal)
+        inlet = vs.Restrictor(resistance=float(restrictor))
+        limbs[name] = vs.PatientLimbs(inspiratory_restrictor=inlet, filter=resistor)
+    return vs.layouts.shared(lungs, limbs=limbs, ideal=ideal)
 
 
 def settings(bench: Bench) -> vs.PressureControl:

@@ -130,7 +130,7 @@ def smooth_tubes() -> list[tuple[str, float, str, float]]:
     found = []
     for row in read_table(HERE / "smooth_tubes.csv"):
         bore, length, flow = (number(row[name]) for name in ("bore", "length", "flow"))
-        law = vs.Tube(length=length, bore=bore, wall="smooth", **AIR).pressure_law
+        law = vs.Tube(length=length, bore=bore, wall="smooth", **AIR).flow_law
         name = f"smooth tube {bore:g} mm, {length:g} m, at {flow:g} L/min"
         found.append((name, flow, row["loss"], float(law.pressure_drop(flow / 60.0))))
     return found
@@ -144,7 +144,7 @@ def tube_rows() -> list[Row]:
         found.append(dataclasses.replace(row, explanation=TRANSITION if name == IN_TRANSITION else ""))
     adult = vs.Tube(length=1.5, inertia=True, wall_compliance=0.0, **AIR)
     metre = vs.Tube(length=1.0, wall_compliance=0.0)
-    laminar = vs.Tube(length=1.0, wall="smooth", **AIR).pressure_law.pressure_drop(0.1) / 0.1
+    laminar = vs.Tube(length=1.0, wall="smooth", **AIR).flow_law.pressure_drop(0.1) / 0.1
     narrow = vs.Tube(length=0.33, bore=8.0, inertia=True, **AIR)
     return [
         *found,
@@ -161,7 +161,7 @@ def tube_rows() -> list[Row]:
 
 def hole_loss(bore: float, flow: float, edge: str) -> float:
     """Loss of a hole in a 22 mm tube [cmH2O] at a flow [L/min]."""
-    return vs.Orifice(bore=bore, edge=edge, density=AIR["density"]).pressure_law.pressure_drop(flow / 60.0)
+    return vs.laws.Orifice(bore=bore, edge=edge, density=AIR["density"]).pressure_drop(flow / 60.0)
 
 
 def orifice_rows() -> list[Row]:
@@ -239,7 +239,7 @@ def stored(circuit: vs.Circuit) -> float:
 def circuit_rows() -> list[Row]:
     """Compliance of ready-made circuits for each lung."""
     lung = vs.Lung(compliance=20.0, resistance=10.0)
-    with_filter = vs.Branch(filter=vs.Filter(), tracheal_tube=vs.TrachealTube(inner_diameter=8.0))
+    with_filter = vs.PatientLimbs(filter=vs.Filter(), tracheal_tube=vs.TrachealTube(inner_diameter=8.0))
 
     def shared(count: int, arrangement: str) -> vs.Circuit:
         return vs.layouts.shared(dict.fromkeys("abcd"[:count], lung), arrangement=arrangement)
@@ -249,7 +249,7 @@ def circuit_rows() -> list[Row]:
     )
     circuits = {
         "one lung": (vs.layouts.single(lung), adult),
-        "one lung, filter and tracheal tube": (vs.layouts.single(lung, branch=with_filter), adult),
+        "one lung, filter and tracheal tube": (vs.layouts.single(lung, limbs=with_filter), adult),
         "two lungs, tree": (shared(2, "tree"), adult),
         "four lungs, tree": (shared(4, "tree"), adult),
         "four lungs, star": (shared(4, "star"), adult),

@@ -31,7 +31,7 @@ FAULTS = {
     "disconnection and reconnection": vs.Disconnection(joint="b.airway", at=9.1, until=14.3),
     "lung taken off and put on": vs.LungRemoval(lung="c", at=9.1, until=20.0),
     "branch clamped and opened": vs.Clamp(part="a inspiratory tube", at=8.5, until=13.0),
-    "leak": vs.LeakOnset(joint="d.airway", linear_resistance=100.0, at=9.0, until=15.5),
+    "leak": vs.LeakOnset(joint="d.airway", resistance=100.0, at=9.0, until=15.5),
     "valve stuck open": vs.Change(path="parts.b expiratory valve.state", to="stuck open", at=9.9),
     "narrower tube": vs.Change(path="parts.a inspiratory tube.bore", to=12.0, at=5.0, until=15.0),
 }
@@ -47,7 +47,8 @@ def stiffened(settings: vs.PressureControl | vs.VolumeControl, *, ideal: bool) -
     """Measures of a run in which lung b stiffens."""
     change = vs.Change(path="lungs.b.compliance", to=STIFF, at=INSTANT)
     duration = BREATH_AFTER * PERIOD
-    return vs.simulate_breaths(four(ideal=ideal), settings, duration=duration, changes=[change], progress=False)
+    run = vs.simulate_long(four(ideal=ideal), settings, duration=duration, changes=[change], progress=False)
+    return run.measures
 
 
 def rows() -> list[Row]:
@@ -171,7 +172,7 @@ def undone() -> list[Row]:
         vs.Change(path="lungs.b.compliance", to=40.0, at=21.9),
     ]
     steady = vs.breath_measures(vs.steady_breath(circuit, settings)).inspired_tidal_volume[0]
-    after = vs.simulate_breaths(circuit, settings, duration=160, changes=changes, progress=False)
+    after = vs.simulate_long(circuit, settings, duration=160, changes=changes, progress=False).measures
     return [
         Row(
             case=CASE, kind="symmetry", quantity=f"undone change: tidal volume of lung {lung}", unit="mL",

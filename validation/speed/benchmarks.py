@@ -20,8 +20,9 @@ import numpy as np
 from peer import Peer
 
 import ventsim as vs
-from ventsim.model.parts.elements import FlowLaw
+from ventsim import laws
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_batch
+from ventsim.studies.cases import ReplacedValues
 
 HERE = Path(__file__).parent
 ERROR = 1e-5  # largest relative error of a tidal volume that a contestant may have
@@ -29,8 +30,8 @@ SETTINGS = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=16, inspirat
 COMPLIANCES, RESISTANCES = (50, 35, 25, 60), (10, 12, 8, 15)
 
 
-_TUBE = vs.Tube(length=1.5, resistance=0.0375, quadratic_resistance=0.0795)
-QUADRATIC = vs.Branch(inspiratory_tube=_TUBE, expiratory_tube=_TUBE)
+_TUBE = vs.Tube(length=1.5, resistance=laws.Rohrer(linear=0.0375, quadratic=0.0795))
+QUADRATIC = vs.PatientLimbs(inspiratory_tube=_TUBE, expiratory_tube=_TUBE)
 
 
 def lungs(n: int) -> dict[str, vs.Lung]:
@@ -60,7 +61,7 @@ def gained_volume(circuit: vs.Circuit, n_breaths: int, tolerance: float) -> np.n
 
 def against_lsoda() -> dict[str, float]:
     """Four lungs, quadratic tubes, one-way valves: time per breath at equal error."""
-    circuit, n = vs.layouts.shared(lungs(4), branch=QUADRATIC), 6
+    circuit, n = vs.layouts.shared(lungs(4), limbs=QUADRATIC), 6
     exact = gained_volume(circuit, n, 1e-11)
 
     def peer_run(tolerance: float, breaths: int) -> np.ndarray:
@@ -95,7 +96,7 @@ def against_lsoda() -> dict[str, float]:
 
 def _breaths_only(circuit: vs.Circuit, settings: vs.PressureControl, breaths: int, tolerance: float) -> object:
     """Run breaths with as few samples as may be: the peer takes none at all."""
-    return vs.simulate_breaths(
+    return vs.simulate_long(
         circuit, settings, duration=breaths * settings.period, sample_interval=settings.period, tolerance=tolerance
     )
 
@@ -107,12 +108,11 @@ def _worst(value: np.ndarray, exact: np.ndarray) -> float:
 _HOURS_SCRIPT = """
 import json, resource, time
 import ventsim as vs
-from ventsim.model.parts.elements import FlowLaw
 from benchmarks import QUADRATIC, SETTINGS, lungs
-circuit = vs.layouts.shared(lungs(4), branch=QUADRATIC)
-vs.simulate_breaths(circuit, SETTINGS, duration=60)
+circuit = vs.layouts.shared(lungs(4), limbs=QUADRATIC)
+vs.simulate_long(circuit, SETTINGS, duration=60)
 began = time.perf_counter()
-measures = vs.simulate_breaths(circuit, SETTINGS, duration={hours} * 3600)
+measures = vs.simulate_long(circuit, SETTINGS, duration={hours} * 3600).measures
 seconds = time.perf_counter() - began
 print(json.dumps([seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, measures.nbytes / 2**20]))
 """
@@ -130,9 +130,9 @@ def hours() -> dict[str, float]:
 
 def steady() -> dict[str, float]:
     """The steady breath found directly against waiting for it, to the same change per breath."""
-    slow = {name: lung.changed({"resistance": 2.5 * lung.resistance}) for name, lung in lungs(4).items()}
-    circuit = vs.layouts.shared(slow, branch=QUADRATIC)
-    quick = SETTINGS.changed({"rate": 24, "inspiratory_time": 1.0})
+    slow = {name: lung.changed(resistance=2.5 * lung.resistance) for name, lung in lungs(4).items()}
+    circuit = vs.layouts.shared(slow, limbs=QUADRATIC)
+    quick = SETTINGS.changed(rate=24, inspiratory_time=1.0)
     found = vs.steady_breath(circuit, quick)
     residual = found.attrs["steady_residual_cmH2O"]
     long = vs.simulate(circuit, quick, duration=100 * quick.period)
@@ -154,8 +154,8 @@ def growth() -> dict[str, float]:
     """Time per breath from 2 to 32 lungs, and the exponent of its growth."""
     sizes, times = (2, 4, 8, 16, 32), []
     for n in sizes:
-        circuit = vs.layouts.shared(lungs(n), branch=QUADRATIC)
-        vs.simulate_breaths(circuit, SETTINGS, duration=60)
+        circuit = vs.layouts.shared(lungs(n), limbs=QUADRATIC)
+        vs.simulate_long(circuit, SETTINGS, duration=60)
         times.append(best_time(lambda c=circuit: _breaths_only(c, SETTINGS, 100, 5e-7), 5) / 100)
     exponent = float(np.polyfit(np.log(sizes), np.log(times), 1)[0])
     return {f"{n} lungs: ms per breath": 1e3 * t for n, t in zip(sizes, times, strict=True)} | {
@@ -166,13 +166,13 @@ def growth() -> dict[str, float]:
 def geometry_laws() -> dict[str, float]:
     """Four lungs behind tubes by geometry and tracheal tubes, against quadratic laws of about the same size."""
     tube, tracheal = vs.Tube(length=1.5), vs.TrachealTube(inner_diameter=8.0)
-    by_geometry = vs.Branch(inspiratory_tube=tube, expiratory_tube=tube, tracheal_tube=tracheal)
-    like_tube = tube.changed(_rohrer(tube.pressure_law))
-    like_tracheal = tracheal.changed(_rohrer(tracheal.inspiratory_law))
-    by_rohrer = vs.Branch(inspiratory_tube=like_tube, expiratory_tube=like_tube, tracheal_tube=like_tracheal)
+    by_geometry = vs.PatientLimbs(inspiratory_tube=tube, expiratory_tube=tube, tracheal_tube=tracheal)
+    like_tube = tube.changed(resistance=_rohrer(tube.flow_law))
+    like_tracheal = tracheal.changed(resistance=_rohrer(tracheal.inspiratory_law))
+    by_rohrer = vs.PatientLimbs(inspiratory_tube=like_tube, expiratory_tube=like_tube, tracheal_tube=like_tracheal)
     circuits = {
-        name: vs.layouts.shared(lungs(4), branch=branch)
-        for name, branch in (("geometry", by_geometry), ("quadratic", by_rohrer))
+        name: vs.layouts.shared(lungs(4), limbs=limbs)
+        for name, limbs in (("geometry", by_geometry), ("quadratic", by_rohrer))
     }
     volumes = {name: gained_volume(circuit, 6, 1e-9) for name, circuit in circuits.items()}
     # In turn, and by time of the processor: whatever else the machine does then disturbs both alike and little.
@@ -190,24 +190,24 @@ def geometry_laws() -> dict[str, float]:
     }
 
 
-def _rohrer(law: FlowLaw) -> dict[str, float]:
-    """Resistances of a quadratic law with the same slope near rest, and closest to the law from 0.1 to 1.5 L/s."""
+def _rohrer(law: laws.FlowLaw) -> laws.Rohrer:
+    """A quadratic law with the same slope near rest, and closest to the law from 0.1 to 1.5 L/s."""
     linear = float(law.pressure_drop(0.01)) / 0.01
     flow = np.linspace(0.1, 1.5, 50)
     rest = law.pressure_drop(flow) - linear * flow
-    return {"resistance": linear, "quadratic_resistance": float((rest @ flow**2) / (flow**2 @ flow**2))}
+    return laws.Rohrer(linear=linear, quadratic=float((rest @ flow**2) / (flow**2 @ flow**2)))
 
 
 def random_cases(n: int) -> list[Case]:
     """Makers of four-lung circuits with quadratic tubes and one-way valves, lungs drawn at random (seeded)."""
-    base, draws = vs.layouts.shared(lungs(4), branch=QUADRATIC), np.random.default_rng(1)
+    base, draws = vs.layouts.shared(lungs(4), limbs=QUADRATIC), np.random.default_rng(1)
     names = list(base.lungs)
     numbers = zip(draws.uniform(15, 70, (n, 4)), draws.uniform(6, 25, (n, 4)), strict=True)
 
     def case(compliances: np.ndarray, resistances: np.ndarray) -> Case:
         values = {f"lungs.{name}.compliance": float(c) for name, c in zip(names, compliances, strict=True)}
         values |= {f"lungs.{name}.resistance": float(r) for name, r in zip(names, resistances, strict=True)}
-        return lambda: vs.changes.with_values(base, SETTINGS, values=values)
+        return ReplacedValues(base, SETTINGS, values)
 
     return [case(compliances, resistances) for compliances, resistances in numbers]
 
@@ -283,17 +283,16 @@ def _sizing_time() -> float:
     pair = vs.layouts.shared(
         {"a": vs.Lung(compliance=60, resistance=8), "b": vs.Lung(compliance=25, resistance=12)}
     )
-    circuit, path = vs.studies.restrict(pair, "a")
+    circuit, path = vs.studies.add_restrictor(pair, "a")
     targets = {"a": {"inspired_tidal_volume": 420}, "b": {"inspired_tidal_volume": 380}}
     vary = {path: (1, 22), "settings.inspiratory_pressure": (5, 30)}
-    return best_time(lambda: vs.studies.size(circuit, SETTINGS, targets=targets, vary=vary), 3)
+    return best_time(lambda: vs.studies.size_restrictors(circuit, SETTINGS, targets=targets, vary=vary), 3)
 
 
 _FIRST_SCRIPT = """
 import time
 began = time.perf_counter()
 import ventsim as vs
-from ventsim.model.parts.elements import FlowLaw
 imported = time.perf_counter()
 lungs = {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=10)}
 circuit = vs.layouts.shared(lungs)

@@ -34,7 +34,7 @@ class Peer:
                     start.append(index[f"{name}.{element.start}"])
                     end.append(index[f"{name}.{element.end}"])
                     forward = element.forward
-                    law.append((forward.linear, forward.quadratic, element.opening_pressure, element.is_one_way))
+                    law.append((*forward.coefficients, element.opening_pressure, element.is_one_way))
         self._start, self._end = np.array(start), np.array(end)
         self._linear, self._quadratic, self._opening, one_way = np.array(law, dtype=float).T
         self._one_way = one_way > 0
@@ -46,7 +46,7 @@ class Peer:
         self._machine, self._settings = circuit.ventilator, settings
         self.alveoli = np.array([index[f"{lung}.alveoli"] for lung in circuit.lungs])
 
-    def _branches(self, pressure: FloatArray) -> FloatArray:
+    def _passages(self, pressure: FloatArray) -> FloatArray:
         drop = pressure[self._start] - pressure[self._end] - self._opening
         flow = 2.0 * drop / (self._linear + np.sqrt(self._linear**2 + 4.0 * self._quadratic * np.abs(drop)))
         flow[self._one_way & (drop < 0.0)] = 0.0
@@ -54,7 +54,7 @@ class Peer:
 
     def inspiration(self, _time: float, pressure: FloatArray) -> FloatArray:
         """Rates of the pressures while the source is on. [cmH2O/s]"""
-        rate = self._branches(pressure)
+        rate = self._passages(pressure)
         target = self._settings.peep + self._settings.inspiratory_pressure
         source = max(target - pressure[self._port_in], 0.0) / self._machine.source_resistance
         source = min(source, self._machine.flow_limit)
@@ -63,7 +63,7 @@ class Peer:
 
     def expiration(self, _time: float, pressure: FloatArray) -> FloatArray:
         """Rates of the pressures while the exhalation valve is open. [cmH2O/s]"""
-        rate = self._branches(pressure)
+        rate = self._passages(pressure)
         out = max(pressure[self._port_out] - self._settings.peep, 0.0) / self._machine.exhalation_resistance
         rate[self._port_out] -= out / self.compliance[self._port_out]
         return rate

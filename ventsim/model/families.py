@@ -80,7 +80,7 @@ class Family:
             return value
         raise self.error(f"{shown(value)} is not {_article(self.name)} {self.name}.\n  Give {self.example}.")
 
-    def class_of(self, values: Mapping[str, Any]) -> type[Description]:
+    def class_of(self, values: Mapping[str, Any]) -> Any:
         """The class that plain values name.
 
         Parameters

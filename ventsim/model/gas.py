@@ -18,6 +18,7 @@ BODY_TEMPERATURE = 37.0
 Condition = Literal["ATPS", "ATPD", "BTPS", "STPD"]
 """Ambient or body or standard temperature and pressure, saturated or dry."""
 
+_HUMIDITY = {"dry": 0.0, "saturated": 1.0}
 _ZERO_CELSIUS = 273.15  # [K]
 _GAS_CONSTANT = 8.314462618  # [J/(mol·K)], CODATA 2018
 _ARGON_TO_NITROGEN = 0.00934 / 0.78084  # mole fractions of dry air, US Standard Atmosphere 1976
@@ -121,11 +122,11 @@ def breathing_gas(
     >>> breathing_gas(oxygen_fraction=1.0, temperature=37.0, humidity="saturated").density
     1.2232
     """
-    relative = {"dry": 0.0, "saturated": 1.0}.get(humidity, humidity) if isinstance(humidity, str) else humidity
-    if isinstance(relative, str):
+    relative = _HUMIDITY.get(humidity, math.nan) if isinstance(humidity, str) else humidity
+    if isinstance(humidity, str) and humidity not in _HUMIDITY:
         raise InputError(
             f"breathing_gas: humidity {humidity!r} is unknown.\n"
-            f"  {suggestion(humidity, ('dry', 'saturated'))} Or give a relative humidity of 0 to 1."
+            f"  {suggestion(humidity, _HUMIDITY)} Or give a relative humidity of 0 to 1."
         )
     given = {"oxygen_fraction": oxygen_fraction, "temperature": temperature, "humidity": relative}
     check("breathing_gas", given | {"pressure": pressure}, pressure=quantity("ambient_pressure"))

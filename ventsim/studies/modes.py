@@ -2,6 +2,7 @@
 
 import warnings
 from collections.abc import Mapping
+from typing import Any
 
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
@@ -73,7 +74,7 @@ def equivalent_settings(scenario: Scenario | Circuit, settings: BreathSettings |
             f"equivalent_settings: {shown(settings)} has no counterpart in another mode.\n"
             "  Give PressureControl(...) or VolumeControl(...)."
         )
-    common = {
+    common: dict[str, Any] = {
         "peep": settings.peep,
         "rate": settings.rate,
         "inspiratory_time": settings.inspiratory_phase_time,

@@ -167,7 +167,8 @@ def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -
         raise InputError(f"path {path!r} leads to a list, not to a single number.\n  Give a number of the list.")
     wanted = f"a list of numbers{f' [{unit.strip()}]' if unit else ''}" if numeric else "a list of words"
     is_list = isinstance(given, Iterable) and not isinstance(given, str | bytes | Mapping | Set)
-    items = list(given) if is_list and np.ndim(given) < 2 else None
+    several: Any = given
+    items = list(several) if is_list and np.ndim(several) < 2 else None
     if not items:
         shown = "no value" if is_list and items is not None else f"{given!r}"
         raise InputError(f"{path}: got {shown}, but {wanted} is needed.\n  It is {now!r}{unit} now.")
@@ -231,9 +232,9 @@ def _warn_of_unlikely_values(scenario: Scenario, grid: Mapping[str, tuple[Value,
     for path, listed in grid.items():
         quantity = quantity_at(scenario.circuit, scenario.settings, path)
         doubts = [] if quantity is None else [(v, quantity.doubt(v)) for v in listed if not quantity.fault(v)]
-        told = next(((value, doubt) for value, doubt in doubts if doubt), None)
-        if told:
-            warn_caller(PlausibilityWarning(f"{path} {quantity.text(told[0])} {told[1]}"))
+        unlikely = next(((value, doubt) for value, doubt in doubts if doubt), None)
+        if quantity is not None and unlikely is not None:
+            warn_caller(PlausibilityWarning(f"{path} {quantity.text(unlikely[0])} {unlikely[1]}"))
 
 
 def _attrs(scenario: Scenario, options: BatchOptions, *, paths: list[str], paired: bool) -> dict[str, Any]:

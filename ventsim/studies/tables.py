@@ -265,7 +265,7 @@ def _sensitivities(found: xr.Dataset) -> Section:
         found["tidal_volume_sensitivity"].transpose("quantity", "lung").values,
         index=_index(found, "quantity"), columns=_lung_names(found),
     )  # fmt: skip
-    columns = {name: Column(heading=name, unit="mL", show=_EFFECT) for name in frame}
+    columns = {name: Column(heading=name, unit="mL", show=_EFFECT) for name in _lung_names(found)}
     frame.insert(0, "step", [f"{significant(step)} {unit}" for step, unit in steps])
     return Section(
         name="sensitivities", frame=frame, columns={"step": Column(heading="for each"), **columns},

@@ -63,15 +63,16 @@ class Column:
             return value
         if isinstance(value, list | tuple):
             return ", ".join(map(str, value))
-        if pd.isna(value):
+        if value is None or value is pd.NaT or value != value:
             return MISSING
         if not isinstance(value, numbers.Real):
             return str(value)
+        number = float(value)
         if self.show is not None:
-            return self.show(value)
+            return self.show(number)
         if self.unit in DECIMALS:
-            return fixed(value, DECIMALS[self.unit])
-        return str(value) if isinstance(value, numbers.Integral) else significant(value)
+            return fixed(number, DECIMALS[self.unit])
+        return str(value) if isinstance(value, numbers.Integral) else significant(number)
 
     @property
     def unit_text(self) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.changes.descriptions import AnyChange, Change, Fault, TimedChange
-from ventsim.model.changes.faults import place_of
+from ventsim.model.changes.faults import site_of
 from ventsim.model.changes.plan import Plan, Stretch, ValueCourse
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
@@ -145,7 +145,7 @@ def _check_faults(circuit: Circuit, faults: Sequence[tuple[int, Fault]]) -> None
     by_place: dict[object, list[tuple[int, Fault]]] = {}
     for number, fault in faults:
         try:
-            place = place_of(circuit, fault)
+            place = site_of(circuit, fault)
         except InputError as error:
             raise InputError(f"changes.{number}.{error}") from None
         by_place.setdefault(place, []).append((number, fault))

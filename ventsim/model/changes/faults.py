@@ -73,7 +73,7 @@ def _closed(path: Passage | Inertia) -> Passage:
     return Passage(path.start, path.end, _CLOSED, None, opening_pressure=NEVER)
 
 
-def place_of(circuit: Circuit, fault: Fault) -> Joint | str:
+def site_of(circuit: Circuit, fault: Fault) -> Joint | str:
     """Where in a circuit a fault is: the joint, or the name of the part.
 
     Parameters
@@ -98,7 +98,7 @@ def place_of(circuit: Circuit, fault: Fault) -> Joint | str:
     >>> from ventsim.model.layouts import single
     >>> from ventsim.model.parts import Lung
     >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
-    >>> place_of(circuit, LungRemoval(lung="a", at=60.0))
+    >>> site_of(circuit, LungRemoval(lung="a", at=60.0))
     ('a y-piece.patient', 'a.airway')
     """
     if isinstance(fault, Clamp):
@@ -176,16 +176,16 @@ def with_faults(circuit: Circuit, faults: Sequence[Fault]) -> Circuit:
         return circuit
     parts, joints = dict(circuit.parts), list(circuit.joints)
     for fault in faults:
-        place = place_of(circuit, fault)
-        if isinstance(fault, Clamp):
-            parts[place] = Clamped(inner=parts[place])
+        site = site_of(circuit, fault)
+        if isinstance(site, str):
+            parts[site] = Clamped(inner=parts[site])
             continue
-        joints.remove(place)
+        joints.remove(site)
         if isinstance(fault, LeakOnset):
             name = _add(parts, "leak at", fault.joint, fault.leak)
-            joints += [(place[0], f"{name}.inlet"), (f"{name}.outlet", place[1])]
+            joints += [(site[0], f"{name}.inlet"), (f"{name}.outlet", site[1])]
             continue
-        for end in place:
+        for end in site:
             owner = end.partition(".")[0]
             if isinstance(fault, LungRemoval) and owner != fault.lung:
                 name = _add(parts, "cap on", end, Cap())

@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 
 from ventsim.model.changes.descriptions import Clamp, Disconnection, Fault, LeakOnset, LungRemoval
-from ventsim.model.changes.faults import place_of
+from ventsim.model.changes.faults import site_of
 from ventsim.model.changes.plan import Plan
 from ventsim.model.laws.flow import flow_law
 from ventsim.model.paths import value_text
@@ -24,7 +24,7 @@ _COLUMNS = {
 
 def table_of(plan: Plan) -> Table:
     """What changes, when and from what to what, in order of time."""
-    rows = []
+    rows: list[tuple[Any, ...]] = []
     for course in plan.courses:
         for stretch in course.stretches:
             values = (stretch.start, stretch.end)
@@ -41,7 +41,7 @@ def table_of(plan: Plan) -> Table:
 def _where(plan: Plan, fault: Fault) -> str:
     if isinstance(fault, LungRemoval):
         return f"lung {fault.lung}"
-    place = place_of(plan.circuit, fault)
+    place = site_of(plan.circuit, fault)
     return f"part {place}" if isinstance(place, str) else f"joint {place[0]} - {place[1]}"
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from ventsim.model.changes.descriptions import Change, Fault
+from ventsim.model.changes.descriptions import Change, Fault, TimedChange
 from ventsim.model.changes.faults import with_faults
 from ventsim.model.circuit import Circuit
 from ventsim.model.paths import SETTINGS, Steps, Value, circuit_with, settings_with
@@ -103,7 +103,7 @@ class Plan:
     @cached_property
     def knots(self) -> tuple[float, ...]:
         """0, and every time at which a change begins or ends, rising. [s]"""
-        changes = [stretch.change for course in self.courses for stretch in course.stretches]
+        changes: list[TimedChange] = [stretch.change for course in self.courses for stretch in course.stretches]
         changes += [fault for _, fault in self.faults]
         times = {time for change in changes for time in (change.at, change.end)}
         return tuple(sorted(time for time in times | {0.0} if time < math.inf))

@@ -40,7 +40,7 @@ def build_graph(
     >>> list(graph.edges())
     [('a.airway', 'a.alveoli')]
     """
-    graph = nx.MultiDiGraph()
+    graph: nx.MultiDiGraph[str] = nx.MultiDiGraph()
     for port in ventilator_ports:
         graph.add_node(f"{VENTILATOR}.{port}", part=VENTILATOR)
     for name, part in parts.items():
@@ -95,7 +95,7 @@ def direction_faults(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> tuple
 
 def _allowed_ways(graph: nx.MultiDiGraph, reversed_valves: set[str]) -> nx.DiGraph:
     """An edge in each direction in which gas may pass once the reversed valves are set right."""
-    ways = nx.DiGraph()
+    ways: nx.DiGraph[str] = nx.DiGraph()
     ways.add_nodes_from(graph)
     for start, end, data in graph.edges(data=True):
         if data["passage"] is None or not data["passage"].is_one_way:
@@ -128,9 +128,9 @@ def _against_stream(graph: nx.MultiDiGraph, valves: Sequence[tuple]) -> set[str]
     The stream is that of a resistor network: every passage conducts equally well both ways, joined ends are
     one point, pressure 1 at the inspiratory port and 0 at the expiratory one.
     """
-    joined = nx.Graph()
+    joined: nx.Graph[str] = nx.Graph()
     joined.add_nodes_from(graph)
-    joined.add_edges_from((start, end) for start, end, kind in graph.edges(data="kind") if kind == "joint")
+    joined.add_edges_from((start, end) for start, end, data in graph.edges(data=True) if data["kind"] == "joint")
     row = {node: index for index, group in enumerate(nx.connected_components(joined)) for node in group}
     size = max(row.values()) + 1
     source, sink = row[f"{VENTILATOR}.inspiratory"], row[f"{VENTILATOR}.expiratory"]

@@ -54,7 +54,7 @@ def _read_part(name: str, item: object) -> Part:
             f"part '{name}': {shown(item)} is not a part.\n  Give a part of ventsim, such as Tube(length=1.5)."
         )
     try:
-        cls = PARTS.class_of(item)
+        cls: type[Part] = PARTS.class_of(item)
     except PARTS.error as error:
         raise CircuitError(f"part '{name}': {error}") from None
     with named(name):

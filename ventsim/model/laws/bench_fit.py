@@ -324,4 +324,4 @@ def _factors(
 
 
 def _least_squares(design: FloatArray, target: FloatArray) -> FloatArray:
-    return np.linalg.lstsq(design, target, rcond=None)[0]
+    return np.asarray(np.linalg.lstsq(design, target, rcond=None)[0], dtype=float)

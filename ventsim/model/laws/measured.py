@@ -194,8 +194,8 @@ class AdjustableCurve(FlowLaw):
                     f"  Allowed: at most {measured:.6g} L/s. Leave out the flow, or measure further."
                 )
         openings = sorted(fits)
-        rows = [fits[place].pressure_drop(at).tolist() for place in openings]
-        return cls(openings=openings, flows=at.tolist(), pressure_drops=rows, opening=opening)
+        rows = [tuple(fits[place].pressure_drop(at).tolist()) for place in openings]
+        return cls(openings=tuple(openings), flows=tuple(at.tolist()), pressure_drops=tuple(rows), opening=opening)
 
     @model_validator(mode="after")
     def _check_family(self) -> Self:

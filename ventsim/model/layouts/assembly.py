@@ -1,5 +1,6 @@
 """Parts and joints of a ready-made circuit."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from ventsim.errors import CircuitError, PlausibilityWarning, warn_caller
@@ -8,7 +9,7 @@ from ventsim.model.layouts.floor_plan import FloorPlan, TubeLengths
 from ventsim.model.layouts.limbs import PatientLimbs
 from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, Assembly, Fittings
 from ventsim.model.parts import Adapter, LungPart, OneWayValve, Part, TPiece, Tube
-from ventsim.quantities import quantity_of
+from ventsim.quantities import quantity
 
 _OF_THE_WHOLE_TUBE = ("resistance", "gas_volume", "wall_compliance")
 
@@ -135,17 +136,17 @@ def _without_side_effects(part: Part) -> Part:
 def _warn_of_long_tubes(
     plan: FloorPlan, arrangement: Arrangement, names: Sequence[str], lengths: TubeLengths
 ) -> None:
-    """Tell of tubes that are unlikely long, in the words of the plan: what stands how far apart."""
+    """Warn of tubes that are unlikely long, in the words of the plan: what stands how far apart."""
     limbs, runs = plan.ways(arrangement, lungs=names)
-    quantity = quantity_of(Tube.model_fields["length"])
-    longest = quantity.plausible[1]
+    length_of_tube = quantity("length")
+    longest = (length_of_tube.plausible or (0.0, math.inf))[1]
     tubes = [(limbs[key], length) for key, length in lengths.limbs.items()]
     tubes += [(runs[key], length) for key, length in lengths.runs.items()]
     for way, length in tubes:
         if length > longest:
             text = (
-                f"floor plan: {quantity.text(length)} of tube from {way.start} to {way.end}, which are "
-                f"{way.distance:.4g} m apart; usual: up to {quantity.text(longest)}.\n"
+                f"floor plan: {length_of_tube.text(length)} of tube from {way.start} to {way.end}, which are "
+                f"{way.distance:.4g} m apart; usual: up to {length_of_tube.text(longest)}.\n"
                 "  Check the places (in m), or put the ventilator nearer."
             )
             warn_caller(PlausibilityWarning(text))

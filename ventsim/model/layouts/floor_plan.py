@@ -6,7 +6,7 @@ import numbers
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Self, TypeGuard
 
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
@@ -45,8 +45,7 @@ def read_stock_lengths(value: object) -> tuple[float, ...] | None:
     """
     if value is None:
         return None
-    is_list = isinstance(value, Sequence) and not isinstance(value, str) and 1 <= len(value) <= _MOST
-    if not is_list or not all(isinstance(item, numbers.Real) and not isinstance(item, bool) for item in value):
+    if not _are_numbers(value) or not 1 <= len(value) <= _MOST:
         raise CircuitError(
             f"{value!r} is not a list of lengths.\n"
             f"  Give 1 to {_MOST} numbers of metres, such as (1.5, 1.8); or None for tube that is cut."
@@ -58,6 +57,12 @@ def read_stock_lengths(value: object) -> tuple[float, ...] | None:
                 f"  Allowed: {_SHORTEST:.6g} to {_LONGEST:.6g} m. Check the unit."
             )
     return tuple(sorted({float(item) for item in value}))
+
+
+def _are_numbers(value: object) -> TypeGuard[Sequence[float]]:
+    if not isinstance(value, Sequence) or isinstance(value, str):
+        return False
+    return all(isinstance(item, numbers.Real) and not isinstance(item, bool) for item in value)
 
 
 def joined_lengths(length: float, *, stock_lengths: Sequence[float]) -> tuple[float, ...]:
@@ -94,9 +99,10 @@ def _joined(needed: int, pieces: tuple[int, ...]) -> tuple[int, ...]:
     if needed <= 0:
         return ()
     shortfall: dict[int, tuple[int, ...]] = {0: ()}
-    seen, enough = {0}, {}
+    seen = {0}
+    enough: dict[int, tuple[int, ...]] = {}
     while shortfall:
-        longer = {}
+        longer: dict[int, tuple[int, ...]] = {}
         for total, chosen in shortfall.items():
             for piece in pieces:
                 reached = total + piece
@@ -118,8 +124,7 @@ SAME_PLACE = 0.01
 
 
 def _read_position(value: object) -> Position:
-    is_pair = isinstance(value, Sequence) and not isinstance(value, str) and len(value) == 2
-    if not is_pair or not all(isinstance(item, numbers.Real) and not isinstance(item, bool) for item in value):
+    if not _are_numbers(value) or len(value) != 2:
         raise CircuitError(f"{value!r} is not a place on the floor.\n  Give (x, y), each a number of metres.")
     x, y = (float(item) for item in value)
     if not (abs(x) <= FARTHEST and abs(y) <= FARTHEST):  # also wrong for what is not a number
@@ -359,7 +364,9 @@ class FloorPlan(Description):
 
     def _chain(self, names: tuple[str, ...]) -> tuple[dict[str, Way], dict[tuple[str, ...], Way]]:
         """Tube from T-piece to T-piece; the last bed's own limb goes all the way from the last T-piece."""
-        limbs, runs, start = {}, {}, self._port
+        limbs: dict[str, Way] = {}
+        runs: dict[tuple[str, ...], Way] = {}
+        start = self._port
         for name in names[:-1]:
             runs[name,] = _way(start, self._bed(name))
             start = self._bed(name)
@@ -375,8 +382,8 @@ class FloorPlan(Description):
             if len(group) == 1:
                 limbs[group[0]] = _way(start, self._bed(group[0]))
                 continue
-            middle = tuple(math.fsum(self.beds[name][axis] for name in group) / len(group) for axis in (0, 1))
-            spot = (f"the middle of beds {', '.join(map(repr, group))}", middle)
+            x, y = (math.fsum(self.beds[name][axis] for name in group) / len(group) for axis in (0, 1))
+            spot = (f"the middle of beds {', '.join(map(repr, group))}", (x, y))
             runs[group] = _way(start, spot)
             waiting += [(half, spot) for half in halves(group)]
         return {name: limbs[name] for name in names}, runs

@@ -208,23 +208,23 @@ class Layout(Description):
 
     def _extensions(self) -> dict[tuple[str, ...], Tube]:
         """Tubes between the beds of a chain; on a floor plan the pattern of all."""
-        own = isinstance(self.extension, Mapping)
+        own = self.extension if isinstance(self.extension, Mapping) else None
         if self.floor_plan is not None:
-            if own:
+            if own is not None:
                 raise CircuitError(
                     "extension: tubes by lung are given together with a floor plan, from which their lengths follow.\n"
                     "  Leave out one of the two, or give one tube for all."
                 )
             return {(): self.extension_to("")}
         if self.arrangement != "chain":
-            if own and self.extension:
+            if own:
                 raise CircuitError(
                     f"extension: there is none in the arrangement {self.arrangement!r}.\n"
                     "  Leave it out, or take the arrangement 'chain'."
                 )
             return {}
         first = next(iter(self.lungs))
-        reached = [name for name in self.lungs if name != first or (own and name in self.extension)]
+        reached = [name for name in self.lungs if name != first or name in (own or ())]
         return {(name,): self.extension_to(name) for name in reached}
 
 

@@ -59,7 +59,8 @@ def _tree(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
 
 def _star(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
     """One adapter with an outlet for each lung."""
-    whole, ends = Assembly(), (f"{VENTILATOR}.{limb}",)
+    whole = Assembly()
+    ends: tuple[str, ...] = (f"{VENTILATOR}.{limb}",)
     if len(names) > 1:
         ends = _add_adapter(whole, limb, ends[0], fittings.adapter.changed({"outlets": len(names)}))
     whole.outlets.update(zip(names, ends, strict=True))

@@ -75,8 +75,8 @@ def _in_line(part: Part) -> dict[str, Cones]:
 
 
 def _tube(part: Part) -> dict[str, Cones]:
-    size = 15 if part.bore < _NARROW_TUBE else 22
-    return dict.fromkeys(part.ports, (Cone(size, "female"),))
+    cone = Cone(15, "female") if part.bore < _NARROW_TUBE else Cone(22, "female")
+    return dict.fromkeys(part.ports, (cone,))
 
 
 def _adapter(part: Part) -> dict[str, Cones]:

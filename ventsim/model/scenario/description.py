@@ -397,7 +397,8 @@ def scenario_of(
                 f"{where}: settings {what}; a circuit needs breath settings.\n"
                 "  Give PressureControl(...) or VolumeControl(...) after the circuit."
             )
-        return Scenario(circuit=scenario, settings=settings, **given)
+        circuit = scenario.circuit if isinstance(scenario, Layout) else scenario
+        return Scenario(circuit=circuit, settings=settings, **given)
     if not isinstance(scenario, Scenario):
         raise InputError(
             f"{where}: got {shown(scenario)}, but a scenario is needed, or a circuit and settings.\n"

@@ -172,7 +172,7 @@ class Place:
                 lines.append(line)
                 continue
             rest = line.removeprefix(label)
-            name = re.match(r"\w*", rest).group()
+            name = re.split(r"\W", rest, maxsplit=1)[0]
             if name in cls.model_fields:
                 path = paths.get(name) or (f"{self.path}.{name}" if self.path else name)
                 lines.append(f"{self.source}: {path}{rest.removeprefix(name)}")

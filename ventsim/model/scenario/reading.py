@@ -8,7 +8,7 @@ from ventsim.model.changes import CHANGES, AnyChange
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.layouts import FloorPlan, Layout, PatientLimbs
-from ventsim.model.parts import PARTS, Adapter, Lung, TPiece, Tube
+from ventsim.model.parts import PARTS, Adapter, Lung, Part, TPiece, Tube
 from ventsim.model.scenario.first_edition import refuse_first_edition
 from ventsim.model.scenario.messages import Complaints, Place
 from ventsim.model.scenario.sections import (
@@ -25,10 +25,10 @@ from ventsim.model.scenario.sections import (
 from ventsim.model.scenario.toml_text import parse_toml
 from ventsim.model.ventilator import SETTINGS, BreathSettings, Ventilator, check_settings
 
-FITTINGS = MappingProxyType({"t_piece": TPiece, "adapter": Adapter, "floor_plan": FloorPlan})
+FITTINGS: Mapping[str, type[Description]] = MappingProxyType({"t_piece": TPiece, "adapter": Adapter, "floor_plan": FloorPlan})
 """Sections of a layout that hold one description each."""
 
-FOR_ALL_OR_EACH = MappingProxyType({"limbs": PatientLimbs, "extension": Tube})
+FOR_ALL_OR_EACH: Mapping[str, type[Description]] = MappingProxyType({"limbs": PatientLimbs, "extension": Tube})
 """Sections of a layout that hold one description for all lungs, or one by lung."""
 
 _LAYOUT_SECTIONS = ("layout", "lungs", *FOR_ALL_OR_EACH, *FITTINGS)
@@ -65,7 +65,7 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
         top.check_keys(table, _TOP, homes=SECTIONS_OF_KEYS, elsewhere={})
     # What is missing may be there under a wrong name, which has been told.
     may_be_missing = bool(told)
-    values = {key: table[key] for key in ("title", "about") if key in table}
+    values: dict[str, Any] = {key: table[key] for key in ("title", "about") if key in table}
     with told.of_one():
         values |= _options(table, "run", RUN_OPTIONS, top)
     if not may_be_missing or any(key in table for key in ("lungs", *_CIRCUIT_SECTIONS)):
@@ -108,7 +108,8 @@ def _read_changes(value: object, place: Place) -> tuple[AnyChange, ...]:
     """Changes of any kind; a section that does not name one holds a change of a value."""
     if not isinstance(value, list):
         raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
-    changes, told = [], Complaints()
+    told = Complaints()
+    changes: list[AnyChange] = []
     for number, item in enumerate(value, start=1):
         inside = place.inside(str(number))
         with told.of_one():
@@ -146,7 +147,7 @@ def _read_circuit(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -
 
 
 def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
-    values, told = dict(given), Complaints()
+    told, values = Complaints(), dict(given)
     with told.of_one():
         values |= _options(table, "layout", LAYOUT_OPTIONS, top)
     with told.of_one():
@@ -165,7 +166,8 @@ def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) ->
 
 
 def _read_joined(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
-    place, parts, told = top.inside("parts"), {}, Complaints()
+    place, told = top.inside("parts"), Complaints()
+    parts: dict[str, Part] = {}
     for name, item in table_of(table.get("parts", {}), place).items():
         with told.of_one():
             parts[name] = build_member(PARTS, item, place.inside(name))

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any, get_args
+from typing import Any, get_args, TypeVar
 
 from pydantic.fields import FieldInfo
 
@@ -36,12 +36,14 @@ KEYS_ABOVE = MappingProxyType(
 )
 """What to tell of a key that stands in no section."""
 
+Described = TypeVar("Described", bound=Description)
+
 _MOST_KINDS = 3  # which are told to have a key
 
 
 def build(
-    cls: type[Description], value: object, place: Place, *, kinds: Mapping[str, type[Description]] | None = None
-) -> Description:
+    cls: type[Described], value: object, place: Place, *, kinds: Mapping[str, type[Description]] | None = None
+) -> Described:
     """A description from its section; the sections inside it first, so that each is named by its own path.
 
     Parameters
@@ -85,7 +87,7 @@ def build(
         return cls.from_dict(values)
 
 
-def build_member(family: Family, value: object, place: Place) -> Description:
+def build_member(family: Family, value: object, place: Place) -> Any:
     """A member of a family, of the kind that its section names.
 
     Parameters
@@ -119,7 +121,7 @@ def build_member(family: Family, value: object, place: Place) -> Description:
     return build(cls, plain, place, kinds=family.kinds)
 
 
-def build_each(cls: type[Description], value: object, place: Place) -> dict[str, Description]:
+def build_each(cls: type[Described], value: object, place: Place) -> dict[str, Described]:
     """Descriptions of one class by name, from a section of sections.
 
     Parameters
@@ -141,7 +143,8 @@ def build_each(cls: type[Description], value: object, place: Place) -> dict[str,
     ScenarioError
         With all that is wrong in all of them.
     """
-    items, built, told = table_of(value, place), {}, Complaints()
+    items, told = table_of(value, place), Complaints()
+    built: dict[str, Described] = {}
     for name, item in items.items():
         if name in cls.model_fields and not isinstance(item, Mapping):
             raise place.inside(name).error(f"which {cls.kind} is meant?\n  Write [{place.path}.NAME] above it.")

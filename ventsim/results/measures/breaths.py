@@ -108,8 +108,8 @@ def _timing(waveforms: xr.Dataset) -> NDArray[np.void]:
     """Times of the breaths and set PEEP, of `TIMING`; without ``flow_end`` there is no pause."""
     default = {"flow_end": waveforms["inspiration_end"], "set_peep": waveforms["breath_end"] * np.nan}
     timing = np.empty(waveforms.sizes["breath"], TIMING)
-    for name in timing.dtype.names:
-        timing[name] = waveforms.get(name, default.get(name)).values
+    for name in TIMING.names or ():
+        timing[name] = (waveforms[name] if name in waveforms else default[name]).values
     return timing
 
 
@@ -117,7 +117,7 @@ def _samples(time: FloatArray, *, signals: dict[str, FloatArray], n_lungs: int) 
     """Waveforms as records; what is missing is NaN, and without word of a leak there is none."""
     lungs, ports = np.empty((time.size, n_lungs), LUNG_SIGNALS), np.empty(time.size, PORT_SIGNALS)
     for records in (lungs, ports):
-        for name in records.dtype.names:
+        for name in records.dtype.names or ():
             records[name] = signals.get(name, 0.0 if name == "leaked_volume" else np.nan)
     return Samples(time, lungs, ports)
 

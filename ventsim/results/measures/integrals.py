@@ -83,7 +83,7 @@ def signals_of(waveforms: xr.Dataset) -> dict[str, FloatArray]:
     >>> sorted(signals_of(xr.Dataset({"flow": (("time", "lung"), [[0.5]])})))
     ['flow']
     """
-    names = [name for name in (*LUNG_SIGNALS.names, *PORT_SIGNALS.names) if name in waveforms]
+    names = [name for name in (*(LUNG_SIGNALS.names or ()), *(PORT_SIGNALS.names or ())) if name in waveforms]
     return {name: waveforms[name].transpose(*VARIABLES[name].dims).values.astype(float) for name in names}
 
 

@@ -45,23 +45,23 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     """
     check_dataset(measures, "measures")
     one = measures.isel(breath=breath_position(measures, breath))
-    start, _, held, end, peep = (float(one[name]) for name in TIMING.names)
+    start, _, held, end, peep = (float(one[name]) for name in TIMING.names or ())
     known = "" if np.isnan(peep) else f", set PEEP {fixed(peep, 2)} cmH2O"
     times = f"{fixed(start, 3)} to {fixed(end, 3)} s, inspiration {fixed(held - start, 3)} s"
     index = pd.Index(one["lung"].values.tolist(), name="lung")
     lungs = pd.DataFrame({name: one[name].values for name in _OF_LUNGS}, index=index).dropna(
         axis="columns", how="all"
     )
-    ports = pd.DataFrame({name: [float(one[name])] for name in PORT_MEASURES.names if name in one}).dropna(
+    ports = pd.DataFrame({name: [float(one[name])] for name in PORT_MEASURES.names or () if name in one}).dropna(
         axis="columns"
     )
     sections = [
         Section(
-            name="lungs", frame=lungs, columns={name: VARIABLES[name].column for name in lungs},
+            name="lungs", frame=lungs, columns={name: VARIABLES[name].column for name in map(str, lungs)},
             total=[name for name in _SUMMED if name in lungs],
         ),
         Section(
-            name="ports", frame=ports, columns={name: VARIABLES[name].column for name in ports},
+            name="ports", frame=ports, columns={name: VARIABLES[name].column for name in map(str, ports)},
             title="ventilator and circuit", is_upright=True,
         ),
     ]  # fmt: skip

@@ -101,7 +101,7 @@ class AlarmLimits(Description):
         >>> AlarmLimits.off().changed({"high_pressure": 35.0}).peep_loss is None
         True
         """
-        return cls(**{name: None for name in cls.model_fields if name != "delay"})
+        return cls.from_dict({name: None for name in cls.model_fields if name != "delay"})
 
     @classmethod
     def around(

@@ -33,7 +33,7 @@ def limits_hit(problem: Problem, found: Found) -> list[str]:
 
 
 def why_not(
-    problem: Problem, found: Found, *, reached: Sequence[float], tolerance: float, is_bypassed: bool
+    problem: Problem, found: Found, *, reached: FloatArray, tolerance: float, is_bypassed: bool
 ) -> str:
     """Why the targets cannot be met, what stands in the way, and what might help."""
     lines = []

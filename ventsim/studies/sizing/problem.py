@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 Limits = tuple[float, float | Literal["widest"]]
 """Lowest and highest value; of a bore the highest may be the widest that fits its tube."""
 
-WIDEST = "widest"
+WIDEST: Literal["widest"] = "widest"
 
 TARGETS: Mapping[str, Quantity] = {"inspired_tidal_volume": quantity("target_volume")} | {
     name: quantity("target_pressure", meaning)
@@ -121,12 +121,12 @@ class Problem:
         """Names of the lungs."""
         return tuple(self.circuit.lungs)
 
-    def at(self, values: Sequence[float]) -> tuple[Circuit, BreathSettings]:
+    def at(self, values: Sequence[float] | FloatArray) -> tuple[Circuit, BreathSettings]:
         """Circuit and settings with these values."""
         named = {unknown.path: float(value) for unknown, value in zip(self.unknowns, values, strict=True)}
         return with_values(self.circuit, self.settings, named)
 
-    def case(self, values: Sequence[float]) -> Case:
+    def case(self, values: Sequence[float] | FloatArray) -> Case:
         """What makes :meth:`at` when it is run."""
         return lambda: self.at(values)
 
@@ -258,12 +258,12 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
             f"vary: {path!r} has limits {limits!r}.\n  Give two numbers, (low, high). [{quantity.unit}]"
         )
     hole = _hole_at(circuit, path)
-    limits = _with_widest(path, limits, hole)
-    for limit in limits:
+    numbers = _with_widest(path, limits, hole)
+    for limit in numbers:
         fault = quantity.fault(limit)
         if fault:
             raise InputError(f"vary: {path!r}: limit {fault}\n  {quantity.allowed()}")
-    low, high = float(limits[0]), float(limits[1])
+    low, high = map(float, numbers)
     if not low < high:
         raise InputError(
             f"vary: {path!r} has limits {low:.6g} and {high:.6g} {quantity.unit}.\n"
@@ -293,8 +293,8 @@ def _hole_at(circuit: Circuit, path: str) -> Orifice | None:
 def _with_widest(path: str, limits: Limits, hole: Orifice | None) -> tuple[float, float]:
     """Limits in numbers."""
     low, high = limits
-    if not isinstance(high, str) or high != WIDEST:
-        return low, high
+    if high != WIDEST:
+        return low, high  # type: ignore[return-value]  # a wrong word is refused with the other limits
     if hole is None:
         raise InputError(
             f'vary: {path!r} has no "{WIDEST}": it is not the bore of an orifice.\n'
