@@ -333,7 +333,7 @@ def test_an_open_end_loses_one_dynamic_head():
 
 def test_a_cap_is_an_end():
     assert Cap().ports == ("inlet",) and Cap().elements() == ()
-    assert "cap" in parts_list(capped())["kind"].tolist()
+    assert "cap" in parts_list(capped()).frame["kind"].tolist()
 
 
 def capped():

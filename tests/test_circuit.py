@@ -321,7 +321,7 @@ def test_a_layout_is_shown_in_a_line():
     )
     placed = layouts.Layout(lungs={"a": LUNG}, floor_plan=layouts.beds_around("a"))
     assert repr(placed).startswith("<Layout, arrangement tree, on a floor plan: 1 lung (a); 6 parts")
-    assert placed._repr_html_().startswith("<p>Layout, arrangement tree, on a floor plan</p>\n<table>")
+    assert placed._repr_html_().startswith("<p>Layout, arrangement tree, on a floor plan</p>\n<div ")
 
 
 # --- directions of one-way valves -----------------------------------------------------------------------------

@@ -243,7 +243,7 @@ def test_a_run_without_flow_is_drawn():
         still[name] = still[name] * 0.0
     ax = circuit_drawing(circuit, waveforms=still)
     assert ax.get_legend() is None
-    assert "+0.0 L/min" in texts(ax)[-1]
+    assert "\n0.0 L/min" in texts(ax)[-1]
 
 
 def test_a_run_without_flow_but_rounding_is_drawn_as_still():

@@ -17,7 +17,7 @@ import xarray as xr
 import ventsim
 from ventsim.__main__ import main
 from ventsim.command import CAUTION
-from ventsim.model.circuit import parts_list_text
+from ventsim.model.circuit import parts_list
 from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.results.schema import check_dataset
 
@@ -242,7 +242,7 @@ def test_parts_are_listed(capsys, no_run):
     assert main(["parts", "beds-in-a-row"]) == 0
     first, _, *rest = capsys.readouterr().out.splitlines()
     assert first == "Three beds in a row, volume control (built-in, invented for demonstration)"
-    assert "\n".join(rest) == parts_list_text(builtin("beds-in-a-row").circuit)
+    assert "\n".join(rest) == str(parts_list(builtin("beds-in-a-row").circuit))
     assert rest[-2:] == ["10 tubes, 18.6 m in all; 29 parts.", "All joints fit."]
 
 

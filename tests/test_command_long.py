@@ -171,7 +171,7 @@ def test_rows_left_out_are_counted(here, capsys):
     (here / "many.toml").write_text(PLAIN.replace("duration = 60", "duration = 100") + "".join(steps))
     assert main(["run", "many.toml"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert [line for line in lines if line.startswith("...")] == 2 * ["... 7 more, in the file"]
+    assert [line for line in lines if line.startswith("...")] == 2 * ["... 7 more"]
     assert sum(line.startswith(("before ", "end, ")) for line in lines if ":" in line) == 2 * 14
 
 
@@ -187,7 +187,7 @@ def test_stopped_blind_spots_say_so(here, capsys, monkeypatch):
     assert printed.err == "ventsim: the study was stopped by Ctrl-C; the finished faults are kept.\n"
     assert printed.out.splitlines()[-1] == CAUTION
     assert (here / "two-unequal-lungs-blind-spots.nc").exists()
-    assert re.search(r"^clamped tube +not run: the study was stopped by Ctrl-C$", printed.out, flags=re.M)
+    assert re.search(r"^clamped tube .* not run: the study was stopped by Ctrl-C$", printed.out, flags=re.M)
     assert "failed" not in printed.out
 
 
@@ -205,7 +205,7 @@ def test_a_fault_that_fails_is_told(here, capsys, monkeypatch):
     monkeypatch.setattr(module, "simulate_breaths", fail_first)
     assert main(["blind-spots", "two-unequal-lungs", "--watch", "10", "--mode", "as-is"]) == 3
     printed = capsys.readouterr()
-    assert re.search(r"^stiff lung +run failed: the step became too small\.$", printed.out, flags=re.M)
+    assert re.search(r"^stiff lung .* run failed: the step became too small\.$", printed.out, flags=re.M)
     assert printed.err == "ventsim: 1 of 9 faults could not be run; the table says why.\n"
 
 
@@ -329,7 +329,7 @@ def test_zero_has_no_minus_in_the_table_of_stages():
     shown = xr.Dataset(
         {name: ("breath", [-1e-9]) for name in ("displayed_expired_tidal_volume", "displayed_peak_pressure")}
     )
-    assert "-0" not in stage_table(measures, shown, [Stage("end", 0)])
+    assert "-0" not in str(stage_table(measures, shown, [Stage("end", 0)]))
 
 
 def test_vented_gas_is_counted_over_the_run(here, capsys):

@@ -38,7 +38,7 @@ def test_sweep(here, capsys):
     assert main(["sweep", "sweep.toml", "--out", "results"]) == 0
     printed = capsys.readouterr()
     lines = printed.out.splitlines()
-    assert lines[2] == "inspired tidal volume [mL]"
+    assert lines[2] == "inspired tidal volume"
     assert len([line for line in lines if line.split()[:1] in (["20"], ["40"], ["60"])]) == 6
     assert lines[-1] == CAUTION and printed.out.count("not for deciding about a patient") == 1
     found = xr.load_dataset(here / "results" / "sweep-sweep.nc", engine="h5netcdf")

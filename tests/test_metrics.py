@@ -650,7 +650,8 @@ def test_a_gap_in_a_recording_is_an_error(name):
 
 def test_table_of_a_breath():
     """Numbers as in the tests above (694.751 and 373.181 mL), rounded; the total is their sum, 1067.9 mL."""
-    text = breath_table(breath_measures(ideal_waves((50, 10, 10), (25, 10, 10))))
+    table = breath_table(breath_measures(ideal_waves((50, 10, 10), (25, 10, 10))))
+    text = str(table)
     rows = {line[:6].strip(): line.split() for line in text.splitlines()}
     assert text.splitlines()[0] == "Breath 3: 8.000 to 12.000 s, inspiration 1.333 s, set PEEP 5.00 cmH2O"
     assert rows["lung a"][2:6] == ["694.8", "694.8", "65.1", "9.93"]  # 694.751/70 mL/kg
@@ -660,10 +661,16 @@ def test_table_of_a_breath():
     assert "volume held by the circuit at end of inspiration       106.8 mL" in text  # HELD
     assert "volume not accounted for                                 2.5 mL" in text  # LEAK
     assert text.splitlines()[-1].endswith("not for deciding about a patient.")
+    assert text.splitlines()[-1] not in table.text(caution=False)
+    lungs, ports = table.frames["lungs"], table.frames["ports"]
+    assert lungs.loc["lung b", "inspired_tidal_volume"] == pytest.approx(373.181, abs=1e-2)
+    assert lungs["tidal_volume_fraction"].sum() == pytest.approx(1.0) and len(lungs) == 2  # the total is no row
+    assert ports["volume_balance_error"].tolist() == pytest.approx([2.5], abs=0.05)
+    assert (lungs.attrs["units"]["mechanical_power"], ports.attrs["units"]["port_peep"]) == ("J/min", "cmH2O")
 
 
 def test_columns_of_the_table_line_up():
-    lines = breath_table(breath_measures(ideal_waves((50, 10, 10), (25, 10, 10)))).splitlines()[2:7]
+    lines = str(breath_table(breath_measures(ideal_waves((50, 10, 10), (25, 10, 10))))).splitlines()[2:7]
     units, first, second = lines[2], lines[3], lines[4]
     ends = [i for i in range(len(units)) if units[i] == "]"]
     assert len(ends) == 12  # thirteen columns of numbers less plateau pressure
@@ -675,7 +682,7 @@ def test_table_of_a_recording_has_no_ports():
     recording = volume_control_recording(
         0.01, flow_time=1.3, pause=0.3, rest=2.4, compliance=0.095, resistance=21.0
     )
-    text = breath_table(breath_measures(recording), breath=1)
+    text = str(breath_table(breath_measures(recording), breath=1))
     assert "plateau" in text and "9.78" in text  # patient B of the worked example above
     assert "ventilator" not in text
     assert "/weight" not in text
@@ -684,7 +691,7 @@ def test_table_of_a_recording_has_no_ports():
 def test_table_shows_no_minus_zero():
     measures = breath_measures(ideal_waves((50, 10, 10)))
     measures["volume_balance_error"][:] = -1e-9
-    text = breath_table(measures)
+    text = str(breath_table(measures))
     assert "-0.0" not in text
     assert " 0.0 mL" in text
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import ventsim as vs
 from ventsim.errors import InputError, PlausibilityWarning, SchemaError
-from ventsim.results.measures import LUNG_MEASURES, breath_measures, breath_table
+from ventsim.results.measures import LUNG_MEASURES, breath_measures
 from ventsim.results.monitor import (
     ALARMS,
     SENSOR_BANDS,
@@ -23,7 +23,7 @@ from ventsim.results.monitor import (
     displayed_table,
     displayed_values,
 )
-from ventsim.results.schema import VARIABLES, check_dataset, label
+from ventsim.results.schema import CAUTION, VARIABLES, check_dataset, label
 
 # One breath of the ports, invented: what each measure is, and so what an exact sensor reads.
 PORTS = {
@@ -605,8 +605,13 @@ def test_any_part_of_a_run_displays_the_same(rows, seed, cut):
 
 def test_table_of_what_is_displayed():
     """Numbers of the first test, and the caution of the other table."""
-    text = displayed_table(displayed_values(measures_of(2)), breath=2)
+    table = displayed_table(displayed_values(measures_of(2)), breath=2)
+    text = str(table)
     rows = {line.split("  ")[0]: line.split()[-2:] for line in text.splitlines()[2:-2]}
+    assert (
+        table.frame["displayed_rate"].tolist() == [20.0]
+        and table.frame.attrs["units"]["displayed_rate"] == "1/min"
+    )
     assert text.splitlines()[0] == "Displayed by the ventilator, breath 2: 3.000 to 6.000 s, set PEEP 5.00 cmH2O"
     assert rows == {
         "inspired tidal volume": ["500.0", "mL"],
@@ -620,11 +625,11 @@ def test_table_of_what_is_displayed():
         "dynamic compliance": ["24.0", "mL/cmH2O"],
         "static compliance": ["30.0", "mL/cmH2O"],
     }
-    assert text.splitlines()[-1] == breath_table(measures_of()).splitlines()[-1]
+    assert text.splitlines()[-1] == CAUTION
 
 
 def test_table_shows_a_dash_for_what_is_unknown():
-    text = displayed_table(displayed_values(measures_of(port_plateau_pressure=np.nan, peep=np.nan)))
+    text = str(displayed_table(displayed_values(measures_of(port_plateau_pressure=np.nan, peep=np.nan))))
     rows = {line.split("  ")[0]: line.split()[-2:] for line in text.splitlines()}
     assert rows["plateau pressure"] == ["-", "cmH2O"]
     assert "set PEEP" not in text
@@ -640,14 +645,17 @@ def test_table_of_alarms():
         port_returned_volume=np.where(number > 900, 100.0, 480.0),
     )
     limits = only(high_pressure=40.0, low_expired_volume=300.0, delay=4.0)
-    lines = alarms_table(alarms(displayed_values(measures), limits)).splitlines()
+    table = alarms_table(alarms(displayed_values(measures), limits))
+    lines = str(table).splitlines()
     assert lines[0] == "Alarms of the ventilator in 1000 breaths"
-    assert [line.split() for line in lines[4:6]] == [
+    assert [line.split() for line in lines[5:7]] == [
         ["high", "pressure", "-", "0", "1"],
         ["low", "expired", "volume", "1:00:08.0", "99", "100"],  # the second of them raises it
     ]
-    assert len({len(line) for line in lines[2:6]}) == 1  # columns line up
-    assert lines[-1] == breath_table(measures_of()).splitlines()[-1]
+    assert len({len(line) for line in lines[3:7]}) == 1  # columns line up
+    assert lines[-1] == CAUTION
+    assert table.frame.loc["low expired volume"].tolist() == [3608.0, 99, 100]
+    assert table.frame.attrs["units"]["first_raised"] == "s"
 
 
 @pytest.mark.parametrize(
@@ -656,11 +664,11 @@ def test_table_of_alarms():
 def test_times_of_alarms_are_rounded_as_a_clock_shows_them(period, shown_time):
     """Tenths of a second; rounded up they carry over."""
     result = alarms(displayed_values(measures_of(period=period)), only(high_pressure=20.0))
-    assert shown_time in alarms_table(result)
+    assert shown_time in str(alarms_table(result))
 
 
 def test_table_without_alarms():
-    text = alarms_table(alarms(displayed_values(measures_of()), AlarmLimits()))
+    text = str(alarms_table(alarms(displayed_values(measures_of()), AlarmLimits())))
     assert text.splitlines()[0] == "Alarms of the ventilator in 1 breath: none"
 
 
@@ -724,7 +732,10 @@ def test_waves_that_the_message_asks_for_are_enough():
         (lambda: Sensors.worst_case(reads="up"), r"reads 'up' is not one of the choices\.\n  Allowed: 'low'"),
         (lambda: Sensors(seed=-1), r"sensors: seed -1 is not allowed"),
         (lambda: Sensors(seed=0.5), r"sensors: seed 0\.5 is not allowed\.\n  Allowed: whole number at least 0"),
-        (lambda: Sensors(volume_standard_deviation=-1.0), r"volume_standard_deviation -1 mL is not allowed\.\n  Allowed: at least 0 mL"),
+        (
+            lambda: Sensors(volume_standard_deviation=-1.0),
+            r"volume_standard_deviation -1 mL is not allowed\.\n  Allowed: at least 0 mL",
+        ),
         (lambda: Sensors(volume_gain_error=-1.0), r"volume_gain_error -1 is not allowed"),
         (lambda: Sensors(volume_gain=0.1), r"there is no 'volume_gain'\.\n  Did you mean 'volume_gain_error'"),
         (
@@ -748,8 +759,12 @@ def test_waves_that_the_message_asks_for_are_enough():
         (lambda: AlarmLimits(disconnection=1.5), r"disconnection 1\.5 is not allowed\.\n  Allowed: above 0 and"),
         (lambda: AlarmLimits(peep_loss="3"), r"peep_loss '3' is not a number"),
         (
-            lambda: AlarmLimits.around(displayed_values(measures_of()), margin=1.0),
-            r"margin 1 is not allowed\.\n  Allowed: above 0 and below 1",
+            lambda: AlarmLimits.around(displayed_values(measures_of()), margin=30),
+            r"margin 30 is not allowed\.\n  Did you mean 0\.3 \(30 %\)",
+        ),
+        (
+            lambda: AlarmLimits.around(displayed_values(measures_of()), margin=-1.0),
+            r"margin -1 is not allowed\.\n  Allowed: above 0 and below 1",
         ),
         (
             lambda: AlarmLimits.around(displayed_values(measures_of()), pressure_margin=0.0),

@@ -14,7 +14,7 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventsim import breath_measures, layouts, simulate, steady_breath
+from ventsim import breath_measures, layouts, steady_breath
 from ventsim.errors import (
     CircuitError,
     CircuitWarning,
@@ -26,12 +26,10 @@ from ventsim.errors import (
 )
 from ventsim.model.changes import Change, Clamp, Disconnection, LeakOnset, LungRemoval
 from ventsim.model.circuit import Circuit
-from ventsim.model.layouts import Branch, Layout
+from ventsim.model.laws import Exponential, Orifice, Rohrer, Sigmoid, VolumeDependent
+from ventsim.model.layouts import Layout, PatientLimbs
 from ventsim.model.parts import (
     Adapter,
-    CompartmentLung,
-    ElasticLung,
-    ExponentialCurve,
     Filter,
     HalfSineEffort,
     Lung,
@@ -39,11 +37,9 @@ from ventsim.model.parts import (
     Region,
     Restrictor,
     SampledEffort,
-    SigmoidCurve,
     TPiece,
     TrachealTube,
     Tube,
-    VolumeDependentCurve,
     YPiece,
 )
 from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
@@ -51,7 +47,7 @@ from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
 
 LUNG = Lung(compliance=50.0, resistance=10.0)
 PRESSURE = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
-SCENARIO = Scenario(title="two lungs", plan=Layout(lungs={"a": LUNG, "b": LUNG}), settings=PRESSURE)
+SCENARIO = Scenario(title="two lungs", circuit=Layout(lungs={"a": LUNG, "b": LUNG}), settings=PRESSURE)
 
 STEP = Change(path="lungs.a.compliance", to=30.0, at=20.0)
 
@@ -59,11 +55,11 @@ STEP = Change(path="lungs.a.compliance", to=30.0, at=20.0)
 TITLE = "title = 't'\n"
 SETTINGS = "[settings]\nkind = 'pressure control'\ninspiratory_pressure = 15\nrate = 15\nie_ratio = 0.5\n"
 LUNGS = "[lungs.a]\ncompliance = 50\nresistance = 10\n"
-ELASTIC = "[lungs.e]\nkind = 'elastic lung'\nresistance = 10\n"
-SIGMOID = "[lungs.e.curve]\nkind = 'sigmoid curve'\nvital_volume = 2000\ninflection = 15\nwidth = 5\n"
+ELASTIC = "[lungs.e]\nresistance = 10\n"
+SIGMOID = "[lungs.e.compliance]\nlaw = 'sigmoid'\nvital_capacity = 2000\ninflection_pressure = 15\nwidth = 5\n"
 EFFORT = "[lungs.e.effort]\nkind = 'half-sine effort'\namplitude = 5\nduration = 1\nrate = 12\n"
 COMPARTMENTS = (
-    "[lungs.c]\nkind = 'compartment lung'\nresistance = 4\n"
+    "[lungs.c]\nresistance = 4\n"
     "[[lungs.c.regions]]\ncompliance = 30\nresistance = 5\n"
     "[[lungs.c.regions]]\ncompliance = 20\nresistance = 25\n"
 )
@@ -80,23 +76,21 @@ PARTS = "[parts.a]\nkind = 'lung'\ncompliance = 50\nresistance = 10\n[parts.'the
 def test_layout_makes_the_circuit_of_the_function():
     choices = {
         "arrangement": "chain",
-        "branch": Branch(filter=Filter()),
-        "branches": {"b": Branch(inspiratory_tube=Tube(length=4.0))},
+        "limbs": {"a": PatientLimbs(filter=Filter()), "b": PatientLimbs(inspiratory_tube=Tube(length=4.0))},
         "one_way_valves": False,
         "ideal": True,
         "ventilator": Ventilator(source_resistance=2.0),
         "t_piece": TPiece(gas_volume=20.0),
         "adapter": Adapter(gas_volume=9.0),
-        "extension": Tube(length=3.0),
-        "extensions": {"b": Tube(length=4.0)},
+        "extension": {"b": Tube(length=4.0)},
     }
     lungs = {"a": LUNG, "b": LUNG}
-    assert Layout(lungs=lungs, **choices).circuit() == layouts.shared(lungs, **choices)
-    assert Layout(lungs=lungs).circuit() == layouts.shared(lungs)
+    assert Layout(lungs=lungs, **choices).circuit == layouts.shared(lungs, **choices)
+    assert Layout(lungs=lungs).circuit == layouts.shared(lungs)
 
 
 def test_layout_survives_plain_values_and_copies():
-    layout = Layout(lungs={"a": LUNG}, branches={"a": Branch(filter=Filter())}, branch=Branch())
+    layout = Layout(lungs={"a": LUNG}, limbs={"a": PatientLimbs(filter=Filter())}, extension=Tube(length=3.0))
     for other in (Layout.from_dict(layout.model_dump()), copy.deepcopy(layout)):
         assert other == layout and hash(other) == hash(layout)
     assert pickle.loads(pickle.dumps(layout)) == layout
@@ -116,14 +110,15 @@ def test_layout_survives_plain_values_and_copies():
             r"lungs: lung 'a': compliance -1 mL/cmH2O is not",
         ),
         (
-            {"lungs": {"a": LUNG}, "branches": {"c": Branch()}},
+            {"lungs": {"a": LUNG}, "limbs": {"c": PatientLimbs()}},
             CircuitError,
-            r"branches: there is no lung 'c'",
+            r"limbs: there is no lung 'c'",
         ),
-        ({"lungs": {"a": LUNG}, "branches": {"a": 2}}, CircuitError, r"branch 2 is not a Branch"),
+        ({"lungs": {"a": LUNG}, "limbs": {"a": 2}}, CircuitError, r"limbs: 'a' is 2, not a PatientLimbs\.\n  Give Pat"),
+        ({"lungs": {"a": LUNG}, "limbs": 2}, CircuitError, r"limbs: 2 is neither a PatientLimbs nor a mapping of"),
         ({"lungs": {"a": LUNG}, "ideal": "yes"}, CircuitError, r"ideal: 'yes' is neither true nor false"),
         ({"lungs": {"a": LUNG}, "arrangement": "treee"}, CircuitError, r"'treee' .*\n  Did you mean 'tree'"),
-        ({"lungs": {"a": LUNG}, "branche": 1}, CircuitError, r"no 'branche'\.\n  Did you mean 'branches'"),
+        ({"lungs": {"a": LUNG}, "limb": 1}, CircuitError, r"no 'limb'\.\n  Did you mean 'limbs'"),
     ],
 )
 def test_impossible_layout(values, error, message):
@@ -134,10 +129,10 @@ def test_impossible_layout(values, error, message):
 # --- scenarios ----------------------------------------------------------------------------------------------
 
 
-def test_scenario_gives_the_circuit_either_way():
+def test_scenario_takes_a_layout_or_a_circuit():
     circuit = layouts.shared({"a": LUNG, "b": LUNG})
     assert SCENARIO.circuit == circuit
-    assert SCENARIO.changed({"plan": circuit}).circuit is circuit
+    assert SCENARIO.changed({"circuit": circuit}).circuit is circuit
 
 
 def test_scenario_is_a_frozen_description():
@@ -147,7 +142,7 @@ def test_scenario_is_a_frozen_description():
     assert SCENARIO.duration == 60.0
     with pytest.raises(ScenarioError, match=r"scenario: duration cannot be set"):
         SCENARIO.duration = 20.0
-    for scenario in (SCENARIO, SCENARIO.changed({"plan": SCENARIO.circuit})):
+    for scenario in (SCENARIO, SCENARIO.changed(circuit=SINGLE_PARTS)):
         assert Scenario.from_dict(scenario.model_dump()) == scenario
 
 
@@ -158,7 +153,7 @@ def test_scenario_is_a_frozen_description():
         ({"title": "a\nb"}, ScenarioError, r"is not a title"),
         ({"title": 5}, ScenarioError, r"title: 5 is not text"),
         ({"about": 5}, ScenarioError, r"about: 5 is not text"),
-        ({"plan": 5}, ScenarioError, r"plan: 5 is neither a layout nor a circuit\.\n  Give Layout"),
+        ({"circuit": 5}, ScenarioError, r"circuit: 5 is not a circuit\.\n  Give what layouts\.shared"),
         ({"settings": 5}, ScenarioError, r"settings: 5 is not a breath setting\.\n  Give PressureControl"),
         (
             {"settings": {"kind": "volume"}},
@@ -289,8 +284,7 @@ COMMON_VALUES = {
 }
 CURVES = (
     st.builds(
-        SigmoidCurve,
-        vital_capacity=numbers(10.0, 1e4),
+            vital_capacity=numbers(10.0, 1e4),
         inflection=numbers(-20.0, 60.0),
         width=numbers(1.0, 40.0),
     )

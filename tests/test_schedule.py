@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from ventsim.errors import InputError, PartError, PlausibilityWarning, SettingsError
 from ventsim.model.changes import (
     Change,
-    ChangeRow,
     Clamp,
     Clamped,
     Disconnection,
@@ -512,21 +511,22 @@ def test_what_changes_in_words():
         LeakOnset(joint="b.airway", linear_resistance=50.0, quadratic_resistance=20.0, at=60.0),
         Change(path="ventilator.flow_limit", to="none", at=10.0),
     )
-    assert changed.described() == (
-        ChangeRow("10", "part a y-piece", "open", "closed"),
-        ChangeRow("10", "ventilator.flow_limit", "3 L/s", "none"),
-        ChangeRow("30 to 45", "joint b y-piece.patient - b.airway", "joined", "open to the room"),
-        ChangeRow("60 to 120", "lungs.b.compliance", "50 mL/cmH2O", "20 mL/cmH2O"),
-        ChangeRow(
-            "60",
-            "joint b y-piece.patient - b.airway",
-            "tight",
-            "leak of 50 cmH2O·s/L and 20 cmH2O·s²/L²",
-        ),
-        ChangeRow("90", "parts.b inspiratory valve.state", "working", "missing"),
-        ChangeRow("120", "lung a", "on", "off, the circuit capped"),
-    )
-    lines = changes_table(changed).splitlines()
-    assert lines[0].split() == ["time", "[s]", "where", "before", "after"] and len(lines) == 8
-    assert lines[4] == "60 to 120  lungs.b.compliance                  50 mL/cmH2O  20 mL/cmH2O"
-    assert changes_table(schedule()) == "Nothing changes."
+    table = changes_table(changed)
+    frame = table.frame
+    assert frame.attrs["units"] == {"at": "s", "until": "s"}
+    assert frame["at"].tolist() == [10.0, 10.0, 30.0, 60.0, 60.0, 90.0, 120.0]
+    assert frame["until"].dropna().to_dict() == {2: 45.0, 3: 120.0}
+    assert frame[["where", "before", "after"]].values.tolist() == [
+        ["part a y-piece", "open", "closed"],
+        ["ventilator.flow_limit", "3 L/s", "none"],
+        ["joint b y-piece.patient - b.airway", "joined", "open to the room"],
+        ["lungs.b.compliance", "50 mL/cmH2O", "20 mL/cmH2O"],
+        ["joint b y-piece.patient - b.airway", "tight", "leak of 50 cmH2O·s/L and 20 cmH2O·s²/L²"],
+        ["parts.b inspiratory valve.state", "working", "missing"],
+        ["lung a", "on", "off, the circuit capped"],
+    ]
+    lines = str(table).splitlines()
+    assert lines[0].split() == ["from", "until", "where", "before", "after"] and len(lines) == 9
+    assert lines[5] == "  60    120  lungs.b.compliance                  50 mL/cmH2O  20 mL/cmH2O"
+    assert str(changes_table(schedule())) == "Nothing changes."
+    assert changes_table(schedule()).frame.columns.tolist() == ["at", "until", "where", "before", "after"]

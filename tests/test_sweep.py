@@ -26,6 +26,7 @@ from ventsim.results.schema import VARIABLES, check_dataset
 from ventsim.simulation import batch
 from ventsim.studies.scenario_paths import Subject, subject_of
 from ventsim.studies.sweep import sweep
+from ventsim.studies.tables import sweep_table
 from ventsim.theory import pressure_control
 from ventsim.view.plot.sweeps import sweep_lines, sweep_map
 
@@ -403,6 +404,50 @@ def test_a_map_with_a_limit(grid):
     figure.canvas.draw()
     given = plt.figure().add_subplot()
     assert sweep_map(one, "port_mean_pressure", axes=given) is given
+
+
+def test_table_of_a_sweep(grid):
+    """A row for each point in the order of the grid, the measure of each lung, and why a point has no breath."""
+    table = sweep_table(grid, show="auto_peep")
+    frame = table.frame
+    assert len(frame) == 12 and list(frame.columns[:5]) == [STIFF, LENGTH, PEEP, "lung a", "lung b"]
+    for _, row in frame.iterrows():
+        point = grid.sel({name: row[name] for name in (STIFF, LENGTH, PEEP)})
+        np.testing.assert_array_equal(row[["lung a", "lung b"]].astype(float), point.auto_peep)
+        assert row["outcome"].startswith("refused: ") == (row[STIFF] == -5) == (row["outcome"] != "")
+    assert frame.attrs["units"] == {
+        STIFF: "mL/cmH2O",
+        LENGTH: "m",
+        PEEP: "cmH2O",
+        "lung a": "cmH2O",
+        "lung b": "cmH2O",
+    }
+    text = str(table)
+    assert text.startswith("auto-PEEP\n") and "why there is no breath" in text
+    assert [line.split()[:5] for line in text.splitlines() if line.split()[:3] == ["-5", "3", "8"]] == [
+        ["-5", "3", "8", "-", "-"]
+    ]
+
+
+def test_table_of_part_of_a_sweep(scenario, grid):
+    """One lung, a measure of the ports, values that go together, one point, many points."""
+    assert sweep_table(grid.isel(lung=0)).frame.columns[3] == "value"
+    point = sweep_table(grid.isel({STIFF: 0, LENGTH: 0, PEEP: 0}), show="port_peep")
+    assert point.frame[[STIFF, "value"]].values.tolist() == [[50.0, float(grid.port_peep[0, 0, 0])]]
+    assert "why" not in str(point)
+    paired = sweep(scenario, {STIFF: [15, 50], PEEP: [5, 8]}, paired=True, progress=False)
+    assert sweep_table(paired).frame[[STIFF, PEEP]].values.tolist() == [[15, 5], [50, 8]]
+    many = grid.isel({PEEP: [0] * 10})
+    assert len(sweep_table(many).frame) == 60 and "... 20 more\n" in "\n".join(
+        line.strip() for line in str(sweep_table(many)).splitlines()
+    )
+
+
+def test_wrong_tables(grid):
+    with pytest.raises(SchemaError, match=r"no measure 'tidal_volum'\.\n  Did you mean .*'inspired_tidal_volume'"):
+        sweep_table(grid, show="tidal_volum")
+    with pytest.raises(SchemaError, match=r"no result of a sweep\.\n  Give what sweep"):
+        sweep_table(xr.Dataset())
 
 
 def test_wrong_pictures(grid):

@@ -136,9 +136,9 @@ def sweep_table(study: xr.Dataset, *, show: str = "inspired_tidal_volume") -> Ta
     flat = flat.stack(point=dims, create_index=False) if dims else flat.expand_dims("point")
     paths = [str(name) for name in study.coords if name not in ("lung", "case")]
     frame = pd.DataFrame({path: np.broadcast_to(flat[path].values, flat.sizes["point"]) for path in paths})
-    columns = {path: Column(heading=path, unit=study[path].attrs.get("units", "")) for path in paths}
+    columns = {path: Column(heading=path, unit=study[path].attrs.get("units", ""), show=significant) for path in paths}
     has_lungs = "lung" in flat[show].dims
-    names = _lung_names(flat) if has_lungs else [VARIABLES[show].heading]
+    names = _lung_names(flat) if has_lungs else ["value"]
     numbers = flat[show].transpose("lung", "point").values if has_lungs else [flat[show].values]
     for name, values in zip(names, numbers, strict=True):
         frame[name] = values

@@ -11,6 +11,7 @@ import pandas as pd
 from ventsim.tables.sections import Column, Section
 
 _GAP = "  "
+_SHORT = 8  # letters of a heading that always stays in one line
 
 
 class Grid(NamedTuple):
@@ -97,8 +98,8 @@ def _wrapped(text: str, width: int | None) -> list[str]:
 
 
 def _broken(heading: str, room: int) -> list[str]:
-    """A heading in one line if there is room, else in the two that need least."""
-    if len(heading) <= room:
+    """A heading in one line if it is short or there is room, else in the two that need least."""
+    if len(heading) <= max(room, _SHORT):
         return [heading]
     ends = [k for k, letter in enumerate(heading) if letter == " "]
     pairs = [[heading[:k], heading[k + 1 :]] for k in ends]
