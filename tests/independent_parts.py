@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sksundae.ida import IDA
 
 from ventsim.model.circuit import Circuit
-from ventsim.model.parts.elements import Atmosphere, Curve, ElasticStore, FlowLaw, Inertia, Passage, Rohrer, Store
+from ventsim.model.parts.part import Atmosphere, Curve, ElasticStore, FlowLaw, Inertia, Passage, Rohrer, Store
 from ventsim.model.ventilator import BreathSettings, Segment
 
 FloatArray = NDArray[np.float64]

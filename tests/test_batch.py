@@ -6,13 +6,13 @@ import signal
 
 import numpy as np
 import pytest
+from ventsim.studies.scenario_paths import StudyCase, subject_of
 
 from ventsim import Lung, PressureControl, VolumeControl, breath_measures, simulate_breaths, steady_breath
 from ventsim.errors import InputError, SolverError
 from ventsim.model.layouts import shared
 from ventsim.model.scenario import builtin
 from ventsim.simulation.batch import STATUS_WORDS, BatchOptions, run_batch, run_piece, unfinished
-from ventsim.studies.scenario_paths import StudyCase, subject_of
 
 OPTIONS = BatchOptions(tolerance=5e-7, sample_interval=0.05)
 PRESSURE = PressureControl(inspiratory_pressure=12, peep=5, rate=14, ie_ratio=0.5)

@@ -9,6 +9,8 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from ventsim.model.changes.paths import canonical, roots, steps_of
+from ventsim.model.changes.walking import field_at, item_at, may_be_none, quantity_at, replaced, value_text
 
 from ventsim.errors import CircuitError, InputError, PartError, SettingsError
 from ventsim.model.changes import (
@@ -24,8 +26,6 @@ from ventsim.model.changes import (
     with_values,
 )
 from ventsim.model.changes.faults import site_of
-from ventsim.model.changes.paths import canonical, roots, steps_of
-from ventsim.model.changes.walking import field_at, item_at, may_be_none, quantity_at, replaced, value_text
 from ventsim.model.circuit import Circuit, parts_list
 from ventsim.model.layouts import Branch, Layout, shared
 from ventsim.model.parts import (
@@ -48,7 +48,7 @@ from ventsim.model.parts import (
     YPiece,
     cones_of,
 )
-from ventsim.model.parts.elements import Atmosphere, Inertia, Rohrer, Store
+from ventsim.model.parts.part import Atmosphere, Inertia, Rohrer, Store
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import PressureControl
 

@@ -31,7 +31,7 @@ from ventsim import (
     units,
     ventilator,
 )
-from ventsim.model.parts.elements import Passage, Rohrer, Store
+from ventsim.model.parts.part import Passage, Rohrer, Store
 
 MODULES = (
     ventsim, theory, layouts, plot, metrics, monitor, panel, schema, studies, units, gas, scenario,

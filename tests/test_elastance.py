@@ -4,8 +4,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-
-from ventsim.errors import InputError
 from ventsim.model.laws.elastance import (
     exponential_compliance,
     exponential_pressure,
@@ -22,6 +20,8 @@ from ventsim.model.laws.sigmoid import (
     sigmoid_pressure,
     sigmoid_volume,
 )
+
+from ventsim.errors import InputError
 from ventsim.model.parts import ExponentialCurve, SigmoidCurve, VolumeDependentCurve
 
 # The curves of which values were computed by hand from the published forms: b 2 L, c 15, d 5; Vmax 6 L, k 0.12.

@@ -7,23 +7,23 @@ import numpy as np
 import pytest
 from pydantic import Field
 from scipy.integrate import solve_ivp
+from ventsim.model.laws.pressure_volume import MuscleEffort, PressureVolume
 
 import ventsim as vs
 from ventsim.engine.tables import CELLS, tabulate
 from ventsim.errors import CircuitError, InputError, PartError, ScenarioError
-from ventsim.model.laws.pressure_volume import MuscleEffort, PressureVolume
 from ventsim.model.parts import LungPart
-from ventsim.model.parts.elements import (
+from ventsim.model.parts.part import (
     Atmosphere,
     Curve,
     ElasticStore,
     Element,
     Inertia,
+    Part,
     Passage,
     Rohrer,
     Store,
 )
-from ventsim.model.parts.part import Part
 
 PLAIN = vs.Ventilator(source_resistance=2.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
 SETTINGS = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=1.2)

@@ -14,11 +14,11 @@ import warnings
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from ventsim.model.layouts.pieces import joined_pieces
 
 from ventsim.errors import CircuitError, PartError, PlausibilityWarning
 from ventsim.model.circuit import connector_mismatches
 from ventsim.model.layouts import Branch, FloorPlan, Layout, beds_around, beds_in_row, on_floor_plan, shared
-from ventsim.model.layouts.pieces import joined_pieces
 from ventsim.model.parts import Lung, Tube
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import PressureControl

@@ -5,6 +5,7 @@ import math
 import matplotlib as mpl
 import numpy as np
 import pytest
+from ventsim.studies.interaction import interaction, scaled_lung
 
 from ventsim import (
     CompartmentLung,
@@ -24,7 +25,6 @@ from ventsim.errors import InputError, SchemaError, SolverError
 from ventsim.model.layouts import shared
 from ventsim.model.parts import LungPart
 from ventsim.model.parts.lung import linear_store
-from ventsim.studies.interaction import interaction, scaled_lung
 from ventsim.theory import parallel_lungs
 from ventsim.view.plot.interaction import interaction as draw
 

@@ -6,11 +6,11 @@ import pickle
 
 import numpy as np
 import pytest
+from ventsim.model.laws.pressure_volume import PressureVolume
 
 from ventsim import layouts
 from ventsim.errors import CircuitError, PartError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
-from ventsim.model.laws.pressure_volume import PressureVolume
 from ventsim.model.parts import (
     LUNG_KINDS,
     CompartmentLung,
@@ -28,7 +28,7 @@ from ventsim.model.parts import (
     VolumeDependentCurve,
     YPiece,
 )
-from ventsim.model.parts.elements import Atmosphere, ElasticStore, Rohrer
+from ventsim.model.parts.part import Atmosphere, ElasticStore, Rohrer
 
 SIGMOID = SigmoidCurve(vital_capacity=2000.0, inflection=15.0, width=5.0)
 EXPONENTIAL = ExponentialCurve(largest_volume=6000.0, rate=0.12)

@@ -16,10 +16,10 @@ from ventsim.results.measures import (
     PORT_MEASURES,
     PORT_SIGNALS,
     TIMING,
+    Samples,
     breath_measures,
     breath_table,
     integrate_recording,
-    Samples,
     measured,
 )
 from ventsim.results.schema import VARIABLES, check_dataset, label

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic_core import PydanticUndefined
+from ventsim.model.wording import named
 
 from ventsim.errors import (
     InputError,
@@ -53,10 +54,8 @@ from ventsim.model.parts import (
     heat_moisture_exchanger,
     heat_moisture_exchanger_names,
 )
-from ventsim.model.parts.elements import Curve, Inertia
-from ventsim.model.parts.part import gas_stores
+from ventsim.model.parts.part import Curve, Inertia, gas_stores
 from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
-from ventsim.model.wording import named
 from ventsim.quantities import quantity_of
 
 ATMOSPHERE = 101325 / 98.0665  # standard atmosphere [cmH2O], exact by definition

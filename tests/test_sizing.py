@@ -6,6 +6,8 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
+from ventsim.studies.sizing_restrict import restrict
+from ventsim.studies.sizing_words import LITTLE, way_in
 
 import ventsim as vs
 from ventsim.errors import CircuitError, InputError, PlausibilityWarning, SchemaError, SolverError
@@ -13,8 +15,6 @@ from ventsim.model.changes import with_values
 from ventsim.model.parts import HalfSineEffort, PeepValve, orifice_bore, printed_bore
 from ventsim.studies import sizing_table
 from ventsim.studies.sizing import size
-from ventsim.studies.sizing_restrict import restrict
-from ventsim.studies.sizing_words import LITTLE, way_in
 from ventsim.theory import parallel_lungs, pressure_control
 
 # Resistance of the default one-way valve once open, part of each limb in an ideal circuit. [cmH2O·s/L]

@@ -6,6 +6,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 import xarray as xr
+from ventsim.studies.scenario_paths import Subject, subject_of
 
 from ventsim import (
     Branch,
@@ -24,7 +25,6 @@ from ventsim.model.layouts import Layout, beds_in_row, single
 from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
 from ventsim.results.schema import VARIABLES, check_dataset
 from ventsim.simulation import batch
-from ventsim.studies.scenario_paths import Subject, subject_of
 from ventsim.studies.sweep import sweep
 from ventsim.studies.tables import sweep_table
 from ventsim.theory import pressure_control

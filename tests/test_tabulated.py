@@ -11,8 +11,7 @@ from scipy.optimize import brentq
 
 import ventsim as vs
 from ventsim.model.parts import MeasuredPart, TrachealTube, tabulated_pressure_drop
-from ventsim.model.parts.elements import Curve
-from ventsim.model.parts.part import Part
+from ventsim.model.parts.part import Curve, Part
 
 PLAIN = vs.Ventilator(source_resistance=2.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
 LUNG = vs.Lung(compliance=40.0, resistance=8.0)

@@ -13,7 +13,7 @@ from ventsim.model.parts import (
     tracheal_tube_length,
     tracheal_tube_pressure_drop,
 )
-from ventsim.model.parts.elements import Inertia
+from ventsim.model.parts.part import Inertia
 
 GAS = {"density": 1.2046, "viscosity": 18.206}  # dry air of 20 °C in CoolProp 8.0.0
 

@@ -20,7 +20,7 @@ from ventsim.model.changes import CHANGE_KINDS
 from ventsim.model.circuit import Circuit
 from ventsim.model.parts import PART_KINDS, Description
 from ventsim.model.ventilator import SETTINGS_KINDS
-from ventsim.results.schema.kinds import kind_of
+from ventsim.results.schema.check import kind_of
 
 LUNG = vs.Lung(compliance=40, resistance=8)
 CIRCUIT = vs.layouts.shared({"a": LUNG, "b": LUNG}, ideal=True)

@@ -35,7 +35,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.laws.elastic import ElasticLaw
 from ventsim.model.laws.flow import FlowLaw, flow_law
 from ventsim.model.parts import Part
-from ventsim.model.parts.elements import (
+from ventsim.model.parts.part import (
     Atmosphere,
     ElasticStore,
     Element,

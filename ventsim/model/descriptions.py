@@ -355,7 +355,9 @@ def label(cls: type[BaseModel]) -> str:
 def _unnamed(cls: type[BaseModel], values: tuple[Any, ...], data: Mapping[str, Any]) -> str:
     """Why values without names are refused, and how to write them."""
     fields = list(cls.model_fields)
-    needed = list(getattr(cls, "leading", ())) or [name for name, info in cls.model_fields.items() if info.is_required()]
+    needed = list(getattr(cls, "leading", ())) or [
+        name for name, info in cls.model_fields.items() if info.is_required()
+    ]
     free = [name for name in needed if name not in data]
     pairs = dict.fromkeys(free or [name for name in fields if name not in data][:1], "...")
     # Only where the order of the fields shows which value is meant.

@@ -136,7 +136,9 @@ def sweep_table(study: xr.Dataset, *, show: str = "inspired_tidal_volume") -> Ta
     flat = flat.stack(point=dims, create_index=False) if dims else flat.expand_dims("point")
     paths = [str(name) for name in study.coords if name not in ("lung", "case")]
     frame = pd.DataFrame({path: np.broadcast_to(flat[path].values, flat.sizes["point"]) for path in paths})
-    columns = {path: Column(heading=path, unit=study[path].attrs.get("units", ""), show=significant) for path in paths}
+    columns = {
+        path: Column(heading=path, unit=study[path].attrs.get("units", ""), show=significant) for path in paths
+    }
     has_lungs = "lung" in flat[show].dims
     names = _lung_names(flat) if has_lungs else ["value"]
     numbers = flat[show].transpose("lung", "point").values if has_lungs else [flat[show].values]
@@ -182,7 +184,9 @@ def sizing_table(sizing: Sizing | xr.Dataset) -> Table:
     """
     found = sizing.results if isinstance(sizing, Sizing) else sizing
     if not isinstance(found, xr.Dataset) or "feasible" not in found or "option_bore" not in found:
-        raise SchemaError("sizing_table: this is no result of a sizing.\n  Give what size_restrictors(...) returns.")
+        raise SchemaError(
+            "sizing_table: this is no result of a sizing.\n  Give what size_restrictors(...) returns."
+        )
     verdict = "All targets are met." if bool(found["feasible"]) else "The targets cannot be met within the limits."
     kinds = found["option_kind"].values
     notes = [f"Drills: {found.attrs['drills']}."] if "drill" in kinds else []

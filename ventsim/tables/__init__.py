@@ -4,8 +4,7 @@ A :class:`Table` prints as aligned text and shows as HTML in a notebook; its Dat
 """
 
 from ventsim.tables.formats import MISSING, clock, fixed, in_words, percent, signed, significant
-from ventsim.tables.sections import DECIMALS, Column, Section
-from ventsim.tables.table import Table
+from ventsim.tables.table import DECIMALS, Column, Section, Table
 
 __all__ = [
     "DECIMALS",

@@ -1,14 +1,242 @@
 """Tables that print and show themselves."""
 
 import html
+import itertools
+import numbers
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import pandas as pd
 
-from ventsim.tables.sections import Section
-from ventsim.tables.writing import Grid, grid_of, html_table, text_lines
+from ventsim.tables.formats import MISSING, fixed, significant
+
+DECIMALS = {
+    "mL": 1, "mL/kg": 2, "mL/cmH2O": 1, "L/min": 2, "cmH2O": 2, "1/min": 1, "J/min": 2, "kg": 1, "mm": 2, "%": 1,
+}  # fmt: skip
+"""How many decimals a number of each unit has in a table; of other units six significant digits are shown. [1]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """What a table knows of a column of its DataFrame.
+
+    Parameters
+    ----------
+    heading : str
+        Words above the column, shown in two lines where that makes it narrower.
+    unit : str, default ""
+        Unit of the numbers in the DataFrame; ``""`` or ``"1"`` is not shown.
+    show : callable of float to str, or None, default None
+        How a number is written; None: with the :data:`DECIMALS` of its unit.
+    shown_unit : str or None, default None
+        Unit of what is written, if `show` writes another one.
+    mark : str, default ""
+        Name of a further column of the DataFrame; where that is true, ``!`` stands behind the number.
+    width : int or None, default None
+        Longest line of a text, which goes on below in the next one; None: one line. [1]
+
+    Examples
+    --------
+    >>> Column(heading="auto-PEEP", unit="cmH2O").text(0.456)
+    '0.46'
+    """
+
+    heading: str
+    unit: str = ""
+    show: Callable[[float], str] | None = None
+    shown_unit: str | None = None
+    mark: str = ""
+    width: int | None = None
+
+    def text(self, value: Any) -> str:
+        """One value as it is shown.
+
+        Parameters
+        ----------
+        value : object
+            A number, a text, a list of texts, or None. [unit]
+
+        Returns
+        -------
+        str
+            Without the unit; a dash for what is missing.
+        """
+        if isinstance(value, str):
+            return value
+        if isinstance(value, list | tuple):
+            return ", ".join(map(str, value))
+        if pd.isna(value):
+            return MISSING
+        if not isinstance(value, numbers.Real):
+            return str(value)
+        number = float(value)
+        if self.show is not None:
+            return self.show(number)
+        if self.unit in DECIMALS:
+            return fixed(number, DECIMALS[self.unit])
+        return str(value) if isinstance(value, numbers.Integral) else significant(number)
+
+    @property
+    def unit_text(self) -> str:
+        """The unit that is shown; empty if there is none."""
+        unit = self.unit if self.shown_unit is None else self.shown_unit
+        return "" if unit == "1" else unit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Section:
+    """One DataFrame of a table, and how it is shown.
+
+    Parameters
+    ----------
+    name : str
+        Name of the DataFrame among those of the table.
+    frame : pandas.DataFrame
+        The numbers and texts. The levels of its index that have a name are shown to the left.
+    columns : mapping of str to Column
+        What is known of each column that is shown, in this order, and of levels of the index that need it.
+    title : str, default ""
+        A line above.
+    is_upright : bool, default False
+        Whether the only row is shown as a list: a line for each column, with its heading, number and unit.
+    total : sequence of str, default ()
+        Columns whose sums stand in a last line.
+    most_rows : int or None, default None
+        Of more rows the first and last are shown, an even number; None: all. [1]
+    """
+
+    name: str
+    frame: pd.DataFrame
+    columns: Mapping[str, Column]
+    title: str = ""
+    is_upright: bool = False
+    total: Sequence[str] = ()
+    most_rows: int | None = None
+
+
+_GAP = "  "
+_SHORT = 8  # letters of a heading that always stays in one line
+
+
+class Grid(NamedTuple):
+    """A section as texts, which both writers lay out."""
+
+    heads: list[str]
+    units: list[str]
+    rows: list[list[str]]
+    n_index: int  # how many columns name the row
+    is_right: list[bool]
+    widths: list[int | None]  # longest line of a text
+
+
+def grid_of(section: Section) -> Grid:
+    """All that is shown of a section."""
+    return _list(section) if section.is_upright else _rows_and_columns(section)
+
+
+def _list(section: Section) -> Grid:
+    """A line for each column of the only row."""
+    values = {name: column.text(section.frame[name].iloc[0]) for name, column in section.columns.items()}
+    width = max(map(len, values.values()))
+    rows = [
+        [column.heading, f"{values[name].rjust(width)} {column.unit_text}".rstrip()]
+        for name, column in section.columns.items()
+    ]
+    return Grid(["", ""], ["", ""], rows, 1, [False, False], [None, None])
+
+
+def _rows_and_columns(section: Section) -> Grid:
+    """The levels of the index that have names, and the columns, with all rows that are shown."""
+    frame, columns = section.frame, section.columns
+    levels = {str(name): frame.index.get_level_values(str(name)) for name in frame.index.names if name is not None}
+    known = {name: columns.get(name) or Column(heading=name) for name in levels} | dict(columns)
+    values: dict[str, Any] = {name: levels[name] if name in levels else frame[name] for name in known}
+    texts = [[column.text(value) for value in values[name]] for name, column in known.items()]
+    for k, column in enumerate(known.values()):
+        if column.mark:
+            marks = ["!" if is_on else " " for is_on in frame[column.mark]]
+            texts[k] = [text + mark for text, mark in zip(texts[k], marks, strict=True)]
+    rows = [list(row) for row in zip(*texts, strict=True)]
+    if section.most_rows is not None and len(rows) > section.most_rows:
+        half = section.most_rows // 2
+        rows[half:-half] = [[f"... {len(rows) - 2 * half} more", *[""] * (len(known) - 1)]]
+    if section.total:
+        sums = {name: columns[name].text(frame[name].sum(skipna=False)) for name in section.total}
+        rows.append(["total", *(sums.get(name, "") for name in list(known)[1:])])
+    return Grid(
+        [column.heading for column in known.values()],
+        [f"[{column.unit_text}]" if column.unit_text else "" for column in known.values()],
+        rows,
+        len(levels),
+        [pd.api.types.is_numeric_dtype(of_one.dtype) for of_one in values.values()],
+        [column.width for column in known.values()],
+    )
+
+
+def text_lines(grid: Grid) -> list[str]:
+    """Columns side by side, numbers to the right."""
+    cells = [[_wrapped(*cell) for cell in zip(row, grid.widths, strict=True)] for row in grid.rows]
+    units = [[unit] for unit in grid.units]
+    rooms = [max(len(line) for cell in column for line in cell) for column in zip(units, *cells, strict=True)]
+    heads = [_broken(*head) for head in zip(grid.heads, rooms, strict=True)]
+    height = max(map(len, heads))
+    heads = [[""] * (height - len(head)) + head for head in heads]
+    widths = [max(room, *map(len, head)) for room, head in zip(rooms, heads, strict=True)]
+    above = [row for row, words in ((heads, grid.heads), (units, grid.units)) if any(words)]
+    lines = []
+    for row in above + cells:
+        for parts in itertools.zip_longest(*row, fillvalue=""):
+            placed = zip(parts, widths, grid.is_right, strict=True)
+            aligned = (part.rjust(width) if right else part.ljust(width) for part, width, right in placed)
+            lines.append(_GAP.join(aligned).rstrip())
+    return lines
+
+
+def _wrapped(text: str, width: int | None) -> list[str]:
+    """Lines of a text; a list is broken behind its commas where its items are short enough."""
+    if width is None:
+        return text.splitlines() or [""]
+    items = (item if len(item) >= width else item.replace(" ", "\N{NO-BREAK SPACE}") for item in text.split(", "))
+    lines = textwrap.wrap(", ".join(items), width, break_long_words=False, break_on_hyphens=False)
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines] or [""]
+
+
+def _broken(heading: str, room: int) -> list[str]:
+    """A heading in one line if it is short or there is room, else in the two that need least."""
+    if len(heading) <= max(room, _SHORT):
+        return [heading]
+    ends = [k for k, letter in enumerate(heading) if letter == " "]
+    pairs = [[heading[:k], heading[k + 1 :]] for k in ends]
+    if not pairs:
+        pairs = [[heading[: k + 1], heading[k + 1 :]] for k, letter in enumerate(heading) if letter == "-"]
+    return min(pairs, key=lambda pair: max(map(len, pair)), default=[heading])
+
+
+def html_table(grid: Grid, title: str) -> str:
+    """A table of HTML, with the title as its caption."""
+    sides = ["right" if right else "left" for right in grid.is_right]
+    heads = [
+        "<br>".join(html.escape(text) for text in pair if text)
+        for pair in zip(grid.heads, grid.units, strict=True)
+    ]
+    lines = [f"<caption>{html.escape(title)}</caption>"] if title else []
+    if any(heads):
+        lines.append(_html_row(heads, sides, n_names=len(heads)))
+    lines += [_html_row(map(html.escape, row), sides, n_names=grid.n_index) for row in grid.rows]
+    return "\n".join(["<table>", *lines, "</table>"])
+
+
+def _html_row(cells: Iterable[str], sides: Iterable[str], *, n_names: int) -> str:
+    """A row, whose first cells name it."""
+    tags = itertools.chain(["th"] * n_names, itertools.repeat("td"))
+    row = (
+        f'<{tag} style="text-align:{side}">{cell}</{tag}>'
+        for cell, side, tag in zip(cells, sides, tags, strict=False)
+    )
+    return f"<tr>{''.join(row)}</tr>"
+
 
 _PAGE = 110  # letters in a line of a note
 

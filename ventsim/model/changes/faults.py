@@ -9,7 +9,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.families import FrozenMapping
 from ventsim.model.laws.flow import OPEN, Rohrer
 from ventsim.model.parts import NEVER, Cap, LungPart, OpenEnd, Part, cones_of
-from ventsim.model.parts.elements import Element, Inertia, Passage
+from ventsim.model.parts.part import Element, Inertia, Passage
 
 Joint = tuple[str, str]
 

@@ -1,16 +1,32 @@
 """Changes put in order: the value of every path over time, and the faults at work at a time."""
 
 import bisect
+import itertools
 import math
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from ventsim.model.changes.descriptions import Change, Fault, TimedChange
-from ventsim.model.changes.faults import with_faults
+from ventsim.errors import InputError, PlausibilityWarning
+from ventsim.model.changes.descriptions import AnyChange, Change, Fault, TimedChange
+from ventsim.model.changes.faults import site_of, with_faults
 from ventsim.model.circuit import Circuit
-from ventsim.model.paths import SETTINGS, Steps, Value, circuit_with, settings_with
-from ventsim.model.ventilator import BreathSettings
+from ventsim.model.descriptions import shown
+from ventsim.model.paths import (
+    NO_VALUE,
+    SETTINGS,
+    VENTILATOR,
+    Steps,
+    Value,
+    canonical,
+    circuit_with,
+    may_be_none,
+    settings_with,
+    single_value,
+    value_text,
+)
+from ventsim.model.ventilator import BreathSettings, check_settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,3 +149,210 @@ class Plan:
 def _differing(courses: Sequence[ValueCourse], time: float, *, before: bool) -> dict[Steps, Value]:
     values = {course.steps: course.value(time, before=before) for course in courses}
     return {course.steps: values[course.steps] for course in courses if values[course.steps] != course.base}
+
+
+def checked_plan(
+    circuit: Circuit, settings: BreathSettings, changes: Sequence[AnyChange]
+) -> tuple[Plan, tuple[str, ...]]:
+    """All changes in order, after everything has been built once at the times that matter.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The circuit at the beginning.
+    settings : BreathSettings
+        The settings at the beginning.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
+        What changes.
+
+    Returns
+    -------
+    tuple of (Plan, tuple of str)
+        The plan, and doubts about values that are possible but unlikely, each once.
+
+    Raises
+    ------
+    InputError
+        With the number of the change, counted from 1.
+    """
+    for number, change in enumerate(changes, start=1):
+        if not isinstance(change, TimedChange):
+            raise InputError(
+                f"changes.{number}: {shown(change)} is not a change.\n"
+                "  Give Change(path=..., to=..., at=...), Disconnection, LungRemoval, Clamp or LeakOnset."
+            )
+    numbered = list(enumerate(changes, start=1))
+    courses = _courses(circuit, settings, [(n, c) for n, c in numbered if isinstance(c, Change)])
+    faults = tuple((n, c) for n, c in numbered if not isinstance(c, Change))
+    _check_faults(circuit, faults)
+    plan = Plan(circuit, settings, courses, faults)
+    return plan, _try_everything(plan)
+
+
+def _courses(
+    circuit: Circuit, settings: BreathSettings, changes: Sequence[tuple[int, Change]]
+) -> tuple[ValueCourse, ...]:
+    """Changes sorted by path and time."""
+    of_path: dict[Steps, list[tuple[int, Change]]] = {}
+    bases: dict[Steps, Value] = {}
+    for number, change in changes:
+        try:
+            base = single_value(circuit, settings, change.path)
+        except InputError as error:
+            raise InputError(f"changes.{number}.{error}") from None
+        if isinstance(base, bool):
+            raise InputError(
+                f"changes.{number}.path {change.path!r} says how to calculate, which stays for the whole run.\n"
+                "  Give it its value in the circuit."
+            )
+        steps = canonical(change.path)
+        of_path.setdefault(steps, []).append((number, change))
+        bases[steps] = base
+    courses = []
+    for steps, items in of_path.items():
+        items.sort(key=lambda item: item[1].at)
+        for (_, first), (number, second) in itertools.pairwise(items):
+            if second.at == first.at or second.at < (first.until or 0.0):
+                raise _contradiction(number, first, second)
+        stretches: list[Stretch] = []
+        before = bases[steps]
+        for number, change in items:
+            after = _target(circuit, settings, number, change, before)
+            stretches.append(Stretch(number, change, before, after))
+            before = after
+        courses.append(ValueCourse(steps, bases[steps], tuple(stretches)))
+    return tuple(courses)
+
+
+def _target(circuit: Circuit, settings: BreathSettings, number: int, change: Change, before: Value) -> Value:
+    """The value after a change."""
+    where = f"changes.{number}"
+    shown = value_text(circuit, settings, change.path, before)
+    has_number = isinstance(before, float | int)
+    if change.factor is not None:
+        if not has_number:
+            raise InputError(
+                f"{where}.factor {change.factor:.6g}: the value of '{change.path}' is {shown} at {_at(change)}, "
+                "not a number.\n  Give to, the value afterwards."
+            )
+        after = before * change.factor
+    elif change.to == NO_VALUE and may_be_none(circuit, settings, change.path):
+        after = None
+    else:
+        after = change.to
+    if change.until is not None and not has_number:
+        raise InputError(
+            f"{where}.until {change.until:.10g} s: the value of '{change.path}' is {shown} at {_at(change)}, from "
+            "where it cannot move bit by bit.\n  Leave until out for a step, or give it a number before."
+        )
+    return after
+
+
+def _at(change: TimedChange) -> str:
+    return f"{change.at:.10g} s"
+
+
+def _span(change: TimedChange) -> str:
+    if change.until is not None:
+        return f"{change.at:.10g} to {change.until:.10g} s"
+    return f"at {_at(change)}" if isinstance(change, Change) else f"from {_at(change)} on"
+
+
+def _contradiction(number: int, first: TimedChange, second: TimedChange) -> InputError:
+    return InputError(
+        f"changes.{number}: {second.what} ({_span(second)}) contradicts {first.what} ({_span(first)}).\n"
+        "  Allowed: one change of a value or place at a time. Begin the second when the first is over."
+    )
+
+
+def _check_faults(circuit: Circuit, faults: Sequence[tuple[int, Fault]]) -> None:
+    """Refuse faults without a place, and two at one place at one time."""
+    by_place: dict[object, list[tuple[int, Fault]]] = {}
+    for number, fault in faults:
+        try:
+            place = site_of(circuit, fault)
+        except InputError as error:
+            raise InputError(f"changes.{number}.{error}") from None
+        by_place.setdefault(place, []).append((number, fault))
+    for items in by_place.values():
+        items.sort(key=lambda item: item[1].at)
+        for (_, first), (number, second) in itertools.pairwise(items):
+            if second.at < first.end:
+                raise _contradiction(number, first, second)
+
+
+def _try_everything(plan: Plan) -> tuple[str, ...]:
+    """Build circuit and settings at, before and between all knots; returns the doubts about their values."""
+    if not plan.courses and not plan.faults:
+        return ()
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        for knot, following in zip(plan.knots, (*plan.knots[1:], None), strict=True):
+            last = _built(plan, knot, before=True) if knot > 0.0 else None
+            now = _built(plan, knot)
+            _check_together(plan, knot, *now)
+            if last is not None:
+                _check_together(plan, knot, *last, before=True)
+                # The breath that is going on keeps its settings.
+                _check_together(plan, knot, now[0], last[1])
+            if following is not None:
+                middle = 0.5 * (knot + following)
+                _check_together(plan, middle, *_built(plan, middle))
+    texts = [str(item.message) for item in caught if issubclass(item.category, PlausibilityWarning)]
+    return tuple(dict.fromkeys(texts))
+
+
+def _built(plan: Plan, time: float, *, before: bool = False) -> tuple[Circuit, BreathSettings]:
+    """Circuit and settings, or a complaint that names change and time."""
+    of_circuit = plan.circuit_state(time, before=before)
+    of_settings = plan.settings_state(time, before=before)
+    try:
+        return plan.make_circuit(of_circuit), plan.make_settings(of_settings)
+    except InputError as error:
+        stretch = _culprit(plan, of_circuit[0] | of_settings, time, before=before)
+        raise type(error)(f"changes.{stretch.number}: {stretch.change.what}: at {time:.10g} s {error}") from None
+
+
+def _begun(course: ValueCourse, time: float, *, before: bool) -> list[Stretch]:
+    return [s for s in course.stretches if (s.change.at < time if before else s.change.at <= time)]
+
+
+def _culprit(plan: Plan, values: dict[Steps, Value], time: float, *, before: bool) -> Stretch:
+    """The latest change without which the values would be possible; if there is none, the latest of all."""
+    begun = [
+        (_begun(course, time, before=before)[-1], course.steps)
+        for course in plan.courses
+        if course.steps in values
+    ]
+    begun.sort(key=lambda item: (item[0].change.at, item[0].number), reverse=True)
+    for stretch, own in begun:
+        others = {steps: value for steps, value in values.items() if steps != own}
+        try:
+            circuit_with(plan.circuit, {k: v for k, v in others.items() if k[0] != SETTINGS})
+            settings_with(plan.settings, {k: v for k, v in others.items() if k[0] == SETTINGS})
+        except InputError:
+            continue
+        return stretch
+    return begun[0][0]
+
+
+def _check_together(
+    plan: Plan, time: float, circuit: Circuit, settings: BreathSettings, *, before: bool = False
+) -> None:
+    """Refuse settings that the ventilator of that time cannot carry out."""
+    try:
+        check_settings(circuit.ventilator, settings)
+    except InputError as error:
+        begun = [
+            stretch
+            for course in plan.courses
+            if course.steps[0] in (SETTINGS, VENTILATOR)
+            for stretch in _begun(course, time, before=before)
+        ]
+        if not begun:  # nothing has changed yet: the complaint is about circuit and settings themselves
+            raise
+        last = max(begun, key=lambda stretch: (stretch.change.at, stretch.number))
+        raise type(error)(
+            f"changes.{last.number}: {last.change.what}: at {time:.10g} s {error}\n"
+            "  Settings change with the next breath, the ventilator at once."
+        ) from None

@@ -3,18 +3,78 @@
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
+import pandas as pd
+
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
-from ventsim.model.changes.checks import checked_plan
-from ventsim.model.changes.descriptions import AnyChange
-from ventsim.model.changes.listing import table_of
-from ventsim.model.changes.plan import Plan
+from ventsim.model.changes.descriptions import AnyChange, Clamp, Disconnection, Fault, LeakOnset, LungRemoval
+from ventsim.model.changes.faults import site_of
+from ventsim.model.changes.plan import Plan, checked_plan
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
+from ventsim.model.laws.flow import flow_law
+from ventsim.model.paths import value_text
 from ventsim.model.ventilator import BreathSettings
-from ventsim.tables import Table
+from ventsim.tables import Column, Section, Table, significant
+
+_TIME = partial(significant, digits=10)
+_COLUMNS = {
+    "at": Column(heading="from", unit="s", show=_TIME),
+    "until": Column(heading="until", unit="s", show=_TIME),
+    "where": Column(heading="where"),
+    "before": Column(heading="before"),
+    "after": Column(heading="after"),
+}
+
+
+def table_of(plan: Plan) -> Table:
+    """What changes, when and from what to what, in order of time."""
+    rows: list[tuple[Any, ...]] = []
+    for course in plan.courses:
+        for stretch in course.stretches:
+            values = (stretch.start, stretch.end)
+            texts = (value_text(plan.circuit, plan.settings, stretch.change.path, value) for value in values)
+            rows.append((stretch.number, stretch.change, stretch.change.path, *texts))
+    rows += [(number, fault, _where(plan, fault), *_states(fault)) for number, fault in plan.faults]
+    rows.sort(key=lambda row: (row[1].at, row[0]))
+    frame = pd.DataFrame([(change.at, change.until, *texts) for _, change, *texts in rows], columns=list(_COLUMNS))
+    frame["until"] = frame["until"].astype(float)  # None becomes NaN
+    changes = Section(name="changes", frame=frame, columns=_COLUMNS)
+    return Table(title="" if rows else "Nothing changes.", sections=[changes])
+
+
+def _where(plan: Plan, fault: Fault) -> str:
+    if isinstance(fault, LungRemoval):
+        return f"lung {fault.lung}"
+    place = site_of(plan.circuit, fault)
+    return f"part {place}" if isinstance(place, str) else f"joint {place[0]} - {place[1]}"
+
+
+def _states(fault: Fault) -> tuple[str, str]:
+    """Before and at work."""
+    match fault:
+        case Disconnection():
+            return "joined", "open to the room"
+        case LungRemoval():
+            return "on", "off, the circuit capped"
+        case Clamp():
+            return "open", "closed"
+        case LeakOnset():
+            return "tight", f"leak of {_law_text(fault.resistance)}"
+
+
+def _law_text(resistance: Any) -> str:
+    """A resistance as the table shows it."""
+    if isinstance(resistance, float):
+        return f"{resistance:.6g} cmH2O·s/L"
+    coefficients = flow_law(resistance).coefficients
+    if coefficients is None:
+        return f"a law of the kind '{getattr(resistance, 'kind', type(resistance).__name__)}'"
+    units = ("cmH2O·s/L", "cmH2O·s²/L²")
+    return " and ".join(f"{k:.6g} {unit}" for k, unit in zip(coefficients, units, strict=True) if k)
+
 
 # Circuits and settings that are kept in order to be returned again.
 _KEPT = 16

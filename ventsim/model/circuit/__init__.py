@@ -1,10 +1,8 @@
 """A circuit: named parts joined at their ports, checked to be complete when it is made."""
 
 from ventsim.model.circuit.description import Circuit
-from ventsim.model.circuit.graph import build_graph
-from ventsim.model.circuit.mating import VENTILATOR_CONES, connector_mismatches
-from ventsim.model.circuit.named_parts import VENTILATOR
-from ventsim.model.circuit.parts_list import parts_list
+from ventsim.model.circuit.graph import VENTILATOR, build_graph
+from ventsim.model.circuit.parts_list import VENTILATOR_CONES, connector_mismatches, parts_list
 from ventsim.model.families import FrozenMapping
 
 __all__ = [

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import networkx as nx
 
 from ventsim.errors import CircuitError, suggestion
-from ventsim.model.circuit.named_parts import VENTILATOR
+from ventsim.model.circuit.graph import VENTILATOR
 from ventsim.model.descriptions import shown
 from ventsim.model.parts import LungPart, Part
 

@@ -8,8 +8,7 @@ from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, Pr
 
 from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
 from ventsim.model.circuit.checks import check_connections, check_joints, read_joints
-from ventsim.model.circuit.graph import build_graph, direction_faults
-from ventsim.model.circuit.named_parts import read_parts
+from ventsim.model.circuit.graph import build_graph, direction_faults, read_parts
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, shown
 from ventsim.model.families import FrozenMapping, plain_values

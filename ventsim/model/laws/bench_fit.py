@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from ventsim.errors import InputError, suggestion
 from ventsim.model.laws.bench_points import checked_points
-from ventsim.model.laws.equivalent_bore import EquivalentBore, loss_exponent
 from ventsim.model.laws.flow import Rohrer
-from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, orifice_bore
+from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, EquivalentBore, loss_exponent, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.quantities import check, quantity
 

@@ -8,10 +8,10 @@
 2
 """
 
+from ventsim.model.layouts.assembly import PatientLimbs
 from ventsim.model.layouts.bed_places import beds_around, beds_in_row
 from ventsim.model.layouts.floor_plan import FloorPlan, TubeLengths
 from ventsim.model.layouts.layout import IDEAL_VENTILATOR, Layout, on_floor_plan, shared, single
-from ventsim.model.layouts.limbs import PatientLimbs
 
 __all__ = [
     "IDEAL_VENTILATOR",

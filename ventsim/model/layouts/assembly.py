@@ -2,14 +2,64 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Annotated, ClassVar
 
-from ventsim.errors import CircuitError, PlausibilityWarning, warn_caller
-from ventsim.model.descriptions import without_warnings_of
+from pydantic import Field
+
+from ventsim.errors import CircuitError, InputError, PartError, PlausibilityWarning, warn_caller
+from ventsim.model.descriptions import Description, without_warnings_of
 from ventsim.model.layouts.floor_plan import FloorPlan, TubeLengths
-from ventsim.model.layouts.limbs import PatientLimbs
 from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, Assembly, Fittings
-from ventsim.model.parts import Adapter, LungPart, OneWayValve, Part, TPiece, Tube
+from ventsim.model.parts import (
+    Adapter,
+    Filter,
+    LungPart,
+    OneWayValve,
+    Part,
+    Restrictor,
+    TPiece,
+    TrachealTube,
+    Tube,
+    YPiece,
+)
 from ventsim.quantities import quantity
+
+
+class PatientLimbs(Description):
+    """What lies between the fittings at the ventilator and one lung.
+
+    In this order: one-way valve, restrictor, inspiratory tube, Y-piece, with the filter, the tracheal tube
+    and the lung at its patient port; then expiratory tube, restrictor, one-way valve.
+
+    Raises
+    ------
+    PartError
+        If a value is not such a part.
+
+    Examples
+    --------
+    >>> PatientLimbs(filter=Filter()).filter.gas_volume
+    60.0
+    """
+
+    kind: ClassVar[str] = "patient limbs"
+    error_type: ClassVar[type[InputError]] = PartError
+
+    inspiratory_tube: Annotated[Tube, Field(description="inspiratory limb")] = Tube(length=1.5)
+    expiratory_tube: Annotated[Tube, Field(description="expiratory limb")] = Tube(length=1.5)
+    inspiratory_restrictor: Annotated[
+        Restrictor | None, Field(description="narrowing at the beginning of the inspiratory limb")
+    ] = None
+    expiratory_restrictor: Annotated[
+        Restrictor | None, Field(description="narrowing at the end of the expiratory limb")
+    ] = None
+    filter: Annotated[Filter | None, Field(description="filter between Y-piece and lung")] = None
+    tracheal_tube: Annotated[
+        TrachealTube | None, Field(description="tracheal tube of the lung; None: counted in its resistance")
+    ] = None
+    valve: Annotated[OneWayValve, Field(description="one-way valve in each limb")] = OneWayValve()
+    y_piece: Annotated[YPiece, Field(description="Y-piece at the lung")] = YPiece()
+
 
 _OF_THE_WHOLE_TUBE = ("resistance", "gas_volume", "wall_compliance")
 

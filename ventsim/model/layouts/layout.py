@@ -9,13 +9,12 @@ from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import CircuitError, InputError, suggestion
 from ventsim.model.circuit import Circuit
-from ventsim.model.circuit.named_parts import read_parts
+from ventsim.model.circuit.graph import read_parts
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, named, shown
 from ventsim.model.families import FrozenMapping, plain_values
-from ventsim.model.layouts.assembly import assembled
+from ventsim.model.layouts.assembly import PatientLimbs, assembled
 from ventsim.model.layouts.floor_plan import FloorPlan
-from ventsim.model.layouts.limbs import PatientLimbs
 from ventsim.model.layouts.manifolds import Arrangement
 from ventsim.model.parts import ADULT_BORE, Adapter, Lung, LungPart, TPiece, TrachealTube, Tube
 from ventsim.model.ventilator import Ventilator

@@ -4,17 +4,7 @@ from types import MappingProxyType
 
 from ventsim.model.parts.cones import Cone, cones_of
 from ventsim.model.parts.effort import EFFORTS, HalfSineEffort, SampledEffort
-from ventsim.model.parts.elements import (
-    Atmosphere,
-    ElasticStore,
-    Element,
-    Inertia,
-    MuscleEffort,
-    Passage,
-    Store,
-)
-from ventsim.model.parts.ends import Cap, OpenEnd
-from ventsim.model.parts.fittings import Adapter, TPiece, YPiece
+from ventsim.model.parts.fittings import Adapter, Cap, OpenEnd, TPiece, YPiece
 from ventsim.model.parts.inline import (
     Filter,
     Leak,
@@ -23,7 +13,18 @@ from ventsim.model.parts.inline import (
     heat_moisture_exchanger_names,
 )
 from ventsim.model.parts.lung import Lung, LungPart, Region
-from ventsim.model.parts.part import PARTS, Part, gas_stores
+from ventsim.model.parts.part import (
+    PARTS,
+    Atmosphere,
+    ElasticStore,
+    Element,
+    Inertia,
+    MuscleEffort,
+    Part,
+    Passage,
+    Store,
+    gas_stores,
+)
 from ventsim.model.parts.presets import predicted_body_weight, preset, preset_names, preset_source
 from ventsim.model.parts.tubes import ADULT_BORE, TrachealTube, Tube
 from ventsim.model.parts.valves import NEVER, OneWayValve, PeepValve

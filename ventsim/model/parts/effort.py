@@ -11,7 +11,7 @@ from pydantic import model_validator
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
 from ventsim.model.families import Family, Member
-from ventsim.model.parts.elements import MuscleEffort
+from ventsim.model.parts.part import MuscleEffort
 from ventsim.quantities import quantity
 
 _HIGHEST_PRESSURE = 200.0  # no muscles of a chest do more, strained against a shut mouth [cmH2O]

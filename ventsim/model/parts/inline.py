@@ -8,8 +8,7 @@ from pydantic import model_validator
 
 from ventsim.errors import PartError, suggestion
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
-from ventsim.model.parts.elements import Atmosphere, Element, Passage
-from ventsim.model.parts.part import PARTS, InLine, gas_stores
+from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Passage, gas_stores
 from ventsim.quantities import quantity
 
 

@@ -12,8 +12,16 @@ from ventsim.model.families import Family, Member
 from ventsim.model.laws.elastic import OR_ELASTIC_LAW, ElasticLaw, elastic_law, sharing_one_volume
 from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.parts.effort import EffortField
-from ventsim.model.parts.elements import ElasticStore, Element, MuscleEffort, Passage, Store
-from ventsim.model.parts.part import PARTS, Part, require_resistance
+from ventsim.model.parts.part import (
+    PARTS,
+    ElasticStore,
+    Element,
+    MuscleEffort,
+    Part,
+    Passage,
+    Store,
+    require_resistance,
+)
 from ventsim.quantities import quantity
 
 _CARINA = "carina"

@@ -15,8 +15,7 @@ from ventsim.model.laws.tube_friction import (
     tube_inertance,
     tube_volume,
 )
-from ventsim.model.parts.elements import Element, Inertia, Passage
-from ventsim.model.parts.part import PARTS, InLine, gas_stores
+from ventsim.model.parts.part import PARTS, Element, Inertia, InLine, Passage, gas_stores
 from ventsim.quantities import quantity
 from ventsim.units import ATMOSPHERE_CMH2O
 

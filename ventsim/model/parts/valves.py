@@ -5,8 +5,7 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import Field, model_validator
 
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
-from ventsim.model.parts.elements import Element, Passage
-from ventsim.model.parts.part import PARTS, InLine, gas_stores, require_resistance
+from ventsim.model.parts.part import PARTS, Element, InLine, Passage, gas_stores, require_resistance
 from ventsim.quantities import quantity
 from ventsim.units import L_PER_MIN, ML_PER_L
 

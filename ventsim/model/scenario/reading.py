@@ -25,7 +25,9 @@ from ventsim.model.scenario.sections import (
 from ventsim.model.scenario.toml_text import parse_toml
 from ventsim.model.ventilator import SETTINGS, BreathSettings, Ventilator, check_settings
 
-FITTINGS: Mapping[str, type[Description]] = MappingProxyType({"t_piece": TPiece, "adapter": Adapter, "floor_plan": FloorPlan})
+FITTINGS: Mapping[str, type[Description]] = MappingProxyType(
+    {"t_piece": TPiece, "adapter": Adapter, "floor_plan": FloorPlan}
+)
 """Sections of a layout that hold one description each."""
 
 FOR_ALL_OR_EACH: Mapping[str, type[Description]] = MappingProxyType({"limbs": PatientLimbs, "extension": Tube})

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any, get_args, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic.fields import FieldInfo
 

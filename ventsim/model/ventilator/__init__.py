@@ -3,10 +3,8 @@
 from types import MappingProxyType
 
 from ventsim.model.ventilator.machine import Ventilator, check_settings
-from ventsim.model.ventilator.pressure_control import PressureControl
 from ventsim.model.ventilator.segment import Segment
-from ventsim.model.ventilator.settings import SETTINGS, BreathSettings
-from ventsim.model.ventilator.volume_control import VolumeControl
+from ventsim.model.ventilator.settings import SETTINGS, BreathSettings, PressureControl, VolumeControl
 
 __all__ = [
     "SETTINGS",

@@ -1,15 +1,17 @@
 """What all breath settings share: timing, baseline, and their course over one period."""
 
+import math
 from abc import ABC, abstractmethod
-from typing import Annotated, ClassVar, Self
+from typing import Annotated, ClassVar, Literal, Self
 
-from pydantic import model_validator
+from pydantic import Field, model_validator
 
 from ventsim.errors import InputError, SettingsError
 from ventsim.model.descriptions import Description
 from ventsim.model.families import Family
 from ventsim.model.ventilator.segment import Segment
 from ventsim.quantities import quantity
+from ventsim.units import ML_PER_L
 
 SECONDS_PER_MINUTE = 60.0
 
@@ -101,3 +103,159 @@ class BreathSettings(Description, ABC):
         """
         expiration = Segment(duration=self.expiratory_time, phase="expiration", drive="closed")
         return (*self.inspiration(), expiration)
+
+
+RISE_TIME_CONSTANTS = 3.0  # an exponential rise has covered 1 - exp(-3) = 95 % at the end of the rise time
+
+
+@SETTINGS.member
+class PressureControl(BreathSettings):
+    r"""Pressure control: in inspiration the inspiratory port is held at PEEP plus the inspiratory pressure.
+
+    Raises
+    ------
+    SettingsError
+        If a value is impossible, or if the times contradict each other.
+
+    Notes
+    -----
+    .. math:: p(t) = p_\mathrm{PEEP} + \Delta p \, r(t)
+
+    with :math:`r` rising from 0 to 1. Terms follow ISO 19223.
+
+    Examples
+    --------
+    >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
+    >>> settings.inspiratory_phase_time
+    1.333
+    """
+
+    kind: ClassVar[str] = "pressure control"
+
+    inspiratory_pressure: Annotated[float, quantity("inspiratory_pressure")]
+    rise_time: Annotated[float, quantity("rise_time")] = 0.0
+    rise_shape: Annotated[
+        Literal["linear", "exponential"], Field(description="course of the rise of pressure")
+    ] = "linear"
+
+    @model_validator(mode="after")
+    def _check_rise(self) -> Self:
+        if self.rise_time > self.inspiratory_phase_time:
+            raise SettingsError(
+                f"{self.kind}: rise_time {self.rise_time:.6g} s is longer than the inspiration of "
+                f"{self.inspiratory_phase_time:.6g} s.\n"
+                f"  Allowed: at most {self.inspiratory_phase_time:.6g} s. "
+                "Lower rise_time or lengthen inspiration."
+            )
+        return self
+
+    @property
+    def flow_time(self) -> float:
+        """Length of inspiration; pressure control has no pause. [s]"""
+        return self.inspiratory_phase_time
+
+    def inspiration(self) -> tuple[Segment, ...]:
+        """The rise of pressure, and the plateau after a linear one."""
+        whole, top = self.inspiratory_phase_time, self.peep + self.inspiratory_pressure
+        if self.rise_time == 0.0:
+            return (Segment(duration=whole, phase="inspiration", drive="pressure", start=top),)
+        rise = Segment(
+            duration=whole if self.rise_shape == "exponential" else self.rise_time,
+            phase="inspiration",
+            drive="pressure",
+            shape=self.rise_shape,
+            start=self.peep,
+            change=self.inspiratory_pressure,
+            time_constant=self.rise_time / RISE_TIME_CONSTANTS if self.rise_shape == "exponential" else 0.0,
+        )
+        if rise.duration == whole:
+            return (rise,)
+        plateau = Segment(duration=whole - self.rise_time, phase="inspiration", drive="pressure", start=top)
+        return (rise, plateau)
+
+
+@SETTINGS.member
+class VolumeControl(BreathSettings):
+    r"""Volume control: during inspiration a set flow leaves the inspiratory port.
+
+    The inspiratory time includes the pause, so that the flow lasts `inspiratory_time` minus `pause_time`.
+
+    Raises
+    ------
+    SettingsError
+        If a value is impossible, or if the times contradict each other.
+
+    Notes
+    -----
+    With the tidal volume :math:`V`, the flow time :math:`t_f` and the end flow ratio :math:`k` the peak flow
+    is
+
+    .. math:: \frac{V}{t_f}, \qquad \frac{2 V}{t_f (1 + k)}, \qquad \frac{\pi V}{2 t_f}
+
+    for the constant, the decelerating and the sine pattern. Terms follow ISO 19223.
+
+    Examples
+    --------
+    >>> settings = VolumeControl(tidal_volume=500.0, rate=15.0, inspiratory_time=1.25, pause_time=0.25)
+    >>> settings.peak_flow
+    0.5
+    """
+
+    kind: ClassVar[str] = "volume control"
+
+    tidal_volume: Annotated[float, quantity("tidal_volume")]
+    pause_time: Annotated[float, quantity("pause_time")] = 0.0
+    flow_pattern: Annotated[
+        Literal["constant", "decelerating", "sine"], Field(description="course of the flow")
+    ] = "constant"
+    end_flow_ratio: Annotated[float, quantity("end_flow_ratio")] = 0.0
+
+    @model_validator(mode="after")
+    def _check_pattern(self) -> Self:
+        if self.pause_time >= self.inspiratory_phase_time:
+            raise SettingsError(
+                f"{self.kind}: pause_time {self.pause_time:.6g} s leaves no time for flow in an inspiratory "
+                f"phase of {self.inspiratory_phase_time:.6g} s, which includes the pause.\n"
+                f"  Allowed: below {self.inspiratory_phase_time:.6g} s. "
+                "Lower pause_time or lengthen inspiration."
+            )
+        if self.end_flow_ratio > 0.0 and self.flow_pattern != "decelerating":
+            raise SettingsError(
+                f"{self.kind}: end_flow_ratio {self.end_flow_ratio:.6g} has no meaning for the flow pattern "
+                f"'{self.flow_pattern}'.\n  Leave end_flow_ratio out, or set flow_pattern='decelerating'."
+            )
+        return self
+
+    @property
+    def flow_time(self) -> float:
+        """Length of the inspiratory phase without its pause. [s]"""
+        return self.inspiratory_phase_time - self.pause_time
+
+    @property
+    def peak_flow(self) -> float:
+        """Largest flow of the pattern. [L/s]"""
+        mean = self.tidal_volume / ML_PER_L / self.flow_time
+        match self.flow_pattern:
+            case "decelerating":
+                return 2.0 * mean / (1.0 + self.end_flow_ratio)
+            case "sine":
+                return math.pi / 2.0 * mean
+            case _:
+                return mean
+
+    def inspiration(self) -> tuple[Segment, ...]:
+        """The flow pattern, and the pause if there is one."""
+        peak, time = self.peak_flow, self.flow_time
+        match self.flow_pattern:
+            case "decelerating":
+                fall = peak * (self.end_flow_ratio - 1.0)
+                flow = Segment(
+                    duration=time, phase="inspiration", drive="flow", shape="linear", start=peak, change=fall
+                )
+            case "sine":
+                flow = Segment(duration=time, phase="inspiration", drive="flow", shape="sine", change=peak)
+            case _:
+                flow = Segment(duration=time, phase="inspiration", drive="flow", start=peak)
+        if self.pause_time == 0.0:
+            return (flow,)
+        return (flow, Segment(duration=self.pause_time, phase="pause", drive="closed"))

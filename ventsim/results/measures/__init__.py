@@ -7,8 +7,7 @@ Volumes, means and work are differences of running integrals between the two end
 not depend on the sampling when the integrals came with the waveforms. Peaks are the largest sample.
 """
 
-from ventsim.results.measures.breaths import breath_measures
-from ventsim.results.measures.integrals import integrate_recording
+from ventsim.results.measures.breaths import breath_measures, integrate_recording
 from ventsim.results.measures.kernel import (
     LUNG_MEASURES,
     LUNG_SIGNALS,

@@ -9,12 +9,9 @@ Limits of the model: every number belongs to one breath, whereas real machines o
 real machine the high pressure limit also ends the inspiration, whereas here it only alarms.
 """
 
-from ventsim.results.monitor.bands import SENSOR_BANDS, SensorBand
-from ventsim.results.monitor.conditions import ALARMS, alarms
-from ventsim.results.monitor.display import displayed_values
-from ventsim.results.monitor.limits import AlarmLimits
-from ventsim.results.monitor.sensors import Sensors
-from ventsim.results.monitor.tables import alarms_table, displayed_table
+from ventsim.results.monitor.display import alarms_table, displayed_table, displayed_values
+from ventsim.results.monitor.limits import ALARMS, AlarmLimits, alarms
+from ventsim.results.monitor.sensors import SENSOR_BANDS, SensorBand, Sensors
 
 __all__ = [
     "ALARMS",

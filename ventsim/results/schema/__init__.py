@@ -13,7 +13,6 @@ because arithmetic on labelled arrays keeps or loses them without regard to the 
 """
 
 from ventsim.results.schema.check import check_dataset
-from ventsim.results.schema.labels import breath_position, label
 from ventsim.results.schema.table import (
     CAUTION,
     COORDINATES,
@@ -22,6 +21,8 @@ from ventsim.results.schema.table import (
     VARIABLES,
     Kind,
     Variable,
+    breath_position,
+    label,
     nomenclature,
 )
 

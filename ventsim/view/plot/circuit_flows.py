@@ -7,7 +7,7 @@ import xarray as xr
 
 from ventsim.model.circuit import Circuit
 from ventsim.model.parts import Part
-from ventsim.model.parts.elements import Atmosphere, Inertia, Passage, Store
+from ventsim.model.parts.part import Atmosphere, Inertia, Passage, Store
 from ventsim.view.plot.circuit_trees import EXPIRATORY, INSPIRATORY, owner
 
 

@@ -6,7 +6,7 @@ import xarray as xr
 
 from ventsim.errors import SchemaError
 from ventsim.results.schema import VARIABLES
-from ventsim.results.schema.kinds import refuse_other_kind
+from ventsim.results.schema.check import refuse_other_kind
 from ventsim.tables import signed
 
 if TYPE_CHECKING:
