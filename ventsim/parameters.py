@@ -33,7 +33,8 @@ PARAMETERS: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "changes": (
             "sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, optional",
-            "What changes while the run goes on; by default as the scenario says. Parts change at the very instant, "
+            "What changes while the run goes on; by default as the scenario says. Parts change at the very "
+            "instant, "
             "settings with the next breath; gas stays where it is, also when what holds it changes.",
         ),
         "start": (
@@ -59,7 +60,8 @@ PARAMETERS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "threads": ("int, optional", "Number of threads; by default one for each core. [1]"),
         "progress": (
             "bool, optional",
-            "Whether to show a progress bar; by default in a notebook or terminal, if it takes longer than a second.",
+            "Whether to show a progress bar; by default in a notebook or terminal, if it takes longer than "
+            "a second.",
         ),
         "caution": ("bool, default True", "Whether the line of caution stands at the end."),
     }

@@ -24,8 +24,8 @@ from ventsim.units import UNITS, convert
 
 FloatArray = NDArray[np.float64]
 
-# Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does not
-# know have their factor here.
+# Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does
+# not know have their factor here.
 _OTHER_UNITS: Mapping[str, tuple[str, ...]] = {
     "mm": ("m", "cm"),
     "m": ("cm", "mm"),
@@ -186,8 +186,8 @@ class Quantity:
         Returns
         -------
         str
-            The number that a text such as ``"1:2"`` stands for, where the quantity is a ratio; the value in the right
-            unit where another unit explains it; else what is allowed.
+            The number that a text such as ``"1:2"`` stands for, where the quantity is a ratio; the value in the
+            right unit where another unit explains it; else what is allowed.
 
         Examples
         --------
@@ -409,7 +409,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         # Parts.
         "gas_volume": _q("mL", "gas inside", at_least=0.0, plausible=(0.0, 1000.0)),
         "wall_compliance": _q(
-            "mL/cmH2O", "stretch of the whole wall; None: from length and bore", at_least=0.0, plausible=(0.0, 20.0)
+            "mL/cmH2O", "compliance of the wall; None: from length and bore", at_least=0.0, plausible=(0.0, 20.0)
         ),
         "opening_pressure": _q(
             "cmH2O", "pressure difference at which it begins to open", at_least=0.0, plausible=(0.0, 30.0)

@@ -82,7 +82,7 @@ class Description(BaseModel):
     2. declares its fields, the numeric ones as ``Annotated[float, quantity("name")]`` with a plausible default
        or none; its docstring gets the section *Parameters* from them;
     3. may check fields against each other in a validator that raises `error_type`;
-    4. may name in `leading` the fields that a value without a name most likely means, if they are not those needed;
+    4. may name in `leading` the fields that a value without a name most likely means, if not those needed;
     5. sets `tag` to the key under which its dumped form holds `kind`, if it needs that to be read back.
 
     Examples

@@ -51,7 +51,7 @@ class Family:
         self.kinds[cls.kind] = cls
         return cls
 
-    def read(self, value: object, *, base: type | tuple[type, ...] = ()) -> Any:
+    def read(self, value: object, *, base: type | tuple[type, ...] = (), or_number: bool = False) -> Any:
         """A member, from itself or from its plain values.
 
         Parameters
@@ -60,6 +60,8 @@ class Family:
             A member, or a mapping as files hold it.
         base : type or tuple of types
             Base classes of members, for those of a user's own making.
+        or_number : bool, default False
+            Whether a number would do as well, for the message.
 
         Returns
         -------
@@ -78,7 +80,12 @@ class Family:
                 return self.class_of(value).from_dict(value)
         if not isinstance(value, type) and self.accepts is not None and self.accepts(value):
             return value
-        raise self.error(f"{shown(value)} is not {_article(self.name)} {self.name}.\n  Give {self.example}.")
+        what, article = shown(value), _article(self.name)
+        if or_number:
+            raise self.error(
+                f"{what} is neither a number nor {article} {self.name}.\n  Give a number, or {self.example}."
+            )
+        raise self.error(f"{what} is not {article} {self.name}.\n  Give {self.example}.")
 
     def class_of(self, values: Mapping[str, Any]) -> Any:
         """The class that plain values name.
@@ -144,7 +151,7 @@ class Member:
         )
 
     def _one(self, value: object) -> Any:
-        return self.family.read(value, base=self.base or ())
+        return self.family.read(value, base=self.base or (), or_number=self.or_number)
 
     def _list(self, values: object) -> tuple[Any, ...]:
         name = self.family.name

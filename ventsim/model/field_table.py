@@ -49,7 +49,7 @@ def field_table(cls: type[BaseModel]) -> tuple[FieldRow, ...]:
     >>> from ventsim.model.parts import Lung
     >>> row = field_table(Lung)[0]
     >>> row.name, row.unit, row.bounds, row.plausible, row.default
-    ('compliance', 'mL/cmH2O', 'above 0', '0.2 to 300', 'required')
+    ('compliance', 'mL/cmH2O', 'above 0', '0.2 to 300', 'None')
     """
     return tuple(_field_row(name, info) for name, info in cls.model_fields.items())
 

@@ -1,9 +1,9 @@
 """Paths: one value of circuit, layout or breath settings by name, and the same with several values replaced.
 
 A path is steps with full stops between, such as ``lungs.b.compliance``, ``lungs.b.resistance.quadratic``,
-``settings.peep``, ``ventilator.relief_pressure``, ``parts.b inspiratory tube.length`` or, where the circuit was made
-by a layout, ``limbs.b.inspiratory_tube.length`` (``limbs.inspiratory_tube.length`` for all lungs). Items of a list
-count from 1: ``lungs.b.regions.2.compliance``.
+``settings.peep``, ``ventilator.relief_pressure``, ``parts.b inspiratory tube.length`` or, where the circuit was
+made by a layout, ``limbs.b.inspiratory_tube.length`` (``limbs.inspiratory_tube.length`` for all lungs). Items of a
+list count from 1: ``lungs.b.regions.2.compliance``.
 """
 
 from collections.abc import Mapping

@@ -24,7 +24,8 @@ def checked_modes(scenario: Scenario, modes: object) -> dict[str, BreathSettings
         return {scenario.settings.kind: scenario.settings}
     if not isinstance(modes, Mapping) or not modes:
         raise InputError(
-            f"modes: {shown(modes)} holds no breath.\n  Give {{'name': PressureControl(...), ...}}, or leave it out."
+            f"modes: {shown(modes)} holds no breath.\n"
+            f"  Give {{'name': PressureControl(...), ...}}, or leave it out."
         )
     for mode, breath in modes.items():
         if not isinstance(breath, BreathSettings):

@@ -61,7 +61,8 @@ def sweep(
     ----------
     scenario
     settings : BreathSettings, optional
-        The breath, where a circuit comes first: ``sweep(circuit, settings, values)``, but ``sweep(scenario, values)``.
+        The breath, where a circuit comes first: ``sweep(circuit, settings, values)``, but ``sweep(scenario,
+        values)``.
     values : mapping of str to sequence
         Values to try by path, such as ``{"lungs.b.compliance": [20, 30, 40]}``; see :mod:`ventsim.model.paths`.
     paired : bool, default False

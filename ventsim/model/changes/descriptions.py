@@ -228,7 +228,7 @@ class LeakOnset(TimedChange):
 
     Examples
     --------
-    >>> LeakOnset(joint="b.airway", linear_resistance=100.0, at=60.0).leak.linear_resistance
+    >>> LeakOnset(joint="b.airway", resistance=100.0, at=60.0).leak.resistance
     100.0
     """
 

@@ -195,7 +195,7 @@ class Circuit(Description):
 
     @property
     def layout(self) -> Any:
-        """The :class:`ventsim.layouts.Layout` that made this circuit as it is; None: it was joined part by part."""
+        """The :class:`ventsim.layouts.Layout` that made this circuit; None: it was joined part by part."""
         return self._layout
 
     def of_layout(self, layout: Any) -> Self:

@@ -43,10 +43,10 @@ def connector_mismatches(circuit: Circuit) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> from ventsim.model.layouts import Branch, single
+    >>> from ventsim.model.layouts import PatientLimbs, single
     >>> from ventsim.model.parts import Lung, Tube
-    >>> branch = Branch(inspiratory_tube=Tube(length=1.5, bore=15.0))
-    >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a", branch=branch)
+    >>> limbs = PatientLimbs(inspiratory_tube=Tube(length=1.5, bore=15.0))
+    >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a", limbs=limbs)
     >>> print(connector_mismatches(circuit)[0])
     joint of 'ventilator.inspiratory' and 'a inspiratory tube.inlet': 22 mm male does not fit 15 mm female.
       Put an Adapter between them, or take parts of one size.

@@ -47,7 +47,7 @@ class RohrerFit:
 
     Examples
     --------
-    >>> fit_rohrer((0.5, 1.0, 1.5), (2.0, 6.0, 12.0)).restrictor().quadratic_resistance
+    >>> fit_rohrer((0.5, 1.0, 1.5), (2.0, 6.0, 12.0)).law.quadratic
     4.0
     """
 

@@ -148,7 +148,7 @@ def fit_monotone(
     Examples
     --------
     >>> fit = fit_monotone((0.25, 0.5, 0.75, 1.0), (1.0, 3.2, 3.0, 7.0))
-    >>> fit.curve_flows, fit.curve_drops
+    >>> fit.law.flows, fit.law.pressure_drops
     ((0.25, 0.625, 1.0), (1.0, 3.1, 7.0))
     """
     q, p, sigma = checked_points("fit_monotone", flows, pressures, standard_deviation)

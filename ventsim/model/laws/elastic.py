@@ -56,8 +56,8 @@ class ElasticLaw(Description, ABC):
     """Base of the pressure-volume laws: transmural pressure as a function of the volume above relaxation volume.
 
     A law of your own is any object with the method `pressure`, which takes an array of volumes above relaxation
-    volume [mL] and returns pressures [cmH2O]: strictly rising, 0 at 0. It may have `floor` and `capacity`, volumes that
-    are never reached from above and from below [mL]. Elastic bodies that share one volume, such as lung and
+    volume [mL] and returns pressures [cmH2O]: strictly rising, 0 at 0. It may have `floor` and `capacity`, volumes
+    that are never reached from above and from below [mL]. Elastic bodies that share one volume, such as lung and
     chest wall, add: ``laws.Sigmoid(...) + laws.VolumeDependent(elastance=0.005)``.
 
     Examples
@@ -141,7 +141,8 @@ class ElasticLaw(Description, ABC):
             bounds += [f"below {self.capacity:.6g}"] if math.isfinite(self.capacity) else []
             raise InputError(
                 f"{self.kind}: volume {np.extract(outside, volume)[0]:.6g} mL cannot be held: the curve has no "
-                f"pressure for it.\n  Allowed: {' and '.join(bounds)} mL. Lower the volume, or give the lung a larger "
+                "pressure for it.\n"
+                f"  Allowed: {' and '.join(bounds)} mL. Lower the volume, or give the lung a larger "
                 "capacity."
             )
         return volume
@@ -166,10 +167,10 @@ class Sigmoid(ElasticLaw):
     -----
     .. math:: V = a + \frac{b}{1 + e^{-(p - c) / d}}, \qquad p = c - d \ln\left(\frac{b}{V - a} - 1\right)
 
-    with the vital capacity :math:`b`, the inflection pressure :math:`c` and the width :math:`d`. The lower asymptote
-    :math:`a` is not needed, because volumes are counted from the relaxation volume, the one at :math:`p = 0`;
-    what lies above it is :math:`b / (1 + e^{-c/d})`. The highest compliance, at the inflection pressure, is
-    :math:`b / 4d`.
+    with the vital capacity :math:`b`, the inflection pressure :math:`c` and the width :math:`d`. The lower
+    asymptote :math:`a` is not needed, because volumes are counted from the relaxation volume, the one at
+    :math:`p = 0`; what lies above it is :math:`b / (1 + e^{-c/d})`. The highest compliance, at
+    the inflection pressure, is :math:`b / 4d`.
 
     References
     ----------
@@ -352,7 +353,8 @@ class VolumeDependent(ElasticLaw):
             turn = -(self.elastance**2) / (4.0 * self.volume_elastance)
             wrong = float(np.extract(under_root <= 0.0, pressure)[0])
             raise InputError(
-                f"{self.kind}: pressure {wrong:.6g} cmH2O is not reached: the curve turns back at {turn:.6g} cmH2O.\n"
+                f"{self.kind}: pressure {wrong:.6g} cmH2O is not reached: the curve turns back at {turn:.6g} "
+                "cmH2O.\n"
                 f"  Allowed: above {turn:.6g} cmH2O."
             )
         return 2.0 * pressure / (self.elastance + np.sqrt(under_root))
@@ -430,27 +432,27 @@ class UserElasticLaw(ElasticLaw):
     >>> class Cubic:
     ...     def pressure(self, volume):
     ...         return 0.02 * volume + 1e-9 * volume**3
-    >>> float(UserElasticLaw(law=Cubic()).pressure(500.0))
+    >>> float(UserElasticLaw(wrapped=Cubic()).pressure(500.0))
     10.125
     """
 
     kind: ClassVar[str] = "law of the user's own"
 
-    law: Any
+    wrapped: Any
 
     @property
     def floor(self) -> float:
         """As the law says, or none. [mL]"""
-        return float(getattr(self.law, "floor", -math.inf))
+        return float(getattr(self.wrapped, "floor", -math.inf))
 
     @property
     def capacity(self) -> float:
         """As the law says, or none. [mL]"""
-        return float(getattr(self.law, "capacity", math.inf))
+        return float(getattr(self.wrapped, "capacity", math.inf))
 
     def pressure(self, volume: float | FloatArray) -> FloatArray:
         """Transmural pressure at a volume. [cmH2O]"""
-        return np.asarray(self.law.pressure(np.asarray(volume, dtype=float)), dtype=float)
+        return np.asarray(self.wrapped.pressure(np.asarray(volume, dtype=float)), dtype=float)
 
 
 def elastic_law(value: Any) -> ElasticLaw:
@@ -475,7 +477,7 @@ def elastic_law(value: Any) -> ElasticLaw:
         return value
     if isinstance(value, int | float):
         return VolumeDependent.of(float(value))
-    return UserElasticLaw.model_construct(law=value)
+    return UserElasticLaw.model_construct(wrapped=value)
 
 
 def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
@@ -528,8 +530,8 @@ def series_compliance(lung: float, chest_wall: float) -> float:
     >>> series_compliance(100.0, 100.0)
     50.0
     """
-    check("series_compliance", {"lung": lung, "chest_wall": chest_wall}, lung=quantity("compliance", plausible=None),
-          chest_wall=quantity("compliance", plausible=None))  # fmt: skip
+    either = quantity("compliance", plausible=None)
+    check("series_compliance", {"lung": lung, "chest_wall": chest_wall}, lung=either, chest_wall=either)
     return 1.0 / (1.0 / lung + 1.0 / chest_wall)
 
 

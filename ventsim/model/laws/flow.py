@@ -33,9 +33,9 @@ class FlowLaw(Description, ABC):
     """Base of the flow laws: pressure drop as a function of the flow, odd in it.
 
     A law of your own is any object with the method `pressure_drop`, which takes an array of flows of at least 0
-    [L/s] and returns the pressure drops [cmH2O]: strictly rising from 0 at 0, with a finite slope above 0 there. It
-    may have the attribute `largest_flow` [L/s] and, if it is hashable, parts of one circuit with equal laws share a
-    table. Laws in series add: ``laws.Rohrer(linear=5) + laws.Orifice(bore=4)``.
+    [L/s] and returns the pressure drops [cmH2O]: strictly rising from 0 at 0, with a finite slope above 0 there.
+    It may have the attribute `largest_flow` [L/s] and, if it is hashable, parts of one circuit with equal laws
+    share a table. Laws in series add: ``laws.Rohrer(linear=5) + laws.Orifice(bore=4)``.
 
     Examples
     --------
@@ -223,34 +223,34 @@ class UserLaw(FlowLaw):
     >>> class Sinh:
     ...     def pressure_drop(self, flow):
     ...         return np.sinh(flow)
-    >>> UserLaw(law=Sinh()).pressure_drop(np.array([-1.0, 1.0]))
+    >>> UserLaw(wrapped=Sinh()).pressure_drop(np.array([-1.0, 1.0]))
     array([-1.17520119,  1.17520119])
     """
 
     kind: ClassVar[str] = "law of the user's own"
 
-    law: Any
+    wrapped: Any
 
     @property
     def largest_flow(self) -> float:
         """As the law says, or the usual one. [L/s]"""
-        return float(getattr(self.law, "largest_flow", LARGEST_FLOW))
+        return float(getattr(self.wrapped, "largest_flow", LARGEST_FLOW))
 
     def __hash__(self) -> int:
         try:
-            return hash(self.law)
+            return hash(self.wrapped)
         except TypeError:
-            return id(self.law)
+            return id(self.wrapped)
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, UserLaw):
             return NotImplemented
-        return self.law is other.law or bool(hash(self) == hash(other) and self.law == other.law)
+        return self.wrapped is other.wrapped or bool(hash(self) == hash(other) and self.wrapped == other.wrapped)
 
     def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
         """Pressure at the start minus pressure at the end, odd in the flow. [cmH2O]"""
         flow = np.asarray(flow, dtype=float)
-        return np.sign(flow) * np.asarray(self.law.pressure_drop(np.abs(flow)), dtype=float)
+        return np.sign(flow) * np.asarray(self.wrapped.pressure_drop(np.abs(flow)), dtype=float)
 
 
 def flow_law(value: Any) -> FlowLaw:
@@ -273,7 +273,7 @@ def flow_law(value: Any) -> FlowLaw:
     """
     if isinstance(value, FlowLaw):
         return value
-    return Rohrer.of(float(value)) if isinstance(value, int | float) else UserLaw.model_construct(law=value)
+    return Rohrer.of(float(value)) if isinstance(value, int | float) else UserLaw.model_construct(wrapped=value)
 
 
 def in_series(*values: Any) -> FlowLaw:
@@ -300,7 +300,7 @@ def in_series(*values: Any) -> FlowLaw:
         given += map(flow_law, law.laws) if isinstance(law, Series) else [law]
     plain = [law.coefficients for law in given if law.coefficients is not None]
     linear, quadratic = sum(k for k, _ in plain), sum(k for _, k in plain)
-    others = [law.law if isinstance(law, UserLaw) else law for law in given if law.coefficients is None]
+    others = [law.wrapped if isinstance(law, UserLaw) else law for law in given if law.coefficients is None]
     if not others:
         return Rohrer(linear=linear, quadratic=quadratic)
     rest: Sequence[FlowLaw] = [Rohrer(linear=linear, quadratic=quadratic)] if linear or quadratic else []

@@ -338,7 +338,8 @@ def points_fault(flows: Sequence[float], pressure_drops: Sequence[float]) -> str
         if pressure_drops[i + 1] <= pressure_drops[i]:
             verb = "fall" if pressure_drops[i + 1] < pressure_drops[i] else "stay"
             return (
-                f"pressure_drops {verb} from {pressure_drops[i]:.6g} to {pressure_drops[i + 1]:.6g} cmH2O while flows rise from "
+                f"pressure_drops {verb} from {pressure_drops[i]:.6g} to {pressure_drops[i + 1]:.6g} cmH2O while "
+                "flows rise from "
                 f"{first:.6g} to {second:.6g} L/s.\n"
                 "  Allowed: points that rise in both. Measure again, or smooth them with fit_monotone."
             )

@@ -219,7 +219,7 @@ class EquivalentBore:
 
     Examples
     --------
-    >>> from ventsim.model.parts import fit_rohrer
+    >>> from ventsim.model.laws import fit_rohrer
     >>> hole = fit_rohrer((0.2, 0.4, 0.6), (2.2, 8.9, 19.8), hold_at_zero="linear").equivalent_bore(flow=0.5)
     >>> hole.bore, hole.bore_error
     (4.001, 0.0029)

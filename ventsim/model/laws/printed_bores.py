@@ -56,7 +56,7 @@ class PrintedBore:
 
     Examples
     --------
-    >>> from ventsim.model.parts import Orifice
+    >>> from ventsim.model.laws import Orifice
     >>> hole = printed_bore(3.0)
     >>> Orifice(bore=hole.nominal, bore_deviation=hole.deviation).true_bore
     2.7675

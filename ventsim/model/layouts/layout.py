@@ -211,7 +211,8 @@ class Layout(Description):
         if self.floor_plan is not None:
             if own is not None:
                 raise CircuitError(
-                    "extension: tubes by lung are given together with a floor plan, from which their lengths follow.\n"
+                    "extension: tubes by lung are given together with a floor plan, from which their lengths "
+                    "follow.\n"
                     "  Leave out one of the two, or give one tube for all."
                 )
             return {(): self.extension_to("")}
@@ -271,8 +272,9 @@ def shared(
     adapter : Adapter or None, default None
         Adapters at the ports, whatever its number of outlets; None: the default one.
     extension : Tube or mapping of str to Tube, optional
-        Tube from bed to bed in a chain, by default 2 m of adult tube: one value for all, or the tubes to the beds of
-        single lungs. That of the first lung leads from the port to the first T-piece, where there is none otherwise.
+        Tube from bed to bed in a chain, by default 2 m of adult tube: one value for all, or the tubes to the beds
+        of single lungs. That of the first lung leads from the port to the first T-piece, where there is none
+        otherwise.
     floor_plan : FloorPlan or None, default None
         Where beds and ventilator stand. The lengths of all tubes are then those of the plan, whatever lengths
         the others give, and a tree gets tubes between its fittings.

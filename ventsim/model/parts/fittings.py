@@ -157,7 +157,7 @@ class OpenEnd(Part):
 
     Examples
     --------
-    >>> OpenEnd(bore=15.0).elements()[0].forward.pressure_drop(1.0)
+    >>> float(OpenEnd(bore=15.0).elements()[0].forward.pressure_drop(1.0))
     0.197
     """
 

@@ -17,8 +17,8 @@ class Restrictor(InLine):
     r"""A narrowing that is put into a limb to lower the flow to one lung.
 
     The same in both directions. Its law may be a number, :class:`ventsim.laws.Orifice` for a hole of known size,
-    :class:`ventsim.laws.MeasuredCurve` for points from a bench, :class:`ventsim.laws.AdjustableCurve` for a valve with
-    a scale, or any other flow law.
+    :class:`ventsim.laws.MeasuredCurve` for points from a bench, :class:`ventsim.laws.AdjustableCurve` for a valve
+    with a scale, or any other flow law.
 
     Raises
     ------

@@ -115,9 +115,9 @@ class LungPart(Part):
 class Lung(LungPart):
     r"""The respiratory system of one patient: lungs, chest wall and airway.
 
-    The elastic behaviour is a compliance or a pressure-volume law, the airway a resistance or a flow law, which may
-    differ between inspiration and expiration. Instead of one compartment there may be several regions side by side
-    behind the common airway, which fill and empty at different times. Passive unless an effort is given.
+    The elastic behaviour is a compliance or a pressure-volume law, the airway a resistance or a flow law, which
+    may differ between inspiration and expiration. Instead of one compartment there may be several regions side by
+    side behind the common airway, which fill and empty at different times. Passive unless an effort is given.
 
     Raises
     ------
@@ -130,9 +130,9 @@ class Lung(LungPart):
 
     .. math:: p_\mathrm{airway} + p_\mathrm{mus} = f(v) + f_\mathrm{cw}(v) + R(\dot V)
 
-    where for a compliance :math:`f(v) = v / C` and for a resistance :math:`R(\dot V) = R \dot V`. Lung and chest wall
-    hold the same volume, so their pressures add up, both counted from the same relaxed state; without a chest wall
-    of its own it is part of the compliance. Without hysteresis: the same curve in inspiration and expiration.
+    where for a compliance :math:`f(v) = v / C` and for a resistance :math:`R(\dot V) = R \dot V`. Lung and chest
+    wall hold the same volume, so their pressures add up, both counted from the same relaxed state; without a chest
+    wall of its own it is part of the compliance. Without hysteresis: the same curve in inspiration and expiration.
 
     Regions, with the flow :math:`q_i` into region :math:`i` and without collateral paths:
 
@@ -155,7 +155,8 @@ class Lung(LungPart):
     0.5
     >>> from ventsim.model import laws
     >>> stiff = laws.Sigmoid(vital_capacity=2000.0, inflection_pressure=15.0, width=5.0)
-    >>> lung = Lung(compliance=stiff, chest_wall_compliance=200.0, resistance=laws.Rohrer(linear=5.0, quadratic=8.0))
+    >>> airway = laws.Rohrer(linear=5.0, quadratic=8.0)
+    >>> lung = Lung(compliance=stiff, chest_wall_compliance=200.0, resistance=airway)
     >>> round(float(lung.elastic_law.pressure(905.15)), 2)
     19.53
     >>> fast, slow = Region(compliance=25.0, resistance=10.0), Region(compliance=25.0, resistance=40.0)
@@ -202,7 +203,8 @@ class Lung(LungPart):
         if self.compliance is None and not self.regions:
             raise PartError(
                 f"{where}: compliance is missing.\n"
-                "  Give compliance=... in mL/cmH2O, compliance of lungs and chest wall; or regions=(Region(...), ...)."
+                "  Give compliance=... in mL/cmH2O, compliance of lungs and chest wall; or "
+                "regions=(Region(...), ...)."
             )
         if not self.regions:
             if self.collateral_resistance is not None:
@@ -213,7 +215,8 @@ class Lung(LungPart):
         for name in ("compliance", "chest_wall_compliance"):
             if getattr(self, name) is not None:
                 raise PartError(
-                    f"{where}: {name} and regions are given at once.\n  Leave {name} out; each region has a compliance "
+                    f"{where}: {name} and regions are given at once.\n"
+                    f"  Leave {name} out; each region has a compliance "
                     "of its own, the chest wall included."
                 )
         return self

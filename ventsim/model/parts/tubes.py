@@ -151,8 +151,8 @@ class TrachealTube(InLine):
     -----
     Without a `resistance` of its own the law in each direction is :func:`ventsim.laws.tracheal_tube_friction`. A
     measured law, such as ``laws.PowerLaw(coefficient=6.5, exponent=1.75)``, holds for the tube as it was measured:
-    obstructed fraction, heads and gas do not change it. One law for each direction is usual because the drop differs
-    between inspiration and expiration [1]_.
+    obstructed fraction, heads and gas do not change it. One law for each direction is usual because the drop
+    differs between inspiration and expiration [1]_.
 
     References
     ----------

@@ -16,5 +16,6 @@ from ventsim.model.scenario.description import (
 )
 
 __all__ = [
-    "CANNOT_REPEAT", "DEFAULT_TOLERANCE", "MOST_SAMPLES", "UNTITLED", "Scenario", "builtin", "builtin_names", "builtin_text", "scenario_of",
+    "CANNOT_REPEAT", "DEFAULT_TOLERANCE", "MOST_SAMPLES", "UNTITLED", "Scenario", "builtin", "builtin_names",
+    "builtin_text", "scenario_of",
 ]  # fmt: skip

@@ -77,7 +77,8 @@ def _read_windows(value: object) -> tuple[tuple[float, float], ...]:
         is_pair = isinstance(item, Sequence) and not isinstance(item, str) and len(item) == 2
         if not is_pair or any(quantity("time").fault(time) for time in item):
             raise ScenarioError(
-                f"number {number}, {item!r}, is not an interval of time.\n  Give [start, end] in s, both at least 0."
+                f"number {number}, {item!r}, is not an interval of time.\n"
+                "  Give [start, end] in s, both at least 0."
             )
         start, end = float(item[0]), float(item[1])
         if not start < end:
@@ -176,8 +177,8 @@ class Scenario(Description):
         for number, (start, end) in enumerate(self.waveform_windows, start=1):
             if end > self.duration:
                 raise ScenarioError(
-                    f"waveform_windows: number {number}, {start:.10g} to {end:.10g} s, goes on after the duration of "
-                    f"{self.duration:.10g} s.\n  Raise duration or end it earlier."
+                    f"waveform_windows: number {number}, {start:.10g} to {end:.10g} s, goes on after the duration "
+                    f"of {self.duration:.10g} s.\n  Raise duration or end it earlier."
                 )
 
     @cached_property

@@ -181,7 +181,7 @@ def _read_joined(table: Mapping[str, Any], top: Place, given: dict[str, Any]) ->
 
 
 def _for_all_or_each(cls: type[Description], value: object, place: Place, *, lungs: object) -> Any:
-    """One description for all lungs; or one by lung, where what stands below a lung's name goes before the rest."""
+    """One description for all lungs; or one by lung, with what stands below its name in place of the rest."""
     table = table_of(value, place)
     names = list(lungs) if isinstance(lungs, Mapping) else []
     common = {key: item for key, item in table.items() if key not in names}

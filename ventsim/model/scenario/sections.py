@@ -76,6 +76,10 @@ def build(
             homes={**KEYS_ABOVE, **_of_other_kinds(cls, table, kinds or {})},
             elsewhere={} if place.path.startswith("parts") else SECTIONS_OF_KEYS,
         )
+    if cls.tag and table.get(cls.tag, cls.kind) != cls.kind:
+        with told.of_one():
+            wrong = f"{table[cls.tag]!r} is not possible here.\n  Allowed: '{cls.kind}'; or leave it out."
+            raise place.inside(cls.tag).error(wrong)
     with told.of_one():
         check_quotes({key: table[key] for key in table if key in fields and quantity_of(fields[key])}, place)
     values = {}

@@ -246,7 +246,7 @@ def alarms(displayed: xr.Dataset, limits: AlarmLimits) -> xr.Dataset:
     >>> from ventsim.results.monitor import displayed_values
     >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
     >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
-    >>> displayed = displayed_values(vs.simulate_breaths(circuit, settings, duration=60))
+    >>> displayed = displayed_values(vs.simulate_long(circuit, settings, duration=60).measures)
     >>> raised = alarms(displayed, AlarmLimits(high_pressure=18.0, delay=10.0))
     >>> float(raised.first_raised.sel(alarm="high_pressure"))
     16.0

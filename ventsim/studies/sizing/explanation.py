@@ -32,9 +32,7 @@ def limits_hit(problem: Problem, found: Found) -> list[str]:
     return hit
 
 
-def why_not(
-    problem: Problem, found: Found, *, reached: FloatArray, tolerance: float, is_bypassed: bool
-) -> str:
+def why_not(problem: Problem, found: Found, *, reached: FloatArray, tolerance: float, is_bypassed: bool) -> str:
     """Why the targets cannot be met, what stands in the way, and what might help."""
     lines = []
     for target, value, miss in zip(problem.targets, reached, found.miss, strict=True):
@@ -138,7 +136,8 @@ def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown,
     """The words, with the volumes at both limits of the value."""
     volumes = _volumes_at_limits(problem, values, k=k, lung=lung)
     text = (
-        f"lung '{lung}' fills past '{part_at(problem.circuit, unknown.path)}' too, backwards through its expiratory limb: "
+        f"lung '{lung}' fills past '{part_at(problem.circuit, unknown.path)}' too, backwards through its "
+        "expiratory limb: "
         "no one-way valve closes that way."
     )
     low, high = volumes["low"], volumes["high"]

@@ -38,7 +38,8 @@ def add_restrictor(
         What to put there; None: an orifice as wide as the tube, which loses nothing. [cmH2O·s/L]
     bore_deviation : float, default 0
         True diameter minus the bore as drilled or drawn, of the orifice that is put there for None. The widest
-        bore is then that of the tube less the deviation; to :func:`size_restrictors` this limit is ``"widest"``. [mm]
+        bore is then that of the tube less the deviation; to :func:`size_restrictors` this limit is ``"widest"``.
+        [mm]
 
     Returns
     -------
@@ -145,7 +146,8 @@ def _value_to_vary(resistance: Any) -> str:
     linear, quadratic = resistance.coefficients or (0.0, 0.0)
     if resistance.coefficients is None:
         raise CircuitError(
-            f"the law '{resistance.kind}' has no one value to vary.\n  Use {FLOW_LAWS.example}, laws.Orifice or a number."
+            f"the law '{resistance.kind}' has no one value to vary.\n"
+            f"  Use {FLOW_LAWS.example}, laws.Orifice or a number."
         )
     return "resistance.quadratic" if quadratic > 0.0 and linear == 0.0 else "resistance.linear"
 

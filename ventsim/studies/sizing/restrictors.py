@@ -70,8 +70,8 @@ def size_restrictors(
         ``end_inspiratory_alveolar_pressure``, ``plateau_pressure``, ``total_peep`` [cmH2O].
     vary : mapping of str to tuple of (float, float or "widest"), optional
         Limits, low and high, of each value that may change, by its path; by default the bore, from 1 mm on, of an
-        orifice at the beginning of the inspiratory limb of each lung with a target. ``"widest"``, for the bore of an orifice: as wide as its tube, less
-        its ``bore_deviation``. [unit of each field]
+        orifice at the beginning of the inspiratory limb of each lung with a target. ``"widest"``, for the bore of
+        an orifice: as wide as its tube, less its ``bore_deviation``. [unit of each field]
     drills : sequence of float or None, default None
         Bores in which holes can be drilled; None: 1 to 13 mm in steps of 0.5 mm (common practice, no source).
         [mm]
@@ -83,11 +83,11 @@ def size_restrictors(
     Returns
     -------
     Sizing
-        With the sized `scenario` and the Dataset `results`, of which ``feasible`` says whether the targets are met; if not, all else is that of the values within the limits
-        for which the sum of the squares of the relative misses is least, and ``attrs["reason"]`` says why and
-        what to do. Dims: ``quantity`` (what varies), ``target``, ``lung``, and ``option``: holes that might be
-        made instead. ``attrs["notes"]`` warns of restrictors that gas goes round. Print it with
-        :func:`sizing_table`.
+        With the sized `scenario` and the Dataset `results`, of which ``feasible`` says whether the targets are
+        met; if not, all else is that of the values within the limits for which the sum of the squares of the
+        relative misses is least, and ``attrs["reason"]`` says why and what to do. Dims: ``quantity`` (what
+        varies), ``target``, ``lung``, and ``option``: holes that might be made instead. ``attrs["notes"]`` warns
+        of restrictors that gas goes round. Print it with :func:`sizing_table`.
 
     Raises
     ------
