@@ -474,7 +474,7 @@ def test_changes_of_a_file():
         + SETTINGS
         + LUNGS
         + "[[changes]]\npath = 'ventilator.relief_pressure'\nto = 'none'\nat = 5\n"
-        + "[[changes]]\nkind = 'taken off'\nlung = 'a'\nat = 0\nuntil = 10\n"
+        + "[[changes]]\nkind = 'lung removal'\nlung = 'a'\nat = 0\nuntil = 10\n"
         + "[run]\nwaveform_every = 4\n"
     )
     scenario = Scenario.from_toml(text)
@@ -542,30 +542,46 @@ CHANGE = "[[changes]]\npath = 'lungs.a.compliance'\nto = 30\nat = 20\n"
 # --- what a wrong file is told ------------------------------------------------------------------------------
 
 WRONG = {
-    # kinds of lungs
-    "near kind of lung": (
-        TITLE + SETTINGS + ELASTIC.replace("elastic lung", "elastc lung"),
-        r"lungs\.e\.kind: 'elastc lung' is unknown\.\n  Did you mean 'elastic lung'",
+    # lungs and laws
+    "kind of lung": (
+        TITLE + SETTINGS + ELASTIC + SIGMOID.replace("[lungs.e.comp", "kind = 'elastc lung'\n[lungs.e.comp"),
+        r"ward\.toml: lungs\.e\.kind: 'elastc lung' is not possible here\.\n  Allowed: 'lung'; or leave it out",
     ),
-    "no curve": (
+    "no compliance": (
         TITLE + SETTINGS + ELASTIC,
-        r"lungs\.e\.curve is missing\.\n  Give curve=\.\.\., pressure-volume relation",
+        r"lungs\.e\.compliance is missing\.\n  Give compliance=\.\.\. in mL/cmH2O, .*; or regions=",
     ),
-    "curve": (
-        TITLE + SETTINGS + ELASTIC + "curve = 5\n",
-        r"lungs\.e\.curve: 5 is not a section\.\n  Write \[lungs",
+    "tag of law": (
+        TITLE + SETTINGS + ELASTIC + SIGMOID.replace("law = 'sigmoid'", ""),
+        r"lungs\.e\.compliance: law is missing\.\n  Allowed: 'sigmoid'",
     ),
-    "kind of curve": (
-        TITLE + SETTINGS + ELASTIC + SIGMOID.replace("sigmoid curve", "sigmoid"),
-        r"lungs\.e\.curve\.kind: 'sigmoid' is unknown\.\n  Did you mean 'sigmoid curve'",
+    "law": (
+        TITLE + SETTINGS + ELASTIC + SIGMOID.replace("sigmoid", "sigmiod"),
+        r"lungs\.e\.compliance\.law: 'sigmiod' is unknown\.\n  Did you mean 'sigmoid'",
     ),
-    "key of curve": (
+    "law of the other family": (
+        TITLE + SETTINGS + ELASTIC + "compliance = { law = 'rohrer', linear = 5 }\n",
+        r"lungs\.e\.compliance\.law: 'rohrer' is unknown\.\n  Allowed: 'sigmoid'",
+    ),
+    "key of law": (
         TITLE + SETTINGS + ELASTIC + SIGMOID.replace("width", "widht"),
-        r"lungs\.e\.curve\.widht: .*\n  Did you mean 'width'",
+        r"lungs\.e\.compliance\.widht: .*\n  Did you mean 'width'",
     ),
-    "value of curve": (
+    "value of law": (
         TITLE + SETTINGS + ELASTIC + SIGMOID.replace("width = 5", "width = -5"),
-        r"lungs\.e\.curve\.width -5 cmH2O is not allowed",
+        r"lungs\.e\.compliance\.width -5 cmH2O is not allowed",
+    ),
+    "laws in series": (
+        TITLE
+        + SETTINGS
+        + LUNGS.replace(
+            "= 10", "= { law = 'series', laws = [{ law = 'rohrer', linear = 1 }, { law = 'orifice', bore = -1 }] }"
+        ),
+        r"lungs\.a\.resistance\.laws\.2\.bore -1 mm is not allowed",
+    ),
+    "neither number nor law": (
+        TITLE + SETTINGS + LUNGS.replace("= 10", "= [5, 8]"),
+        r"lungs\.a\.resistance: \[5, 8\] is neither a number nor a flow law\.\n  Give a number, or laws\.Rohrer\(",
     ),
     "effort": (
         TITLE + SETTINGS + ELASTIC + SIGMOID + EFFORT.replace("duration = 1", "duration = 6"),
@@ -579,7 +595,10 @@ WRONG = {
         TITLE + SETTINGS + COMPARTMENTS.replace("resistance = 25", "resistance = -1"),
         r"lungs\.c\.regions\.2\.resistance -1 cmH2O·s/L is not allowed",
     ),
-    "home of curve": ("curve = 5\n", r"curve: .*\n  Write it in section \[lungs\.NAME\]"),
+    "compliance and regions": (
+        TITLE + SETTINGS + COMPARTMENTS.replace("resistance = 4", "resistance = 4\ncompliance = 50"),
+        r"lungs\.c: compliance and regions are given at once\.\n  Leave compliance out",
+    ),
     # not TOML
     "decimal comma": (
         TITLE + SETTINGS + LUNGS.replace("= 50", "= 25,5  # mL/cmH2O"),
@@ -625,13 +644,13 @@ WRONG = {
         TITLE + SETTINGS + LUNGS + SETTINGS,
         r"ward\.toml: line 10: there are two sections \[settings\]\.\n  Leave one of them out, or put",
     ),
-    "two branches of one lung": (
-        TITLE + 2 * "[branches.a]\n",
-        r"line 3: there are two sections \[branches\.a\]\.\n  Leave",
+    "two limbs of one lung": (
+        TITLE + 2 * "[limbs.a]\n",
+        r"line 3: there are two sections \[limbs\.a\]\.\n  Leave",
     ),
     "section inside that is there": (
-        TITLE + "[lungs.e]\ncurve = { rate = 1 }\n[lungs.e.curve]\n",
-        r"line 4: there are two sections \[lungs\.e\.curve\]",
+        TITLE + "[lungs.e]\ncompliance = { width = 1 }\n[lungs.e.compliance]\n",
+        r"line 4: there are two sections \[lungs\.e\.compliance\]",
     ),
     "two values": (
         TITLE + SETTINGS + "rate = 12\n",
@@ -686,8 +705,8 @@ WRONG = {
         r"ward\.toml: lungs\.a\.title: .*\n  Write it above the first",
     ),
     "piece of a key": (
-        TITLE + SETTINGS + LUNGS + "[branch.inspiratory_restrictor]\nresistance = 5\n",
-        r"inspiratory_restrictor\.resistance: .*\n  Did you mean 'linear_resistance'",
+        TITLE + SETTINGS + LUNGS + "body = 5\n",
+        r"lungs\.a\.body: .*\n  Did you mean 'predicted_body_weight'",
     ),
     "title": ("title = 5\n" + SETTINGS + LUNGS, r"ward\.toml: title: 5 is not text"),
     "unknown": (TITLE + "tabel = 1\n", r"ward\.toml: tabel: there is no such key here\.\n  Allowed: 'title'"),
@@ -725,13 +744,9 @@ WRONG = {
         TITLE + LUNGS + SETTINGS + "flow_pattern = 'sine'\n",
         r"settings\.flow_pattern: .*\n  For volume control only, not for pressure control\.$",
     ),
-    "key of another kind of lung": (
-        TITLE + SETTINGS + ELASTIC + "compliance = 50\n",
-        r"lungs\.e\.compliance: .*\n  For lung only; elastic lung needs curve\.",
-    ),
     "key of another kind of change": (
         TITLE + SETTINGS + LUNGS + CHANGE + "joint = 'a.airway'\n",
-        r"changes\.1\.joint: .*\n  For disconnection or added leak only, not for change\.",
+        r"changes\.1\.joint: .*\n  For disconnection or leak onset only, not for change\.",
     ),
     "number in quotes": (
         TITLE + SETTINGS.replace("= 15\nie", "= '15,5 per min'\nie") + LUNGS.replace("50", "'50 mL'"),
@@ -823,7 +838,7 @@ WRONG = {
     ),
     "target": (
         TITLE + SETTINGS + LUNGS + CHANGE.replace("to = 30", "to = true"),
-        r"ward\.toml: changes\.1\.to: True is neither a number nor text",
+        r"ward\.toml: changes\.1\.to: True is neither a number, text nor a law",
     ),
     "path of change": (
         TITLE + SETTINGS + LUNGS + CHANGE + CHANGE.replace("lungs.a.compliance", "lungs.b.compliance"),
@@ -867,7 +882,7 @@ WRONG = {
     ),
     "date for number": (
         TITLE + SETTINGS + "[lungs.b]\ncompliance = 2020-01-01\nresistance = 10\n",
-        r"lungs\.b\.compliance datetime\.date\(2020, 1, 1\) is not a number",
+        r"lungs\.b\.compliance: datetime\.date\(2020, 1, 1\) is neither a number nor a pressure-volume law",
     ),
     "infinite": (
         TITLE + SETTINGS + "[lungs.b]\ncompliance = inf\nresistance = 10\n",
@@ -876,10 +891,6 @@ WRONG = {
     "key of lung": (
         TITLE + SETTINGS + "[lungs.b]\ncomplience = 50\n",
         r"ward\.toml: lungs\.b\.complience: .*\n  Did you mean 'compliance'",
-    ),
-    "kind of lung": (
-        TITLE + SETTINGS + LUNGS + "kind = 'tube'\n",
-        r"lungs\.a\.kind: 'tube' is unknown\.\n  Allowed: 'lung', 'elastic lung'",
     ),
     "none": (
         TITLE + SETTINGS + LUNGS + "relaxation_volume = 'none'\n",
@@ -898,21 +909,21 @@ WRONG = {
         TITLE + SETTINGS + LUNGS + "[layout]\nideal = 1\n",
         r"layout\.ideal: 1 is neither true nor false",
     ),
-    "tube of branch": (
-        TITLE + SETTINGS + LUNGS + "[branch.inspiratory_tube]\nlength = -1\n",
-        r"ward\.toml: branch\.inspiratory_tube\.length -1 m is not allowed\.\n  Allowed: at least 0 m",
+    "tube of all limbs": (
+        TITLE + SETTINGS + LUNGS + "[limbs.inspiratory_tube]\nlength = -1\n",
+        r"ward\.toml: limbs\.inspiratory_tube\.length -1 m is not allowed\.\n  Allowed: at least 0 m",
     ),
-    "part of branch": (
-        TITLE + SETTINGS + LUNGS + "[branches.a.inspiratry_tube]\nlength = 1\n",
-        r"branches\.a\.inspiratry_tube: .*\n  Did you mean 'inspiratory_tube'",
+    "part of limbs": (
+        TITLE + SETTINGS + LUNGS + "[limbs.a.inspiratry_tube]\nlength = 1\n",
+        r"limbs\.a\.inspiratry_tube: .*\n  Did you mean 'inspiratory_tube'",
     ),
-    "name of branch": (
-        TITLE + SETTINGS + LUNGS + "[branches.b.inspiratory_tube]\nlength = 1\n",
+    "name of limbs": (
+        TITLE + SETTINGS + LUNGS + "[limbs.b.inspiratory_tube]\nlength = 1\n",
         r"ward\.toml: branches: there is no lung 'b'\.\n  Allowed: 'a'",
     ),
     "tube that must be": (
-        TITLE + SETTINGS + LUNGS + "[branch]\ninspiratory_tube = 'none'\n",
-        r"branch\.inspiratory_tube: 'none' is not a section",
+        TITLE + SETTINGS + LUNGS + "[limbs]\ninspiratory_tube = 'none'\n",
+        r"limbs\.inspiratory_tube: 'none' is not a section",
     ),
     "extension": (TITLE + SETTINGS + LUNGS + "[extension]\nbore = 22\n", r"extension\.length is missing"),
     "ventilator": (
@@ -940,7 +951,7 @@ WRONG = {
     ),
     "kindless part": (
         TITLE + JOINTS + SETTINGS + PARTS.replace("kind = 'y-piece'", ""),
-        r"parts\.\"the y\": kind is missing\.\n  Allowed: 'lung', 'elastic lung'",
+        r"parts\.\"the y\": kind is missing\.\n  Allowed: 'open end', 'cap'",
     ),
     "value of part": (
         TITLE + JOINTS + SETTINGS + PARTS + "gas_volume = -3\n",
@@ -956,6 +967,69 @@ def test_wrong_file(text, message):
     with pytest.raises(ScenarioError, match=message) as caught:
         Scenario.from_toml(text, source="ward.toml")
     assert str(caught.value).startswith("ward.toml: ")
+
+
+FIRST_EDITION = """
+[run]
+wave_every = 10
+[settings]
+kind = "pressure control"
+inspiratory_pressure = 15
+rate = 15
+ie_ratio = 0.5
+[branch.tracheal_tube]
+inner_diameter = 8
+narrowing = 0.1
+[branches.curve.inspiratory_restrictor]
+kind = "orifice"
+bore = 5
+[branches.b.inspiratory_restrictor]
+linear_resistance = 5
+quadratic_resistance = 8
+[lungs.curve]  # a lung may have any name
+compliance = 50
+resistance = 10
+body_weight = 70
+[lungs.b]
+kind = "elastic lung"
+resistance = 10
+[lungs.b.curve]
+kind = "exponential curve"
+largest_volume = 2000
+rate = 0.04
+[[changes]]
+kind = "taken off"
+lung = "b"
+at = 20
+[[changes]]
+path = "lungs.b.curve.rate"
+to = 0.05
+at = 20
+"""
+
+
+def test_a_file_of_the_first_edition_is_answered_once_with_what_to_write_now():
+    with pytest.raises(ScenarioError) as caught:
+        Scenario.from_toml(FIRST_EDITION, source="ward.toml")
+    rohrer = 'write resistance = { law = "rohrer", linear = ..., quadratic = ... }'
+    sigmoid = 'compliance = { law = "sigmoid", ... }'
+    assert str(caught.value).splitlines() == [
+        "ward.toml: this file has keys of the first edition.",
+        "  run.wave_every: write waveform_every",
+        "  branch: write [limbs]",
+        "  branch.tracheal_tube.narrowing: write obstructed_fraction",
+        "  branches: write [limbs.NAME]",
+        '  branches.curve.inspiratory_restrictor.kind = "orifice": write kind = "restrictor" with resistance = '
+        '{ law = "orifice", bore = ... }',
+        f"  branches.b.inspiratory_restrictor.linear_resistance: {rohrer}",
+        f"  branches.b.inspiratory_restrictor.quadratic_resistance: {rohrer}",
+        "  lungs.curve.body_weight: write predicted_body_weight",
+        f'  lungs.b.kind = "elastic lung": write a lung with {sigmoid}',
+        f"  lungs.b.curve: write {sigmoid}",
+        '  lungs.b.curve.kind = "exponential curve": write law = "exponential" with pressure_rate',
+        '  changes.1.kind = "taken off": write kind = "lung removal"',
+        f'  changes.2.path = "lungs.b.curve.rate": write {sigmoid}',
+    ]
 
 
 def test_a_title_is_not_needed(tmp_path):
@@ -979,8 +1053,8 @@ def test_doubts_name_the_path():
     text = TITLE + SETTINGS + LUNGS + "[lungs.b]\ncompliance = 0.05\nresistance = 10\n"
     with pytest.warns(PlausibilityWarning, match=r"'lungs\.b': compliance 0\.05 .*\n  Did you mean 50"):
         Scenario.from_toml(text)
-    text = TITLE + SETTINGS + LUNGS + "[branches.a.expiratory_tube]\nlength = 150\n"
-    with pytest.warns(PlausibilityWarning, match=r"'branches\.a\.expiratory_tube': length 150 m .*\n  Did you"):
+    text = TITLE + SETTINGS + LUNGS + "[limbs.a.expiratory_tube]\nlength = 150\n"
+    with pytest.warns(PlausibilityWarning, match=r"'limbs\.a\.expiratory_tube': length 150 m .*\n  Did you"):
         Scenario.from_toml(text)
 
 
@@ -1080,7 +1154,7 @@ def test_content_of_the_builtins():
 
 
 def test_changes_of_the_builtins():
-    """As their texts say: both modes alike; what is put back is as before; the long ones keep some waveforms only."""
+    """As their texts say: both modes alike; what is put back is as before; long ones keep some waveforms."""
     scenarios = {name: builtin(name) for name in builtin_names() if not name.endswith("volume-control")}
     for name in ("six-hours-equal-lungs", "six-hours-one-stiffening-lung", "kinked-tube", "disconnected-bed"):
         one, other = scenarios[name], builtin(f"{name}-volume-control")

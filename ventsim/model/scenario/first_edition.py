@@ -86,5 +86,5 @@ def _old_keys(item: object, path: str = "") -> Iterator[tuple[str, str]]:
             yield here, _KEYS[key]
         if not (key == "path" and isinstance(inner, str)):
             yield from _old_keys(inner, here)
-        elif inner.rpartition(".")[2] in _KEYS:
-            yield f'{here} = "{inner}"', _KEYS[inner.rpartition(".")[2]]
+        elif old := [step for step in inner.split(".")[2:] if step in _KEYS]:  # behind the name of the part
+            yield f'{here} = "{inner}"', _KEYS[old[0]]
