@@ -577,7 +577,12 @@ def quantity(name: str, meaning: str | None = None, **limits: Any) -> Quantity:
 
 
 def check(
-    where: str, values: Mapping[str, Any], *, error: type[InputError] = InputError, **other: Quantity
+    where: str,
+    values: Mapping[str, Any],
+    *,
+    error: type[InputError] = InputError,
+    warn: bool = True,
+    **other: Quantity,
 ) -> None:
     """Refuse impossible numbers, and warn of unlikely ones.
 
@@ -589,6 +594,8 @@ def check(
         Numbers by the names of their arguments, keys of :data:`QUANTITIES` unless `other` has them.
     error : type, default InputError
         What is raised.
+    warn : bool, default True
+        Whether to warn of unlikely ones; not where the values may be those of a description, which has warned.
     **other : Quantity
         Quantities of arguments whose names the table does not have, or for which they mean something else.
 
@@ -610,7 +617,7 @@ def check(
         fault = here.fault(value)
         if fault:
             raise error(f"{before}{name} {fault}\n  {_hint(here, value)}")
-        doubt = here.doubt(float(value))
+        doubt = here.doubt(float(value)) if warn else ""
         if doubt:
             warn_caller(PlausibilityWarning(f"{before}{name} {here.text(value)} {doubt}"))
 

@@ -109,7 +109,7 @@ class Section:
 
     name: str
     frame: pd.DataFrame
-    columns: Mapping[str, Column]
+    columns: Mapping[Any, Column]
     title: str = ""
     is_upright: bool = False
     total: Sequence[str] = ()

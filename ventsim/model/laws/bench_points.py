@@ -53,8 +53,6 @@ def checked_points(
     return arrays["flows"], arrays["pressures"], arrays.get("standard_deviation", np.ones_like(arrays["flows"]))
 
 
-FloatArray = NDArray[np.float64]
-
 # A step of a smoothed curve, at least, as a share of its largest pressure: a law has to rise.
 _LEAST_STEP = 1e-6
 

@@ -58,7 +58,7 @@ def tracheal_tube_length(inner_diameter: float) -> float:
     >>> tracheal_tube_length(8.0)
     0.33
     """
-    check("tracheal_tube_length", {"inner_diameter": inner_diameter})
+    check("tracheal_tube_length", {"inner_diameter": inner_diameter}, warn=False)
     return float(np.interp(inner_diameter, list(TRACHEAL_TUBE_LENGTHS), list(TRACHEAL_TUBE_LENGTHS.values())))
 
 
@@ -120,7 +120,8 @@ def tracheal_tube_friction(
     >>> float(tracheal_tube_friction(8.0).pressure_drop(1.0))
     6.78
     """
-    check("tracheal_tube_friction", {"inner_diameter": inner_diameter, "obstructed_fraction": obstructed_fraction})
+    values = {"inner_diameter": inner_diameter, "obstructed_fraction": obstructed_fraction}
+    check("tracheal_tube_friction", values, warn=False)
     return TubeFriction(
         bore=inner_diameter * (1.0 - obstructed_fraction),
         length=tracheal_tube_length(inner_diameter) if length is None else length,

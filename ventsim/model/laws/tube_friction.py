@@ -81,7 +81,7 @@ def reynolds_number(
     >>> float(reynolds_number(1.0, bore=22.0))
     3826.5
     """
-    check("reynolds_number", {"bore": bore, "density": density, "viscosity": viscosity})
+    check("reynolds_number", {"bore": bore, "density": density, "viscosity": viscosity}, warn=False)
     speed = (
         4.0
         * np.abs(finite_array("reynolds_number", "flow", flow, unit="L/s"))
@@ -239,7 +239,7 @@ def tube_inertance(bore: float, length: float, *, density: float = AIR_DENSITY) 
     >>> tube_inertance(22.0, 1.5)
     0.0485
     """
-    check("tube_inertance", {"bore": bore, "length": length, "density": density})
+    check("tube_inertance", {"bore": bore, "length": length, "density": density}, warn=False)
     area = math.pi / 4.0 * (bore * _MILLI) ** 2
     return density * length / area * _MILLI / CMH2O_PA
 
@@ -273,7 +273,7 @@ def tube_volume(bore: float, length: float) -> float:
     >>> tube_volume(22.0, 1.5)
     570.2
     """
-    check("tube_volume", {"bore": bore, "length": length})
+    check("tube_volume", {"bore": bore, "length": length}, warn=False)
     return math.pi / 4.0 * bore**2 * length  # mm² times m is mL
 
 

@@ -54,18 +54,18 @@ def _for_all_or_each(cls: type[Description]) -> Callable[[object], Any]:
     """A reader of one description for all lungs, or of one by lung."""
 
     def read(value: object) -> Any:
-        if value is None or isinstance(value, cls):
+        if isinstance(value, cls):
             return value
+        if value is None or value == {}:
+            return None
         article = "an" if cls.__name__[0] in "AEIOU" else "a"
         if not isinstance(value, Mapping):
             raise CircuitError(
                 f"{shown(value)} is neither {article} {cls.__name__} nor a mapping of lungs to them.\n"
                 f"  Give {cls.__name__}(...) for all lungs alike, or {{'a': {cls.__name__}(...)}}."
             )
-        if (
-            value
-            and set(value) <= set(cls.model_fields)
-            and not any(isinstance(item, cls) for item in value.values())
+        if set(value) <= {*cls.model_fields, cls.tag} and not any(
+            isinstance(item, cls) for item in value.values()
         ):
             return cls.from_dict(value)
         items = {}

@@ -184,12 +184,13 @@ def _for_all_or_each(cls: type[Description], value: object, place: Place, *, lun
     """One description for all lungs; or one by lung, with what stands below its name in place of the rest."""
     table = table_of(value, place)
     names = list(lungs) if isinstance(lungs, Mapping) else []
+    place.check_keys(table, [*names, *cls.model_fields], homes=KEYS_ABOVE, elsewhere=SECTIONS_OF_KEYS)
     common = {key: item for key, item in table.items() if key not in names}
     if len(common) == len(table):
         return build(cls, table, place)
     if not common:
         return build_each(cls, table, place)
-    build(cls, common, place)  # so that a wrong key of all lungs is reported once
+    build(cls, common, place)  # so that a wrong value of all lungs is reported once
     return build_each(cls, {name: _over(common, table.get(name, {})) for name in names}, place)
 
 

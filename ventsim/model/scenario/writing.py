@@ -131,7 +131,8 @@ def _plain(item: Description, where: str) -> dict[str, Any]:
 
 def _change(change: AnyChange) -> str:
     """A section of its own; the writer of TOML would put short ones into one line at the top."""
-    return f"\n[[changes]]\n{tomli_w.dumps({'kind': change.kind, **_plain(change, 'changes')})}"
+    text = tomli_w.dumps({"changes": {"kind": change.kind, **_plain(change, "changes")}})
+    return "\n" + text.replace("[changes]", "[[changes]]", 1)
 
 
 def _joints(joints: Sequence[tuple[str, str]]) -> str:

@@ -163,8 +163,6 @@ def _refuse_gaps(values: FloatArray, *, name: str, time: FloatArray) -> None:
         )
 
 
-FloatArray = NDArray[np.float64]
-
 _NEEDED_BY_PORT_MEASURE = {
     "port_delivered_volume": ("delivered_volume",),
     "port_returned_volume": ("returned_volume",),

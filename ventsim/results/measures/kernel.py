@@ -1,6 +1,6 @@
 """The measures of breaths, compiled: the one definition of each of them."""
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -139,7 +139,7 @@ def _measure(samples: Samples, predicted_body_weight: FloatArray, measures: Meas
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _measure_lungs(lungs, timing, held, predicted_body_weight, measures):
+def _measure_lungs(lungs: Any, timing: Any, held: int, predicted_body_weight: Any, measures: Any) -> None:
     """The measures of each lung in one breath."""
     duration = timing.breath_end - timing.breath_start
     paused = timing.inspiration_end - timing.flow_end > TIME_ROUNDING
@@ -169,7 +169,7 @@ def _measure_lungs(lungs, timing, held, predicted_body_weight, measures):
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _measure_ports(ports, lungs, timing, held, out):
+def _measure_ports(ports: Any, lungs: Any, timing: Any, held: int, out: Any) -> None:
     """The measures of the ports and of the circuit in one breath."""
     start, top, end = ports[0], ports[held], ports[-1]
     duration = timing.breath_end - timing.breath_start

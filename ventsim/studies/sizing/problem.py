@@ -5,7 +5,7 @@ import re
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -271,11 +271,11 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
         )
     if hole is not None and high > hole.widest_bore:
         widest = hole.widest_bore
-        limit = f"{high:.6g} mm" + (
+        given = f"{high:.6g} mm" + (
             f" with bore_deviation {hole.bore_deviation:.6g} mm" if hole.bore_deviation else ""
         )
         raise InputError(
-            f"vary: {path!r}: limit {limit} does not fit a tube_bore of {hole.tube_bore:.6g} mm.\n"
+            f"vary: {path!r}: limit {given} does not fit a tube_bore of {hole.tube_bore:.6g} mm.\n"
             f'  Allowed: at most {widest:.6g} mm. Give that, or "{WIDEST}" for just that.'
         )
     for number in (low, high):  # what a part or the settings refuse, or find unlikely, is told before the search
@@ -294,7 +294,7 @@ def _with_widest(path: str, limits: Limits, hole: Orifice | None) -> tuple[float
     """Limits in numbers."""
     low, high = limits
     if high != WIDEST:
-        return low, high  # type: ignore[return-value]  # a wrong word is refused with the other limits
+        return low, cast(float, high)  # another word is refused with the other limits
     if hole is None:
         raise InputError(
             f'vary: {path!r} has no "{WIDEST}": it is not the bore of an orifice.\n'
