@@ -24,10 +24,11 @@ from ventsim.model.changes import (
     with_faults,
 )
 from ventsim.model.circuit import Circuit
-from ventsim.model.layouts import shared
 from ventsim.model.laws import Rohrer
+from ventsim.model.layouts import shared
 from ventsim.model.parts import Lung
 from ventsim.model.paths import value_at
+from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import PressureControl
 
 LUNG = Lung(compliance=50.0, resistance=10.0)
@@ -329,7 +330,7 @@ WRONG = {
     "none where there is none": (
         [Change(path=COMPLIANCE, to="none", at=60.0)],
         PartError,
-        r"compliance 'none' is not a number",
+        r"^changes\.1: .*: at 60 s lung 'b': compliance is missing\.\n  Give compliance=",
     ),
     "factor of none": (
         [Change(path="settings.inspiratory_time", factor=2.0, at=60.0)],
@@ -522,5 +523,41 @@ def test_what_changes_in_words():
     lines = str(table).splitlines()
     assert lines[0].split() == ["from", "until", "where", "before", "after"] and len(lines) == 9
     assert lines[5] == "  60    120  lungs.b.compliance                  50 mL/cmH2O  20 mL/cmH2O"
-    assert str(changes_table(schedule())) == "Nothing changes."
+    assert str(changes_table(schedule())) == str(changes_table([])) == "Nothing changes."
     assert changes_table(schedule()).frame.columns.tolist() == ["at", "until", "where", "before", "after"]
+
+
+def test_a_scenario_or_changes_alone_in_words():
+    """A scenario has a schedule; without a circuit no value is known before, and a joint has the name given."""
+    changes = [
+        STIFFENING,
+        Change(path="parts.b inspiratory restrictor.resistance", to=Rohrer(quadratic=8.0), at=90.0),
+        Change(path="settings.ie_ratio", to="none", at=90.0),
+        Change(path="ventilator.flow_limit", factor=0.5, at=10.0),
+        Change(path="parts.x.unheard_of", to=5.0, at=95.0),
+        Disconnection(joint="b.airway", at=30.0),
+    ]
+    frame = changes_table(changes).frame
+    assert frame[["at", "where", "before", "after"]].values.tolist() == [
+        [10.0, "ventilator.flow_limit", "-", "0.5 times as much"],
+        [30.0, "joint b.airway", "joined", "open to the room"],
+        [60.0, "lungs.b.compliance", "-", "20 mL/cmH2O"],
+        [90.0, "parts.b inspiratory restrictor.resistance", "-", "law 'rohrer'"],
+        [90.0, "settings.ie_ratio", "-", "none"],
+        [95.0, "parts.x.unheard_of", "-", "5"],
+    ]
+    scenario = Scenario(circuit=CIRCUIT, settings=SETTINGS, changes=[STIFFENING], duration=300.0)
+    assert str(changes_table(scenario)) == str(changes_table(schedule(STIFFENING)))
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        (5, r"changes: 5 is not a list of changes\.\n  Give \(Change"),
+        (STIFFENING, r"changes: Change\(\.\.\.\) is not a list of changes"),
+        ([5], r"5 is not a change\.\n  Give Change"),
+    ],
+)
+def test_no_table_of_what_is_no_change(changes, message):
+    with pytest.raises(InputError, match=message):
+        changes_table(changes)

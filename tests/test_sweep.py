@@ -6,34 +6,35 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 import xarray as xr
-from ventsim.studies.scenario_paths import Subject, subject_of
 
 from ventsim import (
-    Branch,
     Change,
+    Circuit,
     Lung,
+    PatientLimbs,
     PressureControl,
     Scenario,
     Tube,
     breath_measures,
     builtin,
-    simulate_breaths,
+    simulate_long,
     steady_breath,
 )
 from ventsim.errors import InputError, PlausibilityWarning, SchemaError, StoppedEarlyWarning
 from ventsim.model.layouts import Layout, beds_in_row, single
+from ventsim.model.paths import with_values
 from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
 from ventsim.results.schema import VARIABLES, check_dataset
 from ventsim.simulation import batch
 from ventsim.studies.sweep import sweep
 from ventsim.studies.tables import sweep_table
 from ventsim.theory import pressure_control
-from ventsim.view.plot.sweeps import sweep_lines, sweep_map
+from ventsim.view.plot import sweep_lines, sweep_map
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt
 
-STIFF, PEEP, LENGTH = "lungs.b.compliance", "settings.peep", "branches.b.inspiratory_tube.length"
+STIFF, PEEP, LENGTH = "lungs.b.compliance", "settings.peep", "limbs.b.inspiratory_tube.length"
 VALVE, VALVE_NAME = "parts.b inspiratory valve.state", "parts.b_inspiratory_valve.state"
 
 
@@ -64,14 +65,13 @@ def test_a_point_has_the_bits_of_a_single_run(scenario, grid):
     for compliance in (50, 15):
         for length in (1.0, 3.0):
             for peep in (5, 8):
-                lungs = scenario.plan.lungs
-                layout = scenario.plan.changed(
-                    {
-                        "lungs": {**lungs, "b": lungs["b"].changed({"compliance": compliance})},
-                        "branches": {"b": scenario.plan.branch.changed({"inspiratory_tube": Tube(length=length)})},
-                    }
+                layout = scenario.circuit.layout
+                lungs, limbs = layout.lungs, layout.limbs_of("b").changed(inspiratory_tube=Tube(length=length))
+                layout = layout.changed(
+                    lungs={**lungs, "b": lungs["b"].changed(compliance=compliance)},
+                    limbs={"a": layout.limbs_of("a"), "b": limbs},
                 )
-                alone = steady_breath(layout.circuit(), scenario.settings.changed({"peep": peep}))
+                alone = steady_breath(layout, scenario.settings.changed(peep=peep))
                 point = grid.sel({STIFF: compliance, LENGTH: length, PEEP: peep})
                 assert_same_bits(point, breath_measures(alone).isel(breath=0))
                 assert (point.status.item(), point.reason.item()) == ("finished", "")
@@ -129,7 +129,7 @@ def test_two_parts_whose_names_a_file_could_not_tell_apart():
     settings = PressureControl(inspiratory_pressure=12, peep=5, rate=14, ie_ratio=0.5)
     values = {f"lungs.{name}.compliance": [20] for name in lungs}
     with pytest.raises(InputError, match=r"would get the same name, 'lungs\.bed_1\.compliance'"):
-        sweep(layout.circuit(), values, settings=settings)
+        sweep(layout, settings, values)
 
 
 def test_against_the_closed_form():
@@ -138,7 +138,7 @@ def test_against_the_closed_form():
     settings = PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=1.0)
     compliances, rates = np.array([80.0, 20.0, 50.0]), np.array([12.0, 30.0])
     values = {"lungs.lung.compliance": compliances, "settings.rate": rates}
-    found = sweep(circuit, values, settings=settings, progress=False)
+    found = sweep(circuit, settings, values, progress=False)
     for compliance in compliances:
         for rate in rates:
             wanted = pressure_control(
@@ -180,12 +180,9 @@ def test_the_last_breath_of_a_run(scenario):
     found = sweep(scenario, {STIFF: [15, 50]}, duration=20.0, tolerance=1e-6, sample_interval=0.05, progress=False)
     assert found.breaths.values.tolist() == [4, 4]  # 20 s at 14 a minute
     assert found.attrs["breath_kind"] == "last whole breath of 20 s"
-    lungs = scenario.plan.lungs
-    layout = scenario.plan.changed({"lungs": {**lungs, "b": lungs["b"].changed({"compliance": 15})}})
-    run = simulate_breaths(
-        layout.circuit(), scenario.settings, duration=20.0, tolerance=1e-6, sample_interval=0.05, progress=False
-    )
-    assert_same_bits(found.sel({STIFF: 15}), run.isel(breath=-1))
+    stiff = scenario.replaced({STIFF: 15})
+    run = simulate_long(stiff, duration=20.0, tolerance=1e-6, sample_interval=0.05, progress=False)
+    assert_same_bits(found.sel({STIFF: 15}), run.measures.isel(breath=-1))
     short = sweep(scenario, {"settings.rate": [3.0, 14.0]}, duration=19.0, progress=False)
     assert short.status.values.tolist() == ["refused", "finished"]
     assert "duration 19 s is not possible" in short.reason.values[0]
@@ -196,7 +193,7 @@ LUNGS = {name: Lung(compliance=50, resistance=10) for name in "abc"}
 
 def rebuilt(layout, values):
     settings = PressureControl(inspiratory_pressure=12, peep=5, rate=14, ie_ratio=0.5)
-    return Subject(layout.circuit(), settings, layout).changed(values)[0]
+    return with_values(layout.circuit, settings, values)[0]
 
 
 @pytest.mark.parametrize(
@@ -204,50 +201,46 @@ def rebuilt(layout, values):
     [
         (
             {},
-            {"branch.expiratory_tube.bore": 15.0},
-            {"branch": Branch(expiratory_tube=Tube(length=1.5, bore=15.0))},
+            {"limbs.expiratory_tube.bore": 15.0},
+            {"limbs": PatientLimbs(expiratory_tube=Tube(length=1.5, bore=15.0))},
         ),
         (
-            {"branches": {"a": Branch(inspiratory_tube=Tube(length=4.0))}},
-            {"branch.inspiratory_tube.length": 2.0, "branches.b.inspiratory_tube.bore": 15.0},
+            {"limbs": {"a": PatientLimbs(inspiratory_tube=Tube(length=4.0))}},
+            {"limbs.inspiratory_tube.length": 2.0, "limbs.b.inspiratory_tube.bore": 15.0},
             {
-                "branch": Branch(inspiratory_tube=Tube(length=2.0)),
-                "branches": {
-                    "a": Branch(inspiratory_tube=Tube(length=4.0)),
-                    "b": Branch(inspiratory_tube=Tube(length=2.0, bore=15.0)),
+                "limbs": {
+                    "a": PatientLimbs(inspiratory_tube=Tube(length=2.0)),
+                    "b": PatientLimbs(inspiratory_tube=Tube(length=2.0, bore=15.0)),
+                    "c": PatientLimbs(inspiratory_tube=Tube(length=2.0)),
                 },
             },
         ),
         (
             {"arrangement": "chain"},
-            {"extension.length": 3.0, "extensions.c.bore": 15.0},
-            {
-                "arrangement": "chain",
-                "extension": Tube(length=3.0),
-                "extensions": {"c": Tube(length=3.0, bore=15.0)},
-            },
+            {"extension.length": 3.0, "extension.c.bore": 15.0},
+            {"arrangement": "chain", "extension": {"b": Tube(length=3.0), "c": Tube(length=3.0, bore=15.0)}},
         ),
         (
             {"floor_plan": beds_in_row("abc")},
-            {"floor_plan.slack": 1.5},
-            {"floor_plan": beds_in_row("abc").changed({"slack": 1.5})},
+            {"floor_plan.extra_length": 1.5},
+            {"floor_plan": beds_in_row("abc").changed(extra_length=1.5)},
         ),
     ],
-    ids=["of all", "of one upon that of all", "extensions", "floor plan"],
+    ids=["of all", "of one upon that of all", "extension", "floor plan"],
 )
-def test_a_value_of_the_recipe_builds_the_circuit_anew(before, values, after):
+def test_a_value_of_the_layout_builds_the_circuit_again(before, values, after):
     """Equal to the circuit of a layout with these values, written out by hand."""
     found = rebuilt(Layout(lungs=LUNGS, **before), values)
-    assert found == Layout(lungs=LUNGS, **after).circuit()
-    assert found != Layout(lungs=LUNGS, **before).circuit()
+    assert found == Layout(lungs=LUNGS, **after).circuit
+    assert found != Layout(lungs=LUNGS, **before).circuit
 
 
-def test_values_of_parts_go_on_top_of_the_recipe(scenario):
-    subject = subject_of(scenario)
+def test_values_of_parts_go_on_top_of_the_layout(scenario):
     tube = "b inspiratory tube"
-    circuit, settings = subject.changed(
+    found = scenario.replaced(
         {f"parts.{tube}.bore": 15.0, LENGTH: 3.0, PEEP: 9.0, "ventilator.source_resistance": 2.0}
     )
+    circuit, settings = found.circuit, found.settings
     assert (circuit.parts[tube].length, circuit.parts[tube].bore) == (3.0, 15.0)
     assert (settings.peep, circuit.ventilator.source_resistance) == (9.0, 2.0)
 
@@ -257,14 +250,17 @@ def test_values_of_parts_go_on_top_of_the_recipe(scenario):
     [
         ({"lungs.b.complience": [20]}, r"has no 'complience'\.\n  Did you mean 'compliance'\?"),
         ({"lungs.d.compliance": [20]}, r"there is no 'd' in 'lungs'\.\n  Allowed: 'a', 'b'"),
-        ({"setings.peep": [5]}, r"there is no 'setings'\.\n  Did you mean 'settings'\?"),
-        ({"brnch.filter.resistance": [5]}, r"there is no 'brnch'\.\n  Did you mean 'branch'"),
+        ({"setings.peep": [5]}, r"there is no 'setings' to begin with\.\n  Did you mean 'settings'\?"),
+        ({"lims.filter.resistance": [5]}, r"there is no 'lims' to begin with\.\n  Did you mean 'limbs'"),
         ({"b.compliance": [20]}, r"begins with the name of a part\.\n  Write 'parts\.b\.compliance'"),
-        ({"branches.d.filter": [5]}, r"there is no 'd' in 'branches'\.\n  Allowed: 'a', 'b'"),
-        ({"branch.inspiratory_tube": [5]}, r"does not lead to a single value\.\n  Allowed: 'length', 'bore'"),
-        ({"branches": [5]}, r"does not lead to a single value\.\n  Allowed: 'a', 'b'"),
+        ({"limbs.d.filter": [5]}, r"there is no 'd' in 'limbs'\.\n  Allowed: 'a', 'b'"),
+        (
+            {"limbs.inspiratory_tube": [5]},
+            r"leads to a whole tube, not to a single value\.\n  Allowed: 'length'",
+        ),
+        ({"limbs": [5]}, r"leads to several descriptions, not to a single value\.\n  Allowed: 'a', 'b'"),
         ({"lungs.b": [5]}, r"leads to a whole lung, not to a single value"),
-        ({5: [5]}, r"path 5 is not text"),
+        ({5: [5]}, r"path 5 is no text"),
         ({STIFF: "10,20"}, r"got '10,20', but a list of numbers \[mL/cmH2O\] is needed\.\n  It is 25\.0 mL"),
         ({STIFF: 20}, r"got 20, but a list of numbers"),
         ({STIFF: {20: 30}}, r"got {20: 30}, but a list of numbers"),
@@ -290,7 +286,7 @@ def test_values_of_parts_go_on_top_of_the_recipe(scenario):
     ],
     ids=lambda item: None,
 )
-def test_what_is_wrong_is_told_before_anything_runs(scenario, values, message, monkeypatch):
+def test_what_is_wrong_is_refused_before_anything_runs(scenario, values, message, monkeypatch):
     # By name, because the package has a function of the same name as the module.
     monkeypatch.setattr(sys.modules[sweep.__module__], "run_batch", None)
     with pytest.raises(InputError, match=message):
@@ -298,26 +294,27 @@ def test_what_is_wrong_is_told_before_anything_runs(scenario, values, message, m
 
 
 def test_what_is_no_scenario(scenario):
-    with pytest.raises(InputError, match="got str, but a Scenario, or a Circuit with settings=, is needed"):
+    with pytest.raises(InputError, match="sweep: got 'two-unequal-lungs', but a scenario is needed"):
         sweep("two-unequal-lungs", {PEEP: [5]})
-    with pytest.raises(InputError, match="settings: got NoneType, but a circuit needs breath settings"):
+    with pytest.raises(InputError, match="sweep: settings are missing; a circuit needs breath settings"):
         sweep(scenario.circuit, {PEEP: [5]})
-    with pytest.raises(InputError, match="settings are given, but the scenario has its own"):
-        sweep(scenario, {PEEP: [5]}, settings=scenario.settings)
-    changing = scenario.changed({"changes": (Change(path=STIFF, to=20, at=10),)})
-    with pytest.raises(InputError, match=r"has 1 changes in time.*\n  Use scenario\.changed\({'changes': \(\)}\)"):
+    with pytest.raises(InputError, match="sweep: settings are given, but the scenario has its own"):
+        sweep(scenario, scenario.settings, {PEEP: [5]})
+    changing = scenario.changed(changes=(Change(path=STIFF, to=20, at=10),))
+    with pytest.raises(InputError, match=r"has 1 changes in time.*\n  Use scenario\.changed\(changes=\(\)\)"):
         sweep(changing, {PEEP: [5]})
-    with pytest.raises(InputError, match=r"path 'branch\.filter\.resistance': there is no 'branch'"):
-        sweep(scenario.circuit, {"branch.filter.resistance": [5]}, settings=scenario.settings)
-    with pytest.raises(InputError, match="tolerance 1 is not possible"):
+    joined = Circuit(parts=scenario.circuit.parts, joints=scenario.circuit.joints)
+    with pytest.raises(InputError, match=r"path 'limbs\.b\.filter': the circuit was joined part by part"):
+        sweep(joined, scenario.settings, {"limbs.b.filter": [5]})
+    with pytest.raises(InputError, match="tolerance 1 is not allowed"):
         sweep(scenario, {PEEP: [5]}, tolerance=1.0)
-    with pytest.raises(InputError, match="sample_interval 60 s is not possible"):
+    with pytest.raises(InputError, match="sample_interval 60 s is longer than a breath"):
         sweep(scenario, {PEEP: [5]}, sample_interval=60.0)
-    with pytest.raises(InputError, match="duration -1 s is not possible"):
+    with pytest.raises(InputError, match="sweep: duration -1 s is not allowed"):
         sweep(scenario, {PEEP: [5]}, duration=-1.0)
 
 
-def test_an_unlikely_value_is_told_once(scenario):
+def test_an_unlikely_value_is_warned_of_once(scenario):
     """0.05 and 0.04 are compliances in L/cmH2O."""
     with pytest.warns(PlausibilityWarning, match=r"lungs\.b\.compliance 0\.05 .*is outside") as told:
         found = sweep(scenario, {STIFF: [30, 0.05, 0.04], PEEP: [5, 6]}, threads=2, progress=False)
@@ -468,7 +465,7 @@ def test_wrong_pictures(grid):
         sweep_map(one, "auto_peep", lung="c")
     with pytest.raises(SchemaError, match=r"'settings\.peep' must have two or more different values"):
         sweep_map(one.isel({PEEP: [0]}), "auto_peep", lung="b")
-    with pytest.raises(SchemaError, match="sweep_lines needs 2 Axes here; it got 1"):
+    with pytest.raises(SchemaError, match="sweep_lines needs 2 Axes, .*; it got 1"):
         sweep_lines(one, "auto_peep", axes=[plt.figure().add_subplot()])
     many = one.isel({PEEP: [0] * 10})
     with pytest.raises(SchemaError, match=r"has 10 values; there is a picture for each of at most 9"):

@@ -5,12 +5,11 @@ from pathlib import Path
 
 from ventsim.command.drawing import draw_circuit
 from ventsim.command.files import output_files
-from ventsim.command.finding import find, is_result
+from ventsim.command.finding import find, heading, is_result
 from ventsim.command.long_run import LONG, continue_run, run_long
 from ventsim.command.short_run import run_short
 from ventsim.command.studies import run_size, run_sweep, study_blind_spots
 from ventsim.command.study_files import read_size, read_sweep
-from ventsim.command.words import heading
 from ventsim.errors import InputError, ScenarioError
 from ventsim.model.circuit import parts_list
 from ventsim.model.scenario import Scenario, builtin, builtin_names

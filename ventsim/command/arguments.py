@@ -1,4 +1,4 @@
-"""The words of the command line."""
+"""Reading of the command line."""
 
 import argparse
 import os
@@ -22,7 +22,6 @@ _OPTIONS = {
     "blind-spots": ("--out", "--lung", "--mode", "--watch", "--help"),
 }
 _ALONE = ("--help", "-h", "--version")
-_TARGET = "built-in scenario, scenario.toml or result.nc"
 
 
 class _Parser(argparse.ArgumentParser):
@@ -33,15 +32,15 @@ class _Parser(argparse.ArgumentParser):
         raise InputError(f"{message}.\n  Write: {usage}")
 
 
-def read_arguments(words: Sequence[str]) -> argparse.Namespace:
-    """Options with the action to carry out; raises InputError if the words make no sense."""
-    if not words:
+def read_arguments(given: Sequence[str]) -> argparse.Namespace:
+    """Options with the action to carry out; raises InputError if they make no sense."""
+    if not given:
         raise InputError(f"there is no command.\n  Write one of: {', '.join(_OPTIONS)}; or ventsim --help.")
-    if words[0] not in (*_OPTIONS, *_ALONE):
-        runs = words[0] in builtin_names() or os.path.isfile(words[0])
-        hint = f"Did you mean: ventsim run {words[0]}" if runs else suggestion(words[0], (*_OPTIONS, *_ALONE))
-        raise InputError(f"there is no command '{words[0]}'.\n  {hint}")
-    options, rest = _parser().parse_known_args(words)
+    if given[0] not in (*_OPTIONS, *_ALONE):
+        runs = given[0] in builtin_names() or os.path.isfile(given[0])
+        hint = f"Did you mean: ventsim run {given[0]}" if runs else suggestion(given[0], (*_OPTIONS, *_ALONE))
+        raise InputError(f"there is no command '{given[0]}'.\n  {hint}")
+    options, rest = _parser().parse_known_args(given)
     if rest:
         known = _OPTIONS[options.command]
         hint = suggestion(rest[0], known) if rest[0].startswith("-") else "Put a name with spaces in quotes."
@@ -59,9 +58,15 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"ventsim {ventsim.__version__}")
     group = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    run = group.add_parser("run", help="run a scenario, print tables, write results and a picture")
-    run.add_argument("target", metavar="NAME_OR_FILE", help=_TARGET)
-    run.add_argument("--out", metavar="DIR", default=".", help="folder for the files (default: this one)")
+    _add_scenario_commands(group)
+    _add_study_commands(group)
+    return parser
+
+
+def _add_scenario_commands(group: "argparse._SubParsersAction[_Parser]") -> None:
+    """Commands on one scenario."""
+    run = _with_target(group.add_parser("run", help="run a scenario, print tables, write results and a picture"))
+    _add_folder(run)
     run.add_argument(
         "--duration", metavar="S", type=_seconds,
         help="how long to run [s]; with --continue: until when, counted from the start of the whole run "
@@ -73,45 +78,54 @@ def _parser() -> argparse.ArgumentParser:
     run.set_defaults(action=actions.run)
     listing = group.add_parser("scenarios", help="list the built-in scenarios")
     listing.set_defaults(action=actions.list_scenarios)
-    show = group.add_parser("scenario", help="print a scenario as TOML, to be changed and run")
-    show.add_argument("target", metavar="NAME_OR_FILE", help=_TARGET)
+    show = _with_target(group.add_parser("scenario", help="print a scenario as TOML, to be changed and run"))
     show.set_defaults(action=actions.show_scenario)
-    parts = group.add_parser("parts", help="list the parts of a scenario's circuit, and joints that do not fit")
-    parts.add_argument("target", metavar="NAME_OR_FILE", help=_TARGET)
-    parts.set_defaults(action=actions.list_parts)
-    draw = group.add_parser("draw", help="draw a scenario's circuit with the flows of an instant")
-    draw.add_argument("target", metavar="NAME_OR_FILE", help=_TARGET)
+    what = "list the parts of a scenario's circuit, and joints that do not fit"
+    _with_target(group.add_parser("parts", help=what)).set_defaults(action=actions.list_parts)
+    draw = _with_target(group.add_parser("draw", help="draw a scenario's circuit with the flows of an instant"))
     draw.add_argument(
         "--time", metavar="S", type=_seconds,
         help="the instant, counted from the start of the run (default: the largest flow of the steady breath)",
     )  # fmt: skip
-    draw.add_argument("--out", metavar="DIR", default=".", help="folder for the picture (default: this one)")
+    _add_folder(draw, "picture")
     draw.set_defaults(action=actions.draw)
-    blind = group.add_parser("blind-spots", help="try faults: what each lung gets, what the ventilator sees")
-    blind.add_argument("target", metavar="NAME_OR_FILE", help=_TARGET)
+
+
+def _add_study_commands(group: "argparse._SubParsersAction[_Parser]") -> None:
+    """Commands that take many runs."""
+    what = "try faults: what each lung gets, what the ventilator sees"
+    blind = _with_target(group.add_parser("blind-spots", help=what))
     blind.add_argument("--lung", metavar="NAME", help="lung at which the faults are (default: the first)")
     blind.add_argument("--mode", choices=("both", "as-is"), default="both", help="modes to try (default: both)")
     blind.add_argument(
         "--watch", metavar="S", type=_seconds, default=300.0, help="how long to watch each fault (default: 300 s)"
     )
-    blind.add_argument("--out", metavar="DIR", default=".", help="folder for the files (default: this one)")
+    _add_folder(blind)
     blind.set_defaults(action=actions.watch_blind_spots)
-    for name, action, what, example in (
-        ("sweep", actions.run_a_sweep, "vary values of a scenario, as a TOML file says", SWEEP),
-        (
-            "size",
-            actions.run_a_size,
-            "find restrictors and settings that give each lung its volume, as a TOML file says",
-            SIZE,
-        ),
-    ):
-        study = group.add_parser(
-            name, help=what, epilog=example, formatter_class=argparse.RawDescriptionHelpFormatter
-        )
-        study.add_argument("file", metavar="STUDY.toml", help="what to do, as below")
-        study.add_argument("--out", metavar="DIR", default=".", help="folder for the files (default: this one)")
-        study.set_defaults(action=action)
+    what = "vary values of a scenario, as a TOML file says"
+    _add_study_of_file(group, "sweep", what, SWEEP).set_defaults(action=actions.run_a_sweep)
+    what = "find restrictors and settings that give each lung its volume, as a TOML file says"
+    _add_study_of_file(group, "size", what, SIZE).set_defaults(action=actions.run_a_size)
+
+
+def _add_study_of_file(
+    group: "argparse._SubParsersAction[_Parser]", name: str, what: str, example: str
+) -> argparse.ArgumentParser:
+    study = group.add_parser(
+        name, help=what, epilog=example, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    study.add_argument("file", metavar="STUDY.toml", help="what to do, as below")
+    _add_folder(study)
+    return study
+
+
+def _with_target(parser: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    parser.add_argument("target", metavar="NAME_OR_FILE", help="built-in scenario, scenario.toml or result.nc")
     return parser
+
+
+def _add_folder(parser: argparse.ArgumentParser, what: str = "files") -> None:
+    parser.add_argument("--out", metavar="DIR", default=".", help=f"folder for the {what} (default: this one)")
 
 
 def _seconds(text: str) -> float:

@@ -5,9 +5,9 @@ from pathlib import Path
 import xarray as xr
 
 import ventsim
-from ventsim.command.finding import Found
-from ventsim.command.to_check import lines_to_check
-from ventsim.command.words import CAUTION, heading
+from ventsim.command.finding import Found, heading
+from ventsim.command.help_texts import CAUTION
+from ventsim.command.remarks import lines_to_check
 from ventsim.errors import InputError
 from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import Scenario
@@ -20,9 +20,10 @@ def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
     print(f"{title} ({found.origin})\n", flush=True)
     circuit, waveforms = _at(scenario, time)
     ax = ventsim.plot.circuit_drawing(circuit, waveforms=waveforms, time=time)
-    ax.figure.suptitle(title, parse_math=False)
+    figure = whole_figure(ax)
+    figure.suptitle(title, parse_math=False)
     try:
-        ax.figure.savefig(path, dpi=150)
+        figure.savefig(path, dpi=150)
     except (OSError, RuntimeError) as error:
         raise InputError(
             f"the drawing could not be written: {error}.\n  Make room, or give another folder: --out DIR."
@@ -30,11 +31,11 @@ def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
     of = "the steady breath before any change" if time is None else "the run"
     print(
         f"Drawn:      {len(circuit.parts)} parts, {ax.get_title(loc='left')}, of {of}\n"
-        f"{lines_to_check(found.doubts)}Written:    {path}\n\n{CAUTION}"
+        f"{lines_to_check(found.remarks)}Written:    {path}\n\n{CAUTION}"
     )
 
 
-def _at(scenario: Scenario, time: float | None) -> tuple[Circuit, xr.Dataset]:
+def _at(scenario: Scenario, time: float | None) -> tuple[Circuit, xr.Dataset | None]:
     """The circuit as it is at an instant, and waveforms around it."""
     if time is None:
         return scenario.circuit, ventsim.steady_breath(scenario.changed(changes=()))

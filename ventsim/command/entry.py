@@ -1,4 +1,4 @@
-"""From words on the command line to an exit code."""
+"""From the command line to an exit code."""
 
 import os
 import sys
@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from ventsim.command.arguments import read_arguments
-from ventsim.command.noting import DOUBTS
-from ventsim.command.words import BROKEN_PIPE, INTERRUPTED, WRONG_INPUT
+from ventsim.command.exit_codes import BROKEN_PIPE, INTERRUPTED, WRONG_INPUT
+from ventsim.command.warnings_seen import UNLIKELY_INPUT
 from ventsim.errors import StoppedEarlyWarning, VentsimError
 
 
@@ -33,14 +33,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     2
     """
     with warnings.catch_warnings():
-        _show_doubts_as_lines()
+        _show_warnings_as_lines()
         try:
             options = read_arguments(sys.argv[1:] if arguments is None else arguments)
             code = options.action(options)
             sys.stdout.flush()
             return code or 0
-        except SystemExit as stop:  # how argparse ends after --help and --version
-            return stop.code
+        except SystemExit:  # how argparse ends after --help and --version
+            return 0
         except VentsimError as error:
             print(f"ventsim: {error}", file=sys.stderr)
             return WRONG_INPUT
@@ -52,7 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return BROKEN_PIPE
 
 
-def _show_doubts_as_lines() -> None:
+def _show_warnings_as_lines() -> None:
     """Print our own warnings as plain lines, each once; leave others as they are."""
     shown: set[str] = set()
     others = warnings.showwarning
@@ -65,13 +65,13 @@ def _show_doubts_as_lines() -> None:
         file: TextIO | None = None,
         line: str | None = None,
     ) -> None:
-        if not issubclass(category, DOUBTS):
+        if not issubclass(category, UNLIKELY_INPUT):
             others(message, category, filename, lineno, file, line)
         elif str(message) not in shown:
             shown.add(str(message))
             print(f"ventsim: please check: {message}", file=sys.stderr)
 
     warnings.showwarning = show
-    for category in DOUBTS:
+    for category in UNLIKELY_INPUT:
         warnings.simplefilter("always", category)
-    warnings.simplefilter("ignore", StoppedEarlyWarning)  # runs and studies tell of their stop themselves
+    warnings.simplefilter("ignore", StoppedEarlyWarning)  # runs and studies report their stop themselves

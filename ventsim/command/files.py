@@ -24,9 +24,9 @@ def output_files(folder: Path, *, stem: str, source: Path, keep_source: bool = T
                 file.open("r+b").close()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or error
-        place = getattr(error, "filename", None) or folder
+        where = getattr(error, "filename", None) or folder
         raise InputError(
-            f"cannot write results into '{folder}': {reason}: '{place}'.\n"
+            f"cannot write results into '{folder}': {reason}: '{where}'.\n"
             "  Give a folder that can be written to: --out DIR."
         ) from None
     return files

@@ -8,24 +8,25 @@ from typing import Self
 import xarray as xr
 
 from ventsim.command.kinds_of_files import refuse_other_kind
-from ventsim.command.noting import DOUBTS, noting
-from ventsim.command.to_check import doubts_in_short
+from ventsim.command.remarks import in_short
+from ventsim.command.warnings_seen import UNLIKELY_INPUT, collected
 from ventsim.errors import ScenarioError, nearest_names
 from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.model.scenario.files import SCENARIO_SUFFIXES, scenario_files
+from ventsim.model.ventilator import SETTINGS_KINDS
 
 _HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A scenario, where it comes from, its text, the name for its results, and doubts about its values."""
+    """A scenario, where it comes from, its text, the name for its results, and remarks on unlikely values."""
 
     scenario: Scenario
     origin: str
     text: str
     stem: str
-    doubts: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
 
     def with_scenario(self, scenario: Scenario) -> Self:
         """The same, with a changed scenario."""
@@ -33,10 +34,20 @@ class Found:
 
 
 def find(target: str) -> Found:
-    """A scenario by its name, or from a file; doubts about its values are shown, and noted."""
-    with noting(*DOUBTS, told=True) as doubts:
+    """A scenario by its name, or from a file; warnings of unlikely values are displayed, and kept."""
+    with collected(*UNLIKELY_INPUT, displayed=True) as texts:
         found = _find(target)
-    return replace(found, doubts=tuple(doubts_in_short(doubts)))
+    return replace(found, remarks=tuple(in_short(texts)))
+
+
+def heading(scenario: Scenario) -> str:
+    """Title of a scenario with the mode that it is run in, which a title can have wrong but settings cannot."""
+    kind, title = scenario.settings.kind, scenario.title.casefold()
+    if kind in title:
+        return scenario.title
+    if any(other in title for other in SETTINGS_KINDS):
+        return f"{scenario.title} (run in {kind})"
+    return f"{scenario.title}, {kind}"
 
 
 def _find(target: str) -> Found:
@@ -64,7 +75,7 @@ def is_result(path: Path) -> bool:
         with path.open("rb") as file:
             return file.read(len(_HDF5_SIGNATURE)) == _HDF5_SIGNATURE
     except OSError:
-        return False  # reading it as a scenario tells what is wrong
+        return False  # reading it as a scenario says what is wrong
 
 
 def _scenario_of_result(path: Path) -> Scenario:

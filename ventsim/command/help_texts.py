@@ -1,8 +1,11 @@
-"""What stands below the options in the help of commands."""
+"""Text below the options in the help of commands, and the caution that ends every run."""
 
 import textwrap
 
-from ventsim.command.words import CAUTION
+from ventsim.results import schema
+
+CAUTION = f"{schema.CAUTION} Sharing a ventilator is off-label and professional bodies advise against it."
+"""Last line of every run. Source: joint statement of SCCM, AARC, ASA, APSF, AACN and CHEST, 26 March 2020."""
 
 TOP = f"""\
 exit codes:

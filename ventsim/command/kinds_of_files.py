@@ -7,7 +7,7 @@ from ventsim.errors import InputError, ScenarioError
 from ventsim.model.scenario.files import read_text
 from ventsim.model.scenario.toml_text import parse_toml
 
-WORDS = {"run": "a scenario", "sweep": "a sweep", "size": "a sizing"}
+DESCRIPTIONS = {"run": "a scenario", "sweep": "a sweep", "size": "a sizing"}
 """What the files of a command are called."""
 
 _SIGNS = {
@@ -18,7 +18,7 @@ _SIGNS = {
 
 
 def command_of(keys: Collection[str]) -> str:
-    """The command to which the keys at the top of a file belong; empty if they tell nothing."""
+    """The command to which the keys at the top of a file belong; empty if they fit none."""
     return next((command for command, signs in _SIGNS.items() if signs & set(keys)), "")
 
 
@@ -35,5 +35,6 @@ def refuse_other_kind(path: Path, command: str, keys: Collection[str] | None = N
     meant = command_of(keys)
     if meant not in ("", command):
         raise InputError(
-            f"'{path}' describes {WORDS[meant]}, not {WORDS[command]}.\n  Write: ventsim {meant} {path}"
+            f"'{path}' describes {DESCRIPTIONS[meant]}, not {DESCRIPTIONS[command]}.\n"
+            f"  Write: ventsim {meant} {path}"
         )

@@ -9,10 +9,11 @@ from pathlib import Path
 import xarray as xr
 
 import ventsim
-from ventsim.command.finding import Found
-from ventsim.command.stages import breath_of_limits, stage_table, stages_of
-from ventsim.command.to_check import lines_to_check, losses, relief_of_run
-from ventsim.command.words import CAUTION, INTERRUPTED, heading
+from ventsim.command.exit_codes import INTERRUPTED
+from ventsim.command.finding import Found, heading
+from ventsim.command.help_texts import CAUTION
+from ventsim.command.remarks import empty_lungs, lines_to_check, relief_of_run
+from ventsim.command.shown_breaths import breaths_table, breaths_to_show, reference_breath
 from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import Schedule, changes_table
 from ventsim.model.scenario import Scenario
@@ -33,7 +34,7 @@ def run_long(found: Found, files: tuple[Path, Path]) -> int:
     _announce(scenario, found.origin)
     with _finished_kept(files[0]):
         run = ventsim.simulate_long(scenario, save=files[0])
-    return _report(run, scenario, files, doubts=found.doubts)
+    return _report(run, scenario, files, remarks=found.remarks)
 
 
 def continue_run(path: Path, duration: float | None, files: tuple[Path, Path]) -> int:
@@ -53,7 +54,7 @@ def continue_run(path: Path, duration: float | None, files: tuple[Path, Path]) -
     _announce(scenario, f"from {path}, {so_far} breaths so far")
     with _finished_kept(files[0], unless=f"the {so_far} breaths so far are kept in {path}."):
         run = ventsim.simulate_long(scenario, resume=before, save=files[0])
-    return _report(run, scenario, files, doubts=())
+    return _report(run, scenario, files, remarks=())
 
 
 def _announce(scenario: Scenario, origin: str) -> None:
@@ -78,19 +79,19 @@ def _finished_kept(path: Path, *, unless: str | None = None) -> Iterator[None]:
         raise
 
 
-def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, doubts: Sequence[str]) -> int:
+def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, remarks: Sequence[str]) -> int:
     """Draw, print, and say whether the run went to its end."""
     measures, schedule = run.measures, scenario.schedule
     shown = displayed_values(measures)
     ends = measures.breath_end.values
-    limits, set_around = _limits(shown, breath_of_limits(ends, schedule))
+    limits, set_around = _limits(shown, reference_breath(ends, schedule))
     raised = alarms(shown, limits)
     _draw(run, shown, raised, schedule, files[1], title=heading(scenario))
-    print(stage_table(measures, shown, stages_of(ends, schedule)))
+    print(breaths_table(measures, shown, breaths_to_show(ends, schedule)))
     print(f"\n{alarms_table(raised).text(caution=False)}\n({set_around})\n")
     residual = abs(measures.attrs["volume_balance_residual_mL"])
     waveforms = "no waveforms" if run.waveforms is None else f"waveforms of {run.waveforms.sizes['breath']}"
-    to_check = [*doubts, *relief_of_run(measures), *losses(measures.isel(breath=-1))]
+    to_check = [*remarks, *relief_of_run(measures), *empty_lungs(measures.isel(breath=-1))]
     print(
         f"Numerics:   {measures.sizes['breath']} breaths, {measures.attrs['steps']} steps; {residual:.1g} mL of "
         f"gas not accounted for in the whole run.\n"
@@ -111,7 +112,7 @@ def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, doubt
 
 
 def _limits(shown: xr.Dataset, position: int) -> tuple[AlarmLimits, str]:
-    """Alarm limits around what is displayed of a breath, and a word on them."""
+    """Alarm limits around what is displayed of a breath, and what they are around, in words."""
     number = int(shown.breath[position])
     try:
         limits = AlarmLimits.around(shown.isel(breath=[position]))

@@ -5,9 +5,9 @@ from pathlib import Path
 import xarray as xr
 
 import ventsim
-from ventsim.command.finding import Found
-from ventsim.command.to_check import lines_to_check, losses, relief_of_last_breath
-from ventsim.command.words import CAUTION, heading
+from ventsim.command.finding import Found, heading
+from ventsim.command.help_texts import CAUTION
+from ventsim.command.remarks import empty_lungs, lines_to_check, relief_of_last_breath
 from ventsim.errors import InputError
 from ventsim.tables import fixed
 
@@ -18,7 +18,7 @@ def run_short(found: Found, files: tuple[Path, Path]) -> None:
     """Run a scenario, print its last breath, write waveforms and a picture."""
     scenario = found.scenario
     title = heading(scenario)
-    print(f"{title} ({found.origin})\n", flush=True)  # before the word on compiling, if there is one
+    print(f"{title} ({found.origin})\n", flush=True)  # before the message on compiling, if there is one
     waveforms = ventsim.simulate(scenario)
     measures = ventsim.breath_measures(waveforms)
     # The files come first: whoever reads the table may stop reading (`| head`) and must still have them.
@@ -26,7 +26,7 @@ def run_short(found: Found, files: tuple[Path, Path]) -> None:
     print(_summary(waveforms, measures, tolerance=scenario.tolerance))
     last = measures.isel(breath=-1)
     relief = relief_of_last_breath(last, scenario.circuit.ventilator.relief_pressure)
-    to_check = lines_to_check([*found.doubts, *relief, *losses(last)])
+    to_check = lines_to_check([*found.remarks, *relief, *empty_lungs(last)])
     print(f"{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}")
 
 

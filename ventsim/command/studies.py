@@ -1,19 +1,21 @@
 """Studies on the command line."""
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import xarray as xr
 
 import ventsim
-from ventsim.command.finding import Found
-from ventsim.command.noting import DOUBTS, noting
+from ventsim.command.exit_codes import INTERRUPTED, UNANSWERED
+from ventsim.command.finding import Found, heading
+from ventsim.command.help_texts import CAUTION
+from ventsim.command.remarks import in_short, lines_to_check
 from ventsim.command.restrictions import put_in
 from ventsim.command.study_files import SizeTask, SweepTask
-from ventsim.command.to_check import doubts_in_short, lines_to_check
-from ventsim.command.words import CAUTION, INTERRUPTED, UNANSWERED, heading
+from ventsim.command.warnings_seen import UNLIKELY_INPUT, collected
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.model.scenario import Scenario
 from ventsim.results.schema import VARIABLES
@@ -44,14 +46,14 @@ def study_blind_spots(
         lung = next(iter(scenario.circuit.lungs))
     scenario = scenario.changed(changes=())  # the study makes its own
     modes = equivalent_modes(scenario) if both else None
-    with noting(StoppedEarlyWarning, told=False) as stops, noting(*DOUBTS, told=True) as doubts:
+    with _seen() as (stops, remarks):
         study = blind_spots(scenario, modes=modes, lung=lung, duration=duration)
     _write(study, ventsim.plot.blind_spots(study)[0].figure, files)
     print(f"{scenario.title if both else heading(scenario)} ({found.origin})")
     print(f"Faults at lung '{lung}', each by itself, watched for {duration:g} s\n")
     failed = int((study.reason != "").sum())
     missed = f"{failed} of {study.reason.size} faults could not be run; the table says why." if failed else ""
-    return _end(blind_spots_table(study), files, [*found.doubts, *doubts], stops=stops, missed=missed)
+    return _end(blind_spots_table(study), files, [*found.remarks, *remarks], stops=stops, missed=missed)
 
 
 def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
@@ -64,21 +66,21 @@ def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
         raise InputError(
             f"lung: there is no lung {task.lung!r}.\n  {suggestion(str(task.lung), scenario.circuit.lungs)}"
         )
-    with noting(StoppedEarlyWarning, told=False) as stops, noting(*DOUBTS, told=True) as doubts:
+    with _seen() as (stops, remarks):
         study = sweep(scenario, task.values, paired=task.paired, duration=task.duration)
     _write(study, _sweep_figure(study, task), files)
     print(f"{heading(scenario)} ({task.found.origin})\n")
     without = int((study.status != "finished").sum())
     missed = f"{without} of {study.status.size} points have no breath; the table says why." if without else ""
     return _end(
-        sweep_table(study, show=task.show), files, [*task.found.doubts, *doubts], stops=stops, missed=missed
+        sweep_table(study, show=task.show), files, [*task.found.remarks, *remarks], stops=stops, missed=missed
     )
 
 
 def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
     """Size, print the answer, write file and figure."""
     scenario = put_in(task.found.scenario, task.restrict)
-    with noting(*DOUBTS, told=True) as doubts:
+    with collected(*UNLIKELY_INPUT, displayed=True) as remarks:
         sizing = size_restrictors(
             scenario, targets=task.targets, vary=task.vary, drills=task.drills, bore_tolerance=task.bore_tolerance
         )
@@ -87,11 +89,21 @@ def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
     sizing.scenario.save(sized)
     print(f"{heading(scenario)} ({task.found.origin})\n")
     missed = "" if sizing.feasible else "the targets are not met."
-    return _end(sizing_table(sizing), (*files, sized), [*task.found.doubts, *doubts], missed=missed)
+    return _end(sizing_table(sizing), (*files, sized), [*task.found.remarks, *remarks], missed=missed)
+
+
+@contextmanager
+def _seen() -> Iterator[tuple[list[str], list[str]]]:
+    """Context that collects why a study was stopped, and the warnings of unlikely input."""
+    with (
+        collected(StoppedEarlyWarning, displayed=False) as stops,
+        collected(*UNLIKELY_INPUT, displayed=True) as remarks,
+    ):
+        yield stops, remarks
 
 
 def _size_figure(before: Scenario, sized: Scenario) -> "Figure":
-    """Shares of the steady breath before and with the values found."""
+    """Tidal volumes of the steady breath before, and with the values found."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(7.0, 2.6 + 0.84 * len(before.circuit.lungs)), layout="constrained")
@@ -109,9 +121,9 @@ def _sweep_figure(study: xr.Dataset, task: SweepTask) -> "Figure":
             return ventsim.plot.sweep_map(study, task.show, lung=task.lung, limit=task.limit).figure
         return ventsim.plot.sweep_lines(study, task.show)[0].figure
     except SchemaError as error:
-        told = str(error).splitlines()[0]
+        reason = str(error).splitlines()[0]
         print(
-            f"ventsim: the picture shows nothing: {told}\n"
+            f"ventsim: the picture shows nothing: {reason}\n"
             '  Give fewer values; or write lung = "NAME" above [values], for a map of two paths.',
             file=sys.stderr,
         )
@@ -133,13 +145,13 @@ def _write(study: xr.Dataset, figure: "Figure", files: tuple[Path, Path]) -> Non
 
 
 def _end(
-    table: Table, files: Sequence[Path], doubts: Sequence[str], *, stops: Sequence[str] = (), missed: str = ""
+    table: Table, files: Sequence[Path], remarks: Sequence[str], *, stops: Sequence[str] = (), missed: str = ""
 ) -> int:
     """Print the table of a study; return the exit code, which says whether it was stopped or left a question open.
 
-    `missed` tells what has no answer.
+    `missed` says what has no answer.
     """
-    to_check = lines_to_check(doubts_in_short(doubts))
+    to_check = lines_to_check(in_short(remarks))
     print(
         f"{table.text(caution=False)}\n\n{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}",
         flush=True,

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ventsim.command.finding import Found, find, is_result
-from ventsim.command.kinds_of_files import WORDS, refuse_other_kind
+from ventsim.command.kinds_of_files import DESCRIPTIONS, refuse_other_kind
 from ventsim.command.restrictions import Restriction, read_restrictions
 from ventsim.errors import InputError
 from ventsim.model.scenario import builtin_names
@@ -41,7 +41,7 @@ class SizeTask:
 
     found: Found
     targets: Mapping[str, Mapping[str, float]]
-    vary: Mapping[str, Sequence[Any]] | None
+    vary: Mapping[str, Any] | None
     restrict: Mapping[str, Restriction]
     drills: Sequence[float] | None
     bore_tolerance: float
@@ -79,7 +79,7 @@ def read_size(path: Path) -> SizeTask:
 
 def _read(path: Path, keys: Sequence[str], *, needed: Sequence[str], command: str) -> dict[str, Any]:
     if is_result(path):
-        raise InputError(f"'{path}' is a result, not {WORDS[command]}.\n  {_EXAMPLE.format(command)}")
+        raise InputError(f"'{path}' is a result, not {DESCRIPTIONS[command]}.\n  {_EXAMPLE.format(command)}")
     table = parse_toml(read_text(path), source=str(path))
     if not set(table) <= set(keys):
         refuse_other_kind(path, command, table)

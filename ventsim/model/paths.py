@@ -117,10 +117,7 @@ def roots(circuit: Circuit, settings: BreathSettings) -> dict[str, Any]:
     if layout.floor_plan is not None:
         found |= {"floor_plan": layout.floor_plan, "extension": {"": layout.extension_to("")}}
     elif layout.arrangement == "chain":
-        own = layout.extension if isinstance(layout.extension, Mapping) else {}
-        first = next(iter(layout.lungs))
-        reached = [name for name in layout.lungs if name != first or name in own]
-        found["extension"] = {name: layout.extension_to(name) for name in reached}
+        found["extension"] = {name: layout.extension_to(name) for name in layout.extended}
     return found
 
 
@@ -232,12 +229,16 @@ def quantity_at(circuit: Circuit, settings: BreathSettings, path: str) -> Quanti
 
 def value_text(circuit: Circuit, settings: BreathSettings, path: str, value: Value) -> str:
     """A value as tables and messages show it, with the unit of the field at a path."""
+    return text_of(value, None if value is None else quantity_at(circuit, settings, path))
+
+
+def text_of(value: Value, quantity: Quantity | None) -> str:
+    """A value as tables and messages show it, with the unit of a quantity."""
     if value is None:
         return NO_VALUE
-    quantity = quantity_at(circuit, settings, path)
-    if quantity is None or not isinstance(value, int | float):
-        return value if isinstance(value, str) else f"law '{getattr(value, 'kind', type(value).__name__)}'"
-    return quantity.text(value)
+    if isinstance(value, int | float):
+        return f"{value:.6g}" if quantity is None else quantity.text(value)
+    return value if isinstance(value, str) else f"law '{getattr(value, 'kind', type(value).__name__)}'"
 
 
 def may_be_none(circuit: Circuit, settings: BreathSettings, path: str) -> bool:
@@ -435,10 +436,7 @@ def _rebuilt(layout: Layout, values: Mapping[Steps, Any]) -> Circuit:
         if for_all and not of_one and not isinstance(given, Mapping):
             changes[name] = replaced(of(""), for_all, name=name)
             continue
-        each = {
-            lung: of(lung)
-            for lung in (layout.lungs if name == "limbs" or not isinstance(given, Mapping) else given)
-        }
+        each = {lung: of(lung) for lung in (layout.lungs if name == "limbs" else layout.extended)}
         if for_all:
             each = {lung: replaced(one, for_all, name=name) for lung, one in each.items()}
         for lung in {steps[0] for steps in of_one}:

@@ -103,7 +103,7 @@ def sweep(
     >>> found.inspired_tidal_volume.sel(lung="b").values.round(0).tolist()
     [172.0, 283.0, 508.0]
     """
-    if values is None and isinstance(settings, Mapping):
+    if values is None and not isinstance(settings, BreathSettings):
         settings, values = None, settings
     scenario = scenario_of(
         scenario, settings, where="sweep", steady=True, tolerance=tolerance, sample_interval=sample_interval

@@ -12,12 +12,21 @@ from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 from ventsim.errors import InputError
 from ventsim.model.descriptions import Description, shown
 from ventsim.model.families import Family, plain_values
-from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS, OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.parts import Leak
 from ventsim.quantities import quantity
 
 LATEST = 1e7
 """Latest time of a change. [s]"""
+
+
+_LAWS = Family(
+    name="law",
+    tag="law",
+    example="laws.Rohrer(linear=5, quadratic=8)",
+    error=InputError,
+    kinds={**FLOW_LAWS.kinds, **ELASTIC_LAWS.kinds},
+)
 
 
 def _read_name(value: object) -> str:
@@ -27,8 +36,10 @@ def _read_name(value: object) -> str:
 
 
 def _read_target(value: object) -> Any:
-    if value is None or isinstance(value, str | Mapping | Description):
+    if value is None or isinstance(value, str | Description):
         return value
+    if isinstance(value, Mapping):
+        return _LAWS.read(value)
     if isinstance(value, bool) or not isinstance(value, numbers.Real):
         if callable(getattr(value, "pressure_drop", None)) or callable(getattr(value, "pressure", None)):
             return value

@@ -9,15 +9,26 @@ from typing import Any
 import pandas as pd
 
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
-from ventsim.model.changes.descriptions import AnyChange, Clamp, Disconnection, Fault, LeakOnset, LungRemoval
+from ventsim.model.changes.descriptions import (
+    CHANGES,
+    AnyChange,
+    Change,
+    Clamp,
+    Disconnection,
+    Fault,
+    LeakOnset,
+    LungRemoval,
+    TimedChange,
+)
 from ventsim.model.changes.faults import site_of
 from ventsim.model.changes.plan import Plan, checked_plan
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
 from ventsim.model.laws.flow import flow_law
-from ventsim.model.paths import value_text
+from ventsim.model.paths import text_of, value_text
 from ventsim.model.ventilator import BreathSettings
-from ventsim.tables import Column, Section, Table, significant
+from ventsim.quantities import QUANTITIES
+from ventsim.tables import MISSING, Column, Section, Table, significant
 
 _TIME = partial(significant, digits=10)
 _COLUMNS = {
@@ -29,15 +40,33 @@ _COLUMNS = {
 }
 
 
-def table_of(plan: Plan) -> Table:
-    """What changes, when and from what to what, in order of time."""
+def _rows_of_plan(plan: Plan) -> list[tuple[Any, ...]]:
+    """Number and change; where, before and after in words."""
     rows: list[tuple[Any, ...]] = []
     for course in plan.courses:
         for stretch in course.stretches:
             values = (stretch.start, stretch.end)
             texts = (value_text(plan.circuit, plan.settings, stretch.change.path, value) for value in values)
             rows.append((stretch.number, stretch.change, stretch.change.path, *texts))
-    rows += [(number, fault, _where(plan, fault), *_states(fault)) for number, fault in plan.faults]
+    return rows + [(number, fault, _where(plan, fault), *_states(fault)) for number, fault in plan.faults]
+
+
+def _rows_of_list(changes: Any) -> list[tuple[Any, ...]]:
+    """The same of changes without a circuit, in which no value is looked up."""
+    rows: list[tuple[Any, ...]] = []
+    for number, change in enumerate(_listed(changes), start=1):
+        change = CHANGES.read(change, base=TimedChange)
+        if not isinstance(change, Change):
+            rows.append((number, change, _where(None, change), *_states(change)))
+            continue
+        after = change.to if change.factor is None else f"{change.factor:.6g} times as much"
+        quantity = QUANTITIES.get(change.path.rpartition(".")[2])
+        rows.append((number, change, change.path, MISSING, text_of(after, quantity)))
+    return rows
+
+
+def _table_of(rows: list[tuple[Any, ...]]) -> Table:
+    """What changes, when and from what to what, in order of time."""
     rows.sort(key=lambda row: (row[1].at, row[0]))
     frame = pd.DataFrame([(change.at, change.until, *texts) for _, change, *texts in rows], columns=list(_COLUMNS))
     frame["until"] = frame["until"].astype(float)  # None becomes NaN
@@ -45,11 +74,12 @@ def table_of(plan: Plan) -> Table:
     return Table(title="" if rows else "Nothing changes.", sections=[changes])
 
 
-def _where(plan: Plan, fault: Fault) -> str:
+def _where(plan: Plan | None, fault: Fault) -> str:
     if isinstance(fault, LungRemoval):
         return f"lung {fault.lung}"
-    place = site_of(plan.circuit, fault)
-    return f"part {place}" if isinstance(place, str) else f"joint {place[0]} - {place[1]}"
+    if isinstance(fault, Clamp):
+        return f"part {fault.part}"
+    return f"joint {fault.joint if plan is None else ' - '.join(site_of(plan.circuit, fault))}"
 
 
 def _states(fault: Fault) -> tuple[str, str]:
@@ -74,6 +104,12 @@ def _law_text(resistance: Any) -> str:
         return f"a law of the kind '{getattr(resistance, 'kind', type(resistance).__name__)}'"
     units = ("cmH2O·s/L", "cmH2O·s²/L²")
     return " and ".join(f"{k:.6g} {unit}" for k, unit in zip(coefficients, units, strict=True) if k)
+
+
+def _listed(changes: Any) -> tuple[Any, ...]:
+    if isinstance(changes, str) or not isinstance(changes, Sequence):
+        raise InputError(f"changes: {shown(changes)} is not a list of changes.\n  Give (Change(...), ...).")
+    return tuple(changes)
 
 
 # Circuits and settings that are kept in order to be returned again.
@@ -136,11 +172,7 @@ class Schedule:
             if not isinstance(value, wanted):
                 given = "a Circuit" if wanted is Circuit else "PressureControl(...) or VolumeControl(...)"
                 raise InputError(f"schedule: {name} {shown(value)} is of the wrong type.\n  Give {given}.")
-        if isinstance(self.changes, str) or not isinstance(self.changes, Sequence):
-            raise InputError(
-                f"changes: {shown(self.changes)} is not a list of changes.\n  Give (Change(...), ...)."
-            )
-        object.__setattr__(self, "changes", tuple(self.changes))
+        object.__setattr__(self, "changes", _listed(self.changes))
         for text in self._checked[1]:
             warn_caller(PlausibilityWarning(text))
 
@@ -259,19 +291,24 @@ class Schedule:
         return tuple(change for change in self.changes if change.at >= duration)
 
 
-def changes_table(schedule: Schedule) -> Table:
+def changes_table(changes: Any) -> Table:
     """What changes, when and from what to what.
 
     Parameters
     ----------
-    schedule : Schedule
-        Circuit, settings and changes.
+    changes : Scenario, Schedule, or sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
+        Of changes alone, without a circuit, the values before are not known.
 
     Returns
     -------
     Table
         Its DataFrame has a row for each change, in order of time: ``at`` and ``until`` [s], NaN for a step or for
         good, and texts: ``where``, ``before``, ``after``.
+
+    Raises
+    ------
+    InputError
+        If it is none of these.
 
     Examples
     --------
@@ -281,12 +318,16 @@ def changes_table(schedule: Schedule) -> Table:
     >>> from ventsim.model.ventilator import PressureControl
     >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
     >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
-    >>> print(changes_table(Schedule(circuit, settings, (LungRemoval(lung="a", at=60.0, until=90.0),))))
+    >>> removal = LungRemoval(lung="a", at=60.0, until=90.0)
+    >>> print(changes_table(Schedule(circuit, settings, (removal,))))
     from  until  where   before  after
      [s]    [s]
       60     90  lung a  on      off, the circuit capped
+    >>> changes_table([removal]).frame.equals(changes_table(Schedule(circuit, settings, (removal,))).frame)
+    True
     """
-    return table_of(schedule._plan)
+    schedule = getattr(changes, "schedule", changes)  # of a scenario
+    return _table_of(_rows_of_plan(schedule._plan) if isinstance(schedule, Schedule) else _rows_of_list(schedule))
 
 
 def with_changes(

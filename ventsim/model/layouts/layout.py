@@ -187,6 +187,13 @@ class Layout(Description):
             return self.extension
         return (self.extension or {}).get(lung) or Tube(length=2.0)
 
+    @property
+    def extended(self) -> tuple[str, ...]:
+        """Lungs of a chain to whose bed a tube leads: all but the first, and that if it has one of its own."""
+        own = self.extension if isinstance(self.extension, Mapping) else ()
+        names = enumerate(self.lungs) if self.arrangement == "chain" else ()
+        return tuple(name for number, name in names if number > 0 or name in own)
+
     @functools.cached_property
     def circuit(self) -> Circuit:
         """The checked circuit; it remembers its layout."""
@@ -223,9 +230,7 @@ class Layout(Description):
                     "  Leave it out, or take the arrangement 'chain'."
                 )
             return {}
-        first = next(iter(self.lungs))
-        reached = [name for name in self.lungs if name != first or name in (own or ())]
-        return {(name,): self.extension_to(name) for name in reached}
+        return {(name,): self.extension_to(name) for name in self.extended}
 
 
 def shared(

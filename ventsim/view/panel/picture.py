@@ -2,18 +2,16 @@
 
 import io
 import math
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ventsim.errors import InputError
-from ventsim.model.layouts import shared
-from ventsim.model.parts import LungPart
 from ventsim.model.ventilator import BreathSettings
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
 from ventsim.tables import fixed, percent
+from ventsim.view.panel.starting_values import ScenarioOrLungs, scenario_of_panel
 from ventsim.view.plot import COLOURS
 from ventsim.view.plot.style import FAINT, axis_label, style
 
@@ -28,21 +26,21 @@ _PRESSURE_STEP, _VOLUME_STEP = 10.0, 200.0  # [cmH2O], [mL]
 class BreathPicture:
     """Pressures, volumes and tidal volumes of the steady breath of lungs on one ventilator.
 
-    The lungs hang on the default circuit, :func:`ventsim.layouts.shared`: tubes, T-pieces and one-way valves.
     Lines, bars and texts are made once; :meth:`redraw` gives them new values. A notebook shows the picture where
     it is the last value of a cell.
 
     Parameters
     ----------
-    lungs : mapping of str to LungPart
-        The lungs by name.
-    settings : PressureControl or VolumeControl
-        The breath.
+    scenario : Scenario, Circuit, Layout or mapping of str to LungPart
+        A scenario without changes; or a circuit, followed by `settings`. Lungs by name, also followed by
+        `settings`, hang on the default circuit, :func:`ventsim.layouts.shared`.
+    settings : BreathSettings, optional
+        The breath, unless a scenario is given.
 
     Raises
     ------
     InputError
-        If there is no lung, or lungs and settings do not fit together.
+        If there is no lung, or circuit and settings do not fit together.
 
     Examples
     --------
@@ -55,13 +53,14 @@ class BreathPicture:
     (517, 283)
     """
 
-    def __init__(self, lungs: Mapping[str, LungPart], settings: BreathSettings) -> None:
+    def __init__(self, scenario: ScenarioOrLungs, settings: BreathSettings | None = None) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
         from matplotlib.figure import Figure
 
+        scenario = scenario_of_panel(scenario, settings, where="BreathPicture")
         self.figure = Figure(figsize=_SIZE, dpi=_DPI)
         self._canvas = FigureCanvasAgg(self.figure)
-        self._names = list(lungs)
+        self._names = list(scenario.circuit.lungs)
         grid = self.figure.add_gridspec(
             2, 2, width_ratios=(2.0, 1.0), left=0.09, right=0.985, top=0.9, bottom=0.13, hspace=0.14, wspace=0.24
         )
@@ -82,17 +81,17 @@ class BreathPicture:
         ]
         self._bar_axes.set_title(axis_label("inspired_tidal_volume"), loc="left", fontsize="medium")
         self._bar_axes.set_xlabel("lung")
-        self.redraw(lungs, settings)
+        self.redraw(scenario)
 
-    def redraw(self, lungs: Mapping[str, LungPart], settings: BreathSettings) -> dict[str, float]:
+    def redraw(self, scenario: ScenarioOrLungs, settings: BreathSettings | None = None) -> dict[str, float]:
         """Show the steady breath of other lungs of the same names, or of another breath.
 
         Parameters
         ----------
-        lungs : mapping of str to LungPart
-            The lungs by name.
-        settings : PressureControl or VolumeControl
-            The breath.
+        scenario : Scenario, Circuit, Layout or mapping of str to LungPart
+            As for the picture.
+        settings : BreathSettings, optional
+            The breath, unless a scenario is given.
 
         Returns
         -------
@@ -102,16 +101,18 @@ class BreathPicture:
         Raises
         ------
         InputError
-            If the names are not those of the picture, or lungs and settings do not fit together.
+            If the names are not those of the picture, or circuit and settings do not fit together.
         SolverError
             If no steady breath is found.
         """
-        if list(lungs) != self._names:
+        scenario = scenario_of_panel(scenario, settings, where="BreathPicture")
+        names = list(scenario.circuit.lungs)
+        if names != self._names:
             raise InputError(
-                f"the picture shows lungs {', '.join(self._names)}, not {', '.join(lungs)}.\n"
+                f"the picture shows lungs {', '.join(self._names)}, not {', '.join(names)}.\n"
                 "  Give lungs of the same names in the same order, or make another BreathPicture."
             )
-        waveforms = steady_breath(shared(lungs), settings)
+        waveforms = steady_breath(scenario)
         volumes = breath_measures(waveforms)["inspired_tidal_volume"].values[0]
         time, airway, alveolar, volume = (
             waveforms[name].values for name in ("time", "airway_pressure", "alveolar_pressure", "volume")

@@ -1,41 +1,48 @@
 """The panel of sliders."""
 
 import html
-from collections.abc import Mapping
-from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from ventsim.errors import VentsimError
 from ventsim.model.parts import Lung
+from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings, PressureControl
 from ventsim.view.panel.picture import BreathPicture
-from ventsim.view.panel.starting_values import MODES, Slider, breath_of, check_start, lungs_of, sliders_for
+from ventsim.view.panel.starting_values import (
+    MODES,
+    ScenarioOrLungs,
+    Slider,
+    check_start,
+    scenario_of_panel,
+    sliders_for,
+    with_values,
+)
 
 if TYPE_CHECKING:
     from ipywidgets import FloatSlider, VBox
 
 _WIDTH = "860px"
 # Invented.
-_LUNGS: Mapping[str, Lung] = MappingProxyType(
-    {"a": Lung(compliance=50.0, resistance=10.0), "b": Lung(compliance=25.0, resistance=10.0)}
-)
+_LUNGS = {"a": Lung(compliance=50.0, resistance=10.0), "b": Lung(compliance=25.0, resistance=10.0)}
 _SETTINGS = PressureControl(inspiratory_pressure=12.0, peep=5.0, rate=14.0, ie_ratio=0.5)
 _OF_MODE = dict(zip(MODES, ("inspiratory_pressure", "tidal_volume"), strict=True))
 
 
-def two_lungs(lungs: Mapping[str, Lung] | None = None, settings: BreathSettings | None = None) -> "VBox":
+def two_lungs(scenario: ScenarioOrLungs | None = None, settings: BreathSettings | None = None) -> "VBox":
     """Sliders for two lungs on one ventilator, and a picture of the breath that follows them.
 
     Compliance and resistance of each lung, mode, set pressure or set volume, rate and PEEP. Everything else stays
-    as it is in the lungs and settings that the panel starts with. It needs a notebook that runs; elsewhere use
+    as it is in the circuit and settings that the panel starts with. It needs a notebook that runs; elsewhere use
     :class:`BreathPicture`.
 
     Parameters
     ----------
-    lungs : mapping of str to Lung or None, default None
-        Two lungs by name, with which the sliders start; None: invented ones, called a and b.
-    settings : PressureControl or VolumeControl or None, default None
-        The breath with which the sliders start; None: an invented one, inspiration half as long as expiration.
+    scenario : Scenario, Circuit, Layout or mapping of str to LungPart, optional
+        Two lungs by name, with which the sliders start, on the default circuit; a circuit of two lungs; or a
+        scenario without changes. Not given: invented lungs, called a and b.
+    settings : PressureControl or VolumeControl, optional
+        The breath with which the sliders start, unless a scenario is given; not given: an invented one,
+        inspiration half as long as expiration.
 
     Returns
     -------
@@ -45,7 +52,8 @@ def two_lungs(lungs: Mapping[str, Lung] | None = None, settings: BreathSettings 
     Raises
     ------
     InputError
-        If there are not two simple lungs, or the settings are something else.
+        If there are not two lungs with one number each for compliance and resistance, or the settings are
+        something else.
     ModuleNotFoundError
         If ipywidgets is not installed.
 
@@ -54,19 +62,14 @@ def two_lungs(lungs: Mapping[str, Lung] | None = None, settings: BreathSettings 
     ``ventsim.panel.two_lungs()`` as the last line of a cell, or
     ``ventsim.panel.two_lungs({"left": Lung(compliance=40, resistance=8), "right": Lung(...)}, settings)``.
     """
-    lungs, settings = _LUNGS if lungs is None else lungs, _SETTINGS if settings is None else settings
-    check_start(lungs, settings)
-    try:
-        import ipywidgets as widgets
-    except ModuleNotFoundError as error:
-        raise ModuleNotFoundError(
-            "the panel of sliders needs ipywidgets, which is not installed.\n"
-            '  Install it with: python -m pip install "ventsim[notebooks]"; or use ventsim.panel.BreathPicture.'
-        ) from error
-
-    sliders = {key: _widget(slider) for key, slider in sliders_for(lungs, settings).items()}
-    mode = widgets.ToggleButtons(options=MODES, value=settings.kind, style={"button_width": "150px"})
-    picture = BreathPicture(lungs, settings)
+    if settings is None and not isinstance(scenario, Scenario):
+        settings = _SETTINGS
+    start = scenario_of_panel(_LUNGS if scenario is None else scenario, settings, where="two_lungs")
+    check_start(start)
+    widgets = _ipywidgets()
+    sliders = {key: _widget(slider) for key, slider in sliders_for(start).items()}
+    mode = widgets.ToggleButtons(options=MODES, value=start.settings.kind, style={"button_width": "150px"})
+    picture = BreathPicture(start)
     image = widgets.Image(value=picture.png(), format="png", layout={"width": _WIDTH, "max_width": "100%"})
     message = widgets.HTML()
 
@@ -75,7 +78,7 @@ def two_lungs(lungs: Mapping[str, Lung] | None = None, settings: BreathSettings 
             sliders["", name].layout.display = None if each == mode.value else "none"
         try:
             values = {key: slider.value for key, slider in sliders.items()}
-            picture.redraw(lungs_of(lungs, values), breath_of(settings, values, mode=mode.value))
+            picture.redraw(with_values(start, values, mode=mode.value))
         except VentsimError as error:
             message.value = f"<pre>{html.escape(str(error))}</pre>"
             return
@@ -90,11 +93,20 @@ def two_lungs(lungs: Mapping[str, Lung] | None = None, settings: BreathSettings 
     return widgets.VBox([mode, columns, message, image])
 
 
-def _widget(slider: Slider) -> "FloatSlider":
-    import ipywidgets as widgets
+def _ipywidgets() -> Any:
+    try:
+        import ipywidgets
+    except ModuleNotFoundError as error:
+        raise ModuleNotFoundError(
+            "the panel of sliders needs ipywidgets, which is not installed.\n"
+            '  Install it with: python -m pip install "ventsim[notebooks]"; or use ventsim.panel.BreathPicture.'
+        ) from error
+    return ipywidgets
 
+
+def _widget(slider: Slider) -> "FloatSlider":
     decimals = max(len(f"{number:.4g}".partition(".")[2]) for number in (slider.start, slider.step))
-    return widgets.FloatSlider(
+    return _ipywidgets().FloatSlider(
         value=slider.start,
         min=slider.least,
         max=slider.most,

@@ -1,13 +1,20 @@
-"""The sliders of a panel: where they start, how far they reach, and the lungs and settings that they stand for."""
+"""The sliders of a panel: where they start, how far they reach, and the scenario that they stand for."""
 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from ventsim.errors import InputError
+from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
-from ventsim.model.parts import Lung
+from ventsim.model.layouts import Layout, shared
+from ventsim.model.parts import Lung, LungPart
+from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
+
+ScenarioOrLungs = Scenario | Circuit | Layout | Mapping[str, LungPart]
+"""What a panel starts with: lungs by name get the default circuit."""
 
 MODES: tuple[str, ...] = (PressureControl.kind, VolumeControl.kind)
 """Modes that a panel can show."""
@@ -38,32 +45,66 @@ class Slider:
     step: float
 
 
-def check_start(lungs: Mapping[str, Lung], settings: BreathSettings) -> None:
-    """Refuse what two sliders for each lung and those of the breath cannot stand for.
+def scenario_of_panel(given: ScenarioOrLungs, settings: BreathSettings | None, *, where: str) -> Scenario:
+    """The scenario of which steady breaths are shown.
 
     Parameters
     ----------
-    lungs : mapping of str to Lung
-        The lungs by name.
-    settings : PressureControl or VolumeControl
-        The breath.
+    given : Scenario, Circuit, Layout or mapping of str to LungPart
+        Lungs by name get the default circuit, :func:`ventsim.layouts.shared`.
+    settings : BreathSettings or None
+        The breath; None with a scenario.
+    where : str
+        What was called, for messages.
+
+    Returns
+    -------
+    Scenario
+        Without changes in time.
 
     Raises
     ------
     InputError
-        If there are not two simple lungs with names, or the settings are something else.
+        If the two do not fit together.
     """
-    if not isinstance(lungs, Mapping) or len(lungs) != 2:
-        found = f"there are {len(lungs)}" if isinstance(lungs, Mapping) else f"got {shown(lungs)}"
+    if not isinstance(given, Scenario | Circuit | Layout | Mapping):
         raise InputError(
-            f"two_lungs: lungs must be two lungs by name; {found}.\n  Give {{'a': Lung(...), 'b': Lung(...)}}."
+            f"{where}: got {shown(given)}, but lungs by name are needed, a circuit or a scenario.\n"
+            "  Give {'a': Lung(...), 'b': Lung(...)}, what layouts.shared(...) returns, or Scenario(...)."
+        )
+    circuit = shared(given) if isinstance(given, Mapping) else given
+    return scenario_of(circuit, settings, where=where, steady=True)
+
+
+def check_start(scenario: Scenario) -> None:
+    """Refuse what two sliders for each lung and those of the breath cannot stand for.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With which the sliders start.
+
+    Raises
+    ------
+    InputError
+        If there are not two lungs with one number each for compliance and resistance, or the settings are
+        neither pressure nor volume control.
+    """
+    lungs, settings = scenario.circuit.lungs, scenario.settings
+    if len(lungs) != 2:
+        raise InputError(
+            f"two_lungs: there are {len(lungs)} lungs, the sliders are for 2.\n"
+            "  Give {'a': Lung(...), 'b': Lung(...)}, or a scenario with two lungs."
         )
     for name, lung in lungs.items():
-        if not isinstance(lung, Lung):
+        values = {key: getattr(lung, key, None) for key in _OF_LUNG}
+        laws = [f"{key} {shown(value)}" for key, value in values.items() if not isinstance(value, float)]
+        if not isinstance(lung, Lung) or lung.regions or laws:
+            found = "with regions" if getattr(lung, "regions", ()) else " and ".join(laws) or shown(lung)
             raise InputError(
-                f"two_lungs: lung {name!r} is {shown(lung)}, which one compliance and one resistance "
-                "cannot describe.\n"
-                "  Give Lung(compliance=..., resistance=...), or draw it with ventsim.panel.BreathPicture."
+                f"two_lungs: lung {name!r}: {found}; a slider shows a number, not a law or several regions.\n"
+                "  Give Lung(compliance=..., resistance=...) with numbers, or draw it with "
+                "ventsim.panel.BreathPicture."
             )
     if not isinstance(settings, PressureControl | VolumeControl):
         raise InputError(
@@ -72,35 +113,33 @@ def check_start(lungs: Mapping[str, Lung], settings: BreathSettings) -> None:
         )
 
 
-def sliders_for(lungs: Mapping[str, Lung], settings: BreathSettings) -> dict[tuple[str, str], Slider]:
+def sliders_for(scenario: Scenario) -> dict[tuple[str, str], Slider]:
     """The sliders, by the name of the lung (empty for the breath) and of the value.
 
     Parameters
     ----------
-    lungs : mapping of str to Lung
-        The lungs by name.
-    settings : PressureControl or VolumeControl
-        The breath.
+    scenario : Scenario
+        With which the sliders start.
 
     Returns
     -------
     dict of (str, str) to Slider
-        They start at these values; one that starts outside the usual range goes from a fifth to twice its start,
-        one that starts at 0 from there to the end of that range.
-        [units of the labels]
+        They start at the values of the scenario; one that starts outside the usual range goes from a fifth to
+        twice its start, one that starts at 0 from there to the end of that range. [units of the labels]
 
     Examples
     --------
     >>> from ventsim.model.parts import Lung
-    >>> lungs = {"soft": Lung(compliance=120.0, resistance=10.0)}
-    >>> sliders = sliders_for(lungs, PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5))
+    >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
+    >>> circuit = shared({"soft": Lung(compliance=120.0, resistance=10.0)})
+    >>> sliders = sliders_for(Scenario(circuit=circuit, settings=settings))
     >>> sliders["soft", "compliance"].most, sliders["", "rate"].start
     (240.0, 15.0)
     """
-    starts = {(lung, name): getattr(given, name) for lung, given in lungs.items() for name in _OF_LUNG}
-    for name in _OF_BREATH:
-        has = name in type(settings).model_fields
-        starts["", name] = getattr(settings, name) if has else _OTHER_MODE[name]
+    starts = {
+        (lung, name): getattr(given, name) for lung, given in scenario.circuit.lungs.items() for name in _OF_LUNG
+    }
+    starts |= {("", name): getattr(scenario.settings, name, _OTHER_MODE.get(name)) for name in _OF_BREATH}
     sliders = {}
     for (lung, name), start in starts.items():
         words, unit, least, most, step = _RANGES[name]
@@ -112,31 +151,13 @@ def sliders_for(lungs: Mapping[str, Lung], settings: BreathSettings) -> dict[tup
     return sliders
 
 
-def lungs_of(lungs: Mapping[str, Lung], values: Mapping[tuple[str, str], float]) -> dict[str, Lung]:
-    """The lungs with the values of the sliders; what has no slider stays.
+def with_values(scenario: Scenario, values: Mapping[tuple[str, str], float], *, mode: str) -> Scenario:
+    """The scenario with the values of the sliders; what has no slider stays, in the other mode the timing.
 
     Parameters
     ----------
-    lungs : mapping of str to Lung
-        The lungs at the start.
-    values : mapping of (str, str) to float
-        Values by the keys of :func:`sliders_for`. [units of the labels]
-
-    Returns
-    -------
-    dict of str to Lung
-        By the same names.
-    """
-    return {lung: given.changed({name: values[lung, name] for name in _OF_LUNG}) for lung, given in lungs.items()}
-
-
-def breath_of(settings: BreathSettings, values: Mapping[tuple[str, str], float], *, mode: str) -> BreathSettings:
-    """The settings with the values of the sliders; what has no slider stays, in the other mode the timing.
-
-    Parameters
-    ----------
-    settings : PressureControl or VolumeControl
-        The breath at the start.
+    scenario : Scenario
+        With which the sliders started.
     values : mapping of (str, str) to float
         Values by the keys of :func:`sliders_for`. [units of the labels]
     mode : {"pressure control", "volume control"}
@@ -144,20 +165,21 @@ def breath_of(settings: BreathSettings, values: Mapping[tuple[str, str], float],
 
     Returns
     -------
-    PressureControl or VolumeControl
-        The breath.
+    Scenario
+        What is to be shown.
 
     Raises
     ------
     InputError
         If the values contradict each other.
     """
-    common = {"rate": values["", "rate"], "peep": values["", "peep"]}
-    own = {"inspiratory_pressure": values["", "inspiratory_pressure"]}
-    if mode == VolumeControl.kind:
-        own = {"tidal_volume": values["", "tidal_volume"]}
+    lungs = {f"lungs.{lung}.{name}": value for (lung, name), value in values.items() if lung}
+    own = "tidal_volume" if mode == VolumeControl.kind else "inspiratory_pressure"
+    breath: dict[str, Any] = {name: values["", name] for name in ("rate", "peep", own)}
+    settings = scenario.settings
     if settings.kind == mode:
-        return settings.changed({**common, **own})
-    timing = {name: getattr(settings, name) for name in ("inspiratory_time", "ie_ratio")}
-    other = VolumeControl if mode == VolumeControl.kind else PressureControl
-    return other(**common, **own, **timing)
+        settings = settings.changed(breath)
+    else:
+        timing = {name: getattr(settings, name) for name in ("inspiratory_time", "ie_ratio")}
+        settings = (VolumeControl if mode == VolumeControl.kind else PressureControl)(**breath, **timing)
+    return scenario.replaced(lungs).changed(settings=settings)

@@ -1,10 +1,10 @@
 """Points measured on a bench with the law fitted to them."""
 
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ventsim.model.laws import FlowLaw
 from ventsim.view.plot.style import COLOURS, FAINT
 
 if TYPE_CHECKING:
@@ -20,12 +20,14 @@ class FittedLaw(Protocol):
         The points as measured. [L/s]
     pressures : tuple of float
         The points as measured. [cmH2O]
-    scatter : tuple of float or None
+    standard_deviation : tuple of float or None
         Standard deviation of each pressure. [cmH2O]
+    law : FlowLaw
+        The fitted law.
 
     Examples
     --------
-    ``fit: FittedLaw = ventsim.parts.fit_rohrer(flows, pressures)``
+    ``fit: FittedLaw = ventsim.laws.fit_rohrer(flows, pressures)``
     """
 
     @property
@@ -37,34 +39,24 @@ class FittedLaw(Protocol):
         """The points as measured. [cmH2O]"""
 
     @property
-    def scatter(self) -> tuple[float, ...] | None:
+    def standard_deviation(self) -> tuple[float, ...] | None:
         """Standard deviation of each pressure. [cmH2O]"""
 
-    def pressure_drop(self, flow: float | NDArray[np.float64]) -> NDArray[np.float64]:
-        """Pressure drop of the fitted law.
-
-        Parameters
-        ----------
-        flow : float or array of shape (n,)
-            Flow. [L/s]
-
-        Returns
-        -------
-        array of shape (n,) or ()
-            Pressure drop. [cmH2O]
-        """
+    @property
+    def law(self) -> FlowLaw:
+        """The fitted law."""
 
 
 def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
     """Points measured on a bench, with the law fitted to them from rest to the largest flow.
 
-    A light band shows one standard error of the law on either side, where the fit tells it by a method
-    ``pressure_drop_error`` like that of :class:`ventsim.parts.RohrerFit`.
+    A light band shows one standard error of the law on either side, where the fit has a method
+    ``pressure_drop_error`` like that of :class:`ventsim.laws.RohrerFit`.
 
     Parameters
     ----------
     fit : FittedLaw
-        Result of :func:`ventsim.parts.fit_rohrer` or :func:`ventsim.parts.fit_monotone`.
+        Result of :func:`ventsim.laws.fit_rohrer` or :func:`ventsim.laws.fit_monotone`.
     ax : matplotlib Axes, optional
         Where to draw; a new figure if not given.
 
@@ -83,15 +75,21 @@ def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
         _, ax = plt.subplots(figsize=(6.0, 4.5), layout="constrained")
     flows = np.asarray(fit.flows)
     line = np.linspace(min(0.0, flows.min()), max(0.0, flows.max()), 401)
-    law = fit.pressure_drop(line)
-    ax.plot(line, law, color=COLOURS[0], linewidth=1.6, label="fitted law")
+    drop = fit.law.pressure_drop(line)
+    ax.plot(line, drop, color=COLOURS[0], linewidth=1.6, label="fitted law")
     error_of = getattr(fit, "pressure_drop_error", None)
     error = None if error_of is None else error_of(line)
     if error is not None and np.isfinite(error).all():
-        band = {"color": COLOURS[0], "alpha": 0.25, "linewidth": 0.0, "label": "± standard error"}
-        ax.fill_between(line, law - error, law + error, **band)
-    points = {"color": COLOURS[1], "linestyle": "none", "marker": "o", "markersize": 5, "capsize": 3}
-    ax.errorbar(flows, fit.pressures, yerr=fit.scatter, label="measured", **points)
+        band: dict[str, Any] = {"color": COLOURS[0], "alpha": 0.25, "linewidth": 0.0, "label": "± standard error"}
+        ax.fill_between(line, drop - error, drop + error, **band)
+    points: dict[str, Any] = {
+        "color": COLOURS[1],
+        "linestyle": "none",
+        "marker": "o",
+        "markersize": 5,
+        "capsize": 3,
+    }
+    ax.errorbar(flows, fit.pressures, yerr=fit.standard_deviation, label="measured", **points)
     ax.axhline(0.0, **FAINT)
     ax.axvline(0.0, **FAINT)
     ax.set_xlabel("flow [L/s]")

@@ -2,6 +2,8 @@
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -38,16 +40,16 @@ def in_lines(text: str, inches: float) -> str:
 
     size = FontProperties(size=mpl.rcParams["axes.labelsize"]).get_size_in_points()
     most = inches / (_LETTER * _POINT * size)
-    spaces = [place for place, letter in enumerate(text) if letter == " "]
+    spaces = [space for space, letter in enumerate(text) if letter == " "]
     if len(text) <= most or not spaces:
         return text
 
-    def longer(place: int) -> int:
-        return max(place, len(text) - place - 1)
+    def longer(space: int) -> int:
+        return max(space, len(text) - space - 1)
 
-    natural = [place for place in spaces if text[place - 1] == ":" or text[place + 1 :].startswith("[")]
-    place = min([place for place in natural if longer(place) <= most] or spaces, key=longer)
-    return f"{text[:place]}\n{text[place + 1 :]}"
+    natural = [space for space in spaces if text[space - 1] == ":" or text[space + 1 :].startswith("[")]
+    space = min([space for space in natural if longer(space) <= most] or spaces, key=longer)
+    return f"{text[:space]}\n{text[space + 1 :]}"
 
 
 def panel_width(ax: "Axes") -> float:
@@ -73,4 +75,5 @@ def _share(ax: "Axes", *, upright: bool) -> float | None:
         return None
     grid = spec.get_gridspec()
     ratios, span = (grid.get_height_ratios(), spec.rowspan) if upright else (grid.get_width_ratios(), spec.colspan)
-    return sum(ratios[k] for k in span) / sum(ratios)
+    parts = np.asarray(ratios, dtype=float)
+    return float(parts[span.start : span.stop].sum() / parts.sum())

@@ -11,11 +11,12 @@ from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
 from ventsim.view.plot.label_lines import in_lines, panel_height, panel_width
-from ventsim.view.plot.style import axis_label, need, style
+from ventsim.view.plot.style import axis_label, counted, need, style
 from ventsim.view.plot.style import legend as legend_above
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _LUNG, _CASE = "lung", "case"
 _MOST_PANELS = 9
@@ -68,44 +69,54 @@ def sweep_lines(
     if along not in parameters:
         raise SchemaError(f"the sweep has no parameter '{along}'.\n  {suggestion(along, parameters)}")
     dim = str(values[along].dims[0])
+    second = _second_parameter(values, dim)
+    parts = [values] if second is None else [values.isel({second: k}) for k in range(values.sizes[second])]
+    labels_shared = axes is None and len(parts) > 1
+    what = "one for each value of the second parameter"
+    axes = _new_panels(len(parts)) if axes is None else axes
+    drawn = counted(axes, len(parts), where="sweep_lines", what=what)
+    for ax, part in zip(drawn, parts, strict=True):
+        _draw_lines(ax, part, along, dim)
+        if second is not None:
+            ax.set_title(_value_text(part[second]), loc="left", fontsize="medium")
+        if not labels_shared:
+            ax.set_xlabel(in_lines(_parameter_label(values[along]), panel_width(ax)))
+            ax.set_ylabel(in_lines(axis_label(variable), panel_height(ax)))
+    if labels_shared and second is not None:
+        _label_figure(drawn[0].figure, values[along], values[second], axis_label(variable))
+    if legend and _LUNG in values.dims:
+        if second is None:
+            legend_above(drawn[0], names=[str(name) for name in values[_LUNG].values])
+        else:
+            drawn[0].legend(frameon=False, fontsize="small", handlelength=2.8)
+    return drawn
+
+
+def _second_parameter(values: xr.DataArray, dim: str) -> str | None:
+    """The parameter beside that along a dimension; None if there is none."""
     others = [str(name) for name in values.dims if name not in (dim, _LUNG)]
+    if not others:
+        return None
     if len(others) > 1:
         raise SchemaError(
             f"there are {len(others) + 1} parameters; lines show one or two.\n"
             f"  Select a value of the others first: dataset.sel({{'{others[-1]}': ...}})."
         )
-    panels = [values.isel({others[0]: k}) for k in range(values.sizes[others[0]])] if others else [values]
-    if len(panels) > _MOST_PANELS:
+    if values.sizes[others[0]] > _MOST_PANELS:
         raise SchemaError(
-            f"'{others[0]}' has {len(panels)} values; there is a picture for each of at most {_MOST_PANELS}.\n"
+            f"'{others[0]}' has {values.sizes[others[0]]} values; there is a picture for each of at most "
+            f"{_MOST_PANELS}.\n"
             f"  Select some first: dataset.isel({{'{others[0]}': [0, 1, 2]}}), or use sweep_map."
         )
-    own = axes is None
-    if axes is None:
-        axes = _new_panels(len(panels))
-    drawn = np.atleast_1d(np.asarray(axes, dtype=object)).ravel()
-    if drawn.size != len(panels):
-        raise SchemaError(f"sweep_lines needs {len(panels)} Axes here; it got {drawn.size}.")
-    for ax, panel in zip(drawn, panels, strict=True):
-        _draw_lines(ax, panel, along, dim)
-        if others:
-            ax.set_title(_value_text(panel[others[0]]), loc="left", fontsize="medium")
-        if not (own and len(panels) > 1):
-            ax.set_xlabel(in_lines(_parameter_label(values[along]), panel_width(ax)))
-            ax.set_ylabel(in_lines(axis_label(variable), panel_height(ax)))
-    if own and len(panels) > 1:
-        # Once for all, because the names are longer than a picture is wide.
-        figure = drawn[0].figure
-        figure.supxlabel(in_lines(_parameter_label(values[along]), figure.get_figwidth()), fontsize="medium")
-        figure.supylabel(in_lines(axis_label(variable), figure.get_figheight()), fontsize="medium")
-        figure.suptitle(in_lines(_parameter_label(values[others[0]]), figure.get_figwidth()), fontsize="medium")
-    if legend and _LUNG in values.dims:
-        names = [str(name) for name in values[_LUNG].values]
-        if others:
-            drawn[0].legend(frameon=False, fontsize="small", handlelength=2.8)
-        else:
-            legend_above(drawn[0], names=names)
-    return drawn
+    return others[0]
+
+
+def _label_figure(figure: "Figure", along: xr.DataArray, second: xr.DataArray, vertical: str) -> None:
+    """Labels once for all pictures, because the names are longer than one is wide."""
+    width, height = figure.get_figwidth(), figure.get_figheight()
+    figure.supxlabel(in_lines(_parameter_label(along), width), fontsize="medium")
+    figure.supylabel(in_lines(vertical, height), fontsize="medium")
+    figure.suptitle(in_lines(_parameter_label(second), width), fontsize="medium")
 
 
 def _new_panels(count: int) -> "NDArray[np.object_]":
@@ -130,10 +141,10 @@ def _draw_lines(ax: "Axes", panel: xr.DataArray, along: str, dim: str) -> None:
     positions, ticks = _positions(panel[along])
     order = np.argsort(positions, kind="stable")
     lungs = panel[_LUNG].values if _LUNG in panel.dims else [None]
-    marker = {"marker": "o", "markersize": 3.5} if len(positions) <= _MARKED_UP_TO else {}
+    marker: dict[str, Any] = {"marker": "o", "markersize": 3.5} if len(positions) <= _MARKED_UP_TO else {}
     for k, lung in enumerate(lungs):
         line = (panel if lung is None else panel.isel({_LUNG: k})).transpose(dim).values
-        label = {} if lung is None else {"label": str(lung)}
+        label: dict[str, Any] = {} if lung is None else {"label": str(lung)}
         ax.plot(positions[order], line[order], **style(k), **marker, **label)
     if ticks is not None:
         ax.set_xticks(range(len(ticks)), ticks)
@@ -182,17 +193,8 @@ def sweep_map(
     import matplotlib.pyplot as plt
 
     values = _of_lung(_measure(dataset, variable), lung)
-    parameters = [str(name) for name in values.dims]
-    if len(parameters) != 2 or _CASE in parameters:
-        raise SchemaError(
-            f"a map needs two parameters in a full grid; there are {', '.join(parameters) or 'none'}.\n"
-            "  Select a value of the others first (dataset.sel), or use sweep_lines."
-        )
-    across, upwards = parameters
-    (x, x_ticks), (y, y_ticks) = (_positions(values[name]) for name in parameters)
-    for name, places in ((across, x), (upwards, y)):
-        if len(set(places.tolist())) < max(len(places), 2):
-            raise SchemaError(f"'{name}' must have two or more different values for a map.\n  Use sweep_lines.")
+    across, upwards = _grid_parameters(values)
+    (x, x_ticks), (y, y_ticks) = (_positions(values[name]) for name in (across, upwards))
     columns, rows = np.argsort(x), np.argsort(y)
     x, y = x[columns], y[rows]
     numbers = values.transpose(upwards, across).values[np.ix_(rows, columns)]
@@ -205,19 +207,34 @@ def sweep_map(
     bar.set_label(axis_label(variable))
     if limit is not None:
         _draw_limit(axes, bar.ax, x, y, shown, limit=limit, unit=VARIABLES[variable].units)
-    for place, ticks, name in ((axes.xaxis, x_ticks, across), (axes.yaxis, y_ticks, upwards)):
+    for axis, ticks, name in ((axes.xaxis, x_ticks, across), (axes.yaxis, y_ticks, upwards)):
         if ticks is not None:
-            place.set_ticks(range(len(ticks)), ticks)
-        place.set_label_text(_parameter_label(values[name]))
+            axis.set_ticks(range(len(ticks)), ticks)
+        axis.set_label_text(_parameter_label(values[name]))
     if _LUNG in values.coords:
         axes.set_title(f"lung {values[_LUNG].item()}", loc="left", fontsize="medium")
     return axes
 
 
+def _grid_parameters(values: xr.DataArray) -> tuple[str, str]:
+    """The two parameters of a full grid, with two or more different values each."""
+    parameters = [str(name) for name in values.dims]
+    if len(parameters) != 2 or _CASE in parameters:
+        raise SchemaError(
+            f"a map needs two parameters in a full grid; there are {', '.join(parameters) or 'none'}.\n"
+            "  Select a value of the others first (dataset.sel), or use sweep_lines."
+        )
+    for name in parameters:
+        positions, _ = _positions(values[name])
+        if len(set(positions.tolist())) < max(len(positions), 2):
+            raise SchemaError(f"'{name}' must have two or more different values for a map.\n  Use sweep_lines.")
+    return parameters[0], parameters[1]
+
+
 def _draw_limit(
     ax: "Axes", bar: "Axes", x: NDArray[Any], y: NDArray[Any], shown: Any, *, limit: float, unit: str
 ) -> None:
-    """The line of a limit, black on white so that it shows on light and dark, and its place on the colour bar."""
+    """The line of a limit in map and colour bar, black on white so that it shows on light and dark."""
     import matplotlib.patheffects as effects
 
     bar.axhline(limit, color="white", linewidth=3.0)
@@ -255,8 +272,8 @@ def _of_lung(values: xr.DataArray, lung: str | None) -> xr.DataArray:
     if lung is None and len(names) == 1:
         return values.isel({_LUNG: 0})
     if lung not in names:
-        told = "say which lung" if lung is None else f"there is no lung '{lung}'"
-        raise SchemaError(f"{told}.\n  {suggestion(str(lung or ''), names)}")
+        wrong = "say which lung" if lung is None else f"there is no lung '{lung}'"
+        raise SchemaError(f"{wrong}.\n  {suggestion(str(lung or ''), names)}")
     return values.sel({_LUNG: lung})
 
 

@@ -1,4 +1,4 @@
-"""What of a run should be looked at again, told at its end: unlikely input, gas vented, lungs without any."""
+"""Remarks at the end of a run on what to check: unlikely input, gas that was vented, lungs without any."""
 
 import re
 from collections.abc import Sequence
@@ -12,23 +12,23 @@ _MOST_LINES = 8
 _NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
 
 
-def lines_to_check(doubts: Sequence[str]) -> str:
+def lines_to_check(remarks: Sequence[str]) -> str:
     """Lines of a summary, each with its line break; empty if there is nothing to check."""
-    if not doubts:
+    if not remarks:
         return ""
-    shown = list(doubts[:_MOST_LINES])
-    if len(doubts) > _MOST_LINES:
-        shown.append(f"and {len(doubts) - _MOST_LINES} more, above")
+    shown = list(remarks[:_MOST_LINES])
+    if len(remarks) > _MOST_LINES:
+        shown.append(f"and {len(remarks) - _MOST_LINES} more, above")
     return "To check:   " + "\n            ".join(shown) + "\n"
 
 
-def doubts_in_short(warnings: Sequence[str]) -> list[str]:
-    """The first line of each warning, with the path of the value in place of part and name."""
+def in_short(warnings: Sequence[str]) -> list[str]:
+    """The first line of each warning, which names the value by its path instead of part and name."""
     firsts = (text.splitlines()[0] for text in warnings)
     return list(dict.fromkeys(re.sub(r"^[^':]* '([^']+)': (\w+ )", r"\1.\2", first) for first in firsts))
 
 
-def losses(last: xr.Dataset) -> list[str]:
+def empty_lungs(last: xr.Dataset) -> list[str]:
     """Lungs into which nothing went in a breath."""
     volumes = last["inspired_tidal_volume"]
     empty = [str(name) for name in last.lung.values[(volumes < _NOTHING).values]]

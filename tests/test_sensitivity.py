@@ -1,32 +1,27 @@
-"""Interaction of lungs: against derivatives of closed forms, and what is scaled of each kind of lung."""
+"""Sensitivity matrix: against derivatives of closed forms, and what is scaled of each kind of lung."""
 
 import math
 
 import matplotlib as mpl
 import numpy as np
 import pytest
-from ventsim.studies.interaction import interaction, scaled_lung
 
 from ventsim import (
-    CompartmentLung,
-    ElasticLung,
-    ExponentialCurve,
     HalfSineEffort,
     Lung,
     PressureControl,
     Region,
-    SigmoidCurve,
     Ventilator,
     VolumeControl,
-    VolumeDependentCurve,
     builtin,
+    laws,
 )
 from ventsim.errors import InputError, SchemaError, SolverError
 from ventsim.model.layouts import shared
-from ventsim.model.parts import LungPart
-from ventsim.model.parts.lung import linear_store
+from ventsim.model.parts import LungPart, Store
+from ventsim.studies.sensitivity import scaled_lung, sensitivity_matrix
 from ventsim.theory import parallel_lungs
-from ventsim.view.plot.interaction import interaction as draw
+from ventsim.view.plot import sensitivity_matrix as draw
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt
@@ -34,6 +29,7 @@ import matplotlib.pyplot as plt
 RATE, TI, DRIVE, PEEP = 15.0, 4.0 / 3.0, 15.0, 5.0
 SQUARE = PressureControl(inspiratory_pressure=DRIVE, peep=PEEP, rate=RATE, inspiratory_time=TI)
 CONSTANT = VolumeControl(tidal_volume=900.0, peep=PEEP, rate=RATE, inspiratory_time=TI)
+BOTH_MODES = {"square": SQUARE, "constant": CONSTANT}
 
 
 @pytest.fixture(autouse=True)
@@ -93,7 +89,7 @@ def effects_of_closed_form(compliances, resistances, shared_resistance):
 def test_behind_an_ideal_source_lungs_do_not_interact():
     """Closed form of one lung on the diagonal, 0 elsewhere; case N2 of lungs in parallel, and a slow one."""
     compliances, resistances = (50.0, 25.0, 80.0), (10.0, 10.0, 30.0)
-    found = interaction(ideal(compliances, resistances), SQUARE, progress=False).isel(mode=0)
+    found = sensitivity_matrix(ideal(compliances, resistances), SQUARE, progress=False).isel(mode=0)
     wanted = [effects_of_one_lung(c, r) for c, r in zip(compliances, resistances, strict=True)]
     np.testing.assert_allclose(found.compliance_effect, np.diag([w[0] for w in wanted]), rtol=0, atol=1e-7)
     np.testing.assert_allclose(found.resistance_effect, np.diag([w[1] for w in wanted]), rtol=0, atol=1e-7)
@@ -108,7 +104,7 @@ def test_behind_an_ideal_source_lungs_do_not_interact():
 def test_behind_a_shared_resistance(compliances, resistances, shared_resistance):
     """Lungs of the cases of parallel lungs in one breath; what one lung gains, the others lose."""
     circuit = ideal(compliances, resistances, shared_resistance=shared_resistance)
-    found = interaction(circuit, SQUARE, progress=False).isel(mode=0)
+    found = sensitivity_matrix(circuit, SQUARE, progress=False).isel(mode=0)
     of_compliance, of_resistance = effects_of_closed_form(compliances, resistances, shared_resistance)
     np.testing.assert_allclose(found.compliance_effect, of_compliance, rtol=0, atol=1e-7)
     np.testing.assert_allclose(found.resistance_effect, of_resistance, rtol=0, atol=1e-7)
@@ -119,7 +115,7 @@ def test_behind_a_shared_resistance(compliances, resistances, shared_resistance)
 
 def test_in_volume_control_the_volumes_are_only_shared_out():
     """What the ventilator delivers does not change: effects weighted by volumes add up to 0."""
-    found = interaction(ideal((50, 25), (10, 20)), {"square": SQUARE, "constant": CONSTANT}, progress=False)
+    found = sensitivity_matrix(ideal((50, 25), (10, 20)), SQUARE, modes=BOTH_MODES, progress=False)
     assert found.mode.values.tolist() == ["square", "constant"]
     for effect in ("compliance_effect", "resistance_effect"):
         total = (found[effect] * found.tidal_volume).sum("lung") / found.tidal_volume.sum("lung")
@@ -131,8 +127,8 @@ def test_in_volume_control_the_volumes_are_only_shared_out():
 def test_step_and_tolerance_do_not_matter_in_a_real_circuit():
     """Quadratic tubes and valves: half the step, ten times the tolerance; 1e-5 is what the docstring says."""
     scenario = builtin("two-unequal-lungs")
-    usual = interaction(scenario.circuit, scenario.settings, progress=False)
-    other = interaction(scenario.circuit, scenario.settings, step=0.005, tolerance=1e-9, threads=1, progress=False)
+    usual = sensitivity_matrix(scenario, progress=False)
+    other = sensitivity_matrix(scenario, step=0.005, tolerance=1e-9, threads=1, progress=False)
     for effect in ("compliance_effect", "resistance_effect"):
         np.testing.assert_allclose(other[effect], usual[effect], rtol=0, atol=1e-5)
     assert usual.noise_of_effects < 1e-5
@@ -142,31 +138,49 @@ def test_step_and_tolerance_do_not_matter_in_a_real_circuit():
 
 def test_threads_change_no_bit():
     circuit = ideal((50, 25), (10, 10), shared_resistance=5.0)
-    results = [interaction(circuit, SQUARE, threads=threads, progress=False) for threads in (1, 3)]
+    results = [sensitivity_matrix(circuit, SQUARE, threads=threads, progress=False) for threads in (1, 3)]
     assert results[0].identical(results[1])
 
 
 REGIONS = (Region(compliance=20, resistance=15, expiratory_resistance=20), Region(compliance=30, resistance=40))
-CURVES = (
-    SigmoidCurve(vital_capacity=2000, inflection=15, width=5),
-    ExponentialCurve(largest_volume=2500, rate=0.06),
-    VolumeDependentCurve(elastance=0.01, volume_elastance=1e-5),
+ELASTIC = (
+    laws.Sigmoid(vital_capacity=2000, inflection_pressure=15, width=5),
+    laws.Exponential(largest_volume=2500, pressure_rate=0.06),
+    laws.VolumeDependent(elastance=0.01, volume_elastance=1e-5),
+    laws.ElasticSum(
+        laws=(laws.Exponential(largest_volume=2500, pressure_rate=0.06), laws.VolumeDependent(elastance=0.01))
+    ),
+)
+AIRWAYS = (
+    laws.Rohrer(linear=5, quadratic=8),
+    laws.PowerLaw(coefficient=8, exponent=1.75),
+    laws.MeasuredCurve(flows=(0.5, 1.0, 2.0), pressure_drops=(4.0, 10.0, 30.0)),
+    laws.Series(laws=(laws.Rohrer(linear=5), laws.PowerLaw(coefficient=8, exponent=1.75))),
 )
 
 
-@pytest.mark.parametrize("curve", CURVES, ids=lambda curve: curve.kind)
-def test_a_curved_lung_takes_more_at_every_pressure(curve):
+@pytest.mark.parametrize("law", ELASTIC, ids=lambda law: law.kind)
+def test_a_lung_with_a_pressure_volume_law_takes_more_at_every_pressure(law):
     """Scaled by 1.2: at 1.2 times the volume the pressure is the same, with the chest wall too."""
-    lung = ElasticLung(curve=curve, resistance=10, expiratory_resistance=14, chest_wall_compliance=150)
+    lung = Lung(compliance=law, resistance=10, expiratory_resistance=14, chest_wall_compliance=150)
     more = scaled_lung(lung, compliance=1.2, resistance=0.5)
     volume = np.linspace(10.0, 700.0, 9)
-    np.testing.assert_allclose(more.law().pressure(1.2 * volume), lung.law().pressure(volume), rtol=1e-12)
+    wanted = lung.elastic_law.pressure(volume)
+    np.testing.assert_allclose(more.elastic_law.pressure(1.2 * volume), wanted, rtol=1e-12)
     assert (more.resistance, more.expiratory_resistance) == (5.0, 7.0)
     assert more.relaxation_volume == lung.relaxation_volume
 
 
+@pytest.mark.parametrize("law", AIRWAYS, ids=lambda law: law.kind)
+def test_a_flow_law_loses_more_at_every_flow(law):
+    more = scaled_lung(Lung(compliance=50, resistance=law), resistance=1.5)
+    flow = np.linspace(-1.5, 1.5, 7)
+    np.testing.assert_allclose(more.resistance.pressure_drop(flow), 1.5 * law.pressure_drop(flow), rtol=1e-12)
+    assert more.compliance == 50.0
+
+
 def test_everything_of_a_lung_with_regions_is_scaled():
-    lung = CompartmentLung(
+    lung = Lung(
         resistance=4,
         regions=REGIONS,
         collateral_resistance=500,
@@ -181,17 +195,17 @@ def test_everything_of_a_lung_with_regions_is_scaled():
 
 
 def test_lungs_of_all_kinds_in_one_study():
-    """Two equal regions, and a curve that is a straight line, are lungs of the closed form of one lung."""
+    """Two equal regions, and laws that are straight lines, are lungs of the closed form of one lung."""
     region = Region(compliance=25, resistance=16)
     circuit = shared(
         {
-            "regions": CompartmentLung(resistance=2, regions=(region, region)),
-            "curve": ElasticLung(curve=VolumeDependentCurve(elastance=0.02, volume_elastance=0.0), resistance=10),
+            "regions": Lung(resistance=2, regions=(region, region)),
+            "law": Lung(compliance=laws.VolumeDependent(elastance=0.02), resistance=laws.Rohrer(linear=10)),
         },
         ideal=True,
         one_way_valves=False,
     )
-    found = interaction(circuit, SQUARE, progress=False).isel(mode=0)
+    found = sensitivity_matrix(circuit, SQUARE, progress=False).isel(mode=0)
     # 2 + 16/2 = 10 cmH2O·s/L before 50 mL/cmH2O; 1/0.02 = 50 mL/cmH2O
     of_compliance, of_resistance = effects_of_one_lung(50.0, 10.0)
     np.testing.assert_allclose(found.compliance_effect, np.diag([of_compliance] * 2), rtol=0, atol=1e-6)
@@ -214,46 +228,45 @@ class BagOfFixedMake(LungPart):
         return (1.0,)
 
     def elements(self):
-        return (*Lung(compliance=50, resistance=10).elements()[:1], linear_store("alveoli", 50.0, effort=None))
+        return (*Lung(compliance=50, resistance=10).elements()[:1], Store("alveoli", 50.0))
 
 
 def test_what_cannot_be_scaled_is_refused():
     circuit = shared({"a": Lung(compliance=50, resistance=10), "bag": BagOfFixedMake()})
     with pytest.raises(InputError, match=r"lung 'bag' \(BagOfFixedMake\) has no compliance that could be scaled"):
-        interaction(circuit, SQUARE)
+        sensitivity_matrix(circuit, SQUARE)
     with pytest.raises(InputError, match="has no compliance that could be scaled"):
         scaled_lung(BagOfFixedMake())
 
 
 def test_wrong_input():
     circuit = ideal((50, 25), (10, 10))
-    with pytest.raises(InputError, match="circuit: got str, but a Circuit is needed"):
-        interaction("circuit", SQUARE)
-    with pytest.raises(InputError, match=r"step 0\.5 is not possible"):
-        interaction(circuit, SQUARE, step=0.5)
-    with pytest.raises(InputError, match=r"settings: got \{\}"):
-        interaction(circuit, {})
-    with pytest.raises(InputError, match="settings: 'square' is int, not breath settings"):
-        interaction(circuit, {"square": 5})
-    with pytest.raises(InputError, match="tolerance 1 is not possible"):
-        interaction(circuit, SQUARE, tolerance=1.0)
+    with pytest.raises(InputError, match=r"sensitivity_matrix: got 'circuit', but a scenario is needed"):
+        sensitivity_matrix("circuit", SQUARE)
+    with pytest.raises(InputError, match=r"sensitivity_matrix: step 0\.5 is not allowed"):
+        sensitivity_matrix(circuit, SQUARE, step=0.5)
+    with pytest.raises(InputError, match=r"modes: \{\} holds no breath"):
+        sensitivity_matrix(circuit, SQUARE, modes={})
+    with pytest.raises(InputError, match="modes: 'square' is 5, which is no breath"):
+        sensitivity_matrix(circuit, SQUARE, modes={"square": 5})
+    with pytest.raises(InputError, match="tolerance 1 is not allowed"):
+        sensitivity_matrix(circuit, SQUARE, tolerance=1.0)
 
 
-def test_a_breath_that_is_not_there_is_told():
+def test_a_breath_that_is_not_there_is_an_error():
     """An effort that does not come with the breaths: no steady breath. A closed valve: no volume to change."""
     effort = HalfSineEffort(amplitude=5, duration=0.8, rate=13)
     lungs = {"a": Lung(compliance=50, resistance=10, effort=effort), "b": Lung(compliance=50, resistance=10)}
     with pytest.raises(InputError, match="pressure control, as it is: no breath repeats itself"):
-        interaction(shared(lungs), SQUARE, progress=False)
+        sensitivity_matrix(shared(lungs), SQUARE, progress=False)
     scenario = builtin("two-unequal-lungs")
-    valve = scenario.circuit.parts["b inspiratory valve"].changed({"state": "stuck closed"})
-    closed = scenario.circuit.changed({"parts": {**scenario.circuit.parts, "b inspiratory valve": valve}})
+    closed = scenario.replaced({"parts.b inspiratory valve.state": "stuck closed"})
     with pytest.raises(SolverError, match="as it is: a lung gets no volume"):
-        interaction(closed, SQUARE, progress=False)
+        sensitivity_matrix(closed, progress=False)
 
 
 def test_the_picture_shows_every_number():
-    found = interaction(ideal((50, 25), (10, 20)), {"square": SQUARE, "constant": CONSTANT}, progress=False)
+    found = sensitivity_matrix(ideal((50, 25), (10, 20)), SQUARE, modes=BOTH_MODES, progress=False)
     axes = draw(found)
     assert axes.shape == (2, 2)
     assert [ax.get_title(loc="left") for ax in axes.ravel()] == [
@@ -266,7 +279,7 @@ def test_the_picture_shows_every_number():
             assert [float(text.replace("−", "-")) for text in texts] == pytest.approx(numbers, abs=6e-4)
     assert axes[0, 0].texts[1].get_text() == "0"  # an ideal source
     axes[0, 0].figure.canvas.draw()
-    with pytest.raises(SchemaError, match="interaction needs 4 Axes, two for each mode; it got 1"):
+    with pytest.raises(SchemaError, match="sensitivity_matrix needs 4 Axes, two for each mode; it got 1"):
         draw(found, axes=[plt.figure().add_subplot()])
     with pytest.raises(SchemaError, match=r"'compliance_effect' with dims \(mode, changed, lung\) is missing"):
         draw(found.drop_vars("compliance_effect"))

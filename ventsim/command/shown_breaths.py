@@ -1,4 +1,4 @@
-"""What a run of hours was like before each of its changes and at its end, as a table."""
+"""The breaths of a long run that its table shows: before each change, and the last one."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -21,25 +21,25 @@ _BESIDE = {
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class ShownBreath:
     """A breath to show, by its position, and why it is shown."""
 
     label: str
     position: int
 
 
-def stages_of(ends: np.ndarray, schedule: Schedule) -> list[Stage]:
+def breaths_to_show(ends: np.ndarray, schedule: Schedule) -> list[ShownBreath]:
     """The last breath before every instant at which a change begins or ends, and the last of all."""
-    found: list[Stage] = []
+    found: list[ShownBreath] = []
     for knot in schedule.knots:
         k = _last_before(ends, knot)
         if 0 <= k < len(ends) - 1 and (not found or found[-1].position != k):
-            found.append(Stage(f"before {clock(knot)}", k))
-    found.append(Stage(f"end, {clock(float(ends[-1]))}", len(ends) - 1))
+            found.append(ShownBreath(f"before {clock(knot)}", k))
+    found.append(ShownBreath(f"end, {clock(float(ends[-1]))}", len(ends) - 1))
     return found
 
 
-def breath_of_limits(ends: np.ndarray, schedule: Schedule) -> int:
+def reference_breath(ends: np.ndarray, schedule: Schedule) -> int:
     """Position of the breath around which alarm limits are set: the last one before anything has changed.
 
     The first one where nothing changes, or too early: limits around a later one would take what a change has done
@@ -49,10 +49,10 @@ def breath_of_limits(ends: np.ndarray, schedule: Schedule) -> int:
     return max(_last_before(ends, min(begins)), 0) if begins else 0
 
 
-def stage_table(measures: xr.Dataset, shown: xr.Dataset, stages: Sequence[Stage]) -> Table:
+def breaths_table(measures: xr.Dataset, shown: xr.Dataset, breaths: Sequence[ShownBreath]) -> Table:
     """Volume and pressure of each lung, each beside what the ventilator displays."""
-    positions = [stage.position for stage in stages]
-    labels = pd.Index([stage.label for stage in stages], name="")
+    positions = [breath.position for breath in breaths]
+    labels = pd.Index([breath.label for breath in breaths], name="")
     sections = []
     for true, display in _BESIDE.items():
         names = [f"lung {name}" for name in measures["lung"].values]

@@ -10,7 +10,7 @@ from ventsim.errors import SchemaError
 from ventsim.studies.blind_spots import NOT_RUN
 from ventsim.studies.tables import faults_frame
 from ventsim.tables import fixed
-from ventsim.view.plot.style import COLOURS, change_label
+from ventsim.view.plot.style import COLOURS, change_label, panels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,18 +54,12 @@ def blind_spots(
     --------
     ``blind_spots(found)[0].figure.savefig("blind_spots.png")``
     """
-    import matplotlib.pyplot as plt
-
     for name in _NEEDED:
         if name not in found:
             raise SchemaError(f"variable '{name}' is missing.\n  Use the result of ventsim.studies.blind_spots.")
     modes, n_faults, n_lungs = found.mode.values, found.sizes["fault"], found.sizes["lung"]
-    if axes is None:
-        size = (len(modes) * (3.9 + 0.62 * n_lungs), 1.5 + 0.36 * n_faults)
-        _, axes = plt.subplots(1, len(modes), figsize=size, layout="constrained", sharey=True)
-    drawn = np.atleast_1d(np.asarray(axes, dtype=object)).ravel()
-    if drawn.size != len(modes):
-        raise SchemaError(f"blind_spots needs {len(modes)} Axes, one for each mode; it got {drawn.size}.")
+    size = (len(modes) * (3.9 + 0.62 * n_lungs), 1.5 + 0.36 * n_faults)
+    drawn = panels(axes, 1, len(modes), where="blind_spots", what="one for each mode", size=size, sharey=True)
     for ax, mode in zip(drawn, modes, strict=True):
         _draw_mode(ax, found.sel(mode=mode), str(mode))
     shared = drawn[0].get_shared_y_axes()
@@ -92,26 +86,26 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
             change_label(float(fault["displayed peak"]), 1),
             _UNKNOWN if reason else alarm,
         )
-        for place, text in zip(_places(n_lungs), texts, strict=True):
+        for x, text in zip(_columns(n_lungs), texts, strict=True):
             quiet = text == "no alarm"
-            ax.text(place, row, text, ha="center", va="center", fontsize=8, color="0.45" if quiet else "black")
+            ax.text(x, row, text, ha="center", va="center", fontsize=8, color="0.45" if quiet else "black")
     heads = [
         *(f"lung\n{name}" for name in one.lung.values),
         "displayed\nexpired\nvolume",
         "displayed\npeak\n[cmH2O]",
         "first\nalarm",
     ]
-    ax.set_xticks([*range(n_lungs), *_places(n_lungs)], heads, fontsize=8)
+    ax.set_xticks([*range(n_lungs), *_columns(n_lungs)], heads, fontsize=8)
     ax.xaxis.tick_top()
     ax.tick_params(length=0)
-    ax.set_xlim(-0.55, _places(n_lungs)[-1] + 1.25)
+    ax.set_xlim(-0.55, _columns(n_lungs)[-1] + 1.25)
     ax.set_ylim(n_faults - 0.45, -0.55)
     ax.spines[:].set_visible(False)
     ax.set_title(mode, loc="left", fontsize="medium", fontweight="bold")
     ax.set_xlabel("cells: change of tidal volume [%]; heavy frame: harm without an alarm", fontsize=8, loc="left")
 
 
-def _places(n_lungs: int) -> tuple[float, float, float]:
+def _columns(n_lungs: int) -> tuple[float, float, float]:
     """Where the columns of what is displayed and alarmed stand."""
     return n_lungs + 0.15, n_lungs + 1.15, n_lungs + 2.55
 

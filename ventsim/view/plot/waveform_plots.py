@@ -11,7 +11,7 @@ from ventsim.results.schema import TIME_ROUNDING, VARIABLES, breath_position
 from ventsim.tables import fixed, percent
 from ventsim.units import convert
 from ventsim.view.plot.label_lines import in_lines, panel_height
-from ventsim.view.plot.style import COLOURS, FAINT, axis_label, legend, need, style
+from ventsim.view.plot.style import COLOURS, FAINT, axis_label, legend, need, panels, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -56,23 +56,17 @@ def waveforms(
     --------
     ``waveforms(simulate(circuit, settings), breaths=3)[0].figure.savefig("waveforms.png")``
     """
-    import matplotlib.pyplot as plt
-
     names = ("airway_pressure", "flow", "volume")
     need(waveforms, *names, "breath_start", "breath_end")
     shown = waveforms if breaths is None else _last_breaths(waveforms, breaths)
-    if axes is None:
-        height = 6.4 + 0.09 * shown.sizes["lung"]
-        _, axes = plt.subplots(3, 1, sharex=True, figsize=(7.5, height), layout="constrained")
-    drawn = np.asarray(axes, dtype=object).ravel()
-    if drawn.size != 3:
-        raise SchemaError(f"waveforms needs three Axes; it got {drawn.size}.\n  Use plt.subplots(3, 1).")
+    size = (7.5, 6.4 + 0.09 * shown.sizes["lung"])
+    drawn = panels(axes, 3, where="waveforms", what="pressure, flow and volume", size=size, sharex=True)
     for ax, name in zip(drawn, names, strict=True):
         unit = flow_unit if name == "flow" else VARIABLES[name].units
         values = shown[name].transpose("time", "lung").values
-        values = convert(values, source=VARIABLES[name].units, target=unit)
+        drawn_values = np.asarray(convert(values, source=VARIABLES[name].units, target=unit))
         for k, lung in enumerate(shown["lung"].values):
-            ax.plot(shown["time"].values, values[:, k], label=str(lung), **style(k))
+            ax.plot(shown["time"].values, drawn_values[:, k], label=str(lung), **style(k))
         ax.set_ylabel(in_lines(axis_label(name, unit=unit), panel_height(ax)))
         ax.axhline(0.0, **FAINT)
         ax.margins(x=0.01)
@@ -83,7 +77,7 @@ def waveforms(
 
 
 def _alike(waveforms: xr.Dataset, names: tuple[str, ...]) -> list[list[str]]:
-    """Groups of lungs whose lines cannot be told apart in a picture."""
+    """Groups of lungs whose lines cannot be distinguished in a picture."""
     columns = [waveforms[name].transpose("lung", "time").values for name in names]
     known = [column[np.isfinite(column)] for column in columns]
     spans = [float(np.ptp(column)) if column.size else 0.0 for column in known]

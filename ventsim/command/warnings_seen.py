@@ -1,4 +1,4 @@
-"""Warnings noted while they are told, so that they can be repeated where they are read."""
+"""Warnings collected while a command runs, so that its summary can repeat them."""
 
 import warnings
 from collections.abc import Iterator
@@ -7,17 +7,17 @@ from typing import TextIO
 
 from ventsim.errors import CircuitWarning, PlausibilityWarning
 
-DOUBTS = (PlausibilityWarning, CircuitWarning)
+UNLIKELY_INPUT = (PlausibilityWarning, CircuitWarning)
 """Warnings about input that is possible but unlikely."""
 
 
 @contextmanager
-def noting(*categories: type[Warning], told: bool) -> Iterator[list[str]]:
-    """Context that notes the texts of some warnings.
+def collected(*categories: type[Warning], displayed: bool) -> Iterator[list[str]]:
+    """Context that collects the texts of some warnings.
 
-    `told` says whether they are shown as well; other warnings go where they always go.
+    `displayed` says whether they are displayed as well; other warnings go where they always go.
     """
-    noted: list[str] = []
+    texts: list[str] = []
     others = warnings.showwarning
 
     def show(
@@ -30,12 +30,12 @@ def noting(*categories: type[Warning], told: bool) -> Iterator[list[str]]:
     ) -> None:
         is_meant = issubclass(category, categories)
         if is_meant:
-            noted.append(str(message))
-        if told or not is_meant:
+            texts.append(str(message))
+        if displayed or not is_meant:
             others(message, category, filename, lineno, file, line)
 
     with warnings.catch_warnings():
         warnings.showwarning = show
         for category in categories:
             warnings.simplefilter("always", category)
-        yield noted
+        yield texts

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
-from ventsim.view.plot.circuit_trees import Skeleton, Tree
+from ventsim.view.plot.circuit.trees import Skeleton, Tree
 
 STEP = 0.62
 """Distance from one part to the next below a Y-piece; 1 is that along a limb."""
@@ -17,8 +17,8 @@ Point = tuple[float, float]
 """To the right, and down."""
 
 
-def places(skeleton: Skeleton) -> dict[str, Point]:
-    """Find a place for every part and for both ports; no two have the same."""
+def positions_of(skeleton: Skeleton) -> dict[str, Point]:
+    """Find a position for every part and for both ports; no two have the same."""
     spots: dict[str, Point] = {}
     y, width = 0.0, 0.0
     for row in _rows(skeleton):
@@ -42,7 +42,7 @@ def _rows(skeleton: Skeleton) -> list[list[str]]:
 
 
 def _lay_row(row: Sequence[str], skeleton: Skeleton) -> tuple[dict[str, Point], float, float]:
-    """Places of the Y-pieces of a row and of all below and between them, the first at (0, 0); width and depth."""
+    """Positions of the Y-pieces of a row, the first at (0, 0), and of all below and between; width and depth."""
     spots: dict[str, Point] = {}
     x, deepest = 0.0, 0.0
     for number, top in enumerate(row):
@@ -59,7 +59,7 @@ def _lay_row(row: Sequence[str], skeleton: Skeleton) -> tuple[dict[str, Point], 
 
 
 def _hang(tree: Tree) -> tuple[dict[str, Point], float, float]:
-    """Places below a Y-piece, which is at (0, 0), their width and depth."""
+    """Positions below a Y-piece, which is at (0, 0), their width and depth."""
     depth = tree.depths()
     column: dict[str, float] = {}
     free = 0.0
@@ -74,7 +74,7 @@ def _hang(tree: Tree) -> tuple[dict[str, Point], float, float]:
 def _spread(
     tree: Tree, leads_to: Mapping[str, Sequence[str]], spots: Mapping[str, Point], *, edge: float, sign: float
 ) -> dict[str, Point]:
-    """Places of the parts between one port and the Y-pieces, to the left of `edge` or to the right."""
+    """Positions of the parts between one port and the Y-pieces, to the left of `edge` or to the right."""
     x: dict[str, float] = {}
     y: dict[str, float] = {}
     rows: dict[str, int] = {}
@@ -92,19 +92,19 @@ def _spread(
         # In a chain, one child is a limb and the other leads on: straight to the limb, so that nothing crosses.
         alike = len({count > 1 for _, count in ends}) == 1
         down = 0.5 * (ends[0][0] + ends[-1][0]) if alike else ends[0][0]
-        # Y-pieces in one row have limbs at one height, each of which needs a place of its own.
-        x[name], y[name] = _free((across, down), [*spots.values(), *_places_in(x, y)], step=_GAP)
+        # Y-pieces in one row have limbs at one height, each of which needs a position of its own.
+        x[name], y[name] = _free((across, down), [*spots.values(), *_points_of(x, y)], step=_GAP)
     if tree.root not in x:
         x[tree.root], y[tree.root] = edge + sign, 0.0
     for name in reversed(inside):
         if name not in x:
             beside = tree.parent[name]
             spot = (x[beside] - _AWAY[0] * sign, y[beside] + _AWAY[1])
-            x[name], y[name] = _free(spot, [*spots.values(), *_places_in(x, y)], step=_AWAY[1])
+            x[name], y[name] = _free(spot, [*spots.values(), *_points_of(x, y)], step=_AWAY[1])
     return {name: (x[name], y[name]) for name in inside}
 
 
-def _places_in(x: Mapping[str, float], y: Mapping[str, float]) -> list[Point]:
+def _points_of(x: Mapping[str, float], y: Mapping[str, float]) -> list[Point]:
     return [(x[name], y[name]) for name in x]
 
 

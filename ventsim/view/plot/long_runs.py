@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
 from ventsim.tables import clock, in_words
-from ventsim.view.plot.style import COLOURS, axis_label, legend, need, style
+from ventsim.view.plot.style import COLOURS, axis_label, legend, need, panels, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -71,11 +71,33 @@ def hours(
         need(alarms, "alarm_raised", "breath_end")
     raised = None if alarms is None else _raised(alarms)
     drawn = _panels(axes, displayed=displayed is not None, rows=None if raised is None else len(raised))
-    time = measures["breath_end"].values
+    _draw_values(drawn, measures, displayed)
+    if alarms is not None and raised is not None:
+        _draw_alarms(drawn[-1], raised, ends=alarms["breath_end"].values)
+    _mark(drawn, instants)
+    for ax in drawn:
+        ax.margins(x=0.01)
+        ax.spines[["top", "right"]].set_visible(False)
+    _mark_times(drawn[-1], float(measures["breath_end"][-1]))
+    return drawn
+
+
+def _panels(
+    axes: "NDArray[np.object_] | Sequence[Axes] | None", *, displayed: bool, rows: int | None
+) -> "NDArray[np.object_]":
+    """The Axes that are given, or new ones; `rows` is the number of alarms to be drawn, None: no panel of them."""
+    heights = [_PANEL] * (4 if displayed else 2) + ([] if rows is None else [_ALARM * max(rows, 1) + 0.1])
+    what = "two for the lungs, two more for what is displayed, one more for alarms"
+    size, ratios = (7.5, sum(heights) + 0.9), {"height_ratios": heights}
+    return panels(axes, len(heights), where="hours", what=what, size=size, sharex=True, gridspec_kw=ratios)
+
+
+def _draw_values(drawn: "NDArray[np.object_]", measures: xr.Dataset, displayed: xr.Dataset | None) -> None:
+    """Measures of the lungs in the first two panels, what is displayed in the next two."""
     names = [str(lung) for lung in measures["lung"].values]
     for ax, name in zip(drawn, _OF_LUNGS, strict=False):
         for k, lung in enumerate(names):
-            ax.plot(time, measures[name].values[:, k], label=lung, **style(k))
+            ax.plot(measures["breath_end"].values, measures[name].values[:, k], label=lung, **style(k))
         ax.set_ylabel(_wrapped(name), fontsize="small")
     legend(drawn[0], names=names)
     if displayed is not None:
@@ -85,36 +107,6 @@ def hours(
             ax.set_ylabel(_wrapped(name), fontsize="small")
     for ax in drawn[: 2 if displayed is None else 4]:
         ax.set_ylim(0.0, 1.08 * max(ax.get_ylim()[1], 1.0))
-    if raised is not None:
-        _draw_alarms(drawn[-1], raised, ends=alarms["breath_end"].values)
-    _mark(drawn, instants)
-    for ax in drawn:
-        ax.margins(x=0.01)
-        ax.spines[["top", "right"]].set_visible(False)
-    _mark_times(drawn[-1], float(time[-1]))
-    return drawn
-
-
-def _panels(
-    axes: "NDArray[np.object_] | Sequence[Axes] | None", *, displayed: bool, rows: int | None
-) -> "NDArray[np.object_]":
-    """The Axes that are given, or new ones; `rows` is the number of alarms to be drawn, None: no panel of them."""
-    import matplotlib.pyplot as plt
-
-    heights = [_PANEL] * (4 if displayed else 2) + ([] if rows is None else [_ALARM * max(rows, 1) + 0.1])
-    if axes is None:
-        size = (7.5, sum(heights) + 0.9)
-        ratios = {"height_ratios": heights}
-        _, axes = plt.subplots(
-            len(heights), 1, sharex=True, figsize=size, layout="constrained", gridspec_kw=ratios, squeeze=False
-        )
-    drawn = np.asarray(axes, dtype=object).ravel()
-    if drawn.size != len(heights):
-        raise SchemaError(
-            f"hours needs {len(heights)} Axes; it got {drawn.size}.\n"
-            "  Two for the lungs, two more for what is displayed, one more for alarms."
-        )
-    return drawn
 
 
 def _wrapped(name: str) -> str:
@@ -129,8 +121,8 @@ def _mark(drawn: "NDArray[np.object_]", instants: "Sequence[float] | Mapping[str
         for instant in named.values() if named else instants:
             ax.axvline(instant, color="0.6", linewidth=0.8, zorder=0.5)
     for name, instant in named.items():
-        place = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "xytext": (2.0, -2.0)}
-        drawn[0].annotate(name, (instant, 1.0), rotation=90, ha="left", va="top", fontsize="small", **place)
+        position = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "xytext": (2.0, -2.0)}
+        drawn[0].annotate(name, (instant, 1.0), rotation=90, ha="left", va="top", fontsize="small", **position)
 
 
 def _raised(alarms: xr.Dataset) -> dict[str, NDArray[np.bool_]]:
@@ -143,12 +135,12 @@ def _raised(alarms: xr.Dataset) -> dict[str, NDArray[np.bool_]]:
 def _draw_alarms(ax: "Axes", raised: Mapping[str, NDArray[np.bool_]], *, ends: NDArray[np.float64]) -> None:
     """A row for each alarm, with bars for the times at which it is raised."""
     briefest = _BRIEFEST * float(np.ptp(ends))
-    for place, row in enumerate(raised.values()):
+    for y, row in enumerate(raised.values()):
         edges = np.flatnonzero(np.diff(np.concatenate([[False], row, [False]]).astype(int)))
         for first, stop in zip(edges[::2], edges[1::2], strict=True):
             # Raised at the end of a breath, an alarm stands until the end of one without its condition.
             lasts = max(ends[min(stop, ends.size - 1)] - ends[first], briefest)
-            ax.barh(place, lasts, left=ends[first], height=0.7, color=COLOURS[1], edgecolor="none")
+            ax.barh(y, lasts, left=ends[first], height=0.7, color=COLOURS[1], edgecolor="none")
     ax.set_yticks(range(len(raised)), list(raised), fontsize="small")
     ax.set_ylim(max(len(raised), 1) - 0.5, -0.5)
     ax.tick_params(axis="y", length=0)

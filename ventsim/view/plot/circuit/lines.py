@@ -4,8 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from ventsim.model.circuit import Circuit
-from ventsim.view.plot.circuit_places import STEP, Point, places
-from ventsim.view.plot.circuit_trees import Skeleton, owner, take_apart
+from ventsim.view.plot.circuit.positions import STEP, Point, positions_of
+from ventsim.view.plot.circuit.trees import Skeleton, owner, take_apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +17,7 @@ class Pipe:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class Segment:
     """A line to be drawn, and the joints whose gas passes it: number, and 1 along the line or -1 against it."""
 
     line: tuple[Point, ...]
@@ -25,8 +25,8 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
-    """A drawing without ink: places of the parts, and lines between them.
+class Geometry:
+    """A drawing without ink: positions of the parts, and lines between them.
 
     `pipes` are in the order of the joints; `tops` are the Y-pieces, `hangs` what is below them; `serves` are the
     lungs of each part.
@@ -34,21 +34,21 @@ class Plan:
 
     spots: Mapping[str, Point]
     pipes: tuple[Pipe, ...]
-    stretches: tuple[Stretch, ...]
+    segmentes: tuple[Segment, ...]
     tops: frozenset[str]
     hangs: frozenset[str]
     serves: Mapping[str, set[str]]
 
 
-def plan(circuit: Circuit) -> Plan:
-    """Find places for all parts, and lines for all joints."""
+def geometry(circuit: Circuit) -> Geometry:
+    """Find positions for all parts, and lines for all joints."""
     skeleton = take_apart(circuit)
-    spots = places(skeleton)
+    spots = positions_of(skeleton)
     pipes = tuple(Pipe((a, b), _line(owner(a), owner(b), spots, skeleton)) for a, b in circuit.joints)
-    return Plan(
+    return Geometry(
         spots=spots,
         pipes=pipes,
-        stretches=_stretches(pipes, spots),
+        segmentes=_segmentes(pipes, spots),
         tops=frozenset(skeleton.hanging),
         hangs=frozenset(name for tree in skeleton.hanging.values() for name in tree.order[1:]),
         serves=skeleton.serves,
@@ -70,19 +70,19 @@ def _line(a: str, b: str, spots: Mapping[str, Point], skeleton: Skeleton) -> tup
     return (ax, ay), (bx, by)
 
 
-def _stretches(pipes: Sequence[Pipe], spots: Mapping[str, Point]) -> tuple[Stretch, ...]:
+def _segmentes(pipes: Sequence[Pipe], spots: Mapping[str, Point]) -> tuple[Segment, ...]:
     """Lines to be drawn; those that leave a fitting upright on one side become one line that branches."""
     corners: dict[tuple[str, bool], list[tuple[float, int, float]]] = {}
-    stretches: list[Stretch] = []
+    segmentes: list[Segment] = []
     for number, pipe in enumerate(pipes):
         first = _starts_upright(pipe, spots)
         if first is None:
-            stretches.append(Stretch(pipe.line, ((number, 1.0),)))
+            segmentes.append(Segment(pipe.line, ((number, 1.0),)))
             continue
         fitting, sign, corner = (
             (owner(pipe.ends[0]), 1.0, pipe.line[1]) if first else (owner(pipe.ends[1]), -1.0, pipe.line[-2])
         )
-        stretches.append(Stretch(pipe.line[1:] if first else pipe.line[:-1], ((number, 1.0),)))
+        segmentes.append(Segment(pipe.line[1:] if first else pipe.line[:-1], ((number, 1.0),)))
         corners.setdefault((fitting, corner[1] > spots[fitting][1]), []).append((corner[1], number, sign))
     for (fitting, _), branches in corners.items():
         x, y = spots[fitting]
@@ -90,9 +90,9 @@ def _stretches(pipes: Sequence[Pipe], spots: Mapping[str, Point]) -> tuple[Stret
         for k, (end, _, _) in enumerate(branches):
             if end != y:
                 carries = tuple((number, sign) for _, number, sign in branches[k:])
-                stretches.append(Stretch(((x, y), (x, end)), carries))
+                segmentes.append(Segment(((x, y), (x, end)), carries))
             y = end
-    return tuple(stretches)
+    return tuple(segmentes)
 
 
 def _starts_upright(pipe: Pipe, spots: Mapping[str, Point]) -> bool | None:

@@ -1,6 +1,6 @@
 """Two results above each other, and their difference below."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
-from ventsim.view.plot.style import FAINT, axis_label, legend, need, style
+from ventsim.view.plot.style import FAINT, axis_label, legend, need, panels, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,34 +61,38 @@ def differences(
     --------
     ``differences(recorded, simulated, variable="flow")[0].figure.savefig("difference.png")``
     """
-    import matplotlib.pyplot as plt
-
     _check(values, reference, variable)
     shown, other = _at_common_times(values, reference, variable)
-    if axes is None:
-        ratios = {"height_ratios": (3, 2)}
-        _, axes = plt.subplots(2, 1, sharex=True, figsize=(7.0, 5.0), layout="constrained", gridspec_kw=ratios)
-    drawn = np.asarray(axes, dtype=object).ravel()
-    if drawn.size != 2:
-        raise SchemaError(f"differences needs two Axes; it got {drawn.size}.\n  Use plt.subplots(2, 1).")
-    top, bottom = drawn
-    time = shown["time"].values
+    ratios = {"height_ratios": (3, 2)}
+    drawn = panels(
+        axes, 2, where="differences", what="curves and difference", size=(7.0, 5.0), sharex=True,
+        gridspec_kw=ratios,
+    )  # fmt: skip
     names = (
         [str(lung) for lung in shown["lung"].values] if "lung" in shown.dims else [VARIABLES[variable].long_name]
     )
+    gap = _draw_curves(drawn[0], drawn[1], shown, other, names, logarithmic=logarithmic)
+    _label(drawn[0], drawn[1], variable, gap, logarithmic=logarithmic)
+    legend(drawn[0], names=[*names, "reference"])
+    return drawn
+
+
+def _draw_curves(
+    top: "Axes", bottom: "Axes", shown: xr.DataArray, other: xr.DataArray, names: list[str], *, logarithmic: bool
+) -> NDArray[np.float64]:
+    """Both curves of each lung above, their difference below; return the differences."""
     one, two = (np.atleast_2d(array.transpose(..., "time").values) for array in (shown, other))
+    time, gaps = shown["time"].values, one - two
     some = np.unique(np.linspace(0, len(time) - 1, min(len(time), _MARKS)).astype(int))
     for k, name in enumerate(names):
         look = style(k)
         top.plot(time, one[k], label=name, **look)
-        marks = {"linestyle": "none", "marker": "o", "markersize": 4.0, "markerfacecolor": "none"}
+        marks: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 4.0, "markerfacecolor": "none"}
         top.plot(time[some], two[k][some], color=look["color"], **marks)
-        gap = one[k] - two[k]
-        bottom.plot(time, np.where(gap == 0.0, np.nan, np.abs(gap)) if logarithmic else gap, **look)
-    _label(top, bottom, variable, one - two, logarithmic=logarithmic)
+        size = np.where(gaps[k] == 0.0, np.nan, np.abs(gaps[k]))
+        bottom.plot(time, size if logarithmic else gaps[k], **look)
     top.plot([], [], color="0.3", linestyle="none", marker="o", markerfacecolor="none", label="reference")
-    legend(top, names=[*names, "reference"])
-    return drawn
+    return gaps
 
 
 def _check(values: xr.Dataset, reference: xr.Dataset, variable: str) -> None:
@@ -115,7 +119,7 @@ def _at_common_times(
     if not inside.any() and t.size and base.size and t[0] <= base[-1] and base[0] <= t[-1]:
         raise SchemaError(
             f"no sample lies within the time of the reference, {base[0]:g} to {base[-1]:g} s.\n"
-            "  Change places of the two, or take samples that are closer."
+            "  Exchange the two, or take samples that are closer."
         )
     if not inside.any():
         spans = " against ".join(f"{x[0]:g} to {x[-1]:g} s" if x.size else "none" for x in (t, base))

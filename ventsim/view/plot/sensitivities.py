@@ -1,4 +1,4 @@
-"""Which lung's mechanics reach which lung: a matrix of effects for each mode."""
+"""How the mechanics of each lung affect the volume of every lung: a matrix for each mode."""
 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
@@ -8,7 +8,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
-from ventsim.view.plot.style import COLOURS, change_label
+from ventsim.view.plot.style import COLOURS, change_label, panels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,7 +18,7 @@ _LESS, _MORE = COLOURS[1], COLOURS[0]
 _FULL = 1.0  # effect that has the full colour [%/%]
 
 
-def interaction(
+def sensitivity_matrix(
     dataset: xr.Dataset, *, axes: "NDArray[np.object_] | Sequence[Axes] | None" = None
 ) -> "NDArray[np.object_]":
     """A matrix for each mode, of compliance above and of resistance below, with the numbers in the cells.
@@ -29,7 +29,7 @@ def interaction(
     Parameters
     ----------
     dataset : xarray.Dataset
-        Result of :func:`ventsim.studies.interaction`.
+        Result of :func:`ventsim.studies.sensitivity_matrix`.
     axes : sequence of matplotlib Axes, of shape (2, n_modes), optional
         Where to draw; a new figure if not given.
 
@@ -45,23 +45,17 @@ def interaction(
 
     Examples
     --------
-    ``interaction(found)[0, 0].figure.savefig("interaction.png")``
+    ``sensitivity_matrix(found)[0, 0].figure.savefig("sensitivities.png")``
     """
-    import matplotlib.pyplot as plt
-
     for name in (f"{effect}_effect" for effect in _EFFECTS):
         if name not in dataset or set(dataset[name].dims) != {"mode", "changed", "lung"}:
             raise SchemaError(
                 f"variable '{name}' with dims (mode, changed, lung) is missing.\n"
-                "  Use the result of ventsim.studies.interaction."
+                "  Use the result of ventsim.studies.sensitivity_matrix."
             )
     modes, n = [str(mode) for mode in dataset["mode"].values], dataset.sizes["lung"]
-    if axes is None:
-        size = (len(modes) * max(1.4 + 0.62 * n, 3.4), 2.0 + 2 * (0.7 + 0.46 * n))
-        _, axes = plt.subplots(2, len(modes), figsize=size, layout="constrained", squeeze=False)
-    drawn = np.asarray(axes, dtype=object)
-    if drawn.size != 2 * len(modes):
-        raise SchemaError(f"interaction needs {2 * len(modes)} Axes, two for each mode; it got {drawn.size}.")
+    size = (len(modes) * max(1.4 + 0.62 * n, 3.4), 2.0 + 2 * (0.7 + 0.46 * n))
+    drawn = panels(axes, 2, len(modes), where="sensitivity_matrix", what="two for each mode", size=size)
     drawn = drawn.reshape(2, len(modes))
     for row, effect in enumerate(_EFFECTS):
         for column, mode in enumerate(modes):

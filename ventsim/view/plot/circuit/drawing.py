@@ -4,28 +4,31 @@ import numbers
 import textwrap
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from ventsim.errors import CircuitError, SchemaError
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
+from ventsim.model.layouts import Layout
+from ventsim.model.scenario import Scenario
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
 from ventsim.units import convert
-from ventsim.view.plot.circuit_flows import joint_flows, parts_without_flow
-from ventsim.view.plot.circuit_lines import Pipe, Plan, plan
-from ventsim.view.plot.circuit_places import Point
-from ventsim.view.plot.circuit_symbols import INK, draw_symbol
-from ventsim.view.plot.circuit_trees import EXPIRATORY, INSPIRATORY, owner
+from ventsim.view.plot.circuit.flows import joint_flows, parts_without_flow
+from ventsim.view.plot.circuit.lines import Geometry, Pipe, geometry
+from ventsim.view.plot.circuit.positions import Point
+from ventsim.view.plot.circuit.symbols import INK, draw_symbol, points_around
+from ventsim.view.plot.circuit.trees import EXPIRATORY, INSPIRATORY, owner
 from ventsim.view.plot.style import COLOURS, change_label, need
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_COLUMN, _ROW = 0.93, 0.82  # inches for each unit of the places
+_COLUMN, _ROW = 0.93, 0.82  # inches for each unit of the positions
 _WIDEST, _THINNEST = 9.0, 1.2  # width of the lines of the largest and of a small flow [points]
 _STILL = 0.005  # part of the largest flow, below which a line is dotted
 _ROUNDING = 1e-6  # where the largest flow is below that, nothing flows anywhere [L/s]
@@ -40,7 +43,7 @@ _IN_LUNG = 4  # letters that fit into a lung
 
 
 def circuit_drawing(
-    circuit: Circuit,
+    scenario: Scenario | Circuit | Layout,
     *,
     waveforms: xr.Dataset | None = None,
     time: float | None = None,
@@ -56,8 +59,8 @@ def circuit_drawing(
 
     Parameters
     ----------
-    circuit : Circuit
-        The circuit.
+    scenario : Scenario, Circuit or Layout
+        What is drawn: the circuit, or that of the scenario as it is at the start.
     waveforms : xarray.Dataset or None, default None
         Waveforms of a run of this circuit; None: only the parts.
     time : float or None, default None
@@ -76,7 +79,7 @@ def circuit_drawing(
     Raises
     ------
     CircuitError
-        If it is no circuit.
+        If it is neither circuit nor scenario.
     SchemaError
         If the waveforms are not of this circuit, a waveform is missing, or `time` is outside of them.
 
@@ -89,19 +92,10 @@ def circuit_drawing(
     --------
     ``circuit_drawing(circuit, waveforms=waveforms, time=4.5).figure.savefig("circuit.png")``
     """
-    import matplotlib.pyplot as plt
-
-    if not isinstance(circuit, Circuit):
-        raise CircuitError(f"{shown(circuit)} is not a circuit.\n  Give a Circuit, or layouts.shared(...).")
+    circuit = _circuit_of(scenario)
     instant = None if waveforms is None else _instant(circuit, waveforms, time)
-    drawing = plan(circuit)
-    xs, ys = (np.array(values) for values in zip(*drawing.spots.values(), strict=True))
-    if ax is None:
-        size = (_COLUMN * (np.ptp(xs) + 1.5), _ROW * (np.ptp(ys) + 1.9))
-        _, ax = plt.subplots(figsize=size, layout="constrained")
-    ax.set_xlim(xs.min() - 0.75, xs.max() + 0.75)
-    ax.set_ylim(ys.max() + 0.8, ys.min() - 0.9)
-    ax.set_axis_off()
+    drawing = geometry(circuit)
+    ax = _canvas(drawing, ax)
     colours = {name: COLOURS[k % len(COLOURS)] for k, name in enumerate(circuit.lungs)}
     _draw_lines(ax, circuit, drawing, instant, colours)
     for name, part in circuit.parts.items():
@@ -112,9 +106,34 @@ def circuit_drawing(
             _write_name(ax, name, drawing)
     for port in (INSPIRATORY, EXPIRATORY):
         _draw_port(ax, port, drawing.spots[port], instant, flow_unit)
-    if instant is not None:
+    if waveforms is not None and instant is not None:
         _write_instant(ax, waveforms, float(instant["time"]))
-        _draw_scale(ax, _largest(joint_flows(circuit, instant)), flow_unit)
+        _draw_scale(ax, _largest(np.array(joint_flows(circuit, instant))), flow_unit)
+    return ax
+
+
+def _circuit_of(scenario: Scenario | Circuit | Layout) -> Circuit:
+    if isinstance(scenario, Circuit):
+        return scenario
+    if isinstance(scenario, Scenario | Layout):
+        return scenario.circuit
+    raise CircuitError(
+        f"circuit_drawing: {shown(scenario)} is not a circuit.\n"
+        "  Give what layouts.shared(...) returns, a Circuit, or a Scenario."
+    )
+
+
+def _canvas(drawing: Geometry, ax: "Axes | None") -> "Axes":
+    """The Axes that are given, or new ones that are large enough, with their limits around the drawing."""
+    import matplotlib.pyplot as plt
+
+    xs, ys = (np.array(values) for values in zip(*drawing.spots.values(), strict=True))
+    if ax is None:
+        size = (_COLUMN * (np.ptp(xs) + 1.5), _ROW * (np.ptp(ys) + 1.9))
+        _, ax = plt.subplots(figsize=size, layout="constrained")
+    ax.set_xlim(xs.min() - 0.75, xs.max() + 0.75)
+    ax.set_ylim(ys.max() + 0.8, ys.min() - 0.9)
+    ax.set_axis_off()
     return ax
 
 
@@ -124,8 +143,8 @@ def _instant(circuit: Circuit, waveforms: xr.Dataset, time: float | None) -> xr.
     strangers = [str(lung) for lung in waveforms["lung"].values if lung not in circuit.lungs]
     if strangers or waveforms.sizes["lung"] != len(circuit.lungs):
         raise SchemaError(
-            f"the waveforms are those of the lungs {', '.join(map(str, waveforms['lung'].values))}, the circuit has "
-            f"{', '.join(circuit.lungs)}.\n  Give the circuit that was simulated."
+            f"the waveforms are those of the lungs {', '.join(map(str, waveforms['lung'].values))}, "
+            f"the circuit has {', '.join(circuit.lungs)}.\n  Give the circuit that was simulated."
         )
     unknown = parts_without_flow(circuit, waveforms)
     if unknown:
@@ -144,23 +163,23 @@ def _instant(circuit: Circuit, waveforms: xr.Dataset, time: float | None) -> xr.
     return waveforms.isel(time=int(np.abs(t - time).argmin()))
 
 
-def _largest(flows: Sequence[float]) -> float:
+def _largest(flows: NDArray[np.float64]) -> float:
     """The largest flow of those that are known, 0 if it is mere rounding. [L/s]"""
     largest = float(np.nanmax(np.abs(flows), initial=0.0))
     return largest if largest > _ROUNDING else 0.0
 
 
 def _draw_lines(
-    ax: "Axes", circuit: Circuit, drawing: Plan, instant: xr.Dataset | None, colours: dict[str, str]
+    ax: "Axes", circuit: Circuit, drawing: Geometry, instant: xr.Dataset | None, colours: dict[str, str]
 ) -> None:
     flows = np.zeros(len(drawing.pipes)) if instant is None else np.array(joint_flows(circuit, instant))
     largest = _largest(flows)
-    for stretch in drawing.stretches:
-        numbers, signs = (np.array(values) for values in zip(*stretch.carries, strict=True))
+    for segment in drawing.segmentes:
+        numbers, signs = (np.array(values) for values in zip(*segment.carries, strict=True))
         flow = float(np.sum(signs * flows[numbers]))
         lung = _lung_of_joint(drawing, drawing.pipes[numbers[0]]) if len(numbers) == 1 else None
         colour = _SHARED if lung is None else colours[lung]
-        x, y = zip(*stretch.line, strict=True)
+        x, y = zip(*segment.line, strict=True)
         if instant is None:
             ax.plot(x, y, color=colour, linewidth=2.0, solid_joinstyle="round", zorder=2.0)
         elif not (largest > 0.0 and abs(flow) > _STILL * largest):
@@ -168,10 +187,10 @@ def _draw_lines(
         else:
             width = _width(flow, largest)
             ax.plot(x, y, color=colour, linewidth=width, solid_capstyle="round", zorder=2.0)
-            _draw_arrow(ax, stretch.line if flow > 0.0 else stretch.line[::-1], width=width)
+            _draw_arrow(ax, segment.line if flow > 0.0 else segment.line[::-1], width=width)
 
 
-def _lung_of_joint(drawing: Plan, pipe: Pipe) -> str | None:
+def _lung_of_joint(drawing: Geometry, pipe: Pipe) -> str | None:
     """The lung of a joint: that of the one of its two parts which serves fewer lungs, if that is just one."""
     served = min((drawing.serves[owner(end)] for end in pipe.ends), key=len)
     return next(iter(served)) if len(served) == 1 else None
@@ -192,7 +211,7 @@ def _draw_arrow(ax: "Axes", line: Sequence[Point], *, width: float) -> None:
     )  # fmt: skip
 
 
-def _turn(name: str, ports: Sequence[str], drawing: Plan) -> float:
+def _turn(name: str, ports: Sequence[str], drawing: Geometry) -> float:
     """Direction from the first port of a part to its second, along the lines that end there. [degrees]"""
     x, y = drawing.spots[name]
     for pipe in drawing.pipes:
@@ -205,7 +224,7 @@ def _turn(name: str, ports: Sequence[str], drawing: Plan) -> float:
     return 0.0
 
 
-def _write_name(ax: "Axes", name: str, drawing: Plan) -> None:
+def _write_name(ax: "Axes", name: str, drawing: Geometry) -> None:
     """The name above a part that lies level, beside one that hangs or has an upright line through it."""
     x, y = drawing.spots[name]
     joints = sum(owner(end) == name for pipe in drawing.pipes for end in pipe.ends)
@@ -221,7 +240,7 @@ def _write(
     ax: "Axes", text: str, at: Point, *, shift: Point = (0.0, 0.0), ha: str = "center", va: str = "center",
     size: float = 6.5, box: Mapping[str, object] | None = None,
 ) -> None:  # fmt: skip
-    """Small print, some points away from a place."""
+    """Small print, some points away from a position."""
     ax.annotate(
         text, at, shift, textcoords="offset points", ha=ha, va=va, fontsize=size, color=INK, linespacing=1.1,
         zorder=5.0, bbox=box, parse_math=False,
@@ -230,11 +249,9 @@ def _write(
 
 def _draw_lung(ax: "Axes", name: str, at: Point, colour: str, instant: xr.Dataset | None, unit: str) -> None:
     from matplotlib.patches import Ellipse
-    from matplotlib.transforms import Affine2D, ScaledTranslation
 
-    place = Affine2D().scale(1 / 72) + ax.get_figure().dpi_scale_trans + ScaledTranslation(*at, ax.transData)
     shape = Ellipse((0.0, 0.0), 26.0, 20.0, facecolor="white", edgecolor=colour, linewidth=2.2, zorder=4.0)
-    shape.set_transform(place)
+    shape.set_transform(points_around(ax, at))
     ax.add_patch(shape)
     lines = [] if len(name) <= _IN_LUNG else [name]
     if not lines:
@@ -285,12 +302,20 @@ def _draw_scale(ax: "Axes", largest: float, unit: str) -> None:
     unit_flow = float(convert(1.0, source=VARIABLES["flow"].units, target=unit))
     full = _round_down(largest * unit_flow)
     parts = (0.25, 1.0)
-    lines = [{"linewidth": _width(part * full / unit_flow, largest)} for part in parts]
+    lines: list[dict[str, Any]] = [{"linewidth": _width(part * full / unit_flow, largest)} for part in parts]
     lines.append({"linewidth": 1.1, "linestyle": _DOTS})
     handles = [Line2D([], [], color=_SHARED, **look) for look in lines]
     texts = [*(f"{part * full:g} {unit}" for part in parts), "no flow"]
-    place = {"loc": "lower right", "ncols": 3, "borderaxespad": 0.0, "handlelength": 2.6}
-    ax.legend(handles, texts, frameon=False, fontsize=6.5, **place)
+    ax.legend(
+        handles,
+        texts,
+        frameon=False,
+        fontsize=6.5,
+        loc="lower right",
+        ncols=3,
+        borderaxespad=0.0,
+        handlelength=2.6,
+    )
 
 
 def _round_down(value: float) -> float:

@@ -8,7 +8,7 @@ import xarray as xr
 from ventsim.model.circuit import Circuit
 from ventsim.model.parts import Part
 from ventsim.model.parts.part import Atmosphere, Inertia, Passage, Store
-from ventsim.view.plot.circuit_trees import EXPIRATORY, INSPIRATORY, owner
+from ventsim.view.plot.circuit.trees import EXPIRATORY, INSPIRATORY, owner
 
 
 def joint_flows(circuit: Circuit, instant: xr.Dataset) -> tuple[float, ...]:
@@ -25,16 +25,16 @@ def joint_flows(circuit: Circuit, instant: xr.Dataset) -> tuple[float, ...]:
         Waveforms of the circuit at one instant.
     """
     branches = dict(zip(instant["branch"].values.tolist(), instant["branch_flow"].values.tolist(), strict=True))
-    # Flow into the part (or into the ventilator) through each end, from what the part itself tells.
-    told = {INSPIRATORY: -float(instant["inspiratory_port_flow"])}
-    told[EXPIRATORY] = float(instant["expiratory_port_flow"])
-    told |= _told_by_parts(circuit, branches)
+    # Flow into the part (or into the ventilator) through each end, from what is known of the part itself.
+    known = {INSPIRATORY: -float(instant["inspiratory_port_flow"])}
+    known[EXPIRATORY] = float(instant["expiratory_port_flow"])
+    known |= _known_by_parts(circuit, branches)
     for lung in circuit.lungs:
         if lung in instant["lung"].values:
             (port,) = circuit.parts[lung].ports
-            told[f"{lung}.{port}"] = float(instant["flow"].sel(lung=lung))
-    told = {end: flow for end, flow in told.items() if np.isfinite(flow)}
-    found = {joint: _mean(told, joint) for joint in circuit.joints}
+            known[f"{lung}.{port}"] = float(instant["flow"].sel(lung=lung))
+    known = {end: flow for end, flow in known.items() if np.isfinite(flow)}
+    found = {joint: _mean(known, joint) for joint in circuit.joints}
     _balance(circuit, found, branches)
     return tuple(found[joint] for joint in circuit.joints)
 
@@ -58,9 +58,9 @@ def parts_without_flow(circuit: Circuit, waveforms: xr.Dataset) -> list[str]:
     return found
 
 
-def _told_by_parts(circuit: Circuit, branches: Mapping[str, float]) -> dict[str, float]:
+def _known_by_parts(circuit: Circuit, branches: Mapping[str, float]) -> dict[str, float]:
     """Flow into each part through each end where all that it passes there meets a resistance."""
-    told: dict[str, float] = {}
+    known: dict[str, float] = {}
     for name, part in circuit.parts.items():
         ways = _ways(part)
         for port in part.ports:
@@ -68,8 +68,8 @@ def _told_by_parts(circuit: Circuit, branches: Mapping[str, float]) -> dict[str,
             if here and all(map(_resists, here)):
                 signs = [1.0 if way.start == port else -1.0 for way in here]
                 flows = [_through(name, way, ways, branches) for way in here]
-                told[f"{name}.{port}"] = float(np.dot(signs, flows))
-    return told
+                known[f"{name}.{port}"] = float(np.dot(signs, flows))
+    return known
 
 
 def _ways(part: Part) -> list[Passage | Inertia]:
@@ -81,7 +81,7 @@ def _resists(way: Passage | Inertia) -> bool:
 
 
 def _labels(name: str, way: Passage | Inertia, ways: Sequence[Passage | Inertia]) -> list[str]:
-    """What waveforms may call the flow along one way of a part: by the part alone if no other way of it resists."""
+    """Labels of the flow along one way of a part: the part alone will do if no other way of it resists."""
     alone = [name] if sum(map(_resists, ways)) == 1 else []
     return [f"{name} ({way.start} to {way.end})", *alone]
 
@@ -100,11 +100,11 @@ def _lost(name: str, part: Part, branches: Mapping[str, float]) -> float:
     return sum(_through(name, way, ways, branches) for way in ways if way.end in outside)
 
 
-def _mean(told: Mapping[str, float], joint: tuple[str, str]) -> float:
-    """Flow through a joint by what its two parts tell, which differs by the gas stored between them."""
+def _mean(known: Mapping[str, float], joint: tuple[str, str]) -> float:
+    """Flow through a joint by the flows of its two parts, which differs by the gas stored between them."""
     a, b = joint
-    known = [flow for flow in (-told.get(a, np.nan), told.get(b, np.nan)) if np.isfinite(flow)]
-    return float(np.mean(known)) if known else float("nan")
+    flows = [flow for flow in (-known.get(a, np.nan), known.get(b, np.nan)) if np.isfinite(flow)]
+    return float(np.mean(flows)) if flows else float("nan")
 
 
 def _balance(circuit: Circuit, found: dict[tuple[str, str], float], branches: Mapping[str, float]) -> None:
