@@ -1,11 +1,9 @@
 """From a circuit and breath settings to labelled results."""
 
-from ventsim.simulation.accuracy import numerical_error
-from ventsim.simulation.continuing import continue_long
+from ventsim.simulation.long_runs import continue_long, simulate_breaths, simulate_long
 from ventsim.simulation.run import simulate, simulate_scenario
 from ventsim.simulation.saved_run import LongRun
-from ventsim.simulation.steady import steady_breath
-from ventsim.simulation.streaming import simulate_breaths, simulate_long
+from ventsim.simulation.steady import numerical_error, steady_breath
 
 __all__ = [
     "LongRun",

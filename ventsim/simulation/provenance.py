@@ -8,7 +8,7 @@ from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
 from ventsim.model.parts import PART_KINDS
 from ventsim.model.scenario import CANNOT_REPEAT, Scenario
-from ventsim.model.ventilator import BreathSettings
+from ventsim.model.ventilator import SETTINGS_KINDS, BreathSettings
 from ventsim.results.schema import CAUTION
 
 
@@ -20,9 +20,11 @@ def describe(
     `options` are run options of the scenario by name.
     """
     title = f"{len(circuit.lungs)} lungs, {settings.kind}"
-    own = [name for name, part in circuit.parts.items() if type(part) not in PART_KINDS.values()]
+    own = [f"'{name}' is a part" for name, part in circuit.parts.items() if type(part) not in PART_KINDS.values()]
+    if type(settings) not in SETTINGS_KINDS.values():
+        own.append(f"'{settings.kind}' are breath settings")
     if own:
-        text = f"{CANNOT_REPEAT}'{own[0]}' is a part of the user's own making.\n"
+        text = f"{CANNOT_REPEAT}{own[0]} of the user's own making.\n"
     else:
         scenario = Scenario(title=title, plan=circuit, settings=settings, changes=tuple(changes), **options)
         text = scenario.to_toml()

@@ -7,28 +7,19 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.engine.arrays import Record
 from ventsim.errors import VentsimError
 from ventsim.model.changes import AnyChange, Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
-from ventsim.simulation.course import Course
-from ventsim.simulation.prepare import (
-    DEFAULT_SAMPLE_INTERVAL,
-    DEFAULT_TOLERANCE,
-    LONGEST_RUN,
-    MOST_UPDATES,
-    Prepared,
-    check_number,
-    check_sampling,
-    prepare,
-)
+from ventsim.quantities import Quantity, check
+from ventsim.simulation.blocks import Blocks
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import DEFAULT_SAMPLE_INTERVAL, DEFAULT_TOLERANCE, check_sampling, problem_of
 from ventsim.simulation.provenance import describe
-from ventsim.simulation.runner import Runner
-from ventsim.simulation.signals import held_by_node, numerics, waveforms_dataset
+from ventsim.simulation.waveforms import Recorded, held_by_node, numerics, timing_of, waveforms_dataset
 
-_MOST_SAMPLES = 20_000_000
+_SAMPLES = Quantity(unit="samples", meaning="number of samples", at_most=2e7)
 # Breaths that are run without a chance to stop the run in between.
 _BREATHS_AT_A_TIME = 256
 
@@ -73,16 +64,16 @@ def simulate(
     Returns
     -------
     xarray.Dataset
-        Waveforms as the schema describes them, with the numerics in the attributes. Points and paths that are there
-        for a time only, such as an open end, are NaN at other times.
+        Waveforms as the schema describes them, with the numerics in the attributes. Points and paths that are
+        there for a time only, such as an open end, are NaN at other times.
 
     Raises
     ------
     InputError
         If an argument is out of range, circuit and settings do not fit together, or a change is impossible.
     SolverError
-        If the solver fails; the message says when and what to do, the attribute ``finished`` holds the waveforms of
-        the breaths before.
+        If the solver fails; the message says when and what to do, the attribute ``finished`` holds the waveforms
+        of the breaths before.
 
     Examples
     --------
@@ -93,28 +84,27 @@ def simulate(
     >>> float(vs.breath_measures(waveforms).inspired_tidal_volume[-1, 0])
     694.75
     """
-    check_number("duration", duration, unit="s", low=1e-3, high=LONGEST_RUN)
-    prepared = prepare(circuit, settings, tolerance=tolerance)
-    check_sampling(sample_interval, prepared.period)
-    check_number(
-        "duration / sample_interval", duration / sample_interval, unit="samples", low=0, high=_MOST_SAMPLES
+    check("", {"duration": duration, "ramp_updates": ramp_updates})
+    problem = problem_of(circuit, settings, tolerance=tolerance)
+    check_sampling(sample_interval, problem.period)
+    check(
+        "", {"duration / sample_interval": duration / sample_interval}, **{"duration / sample_interval": _SAMPLES}
     )
-    check_number("ramp_updates", ramp_updates, unit="per breath", low=1, high=MOST_UPDATES)
     schedule = Schedule(circuit, settings, tuple(changes))
-    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start, unchanged=circuit)
-    course = Course(schedule, duration, whole=False, keeps=True, updates=int(ramp_updates))
+    integration = Integration(tolerance=tolerance, sample_interval=sample_interval, start=start, unchanged=circuit)
+    blocks = Blocks(schedule, duration, whole=False, keeps=True, updates=int(ramp_updates))
     options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
-    return record_everything(runner, course, describe(circuit, settings, options=options, changes=changes))
+    return record_everything(integration, blocks, describe(circuit, settings, options=options, changes=changes))
 
 
-def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) -> xr.Dataset:
-    """Run a course and return all its waveforms.
+def record_everything(integration: Integration, blocks: Blocks, attrs: Mapping[str, Any]) -> xr.Dataset:
+    """Run all blocks and return their waveforms.
 
     Parameters
     ----------
-    runner : Runner
+    integration : Integration
         The run, not begun yet.
-    course : Course
+    blocks : Blocks
         What is to be run.
     attrs : mapping
         Attributes of the result, besides those of its numerics.
@@ -122,7 +112,8 @@ def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) 
     Returns
     -------
     xarray.Dataset
-        Waveforms as the schema describes them.
+        Waveforms as the schema describes them. A breath that is cut off has the times at which it would have
+        ended by time.
 
     Raises
     ------
@@ -130,28 +121,28 @@ def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) 
         If the solver fails, or a changed circuit is impossible; the waveforms of the breaths before are in its
         attribute ``finished``.
     """
-    recorded: list[tuple[Prepared, Record]] = []
-    timing: list[NDArray[np.void]] = []
+    recorded: Recorded = []
 
-    def waveforms() -> xr.Dataset:
+    def waveforms(timing: NDArray[np.void]) -> xr.Dataset:
+        problem, run = integration.problem, integration.run
         return waveforms_dataset(
             recorded,
-            held_by_node(runner.prepared, runner.run),
-            held_at_start=runner.held_at_start,
-            timing=np.concatenate(timing),
-            numbers=np.arange(1, sum(map(len, timing)) + 1),
-            attrs={**attrs, **numerics(runner.prepared, runner.run, held_at_start=runner.held_at_start)},
+            held_by_node(problem, run),
+            held_at_start=integration.held_at_start,
+            timing=timing,
+            numbers=np.arange(1, len(timing) + 1),
+            attrs={**attrs, **numerics(problem, run, held_at_start=integration.held_at_start)},
         )
 
-    for block in course.blocks(longest=_BREATHS_AT_A_TIME):
+    for block in integration.blocks(blocks, longest=_BREATHS_AT_A_TIME):
         try:
-            parts = runner.run_block(block, every_part=True)
+            recorded += integration.run_block(block, every_part=True)
         except VentsimError as error:
-            error.finished = waveforms().assign_attrs(status=f"failed: {error}") if recorded else None
+            if recorded:
+                error.finished = waveforms(timing_of(recorded)).assign_attrs(status=f"failed: {error}")
             raise
-        recorded += parts
-        timing.append(block.timing)
-    return waveforms()
+    unfinished = integration.problem.timing(integration.unfinished())
+    return waveforms(np.concatenate([timing_of(recorded), unfinished]))
 
 
 def simulate_scenario(scenario: Scenario) -> xr.Dataset:

@@ -14,11 +14,12 @@ from ventsim.errors import InputError, PlausibilityWarning, StoppedEarlyWarning,
 from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
+from ventsim.quantities import check, quantity
 from ventsim.results.measures import breath_measures
 from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
 from ventsim.results.schema import CAUTION, label
 from ventsim.simulation import simulate_breaths, steady_breath
-from ventsim.simulation.prepare import DEFAULT_TOLERANCE, LONGEST_RUN, check_number
+from ventsim.simulation.problem import DEFAULT_TOLERANCE
 from ventsim.simulation.progress import Progress
 from ventsim.studies.blind_spots_text import NOT_RUN
 from ventsim.studies.fault_checks import Faults, check_fits, checked_faults, modes_by_name
@@ -126,10 +127,9 @@ def blind_spots(
         raise InputError(
             f"lung {lung!r} is that of the standard faults, but faults are given.\n  Leave lung or faults out."
         )
-    for name, value, unit in (("harm", harm, ""), ("pressure_harm", pressure_harm, "cmH2O")):
-        check_number(name, value, unit=unit, low=0.0)
     longest = max(breath.period for breath in modes.values())
-    check_number("duration", duration, unit="s", low=longest, high=LONGEST_RUN)
+    given = {"harm": harm, "pressure_harm": pressure_harm, "duration": duration}
+    check("", given, duration=quantity("duration", at_least=longest))
     tried = checked_faults(standard_faults(circuit, lung=lung) if faults is None else faults, duration=duration)
     for mode, breath in modes.items():
         check_fits(circuit, breath, tried, mode=mode)

@@ -16,15 +16,14 @@ from ventsim.model.changes.walking import Steps, replaced
 from ventsim.model.circuit import Circuit
 from ventsim.model.parts import Description, LungPart
 from ventsim.model.ventilator import BreathSettings
-from ventsim.quantities import quantity_of
+from ventsim.quantities import check, quantity_of
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, PieceResult, run_batch
-from ventsim.simulation.prepare import DEFAULT_SAMPLE_INTERVAL, check_number
+from ventsim.simulation.problem import DEFAULT_SAMPLE_INTERVAL
 from ventsim.simulation.provenance import describe
 
 FloatArray = NDArray[np.float64]
 
 _DEFAULT_STEP, _DEFAULT_TOLERANCE = 0.01, 1e-10
-_SMALLEST_STEP, _LARGEST_STEP = 1e-3, 0.1
 _EFFECTS = ("compliance", "resistance")
 
 # Scale factors are exp(k·step); the breath as it is stands in the middle.
@@ -132,7 +131,7 @@ def interaction(
     if not isinstance(circuit, Circuit):
         raise InputError(f"circuit: got {type(circuit).__name__}, but a Circuit is needed.")
     modes = _modes(settings)
-    check_number("step", step, low=_SMALLEST_STEP, high=_LARGEST_STEP)
+    check("", {"step": step})
     lungs = list(circuit.lungs)
     for name in lungs:
         for effect in _EFFECTS:

@@ -23,17 +23,11 @@ from ventsim.model.changes.walking import Value
 from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import CANNOT_REPEAT, Scenario
 from ventsim.model.ventilator import BreathSettings
+from ventsim.quantities import check
 from ventsim.results.measures import variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
-from ventsim.simulation.prepare import (
-    DEFAULT_SAMPLE_INTERVAL,
-    DEFAULT_TOLERANCE,
-    LONGEST_RUN,
-    check_number,
-    check_sampling,
-    check_tolerance,
-)
+from ventsim.simulation.problem import DEFAULT_SAMPLE_INTERVAL, DEFAULT_TOLERANCE, check_sampling
 from ventsim.simulation.provenance import describe
 from ventsim.studies.scenario_paths import StudyCase, Subject, subject_of
 
@@ -127,11 +121,11 @@ def sweep(
         sample_interval=_first_given(sample_interval, of_run and of_run.sample_interval, DEFAULT_SAMPLE_INTERVAL),
         duration=duration,
     )
-    check_tolerance(options.tolerance)
+    check("", {"tolerance": options.tolerance})
     if duration is None:
         check_sampling(options.sample_interval, subject.settings.period)
     else:
-        check_number("duration", duration, unit="s", low=1e-3, high=LONGEST_RUN)
+        check("", {"duration": duration})
     _warn_of_doubts(subject, grid)
     points = zip(*grid.values(), strict=True) if paired else itertools.product(*grid.values())
     cases = [StudyCase(subject, tuple(grid), point) for point in points]

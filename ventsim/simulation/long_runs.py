@@ -1,4 +1,4 @@
-"""Long runs: measures of every breath, waveforms of some breaths only."""
+"""Long runs: measures of every breath, waveforms of some breaths only; and going on with them."""
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -7,28 +7,25 @@ from typing import Any
 import xarray as xr
 
 from ventsim.clock import clock
-from ventsim.errors import StoppedEarlyWarning, VentsimError, warn_caller
+from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange, Schedule
 from ventsim.model.circuit import Circuit
+from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
-from ventsim.simulation.collector import Collector
-from ventsim.simulation.course import Course
-from ventsim.simulation.keeping import keeper
-from ventsim.simulation.prepare import (
+from ventsim.quantities import check, quantity
+from ventsim.simulation.blocks import Blocks, keeper
+from ventsim.simulation.finished_breaths import FinishedBreaths
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import (
     DEFAULT_SAMPLE_INTERVAL,
     DEFAULT_TOLERANCE,
-    LONGEST_RUN,
-    MOST_UPDATES,
     check_kinds,
-    check_number,
     check_sampling,
-    check_tolerance,
+    problem_of,
 )
-from ventsim.simulation.progress import Progress
+from ventsim.simulation.progress import Progress, StopRequest
 from ventsim.simulation.provenance import describe
-from ventsim.simulation.runner import Runner
 from ventsim.simulation.saved_run import LongRun, Saver, joined
-from ventsim.simulation.stopping import StopRequest
 
 # Breaths whose waveforms are held at a time.
 _CHUNK = 32
@@ -140,7 +137,7 @@ def simulate_long(
     ramp_updates : int, default 1
         How often in a breath a part that ramps is set anew. [1]
     waveform_windows : sequence of (float, float), default ()
-        Stretches of time; the waveforms of all breaths that lie in one, if only in part, are kept. [s]
+        Windows of time; the waveforms of all breaths that lie in one, if only in part, are kept. [s]
     waveform_every : int or None, default None
         Waveforms of every n-th breath are kept, from the first on. [1]
     progress : bool or None, default None
@@ -182,69 +179,181 @@ def simulate_long(
     options = {"duration": duration, "sample_interval": sample_interval, "tolerance": tolerance}
     if len(waveform_windows) or waveform_every is not None:
         options |= {"waveform_windows": tuple(waveform_windows), "waveform_every": waveform_every}
-    runner = Runner(tolerance=tolerance, sample_interval=sample_interval, start=start, unchanged=circuit)
-    course = long_course(Schedule(circuit, settings, tuple(changes)), options, updates=ramp_updates)
+    integration = Integration(tolerance=tolerance, sample_interval=sample_interval, start=start, unchanged=circuit)
+    blocks = _blocks(Schedule(circuit, settings, tuple(changes)), options, updates=ramp_updates)
     attrs = describe(circuit, settings, options=options, changes=changes) | {"ramp_updates": int(ramp_updates)}
-    return run_course(course, runner, attrs=attrs, before=None, progress=progress, saver=Saver(save))
+    return _run(blocks, integration, attrs=attrs, before=None, progress=progress, saver=Saver(save))
 
 
-def long_course(schedule: Schedule, options: Mapping[str, Any], *, updates: int) -> Course:
+def continue_long(
+    run: LongRun | str | Path,
+    *,
+    duration: float,
+    circuit: Circuit | None = None,
+    settings: BreathSettings | None = None,
+    changes: Sequence[AnyChange] | None = None,
+    waveform_windows: Sequence[tuple[float, float]] | None = None,
+    waveform_every: int | None = None,
+    progress: bool | None = None,
+    save: str | Path | None = None,
+) -> LongRun:
+    """Go on with a long run from its last state: the same numbers, to the last bit, as if it had never ended.
+
+    Parameters
+    ----------
+    run : LongRun, str or Path
+        The run so far, or the file in which it was saved.
+    duration : float
+        How long the whole run shall last, counted from its start. [s]
+    circuit : Circuit or None, default None
+        The circuit at the start; None: the one that the run has noted. Needed only where the circuit has parts
+        of the user's own making, which a file cannot hold.
+    settings : PressureControl, VolumeControl or None, default None
+        The settings at the start, to be given with `circuit`.
+    changes : sequence of changes or None, default None
+        All changes from the start on, those of the past as they were; None: those that the run has noted.
+    waveform_windows : sequence of (float, float) or None, default None
+        As in :func:`simulate_long`; None, and `waveform_every` None too: what the run has noted. [s]
+    waveform_every : int or None, default None
+        As in :func:`simulate_long`. [1]
+    progress : bool or None, default None
+        As in :func:`simulate_long`.
+    save : str, Path or None, default None
+        As in :func:`simulate_long`.
+
+    Returns
+    -------
+    LongRun
+        The whole run, with the breaths that were there before.
+
+    Raises
+    ------
+    InputError
+        If `duration` is impossible or lies before the end of the run so far.
+    SchemaError
+        If the run cannot be read, or does not belong to the circuit.
+    SolverError
+        If the solver fails.
+
+    Examples
+    --------
+    >>> import ventsim as vs
+    >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10), ideal=True)
+    >>> settings = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
+    >>> run = vs.simulate_long(circuit, settings, duration=400)
+    >>> vs.continue_long(run, duration=600).measures.sizes["breath"]
+    150
+    """
+    check("", {"duration": duration}, duration=quantity("duration", at_least=0.0))
+    before = run if isinstance(run, LongRun) else LongRun.read(run)
+    circuit, settings, changes, options = _what_was_run(before, circuit, settings, changes)
+    options |= {"duration": duration}
+    if waveform_windows is not None or waveform_every is not None:
+        options |= {"waveform_windows": tuple(waveform_windows or ()), "waveform_every": waveform_every}
+    updates = int(before.measures.attrs.get("ramp_updates", 1))
+    check_end(before, duration)
+    schedule, state = Schedule(circuit, settings, tuple(changes)), before.state
+    blocks = _blocks(schedule, options, updates=updates)
+    integration = Integration(tolerance=options["tolerance"], sample_interval=options["sample_interval"])
+    last = problem_of(
+        schedule.circuit_at(state.attrs["circuit_time_s"]), schedule.settings_at(state.attrs["settings_time_s"]),
+        tolerance=options["tolerance"],
+    )  # fmt: skip
+    try:
+        integration.resume(last, state["solver"].values, held_at_start=state["held_at_start"].values)
+    except ValueError:
+        raise SchemaError(
+            "the last state of the run does not fit its circuit: it was made by another circuit or version.\n"
+            "  Give the circuit, settings and changes of the run so far, or run again from the start."
+        ) from None
+    attrs = describe(circuit, settings, options=options, changes=changes) | {"ramp_updates": updates}
+    return _run(blocks, integration, attrs=attrs, before=before, progress=progress, saver=Saver(save))
+
+
+def check_end(before: LongRun, duration: float) -> None:
+    """Refuse to go on until a time that the run so far has passed."""
+    end = float(before.measures["breath_end"][-1])
+    if duration < end:
+        raise InputError(
+            f"duration {duration:.10g} s lies before the end of the run so far, {end:.10g} s ({clock(end)})."
+            "\n  Give the duration of the whole run, counted from its start."
+        )
+
+
+def _what_was_run(
+    before: LongRun, circuit: Circuit | None, settings: BreathSettings | None, changes: Sequence[AnyChange] | None
+) -> tuple[Circuit, BreathSettings, Sequence[AnyChange], dict[str, Any]]:
+    attrs = before.measures.attrs
+    if (circuit is None) != (settings is None):
+        raise InputError("circuit and settings belong together.\n  Give both, or none of them.")
+    options: dict[str, Any] = {
+        "tolerance": float(attrs["relative_tolerance"]),
+        "sample_interval": float(attrs["sample_interval_s"]),
+    }
+    if circuit is not None:
+        return circuit, settings, () if changes is None else changes, options
+    scenario = Scenario.from_dataset(before.measures)
+    if not scenario.keeps_all_waveforms:
+        options |= {"waveform_windows": scenario.waveform_windows, "waveform_every": scenario.waveform_every}
+    return scenario.circuit, scenario.settings, scenario.changes if changes is None else changes, options
+
+
+def _blocks(schedule: Schedule, options: Mapping[str, Any], *, updates: int) -> Blocks:
     """What is to be run, after checks of the run options."""
     period = schedule.settings_at(0.0).period
-    check_tolerance(options["tolerance"])
     check_sampling(options["sample_interval"], period)
-    check_number("duration", options["duration"], unit="s", low=period, high=LONGEST_RUN)
-    check_number("ramp_updates", updates, unit="per breath", low=1, high=MOST_UPDATES)
+    given = {"tolerance": options["tolerance"], "duration": options["duration"], "ramp_updates": updates}
+    check("", given, duration=quantity("duration", at_least=period))
     keeps = keeper(options.get("waveform_windows", ()), options.get("waveform_every"))
-    return Course(schedule, float(options["duration"]), whole=True, keeps=keeps, updates=int(updates))
+    return Blocks(schedule, float(options["duration"]), whole=True, keeps=keeps, updates=int(updates))
 
 
-def run_course(
-    course: Course,
-    runner: Runner,
+def _run(
+    blocks: Blocks,
+    integration: Integration,
     *,
     attrs: Mapping[str, Any],
     before: LongRun | None,
     progress: bool | None,
     saver: Saver,
 ) -> LongRun:
-    """Run a course to its end or as far as it gets, from the start or from where an earlier part of it ended."""
+    """Run all blocks or as far as it gets, from the start or from where an earlier part of the run ended."""
     saver.check()
     done = 0 if before is None else int(before.state.attrs["breaths"])
-    collector = Collector()
+    finished = FinishedBreaths()
 
     def result(status: str) -> LongRun:
-        held = runner.held_at_start
-        measures = collector.measures(attrs, held_at_start=held).assign_attrs(status=status)
-        waveforms = collector.waveforms(measures.attrs, held_at_start=held)
-        run = LongRun(measures=measures, waveforms=waveforms, state=collector.state(held_at_start=held))
+        held = integration.held_at_start
+        measures = finished.measures(attrs, held_at_start=held).assign_attrs(status=status)
+        waveforms = finished.waveforms(measures.attrs, held_at_start=held)
+        run = LongRun(measures=measures, waveforms=waveforms, state=finished.state(held_at_start=held))
         return run if before is None else joined(before, run)
 
     def so_far() -> str:
-        return f"after {done + collector.n_breaths} breaths, before the end at {clock(course.duration)} h:min:s"
+        return f"after {done + finished.n_breaths} breaths, before the end at {clock(blocks.duration)} h:min:s"
 
     status = "finished"
     with (
-        Progress(course.duration, shown=progress) as bar,
-        StopRequest(lambda: collector.n_breaths > 0) as stop,
+        Progress(blocks.duration, shown=progress) as bar,
+        StopRequest(lambda: finished.n_breaths > 0) as stop,
     ):
         try:
-            for block in course.blocks(longest=_CHUNK, cut=done):
-                if block.number >= done:
-                    collector.add(block, runner.run_block(block, every_part=block.kept), runner)
-                    saver.now_and_then(lambda: result(f"unfinished: {so_far()}"))
-                bar.reach(float(block.timing["breath_end"][-1]))
+            bar.reach(integration.position.now)
+            for block in integration.blocks(blocks, longest=_CHUNK):
+                finished.add(block, integration.run_block(block, every_part=block.kept), integration)
+                saver.now_and_then(lambda: result(f"unfinished: {so_far()}"))
+                bar.reach(integration.position.now)
                 stop.check()
         except KeyboardInterrupt:
-            if not collector.n_breaths:
+            if not finished.n_breaths:
                 raise
             status = f"stopped by Ctrl-C {so_far()}"
         except VentsimError as error:
-            if collector.n_breaths:
+            if finished.n_breaths:
                 error.finished = result(f"failed {so_far()}: {error}")
                 saver.at_end(error.finished)
             raise
-    if before is not None and not collector.n_breaths:
+    if before is not None and not finished.n_breaths:
         measures = before.measures.assign_attrs({**attrs, "status": status})
         run = LongRun(measures=measures, waveforms=before.waveforms, state=before.state)
     else:
