@@ -229,13 +229,13 @@ def test_wrong_input():
     circuit = ideal((50, 25), (10, 10))
     with pytest.raises(InputError, match="circuit: got str, but a Circuit is needed"):
         interaction("circuit", SQUARE)
-    with pytest.raises(InputError, match=r"step 0\.5 is not possible"):
+    with pytest.raises(InputError, match=r"step 0\.5 is not allowed"):
         interaction(circuit, SQUARE, step=0.5)
     with pytest.raises(InputError, match=r"settings: got \{\}"):
         interaction(circuit, {})
     with pytest.raises(InputError, match="settings: 'square' is int, not breath settings"):
         interaction(circuit, {"square": 5})
-    with pytest.raises(InputError, match="tolerance 1 is not possible"):
+    with pytest.raises(InputError, match="tolerance 1 is not allowed"):
         interaction(circuit, SQUARE, tolerance=1.0)
 
 

@@ -188,7 +188,7 @@ def test_the_last_breath_of_a_run(scenario):
     assert_same_bits(found.sel({STIFF: 15}), run.isel(breath=-1))
     short = sweep(scenario, {"settings.rate": [3.0, 14.0]}, duration=19.0, progress=False)
     assert short.status.values.tolist() == ["refused", "finished"]
-    assert "duration 19 s is not possible" in short.reason.values[0]
+    assert "duration 19 s is not allowed" in short.reason.values[0]
 
 
 LUNGS = {name: Lung(compliance=50, resistance=10) for name in "abc"}
@@ -309,11 +309,11 @@ def test_what_is_no_scenario(scenario):
         sweep(changing, {PEEP: [5]})
     with pytest.raises(InputError, match=r"path 'branch\.filter\.resistance': there is no 'branch'"):
         sweep(scenario.circuit, {"branch.filter.resistance": [5]}, settings=scenario.settings)
-    with pytest.raises(InputError, match="tolerance 1 is not possible"):
+    with pytest.raises(InputError, match="tolerance 1 is not allowed"):
         sweep(scenario, {PEEP: [5]}, tolerance=1.0)
-    with pytest.raises(InputError, match="sample_interval 60 s is not possible"):
+    with pytest.raises(InputError, match="sample_interval 60 s is not allowed"):
         sweep(scenario, {PEEP: [5]}, sample_interval=60.0)
-    with pytest.raises(InputError, match="duration -1 s is not possible"):
+    with pytest.raises(InputError, match="duration -1 s is not allowed"):
         sweep(scenario, {PEEP: [5]}, duration=-1.0)
 
 
