@@ -136,9 +136,9 @@ def test_a_case_is_a_value_that_goes_to_another_process():
 
 def test_wrong_options():
     case = as_case((None, None))
-    with pytest.raises(InputError, match="tolerance 1 is not possible"):
+    with pytest.raises(InputError, match="tolerance 1 is not allowed"):
         run_batch([case], BatchOptions(tolerance=1.0, sample_interval=0.01), n_lungs=1)
-    with pytest.raises(InputError, match="threads 0 threads is not possible"):
+    with pytest.raises(InputError, match="threads 0 is not allowed"):
         run_batch([case], OPTIONS, n_lungs=1, threads=0)
 
 

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 import ventsim as vs
 from ventsim import monitor, studies, theory
 from ventsim.errors import StoppedEarlyWarning
-from ventsim.simulation.runner import Runner
+from ventsim.simulation.integration import Integration
 
 PRESSURE = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=15, inspiratory_time=4 / 3)
 VOLUME = vs.VolumeControl(tidal_volume=1600, peep=5, rate=15, inspiratory_time=4 / 3)
@@ -172,8 +172,8 @@ def test_columns_of_long_names_stay_below_their_heads():
         ({"faults": {"odd": 3.0}}, "faults: 'odd' holds float, which is no change"),
         ({"faults": {"odd": [3.0]}}, "faults: 'odd' holds float, which is no change"),
         ({"faults": {"odd": []}}, "faults: 'odd' changes nothing"),
-        ({"duration": -1.0}, "duration -1 s is not possible"),
-        ({"harm": float("nan")}, "harm nan is not possible"),
+        ({"duration": -1.0}, "duration -1 s is not allowed"),
+        ({"harm": float("nan")}, "harm nan is not allowed"),
         ({"lung": "e"}, "there is no lung 'e'"),
         ({"lung": "a", "faults": {"stiff": STIFF}}, "lung 'a' is that of the standard faults"),
         (
@@ -181,9 +181,9 @@ def test_columns_of_long_names_stay_below_their_heads():
             r"faults: 'odd', pressure control: changes\.1\.path 'lungs\.e\.compliance': there is no 'e'",
         ),
         ({"faults": {"late": STIFF.changed({"at": 300.0})}}, "begins at 300 s, but 300 s are watched"),
-        ({"duration": 3.0}, "duration 3 s is not possible"),
-        ({"harm": -0.1}, "harm -0.1 is not possible"),
-        ({"pressure_harm": float("nan")}, "pressure_harm nan cmH2O is not possible"),
+        ({"duration": 3.0}, "duration 3 s is not allowed"),
+        ({"harm": -0.1}, "harm -0.1 is not allowed"),
+        ({"pressure_harm": float("nan")}, "pressure_harm nan cmH2O is not allowed"),
         ({"limits": monitor.AlarmLimits(high_pressure=10.0)}, "high_pressure alarms in pressure control before"),
     ],
 )
@@ -205,7 +205,7 @@ def test_settings_that_are_none(settings):
 
 def test_ctrl_c_keeps_what_is_finished(monkeypatch):
     """The second of three faults is stopped in its first breaths: the first one stays, the others are unknown."""
-    run_block, calls = Runner.run_block, []
+    run_block, calls = Integration.run_block, []
 
     def stopped(self, block, *, every_part):
         calls.append(block.number)
@@ -213,7 +213,7 @@ def test_ctrl_c_keeps_what_is_finished(monkeypatch):
             raise KeyboardInterrupt
         return run_block(self, block, every_part=every_part)
 
-    monkeypatch.setattr(Runner, "run_block", stopped)
+    monkeypatch.setattr(Integration, "run_block", stopped)
     faults = dict.fromkeys(("first", "second", "third"), STIFF)
     with pytest.warns(StoppedEarlyWarning, match="the study was stopped by Ctrl-C"):
         found = studies.blind_spots(IDEAL, PRESSURE, faults=faults, duration=40.0)

@@ -13,9 +13,9 @@ from ventsim.errors import CircuitError, CircuitWarning, SchemaError
 from ventsim.model.parts import Cap, Filter, Leak, OpenEnd, Orifice, Restrictor, TPiece, Tube, YPiece
 from ventsim.model.scenario import builtin, builtin_names
 from ventsim.view.plot import circuit_drawing, differences
-from ventsim.view.plot.circuit_flows import joint_flows
-from ventsim.view.plot.circuit_lines import plan
-from ventsim.view.plot.circuit_trees import owner
+from ventsim.view.plot.circuit.flows import joint_flows
+from ventsim.view.plot.circuit.lines import geometry
+from ventsim.view.plot.circuit.trees import owner
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt
@@ -105,7 +105,7 @@ def texts(ax):
 
 @each_circuit
 def test_every_part_has_a_place_of_its_own(circuit):
-    spots = plan(circuit).spots
+    spots = geometry(circuit).spots
     assert set(spots) == {*circuit.parts, "ventilator.inspiratory", "ventilator.expiratory"}
     xy = np.array(list(spots.values()))
     apart = np.hypot(*(xy[:, None] - xy[None]).transpose(2, 0, 1))
@@ -115,19 +115,19 @@ def test_every_part_has_a_place_of_its_own(circuit):
 
 @each_circuit
 def test_a_line_joins_what_a_joint_joins_and_is_drawn_once(circuit):
-    drawing = plan(circuit)
+    drawing = geometry(circuit)
     assert [pipe.ends for pipe in drawing.pipes] == list(circuit.joints)
     for pipe in drawing.pipes:
         assert pipe.line[0] == drawing.spots[owner(pipe.ends[0])]
         assert pipe.line[-1] == drawing.spots[owner(pipe.ends[1])]
-    carried = {number for stretch in drawing.stretches for number, _ in stretch.carries}
+    carried = {number for stretch in drawing.segments for number, _ in stretch.carries}
     assert carried == set(range(len(circuit.joints)))
 
 
 @each_circuit
 def test_gas_goes_from_left_to_right(circuit):
     """A way from port to port never turns back, except for what hangs on it."""
-    spots = plan(circuit).spots
+    spots = geometry(circuit).spots
     xs = [x for x, _ in spots.values()]
     assert spots["ventilator.inspiratory"][0] == min(xs)
     assert spots["ventilator.expiratory"][0] == max(xs)
@@ -214,9 +214,9 @@ def test_the_widest_line_has_the_largest_flow():
     assert widths.max() == pytest.approx(9.0)  # points, of the largest flow
     widest = solid[int(widths.argmax())]
     assert flows.max() == pytest.approx(float(instant.inspiratory_port_flow), rel=0.05)
-    assert min(widest.get_xdata()) == plan(circuit).spots["ventilator.inspiratory"][0]
+    assert min(widest.get_xdata()) == geometry(circuit).spots["ventilator.inspiratory"][0]
     # Five limbs leave one adapter, two up, one straight, two down: a line for two limbs is grey and wider.
-    x = plan(circuit).spots["inspiratory adapter 1"][0]
+    x = geometry(circuit).spots["inspiratory adapter 1"][0]
     uprights = sorted(
         (line for line in solid if list(line.get_xdata()) == [x, x]), key=lambda line: line.get_linewidth()
     )
@@ -275,7 +275,7 @@ def test_a_lung_of_which_one_limb_came_off(limb):
     circuit = vs.layouts.shared({name: lung() for name in "abc"})
     end = "outlet" if limb == "inspiratory" else "inlet"
     gone = vs.Disconnection(at=0.0, joint=f"c {limb} tube.{end}")
-    drawing = plan(vs.changes.Schedule(circuit, SETTINGS, [gone]).circuit_at(1.0))
+    drawing = geometry(vs.changes.Schedule(circuit, SETTINGS, [gone]).circuit_at(1.0))
     spots = drawing.spots
     assert len(set(spots.values())) == len(spots)
     assert drawing.tops == {"a y-piece", "b y-piece", "c y-piece"}
@@ -294,7 +294,7 @@ def test_a_lung_of_which_one_limb_came_off(limb):
 def test_two_dead_ends_do_not_lie_upon_each_other(joints):
     circuit = vs.layouts.shared({name: lung() for name in "ab"})
     gone = [vs.Disconnection(at=0.0, joint=joint) for joint in joints]
-    spots = plan(vs.changes.Schedule(circuit, SETTINGS, gone).circuit_at(1.0)).spots
+    spots = geometry(vs.changes.Schedule(circuit, SETTINGS, gone).circuit_at(1.0)).spots
     for (one, (x, y)), (other, (u, v)) in combinations(spots.items(), 2):
         assert max(abs(x - u), abs(y - v)) >= 0.3, (one, other)  # in inches about 0.25, the size of a symbol
 
@@ -313,7 +313,7 @@ def test_a_lung_that_came_off():
     circuit = builtin("four-equal-lungs").circuit
     gone = vs.Disconnection(at=4.5, joint="b y-piece.patient")
     apart = vs.changes.Schedule(circuit, SETTINGS, [gone]).circuit_at(5.0)
-    drawing = plan(apart)
+    drawing = geometry(apart)
     spots = drawing.spots
     assert spots["a y-piece"][0] == spots["b y-piece"][0] == spots["c y-piece"][0]
     assert spots["a y-piece"][1] < spots["b y-piece"][1] < spots["c y-piece"][1] < spots["b"][1]
@@ -356,7 +356,7 @@ def test_wrong_input_to_a_drawing():
 def test_places_of_any_ready_made_circuit(count, arrangement, ideal, valves):
     lungs = {f"lung {k}": lung() for k in range(count)}
     circuit = vs.layouts.shared(lungs, arrangement=arrangement, ideal=ideal, one_way_valves=valves or ideal)
-    drawing = plan(circuit)
+    drawing = geometry(circuit)
     assert len(set(drawing.spots.values())) == len(circuit.parts) + 2
     # Lungs in their order from top to bottom, each alone in its limb.
     heights = [drawing.spots[name][1] for name in circuit.lungs]
@@ -438,7 +438,7 @@ def test_a_valve_against_the_flow_is_drawn_as_it_lies():
 def tip_of_valve(ax, circuit):
     """How far the tip of the triangle of the first valve is to the right of its place. [pixel]"""
     ax.figure.canvas.draw()
-    at = ax.transData.transform(plan(circuit).spots["a inspiratory valve"])
+    at = ax.transData.transform(geometry(circuit).spots["a inspiratory valve"])
     near = []
     for patch in ax.patches:
         if len(patch.get_path().vertices) == 4:  # a triangle, closed

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 import ventsim as vs
 from ventsim.engine import method, stepper
-from ventsim.engine.arrays import BRANCH, NEXT, NOW, ROW, SIDE, STAGES, Demands, Span, new_record, new_run
-from ventsim.engine.breathing import FINISHED, _take_over, run_breaths
+from ventsim.engine.arrays import BRANCH, NEXT, NOW, ROW, SIDE, STAGES, Demands, new_record, new_run
+from ventsim.engine.phases import FINISHED, _take_over, run_breaths
 from ventsim.engine.dense import cut_step, dense_pressure, prepare_dense
 from ventsim.engine.elimination import (
     coupling_position,
@@ -21,7 +21,7 @@ from ventsim.engine.elimination import (
 )
 from ventsim.engine.laws import ONE_WAY, TWO_WAY, branch_flow, choose_side, rohrer_flow
 from ventsim.engine.network import compile_circuit, segment_table
-from ventsim.engine.settling import NOTHING_HELD, settle
+from ventsim.engine.consistency import NOTHING_HELD, settle
 from ventsim.engine.steady import search_steady_start
 from ventsim.engine.tables import CELLS
 
@@ -92,11 +92,6 @@ def test_the_method_is_l_stable():
 # --- order of convergence -----------------------------------------------------------------------------------
 
 
-def first_breaths(n_breaths, stop):
-    """The first breaths of a run."""
-    return Span(origin=0.0, first_breath=0, n_breaths=n_breaths, resumed=-math.inf, stop=stop)
-
-
 SMOOTH_RISE = vs.PressureControl(
     inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=1.2, rise_time=0.6, rise_shape="exponential"
 )
@@ -127,7 +122,7 @@ def _march(circuit, n_steps, span=0.4):
     demands = Demands(1e-6, 1e-6, 1e-9)
     run = new_run(net, 1, np.full(len(net.node), 6.0), demands)
     record = new_record(net, 0, every_part=False)
-    run_breaths(net, segment_table(SMOOTH_RISE), first_breaths(1, 0.05), demands, 1.0, run, record)
+    run_breaths(net, segment_table(SMOOTH_RISE), 1, 0.05, demands, 1.0, run, record)
     begin = 0.05
     settle(net, segment, begin, NOTHING_HELD, run)
     h = span / n_steps
@@ -247,7 +242,7 @@ def test_a_step_cut_short_is_the_first_part_of_the_whole_one():
     run = new_run(net, 1, np.full(len(net.node), 5.0), demands)
     table, record = segment_table(SMOOTH_RISE), new_record(net, 0, every_part=False)
     begin = 0.1
-    run_breaths(net, table, first_breaths(1, begin), demands, 1.0, run, record)
+    run_breaths(net, table, 1, begin, demands, 1.0, run, record)
     stepper.take_step(net, segment, 0.0, begin, h, 1e-6, run)
     prepare_dense(net, begin + h, h, run)
     points = np.linspace(0.0, 1.0, 5)
@@ -276,8 +271,7 @@ def test_a_run_reports_that_it_finished():
     demands = Demands(1e-6, 1e-6, 1e-9)
     run = new_run(net, len(segment_table(SMOOTH_RISE)), np.full(len(net.node), 5.0), demands)
     record = new_record(net, 0, every_part=False)
-    span = first_breaths(2, math.inf)
-    assert run_breaths(net, segment_table(SMOOTH_RISE), span, demands, 0.01, run, record) == FINISHED
+    assert run_breaths(net, segment_table(SMOOTH_RISE), 2, math.inf, demands, 0.01, run, record) == FINISHED
 
 
 # --- circuits of one wiring -----------------------------------------------------------------------------------

@@ -11,7 +11,8 @@ import xarray as xr
 
 from ventsim.errors import SchemaError
 from ventsim.results.schema import label
-from ventsim.view.plot import COLOURS, loops, shares, sweep_lines, waveforms
+from ventsim.view import plot
+from ventsim.view.plot import COLOURS, loops, shares, sweep_lines
 from ventsim.view.plot.label_lines import in_lines
 
 mpl.use("Agg")
@@ -65,7 +66,7 @@ def lines_of_lungs(ax):
 @pytest.mark.parametrize("lungs", [1, 2, 4, 8])
 def test_waveforms_show_every_lung_with_units(lungs):
     waveforms = invented_waves(lungs)
-    axes = waveforms(waveforms)
+    axes = plot.waveforms(waveforms)
     assert [ax.get_ylabel() for ax in axes] == ["airway pressure [cmH2O]", "flow [L/min]", "volume [mL]"]
     assert axes[-1].get_xlabel() == "time [s]"
     for ax, name, factor in zip(axes, ("airway_pressure", "flow", "volume"), (1.0, 60.0, 1.0), strict=True):
@@ -80,14 +81,14 @@ def test_waveforms_show_every_lung_with_units(lungs):
 
 def test_flow_in_the_unit_of_the_data():
     waveforms = invented_waves()
-    axes = waveforms(waveforms, flow_unit="L/s")
+    axes = plot.waveforms(waveforms, flow_unit="L/s")
     assert axes[1].get_ylabel() == "flow [L/s]"
     np.testing.assert_array_equal(lines_of_lungs(axes[1])[0].get_ydata(), waveforms.flow.values[:, 0])
 
 
 def test_last_breaths_are_whole():
     """Breaths 2 and 3 of three and a bit: from 4 s to just before 12 s."""
-    axes = waveforms(invented_waves(), breaths=2)
+    axes = plot.waveforms(invented_waves(), breaths=2)
     shown = lines_of_lungs(axes[0])[0].get_xdata()
     assert shown[0] == 4.0
     assert shown[-1] == np.nextafter(12.0, 0.0)
@@ -98,22 +99,22 @@ def test_breaths_that_are_not_there(breaths):
     with pytest.raises(
         SchemaError, match=rf"the last {breaths} breaths: there are 3 whole ones\.\n  Choose 1 to 3"
     ):
-        waveforms(invented_waves(), breaths=breaths)
+        plot.waveforms(invented_waves(), breaths=breaths)
 
 
 def test_waveforms_draw_on_given_axes():
     figure, axes = plt.subplots(1, 3)
-    drawn = waveforms(invented_waves(), axes=axes)
+    drawn = plot.waveforms(invented_waves(), axes=axes)
     assert [ax is given for ax, given in zip(drawn, axes, strict=True)] == [True] * 3
     assert drawn[0].figure is figure
     with pytest.raises(SchemaError, match=r"waveforms needs three Axes; it got 2"):
-        waveforms(invented_waves(), axes=axes[:2])
+        plot.waveforms(invented_waves(), axes=axes[:2])
 
 
 def test_input_is_not_changed():
     waveforms = invented_waves()
     before = waveforms.copy(deep=True)
-    waveforms(waveforms, breaths=1)
+    plot.waveforms(waveforms, breaths=1)
     loops(waveforms)
     xr.testing.assert_identical(waveforms, before)
 
@@ -123,7 +124,7 @@ def test_missing_or_unlabelled_variables():
     with pytest.raises(
         SchemaError, match=r"'volume' is missing, .*\n  ventsim\.metrics\.integrate_recording adds"
     ):
-        waveforms(waveforms.drop_vars("volume"))
+        plot.waveforms(waveforms.drop_vars("volume"))
     with pytest.raises(SchemaError, match=r"'breath_end' is missing, .*\n  Add it"):
         loops(waveforms.drop_vars("breath_end"))
     with pytest.raises(
@@ -132,7 +133,7 @@ def test_missing_or_unlabelled_variables():
         shares(waveforms)
     waveforms["flow"].attrs["units"] = "L/min"
     with pytest.raises(SchemaError, match=r"'flow' is not labelled in L/s"):
-        waveforms(waveforms)
+        plot.waveforms(waveforms)
 
 
 def test_loops_are_closed_and_of_one_breath():
@@ -179,7 +180,7 @@ def test_no_texts_overlap(lungs, long):
     names = [f"ward 3, bed {j + 1}" if long else f"lung {chr(97 + j)}" for j in range(lungs)]
     waveforms = invented_waves(lungs, names=names)
     pictures = [
-        waveforms(waveforms),
+        plot.waveforms(waveforms),
         loops(waveforms),
         shares(invented_measures(100 + 40 * np.arange(lungs), names)),
     ]
@@ -263,7 +264,7 @@ def test_long_labels_take_two_lines(text, inches, lines):
 def test_labels_of_waveforms_fit_low_pictures(height, layout):
     """Measured on the drawn picture: no label reaches into the next; two lines only where they must be."""
     figure, axes = plt.subplots(3, 1, sharex=True, figsize=(7.5, height), layout=layout)
-    waveforms(invented_waves(), axes=axes)
+    plot.waveforms(invented_waves(), axes=axes)
     figure.canvas.draw()
     boxes = [ax.yaxis.label.get_window_extent() for ax in axes]
     assert overlaps(boxes) == []
@@ -298,13 +299,13 @@ def test_lungs_that_coincide_are_named():
     same = waveforms.copy(deep=True)
     for name in ("airway_pressure", "flow", "volume"):
         same[name][:, 2] = same[name][:, 0]
-    assert waveforms(same)[-1].get_xlabel() == "time [s]\nlung a, lung c coincide"
-    assert waveforms(waveforms)[-1].get_xlabel() == "time [s]"
+    assert plot.waveforms(same)[-1].get_xlabel() == "time [s]\nlung a, lung c coincide"
+    assert plot.waveforms(waveforms)[-1].get_xlabel() == "time [s]"
     # What is not there lies upon nothing; lines with the same gaps can lie upon each other.
     same["flow"][:, 2] = np.nan
-    assert waveforms(same)[-1].get_xlabel() == "time [s]"
+    assert plot.waveforms(same)[-1].get_xlabel() == "time [s]"
     same["flow"][:] = np.nan
-    assert waveforms(same)[-1].get_xlabel() == "time [s]\nlung a, lung c coincide"
+    assert plot.waveforms(same)[-1].get_xlabel() == "time [s]\nlung a, lung c coincide"
 
 
 def test_arrow_of_a_loop_points_up():

@@ -24,7 +24,7 @@ def earlier():
 
 
 # Text that the message begins with, as a pattern; none of them fits a number in the allowed range.
-NO_NUMBERS = [("4", "got '4'"), (None, "got None"), (True, "got True"), ([4.0], r"got \[4.0\]"), (4 + 0j, "got ")]
+NO_NUMBERS = [("4", "'4'"), (None, "None"), (True, "True"), ([4.0], r"\[4.0\]"), (4 + 0j, r"\(4\+0j\)")]
 
 
 @pytest.mark.parametrize("run", [vs.simulate, vs.simulate_breaths], ids=lambda run: run.__name__)
@@ -32,14 +32,18 @@ NO_NUMBERS = [("4", "got '4'"), (None, "got None"), (True, "got True"), ([4.0], 
     ("value", "found"), [(0, "0 s"), (-1.0, "-1 s"), (np.nan, "nan s"), (np.inf, "inf s"), (1e9, r"1e\+09 s")]
 )
 def test_impossible_duration(run, value, found):
-    with pytest.raises(InputError, match=rf"^duration {found} is not possible.\n  Give .* to 1e\+07 s\.$"):
+    with pytest.raises(
+        InputError, match=rf"^duration {found} is not allowed.\n  (Allowed: at least|Did you mean)"
+    ):
         run(CIRCUIT, SETTINGS, duration=value)
 
 
 @pytest.mark.parametrize("run", [vs.simulate, vs.simulate_breaths], ids=lambda run: run.__name__)
 @pytest.mark.parametrize(("value", "found"), NO_NUMBERS)
 def test_duration_that_is_no_number(run, value, found):
-    with pytest.raises(InputError, match=rf"^duration: {found}.*, but a number is needed. \[s\]"):
+    with pytest.raises(
+        InputError, match=rf"^duration {found} is not a number\.\n  Allowed: at least .* and at most 1e\+07 s"
+    ):
         run(CIRCUIT, SETTINGS, duration=value)
 
 
@@ -50,7 +54,7 @@ def test_number_beyond_every_float():
 
 def test_no_whole_breath_to_stream():
     """One breath of 15 a minute takes 4 s."""
-    with pytest.raises(InputError, match=r"^duration 3.9 s is not possible.\n  Give 4 to"):
+    with pytest.raises(InputError, match=r"^duration 3.9 s is not allowed.\n  Allowed: at least 4"):
         vs.simulate_breaths(CIRCUIT, SETTINGS, duration=3.9)
 
 
@@ -66,7 +70,8 @@ RUNS = {
 @pytest.mark.parametrize("value", [0.0, -0.01, np.nan, 1e-9, PERIOD * 1.01])
 def test_impossible_sample_interval(run, value):
     """From 1 µs to one period."""
-    wanted = rf"^sample_interval {re.escape(f'{value:g}')} s is not possible.\n  Give 1e-06 to 4 s\.$"
+    limits = r"\n  Allowed: at least 1e-06 and at most 4 s\."
+    wanted = rf"^sample_interval {re.escape(f'{value:g}')} s is not allowed.({limits}|\n  Did you mean)"
     with pytest.raises(InputError, match=wanted):
         run(CIRCUIT, SETTINGS, sample_interval=value)
 
@@ -74,19 +79,21 @@ def test_impossible_sample_interval(run, value):
 @pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
 @pytest.mark.parametrize(("value", "found"), NO_NUMBERS)
 def test_sample_interval_that_is_no_number(run, value, found):
-    with pytest.raises(InputError, match=f"^sample_interval: {found}.*, but a number is needed"):
+    with pytest.raises(InputError, match=rf"^sample_interval {found} is not a number\."):
         run(CIRCUIT, SETTINGS, sample_interval=value)
 
 
 def test_more_samples_than_memory_holds():
-    with pytest.raises(InputError, match=r"^duration / sample_interval 1e\+09 samples is not possible"):
+    with pytest.raises(
+        InputError, match=r"^duration / sample_interval 1e\+09 samples is not allowed.\n  Allowed: at most 2e\+07"
+    ):
         vs.simulate(CIRCUIT, SETTINGS, duration=1e6, sample_interval=1e-3)
 
 
 @pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
 @pytest.mark.parametrize("value", [0.0, -1e-6, np.nan, 1e-13, 0.1])
 def test_impossible_tolerance(run, value):
-    wanted = rf"^tolerance {re.escape(f'{value:g}')}.* is not possible.\n  Give 1e-12 to 0.001"
+    wanted = rf"^tolerance {re.escape(f'{value:g}')} is not allowed.\n  Allowed: at least 1e-12 and at most 0.001"
     with pytest.raises(InputError, match=wanted):
         run(CIRCUIT, SETTINGS, tolerance=value)
 
@@ -94,7 +101,7 @@ def test_impossible_tolerance(run, value):
 @pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
 @pytest.mark.parametrize(("value", "found"), NO_NUMBERS)
 def test_tolerance_that_is_no_number(run, value, found):
-    with pytest.raises(InputError, match=f"^tolerance: {found}.*, but a number is needed"):
+    with pytest.raises(InputError, match=rf"^tolerance {found} is not a number\."):
         run(CIRCUIT, SETTINGS, tolerance=value)
 
 

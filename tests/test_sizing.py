@@ -6,25 +6,31 @@ import xarray as xr
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
-from ventsim.studies.sizing_restrict import restrict
-from ventsim.studies.sizing_words import LITTLE, way_in
 
 import ventsim as vs
 from ventsim.errors import CircuitError, InputError, PlausibilityWarning, SchemaError, SolverError
-from ventsim.model.changes import with_values
-from ventsim.model.parts import HalfSineEffort, PeepValve, orifice_bore, printed_bore
-from ventsim.studies import sizing_table
-from ventsim.studies.sizing import size
+from ventsim.model import laws
+from ventsim.model.laws import orifice_bore, printed_bore
+from ventsim.model.parts import HalfSineEffort, PeepValve
+from ventsim.model.paths import with_values
+from ventsim.studies import add_restrictor, size_restrictors, sizing_table
+from ventsim.studies.sizing.explanation import LITTLE, way_in
 from ventsim.theory import parallel_lungs, pressure_control
 
 # Resistance of the default one-way valve once open, part of each limb in an ideal circuit. [cmH2O·s/L]
 VALVE = 1.0
 BREATH = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=4 / 3)
-HOLE = "parts.b inspiratory restrictor.bore"
-LINEAR = "parts.a inspiratory restrictor.linear_resistance"
+RESTRICTOR = "limbs.b.inspiratory_restrictor"
+HOLE = f"{RESTRICTOR}.resistance.bore"
+LINEAR = "limbs.a.inspiratory_restrictor.resistance"
 
 
-def ideal(*, shared_resistance=0.0, restrictor=None):
+def size(*question, **options):
+    """The answer as a Dataset."""
+    return size_restrictors(*question, **options).results
+
+
+def ideal(*, shared_resistance=0.0, restrictor=0.0):
     """Lungs of 50 and 25 mL/cmH2O with 10 cmH2O·s/L each way, valve included; a restrictor at the first."""
     lungs = {name: vs.Lung(compliance=c, resistance=10 - VALVE) for name, c in (("a", 50), ("b", 25))}
     machine = vs.Ventilator(
@@ -32,18 +38,18 @@ def ideal(*, shared_resistance=0.0, restrictor=None):
         relief_pressure=None,
     )  # fmt: skip
     circuit = vs.layouts.shared(lungs, ideal=True, ventilator=machine)
-    return restrict(circuit, "a", part=restrictor or vs.Restrictor())[0]
+    return add_restrictor(circuit, "a", resistance=restrictor)[0]
 
 
 def real(*, one_way_valves=True, arrangement="star"):
     """A stiff and a soft lung (invented) behind tubes and valves, and an open orifice at the soft one."""
     lungs = {"a": vs.Lung(compliance=30, resistance=10), "b": vs.Lung(compliance=50, resistance=10)}
-    return restrict(vs.layouts.shared(lungs, one_way_valves=one_way_valves, arrangement=arrangement), "b")[0]
+    return add_restrictor(vs.layouts.shared(lungs, one_way_valves=one_way_valves, arrangement=arrangement), "b")[0]
 
 
 def tidal_volumes(circuit, settings, **values):
     """Inspired tidal volumes of a direct run, far more exact than by default."""
-    circuit, settings = with_values(circuit, settings, values=values.get("at", {}))
+    circuit, settings = with_values(circuit, settings, values.get("at", {}))
     return vs.breath_measures(vs.steady_breath(circuit, settings, tolerance=1e-9)).inspired_tidal_volume.values[0]
 
 
@@ -162,14 +168,14 @@ def test_equivalent_hole_of_a_resistance():
     bore = orifice_bore(20 * flow, flow=flow)
     assert float(found.equivalent_bore[0]) == pytest.approx(bore, rel=1e-5)
     hole = found.sel(option=found.option_kind == "equivalent hole")
-    circuit = ideal(restrictor=vs.Orifice(bore=float(found.equivalent_bore[0])))
+    circuit = ideal(restrictor=laws.Orifice(bore=float(found.equivalent_bore[0])))
     assert hole.option_tidal_volume.values[0] == pytest.approx(tidal_volumes(circuit, BREATH), rel=1e-6)
 
 
 def test_equivalent_hole_of_an_expiratory_resistance():
     """There the flow that counts is that of expiration: the tidal volume in 8/3 s."""
     lungs = {name: vs.Lung(compliance=50, resistance=10) for name in "ab"}
-    circuit, path = restrict(vs.layouts.shared(lungs), "a", limb="expiratory", part=vs.Restrictor())
+    circuit, path = add_restrictor(vs.layouts.shared(lungs), "a", limb="expiratory", resistance=0.0)
     found = size(circuit, BREATH, targets={"a": {"total_peep": 8}}, vary={path: (0, 200)})
     assert bool(found.feasible)
     flow = float(found.tidal_volume_after.sel(lung="a")) / 1000 / (8 / 3)
@@ -180,8 +186,8 @@ def test_equivalent_hole_of_an_expiratory_resistance():
 
 def test_the_hole_of_a_quadratic_resistance_gives_the_target():
     """A hole is a quadratic resistance, whatever the flow."""
-    circuit = ideal(restrictor=vs.Restrictor(quadratic_resistance=1.0))
-    path = "parts.a inspiratory restrictor.quadratic_resistance"
+    circuit = ideal(restrictor=laws.Rohrer(quadratic=1.0))
+    path = f"{LINEAR}.quadratic"
     found = size(circuit, BREATH, targets={"a": {"inspired_tidal_volume": 400}}, vary={path: (0, 2000)})
     hole = found.sel(option=found.option_kind == "equivalent hole")
     assert float(hole.option_tidal_volume[0, 0]) == pytest.approx(400, rel=1e-5)
@@ -204,10 +210,10 @@ def known_cases(draw):
         )
         for name in "ab"
     }  # fmt: skip
-    common = vs.Branch(
+    common = vs.PatientLimbs(
         inspiratory_tube=vs.Tube(length=number(0.5, 2)), filter=draw(st.sampled_from([None, vs.Filter()]))
     )
-    circuit, path = restrict(vs.layouts.shared(lungs, branch=common), "b")
+    circuit, path = add_restrictor(vs.layouts.shared(lungs, limbs=common), "b")
     timing = {"rate": number(10, 25), "peep": number(0, 10), "ie_ratio": 0.5}
     true = {path: number(2.5, 8)}
     if draw(st.booleans()):
@@ -227,14 +233,14 @@ def known_cases(draw):
 def test_targets_made_from_a_known_answer_are_met(case):
     """What the known values give is asked for; the values found give it in a direct run, to the tolerance."""
     circuit, settings, true, vary = case
-    known = with_values(circuit, settings, values=true)
+    known = with_values(circuit, settings, true)
     measures = vs.breath_measures(vs.steady_breath(*known, tolerance=1e-7)).inspired_tidal_volume.values[0]
     lungs = ("b", "a")[: len(vary)]
     targets = {lung: {"inspired_tidal_volume": float(measures["ab".index(lung)])} for lung in lungs}
     found = size(circuit, settings, targets=targets, vary=vary, drills=(4.0,), tolerance=1e-5)
     assert bool(found.feasible), found.attrs["reason"]
     values = dict(zip(found.quantity.values.tolist(), found.value.values.tolist(), strict=True))
-    again = vs.breath_measures(vs.steady_breath(*with_values(circuit, settings, values=values), tolerance=1e-7))
+    again = vs.breath_measures(vs.steady_breath(*with_values(circuit, settings, values), tolerance=1e-7))
     for lung, wanted in targets.items():
         reached = float(again.inspired_tidal_volume.sel(lung=lung)[0])
         assert reached == pytest.approx(wanted["inspired_tidal_volume"], rel=1.1e-5)
@@ -266,7 +272,7 @@ def test_several_lungs():
     circuit, true, vary = vs.layouts.shared(lungs), {"settings.inspiratory_pressure": 17.0}, {}
     vary["settings.inspiratory_pressure"] = (5, 40)
     for lung, bore in zip("bcd", (4.0, 5.0, 3.5), strict=True):
-        circuit, path = restrict(circuit, lung)
+        circuit, path = add_restrictor(circuit, lung)
         true[path], vary[path] = bore, (2, 22)
     volumes = tidal_volumes(circuit, BREATH, at=true)
     targets = {n: {"inspired_tidal_volume": float(v)} for n, v in zip("abcd", volumes, strict=True)}
@@ -302,8 +308,7 @@ def test_drills_band_and_printed_holes_are_direct_runs():
 def test_a_drill_that_fits_stands_alone_and_a_deviation_stays():
     """The orifice is 0.15 mm narrower than drawn, here as in the options."""
     circuit = real()
-    hole = circuit.parts["b inspiratory restrictor"].changed({"bore_deviation": -0.15})
-    circuit = circuit.changed({"parts": {**circuit.parts, "b inspiratory restrictor": hole}})
+    circuit, _ = with_values(circuit, BREATH, {f"{RESTRICTOR}.resistance.bore_deviation": -0.15})
     target = float(tidal_volumes(circuit, BREATH, at={HOLE: 5.0})[1])
     found = size(
         circuit, BREATH, targets={"b": {"inspired_tidal_volume": target}}, vary={HOLE: (2, 22)},
@@ -328,7 +333,7 @@ def test_sensitivity_of_a_bore_is_that_of_direct_runs():
 # ---------------------------------------------------------------------------- no answer
 
 
-def test_a_target_above_the_widest_is_told():
+def test_a_target_above_the_widest_has_a_reason():
     """Fully open the lung gets 694.751 mL (physics.md, N2)."""
     found = size(ideal(), BREATH, targets={"a": {"inspired_tidal_volume": 750}}, vary={LINEAR: (0, 200)})
     assert not bool(found.feasible)
@@ -340,7 +345,7 @@ def test_a_target_above_the_widest_is_told():
     assert float(found.equivalent_bore[0]) == 22.0
 
 
-def test_a_target_below_the_narrowest_is_told():
+def test_a_target_below_the_narrowest_has_a_reason():
     """A restrictor of at most 20 cmH2O·s/L leaves 440.408 mL (physics.md, N7)."""
     found = size(ideal(), BREATH, targets={"a": {"inspired_tidal_volume": 300}}, vary={LINEAR: (1, 20)})
     assert not bool(found.feasible)
@@ -357,9 +362,9 @@ def test_the_nearest_hole_is_as_wide_as_its_tube():
     assert found.tidal_volume_sensitivity[0].values == pytest.approx(0.0, abs=0.01)
 
 
-def test_contradicting_targets_are_told():
+def test_contradicting_targets_have_a_reason():
     """In volume control without stored gas two restrictors only move gas: the sum stays the set 700 mL."""
-    circuit, path = restrict(ideal(), "b", part=vs.Restrictor())
+    circuit, path = add_restrictor(ideal(), "b", resistance=0.0)
     settings = vs.VolumeControl(tidal_volume=700, rate=15, ie_ratio=0.5)
     targets = {name: {"inspired_tidal_volume": 400} for name in "ab"}
     found = size(circuit, settings, targets=targets, vary={LINEAR: (1, 200), path: (1, 200)})
@@ -414,8 +419,8 @@ def test_the_widest_hole_of_a_drill_that_is_off(deviation):
     """At most as wide as its tube of 22 mm, less what is added in making it; direct runs without a hole."""
     lungs = {"a": vs.Lung(compliance=30, resistance=10), "b": vs.Lung(compliance=50, resistance=10)}
     plain = vs.layouts.shared(lungs)
-    circuit, path = restrict(plain, "b", bore_deviation=deviation)
-    hole = circuit.parts["b inspiratory restrictor"]
+    circuit, path = add_restrictor(plain, "b", bore_deviation=deviation)
+    hole = circuit.parts["b inspiratory restrictor"].resistance
     assert hole.bore == pytest.approx(22.0 - deviation, abs=1e-12) and hole.true_bore <= 22.0
     assert hole.bore_deviation == deviation
     assert tidal_volumes(circuit, BREATH) == pytest.approx(tidal_volumes(plain, BREATH), rel=1e-8)
@@ -432,7 +437,7 @@ def test_the_widest_hole_of_a_drill_that_is_off(deviation):
 def test_a_limit_that_a_deviation_makes_too_wide_is_refused():
     """22 mm are 22.06 mm when drilled; at most 22 − 0.06 = 21.94."""
     lungs = {name: vs.Lung(compliance=50, resistance=10) for name in "ab"}
-    circuit, path = restrict(vs.layouts.shared(lungs), "b", bore_deviation=0.06)
+    circuit, path = add_restrictor(vs.layouts.shared(lungs), "b", bore_deviation=0.06)
     words = r"(?s)limit 22 mm with bore_deviation 0\.06 mm does not fit.*at most 21\.94 mm.*\"widest\""
     with pytest.raises(InputError, match=words):
         size(circuit, BREATH, targets={"b": {"inspired_tidal_volume": 400}}, vary={path: (2, 22)})
@@ -442,7 +447,7 @@ def test_a_limit_that_a_deviation_makes_too_wide_is_refused():
 
 
 @pytest.mark.parametrize("arrangement", ["star", "tree", "chain"])
-def test_a_restrictor_that_gas_goes_round_is_told(arrangement):
+def test_a_restrictor_that_gas_goes_round_has_a_note(arrangement):
     """Without valves lung b fills backwards; direct runs at both limits show how little the hole does."""
     circuit = real(one_way_valves=False, arrangement=arrangement)
     found = size(circuit, BREATH, targets={"b": {"inspired_tidal_volume": 400}}, vary={HOLE: (2, 22)})
@@ -461,14 +466,14 @@ def test_with_valves_and_elsewhere_there_is_no_note():
     assert size(real(), BREATH, targets=target, vary={HOLE: (2, 22)}).attrs["notes"] == ""
     assert way_in(real(one_way_valves=False), "b", without="b inspiratory restrictor") is not None
     assert way_in(real(), "b", without="b inspiratory restrictor") is None
-    one, path = restrict(vs.layouts.single(vs.Lung(compliance=50, resistance=10)), "lung")
-    assert way_in(one, "lung", without=path.split(".")[1]) is None
+    one, path = add_restrictor(vs.layouts.single(vs.Lung(compliance=50, resistance=10)), "lung")
+    assert way_in(one, "lung", without="lung inspiratory restrictor") is None
 
 
 def test_a_valve_stuck_open_is_a_way():
     """The state of the valve counts, not that there is one."""
     circuit = real()
-    stuck = circuit.parts["b expiratory valve"].changed({"state": "stuck open"})
+    stuck = circuit.parts["b expiratory valve"].changed(state="stuck open")
     both = {"a expiratory valve": stuck, "b expiratory valve": stuck}
     way = way_in(circuit.changed({"parts": {**circuit.parts, **both}}), "b", without="b inspiratory restrictor")
     assert way is not None and "b expiratory tube" in way
@@ -483,33 +488,47 @@ def test_an_open_orifice_changes_nothing(limb, one_way_valves):
     """As wide as the tube it loses nothing: the breath is that without it."""
     lungs = {"a": vs.Lung(compliance=30, resistance=10), "b": vs.Lung(compliance=50, resistance=10)}
     plain = vs.layouts.shared(lungs, one_way_valves=one_way_valves)
-    circuit, path = restrict(plain, "b", limb=limb)
-    assert path == f"parts.b {limb} restrictor.bore"
+    circuit, path = add_restrictor(plain, "b", limb=limb)
+    assert path == f"limbs.b.{limb}_restrictor.resistance.bore"
     assert tidal_volumes(circuit, BREATH) == pytest.approx(tidal_volumes(plain, BREATH), rel=1e-8)
 
 
 @pytest.mark.parametrize("limb", ["inspiratory", "expiratory"])
-def test_the_place_is_that_of_the_layouts(limb):
+def test_it_sits_where_the_layouts_have_it(limb):
     """The same circuit as one made with the restrictor from the beginning."""
-    hole = vs.Orifice(bore=4)
+    hole = laws.Orifice(bore=4)
     lungs = {"a": vs.Lung(compliance=30, resistance=10), "b": vs.Lung(compliance=50, resistance=10)}
-    field = {f"{limb}_restrictor": hole}
-    made = vs.layouts.shared(lungs, branches={"b": vs.Branch(**field)})
-    circuit, _ = restrict(vs.layouts.shared(lungs), "b", limb=limb, part=hole)
+    field = {f"{limb}_restrictor": vs.Restrictor(resistance=hole)}
+    made = vs.layouts.shared(lungs, limbs={"b": vs.PatientLimbs(**field)})
+    circuit, _ = add_restrictor(vs.layouts.shared(lungs), "b", limb=limb, resistance=hole)
     assert circuit.parts == made.parts
-    assert {frozenset(joint) for joint in circuit.joints} == {frozenset(joint) for joint in made.joints}
+    assert circuit == made and circuit.layout.circuit == made
+    # Into a circuit that was joined part by part, too.
+    plain = vs.layouts.shared(lungs)
+    joined, path = add_restrictor(
+        vs.Circuit(parts=plain.parts, joints=plain.joints), "b", limb=limb, resistance=hole
+    )
+    assert path == f"parts.b {limb} restrictor.resistance.bore" and joined.parts == made.parts
+    assert {frozenset(joint) for joint in joined.joints} == {frozenset(joint) for joint in made.joints}
 
 
 def test_the_path_is_that_of_the_value_to_vary():
-    """By kind of restrictor."""
+    """By the law of the restrictor."""
     plain = vs.layouts.shared({name: vs.Lung(compliance=50, resistance=10) for name in "ab"})
-    valve = vs.AdjustableRestrictor(
-        openings=(1.0, 2.0), flows=(0.5, 1.0), drops=((9.0, 36.0), (1.0, 4.0)), opening=1.5
+    valve = laws.AdjustableCurve(
+        openings=(1.0, 2.0), flows=(0.5, 1.0), pressure_drops=((9.0, 36.0), (1.0, 4.0)), opening=1.5
     )
-    parts = {"linear_resistance": vs.Restrictor(), "opening": valve}
-    parts["quadratic_resistance"] = vs.Restrictor(quadratic_resistance=5)
-    for field, part in parts.items():
-        assert restrict(plain, "a", part=part)[1] == f"parts.a inspiratory restrictor.{field}"
+    values = {
+        "": 5.0,
+        ".opening": valve,
+        ".bore": None,
+        ".linear": laws.Rohrer(linear=5, quadratic=2),
+        ".quadratic": laws.Rohrer(quadratic=5),
+    }
+    for field, resistance in values.items():
+        assert add_restrictor(plain, "a", resistance=resistance)[1] == LINEAR + field
+    with pytest.raises(CircuitError, match=r"law 'power' has no one value to vary\.\n  Use laws\.Rohrer"):
+        add_restrictor(plain, "a", resistance=laws.PowerLaw(coefficient=6.5, exponent=1.75))
 
 
 @pytest.mark.parametrize(
@@ -517,20 +536,22 @@ def test_the_path_is_that_of_the_value_to_vary():
     [
         ({"lung": "c"}, "no lung 'c'"),
         ({"limb": "inspiratry"}, "Did you mean 'inspiratory'"),
-        ({"part": vs.Filter()}, "not a restrictor"),
-        ({"part": vs.Orifice(bore=5), "bore_deviation": 0.1}, "(?s)a part and a bore_deviation 0.1 mm.*Give the"),
+        ({"resistance": "wide"}, "resistance 'wide' is not a number"),
+        ({"resistance": 5.0, "bore_deviation": 0.1}, "(?s)a resistance, and a bore_deviation 0.1 mm.*Give the"),
     ],
 )
 def test_wrong_restrictors_are_refused(change, words):
     plain = vs.layouts.shared({name: vs.Lung(compliance=50, resistance=10) for name in "ab"})
     asked = {"lung": "b"} | change
     with pytest.raises(CircuitError, match=words):
-        restrict(plain, asked.pop("lung"), **asked)
+        add_restrictor(plain, asked.pop("lung"), **asked)
 
 
 def test_a_second_restrictor_and_a_strange_circuit_are_refused():
-    with pytest.raises(CircuitError, match=r"already \(orifice\)"):
-        restrict(real(), "b")
+    with pytest.raises(
+        CircuitError, match=r"already\.\n  Vary a value of it: 'parts\.b inspiratory restrictor\.resistance"
+    ):
+        add_restrictor(real(), "b")
     circuit = vs.Circuit(
         parts={"y": vs.YPiece(), "a": vs.Lung(compliance=50, resistance=5)},
         joints=[
@@ -540,7 +561,7 @@ def test_a_second_restrictor_and_a_strange_circuit_are_refused():
         ],
     )
     with pytest.raises(CircuitError, match="no tube 'a inspiratory tube'"):
-        restrict(circuit, "a")
+        add_restrictor(circuit, "a")
 
 
 # ---------------------------------------------------------------------------- wrong questions
@@ -562,9 +583,12 @@ BOTH = {HOLE: (2, 22), "settings.inspiratory_pressure": (5, 30)}
         ({"targets": {"b": {"driving_pressure": float("nan")}}}, "nan cmH2O is not allowed"),
         ({"targets": {"b": {"plateau_pressure": 20.0}}}, "needs a pause"),
         ({"vary": {}}, "vary: there is nothing"),
-        ({"vary": {"parts.b inspiratry restrictor.bore": (2, 22)}}, "Did you mean 'b inspiratory restrictor'"),
-        ({"vary": {"parts.b inspiratory restrictor.boar": (2, 22)}}, "Did you mean 'bore'"),
-        ({"vary": {"parts.b inspiratory restrictor.edge": (2, 22)}}, "'thick', not a number"),
+        (
+            {"vary": {"parts.b inspiratry restrictor.resistance.bore": (2, 22)}},
+            "Did you mean 'b inspiratory restrictor'",
+        ),
+        ({"vary": {f"{RESTRICTOR}.resistance.boar": (2, 22)}}, "Did you mean 'bore'"),
+        ({"vary": {f"{RESTRICTOR}.resistance.edge": (2, 22)}}, "'thick', not a number"),
         ({"vary": {"settings.ie_ratio": (0.2, 1)}}, "has no value now"),
         ({"vary": {HOLE: (22, 2)}}, "lower one comes first"),
         ({"vary": {HOLE: (3, 3)}}, "lower one comes first"),
@@ -595,7 +619,7 @@ def test_wrong_questions_are_refused(asked, words):
         size(real(), BREATH, **question)
 
 
-def test_an_unlikely_target_is_doubted():
+def test_an_unlikely_target_is_warned_of():
     """0.4 mL is 400 mL in litres."""
     with (
         pytest.warns(PlausibilityWarning, match=r"Did you mean 400 \(0.4 L\)"),
@@ -636,8 +660,33 @@ def test_the_answer_is_labelled_saved_and_printed(tmp_path):
     assert frames[f"options for {HOLE}"].shape == (found.sizes["option"], 3)
 
 
+def test_the_answer_is_a_scenario_again(tmp_path):
+    """A scenario in, the same with the values found out: it runs and goes to a file."""
+    scenario = vs.Scenario(title="ward", circuit=real(), settings=BREATH)
+    found = size_restrictors(scenario, targets=GOOD, vary={HOLE: (2, 22)})
+    assert found.feasible and found.scenario.title == "ward"
+    assert found.scenario.value(HOLE) == value_of(found.results)
+    assert found.scenario == scenario.replaced({HOLE: value_of(found.results)})
+    volumes = vs.breath_measures(vs.steady_breath(found.scenario, tolerance=1e-9)).inspired_tidal_volume
+    assert float(volumes.sel(lung="b")[0]) == pytest.approx(400.0, rel=1e-5)
+    found.scenario.save(tmp_path / "sized.toml")
+    assert vs.Scenario.read(tmp_path / "sized.toml") == found.scenario
+    assert found.results.identical(
+        size(real(), BREATH, targets=GOOD, vary={HOLE: (2, 22)}).assign_attrs(found.results.attrs)
+    )
+
+
+def test_by_default_an_orifice_varies_for_each_target():
+    """Lung a gets a hole in its limb by itself; the same as putting it in by hand."""
+    lungs = {"a": vs.Lung(compliance=30, resistance=10), "b": vs.Lung(compliance=50, resistance=10)}
+    found = size_restrictors(vs.layouts.shared(lungs), BREATH, targets=GOOD)
+    by_hand = size_restrictors(real(), BREATH, targets=GOOD, vary={HOLE: (1, "widest")})
+    assert found.results.quantity.values.tolist() == [HOLE]
+    assert value_of(found.results) == value_of(by_hand.results)
+
+
 def test_a_restrictor_that_is_not_there():
-    path = "parts.a inspiratory restrictor.linear_resistance"
+    path = "parts.a inspiratory restrictor.resistance"
     lung = vs.Lung(compliance=50, resistance=10)
     circuit = vs.layouts.shared({"a": lung, "b": lung})
     with pytest.raises(InputError, match=r"no .a inspiratory restrictor.*\n  Put one in with ventsim\.studies"):

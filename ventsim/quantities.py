@@ -287,6 +287,7 @@ def _rounded(number: float) -> str:
 
 
 _LATEST = 1e7  # [s]
+_LARGEST = 1e300  # number for which another unit is looked for
 _MUSCLES = 200.0  # no muscles of a chest do more, strained against a shut mouth [cmH2O]
 _FARTHEST = 100.0  # on a floor plan [m]
 
@@ -623,7 +624,8 @@ def check(
 
 
 def _hint(here: Quantity, value: Any) -> str:
-    is_number = isinstance(value, numbers.Real) and not isinstance(value, bool) and math.isfinite(value)
+    # Compared before it becomes a float, for which a whole number may be too long.
+    is_number = isinstance(value, numbers.Real) and not isinstance(value, bool) and abs(value) <= _LARGEST
     return (here.meant(float(value)) if is_number else "") or here.remedy(value)
 
 

@@ -111,9 +111,7 @@ def _add_study_commands(group: "argparse._SubParsersAction[_Parser]") -> None:
 def _add_study_of_file(
     group: "argparse._SubParsersAction[_Parser]", name: str, what: str, example: str
 ) -> argparse.ArgumentParser:
-    study = group.add_parser(
-        name, help=what, epilog=example, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    study = group.add_parser(name, help=what, epilog=example, formatter_class=argparse.RawDescriptionHelpFormatter)
     study.add_argument("file", metavar="STUDY.toml", help="what to do, as below")
     _add_folder(study)
     return study

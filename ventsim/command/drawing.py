@@ -1,6 +1,7 @@
 """A drawing of a scenario's circuit."""
 
 from pathlib import Path
+from typing import Any
 
 import xarray as xr
 
@@ -19,11 +20,10 @@ def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
     title = heading(scenario)
     print(f"{title} ({found.origin})\n", flush=True)
     circuit, waveforms = _at(scenario, time)
-    ax = ventsim.plot.circuit_drawing(circuit, waveforms=waveforms, time=time)
-    figure = whole_figure(ax)
-    figure.suptitle(title, parse_math=False)
+    ax: Any = ventsim.plot.circuit_drawing(circuit, waveforms=waveforms, time=time)
+    ax.figure.suptitle(title, parse_math=False)
     try:
-        figure.savefig(path, dpi=150)
+        ax.figure.savefig(path, dpi=150)
     except (OSError, RuntimeError) as error:
         raise InputError(
             f"the drawing could not be written: {error}.\n  Make room, or give another folder: --out DIR."

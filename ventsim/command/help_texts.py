@@ -29,7 +29,7 @@ A file such as this one, here all invented, is enough:
 
 Above [values] may stand as well: paired = true (the first value of each path
 goes with the first of all others), duration = 60 (the last whole breath of so
-many s in place of the steady breath), lung = "b" (a map of that lung) and
+many s instead of the steady breath), lung = "b" (a map of that lung) and
 limit = 300 (a line in the map). Paths are explained in
 docs/howto_hours_and_studies.md. Exit code 3: a point has no breath.
 """
@@ -41,16 +41,21 @@ A file such as this one, here all invented, is enough:
   [targets.a]
   inspired_tidal_volume = 400       # mL
 
-It puts an orifice into the inspiratory limb of lung a and finds its bore. A
-resistance in place of an orifice, or another limb:
+It puts an orifice into the inspiratory limb of lung a and finds its bore. The
+same for another limb, or for a resistance or law instead of an orifice:
 
   [restrict]
-  a = { limb = "inspiratory", resistance = 10 }                     # cmH2O·s/L
+  a = "expiratory"                                                  # an orifice
+  b = { limb = "inspiratory", resistance = 10 }                     # cmH2O·s/L
   [vary]
-  "limbs.a.inspiratory_restrictor.resistance" = [0, 50]             # limits
+  "limbs.a.expiratory_restrictor.resistance.bore" = [1, "widest"]   # mm, limits
+  "limbs.b.inspiratory_restrictor.resistance" = [0, 50]             # limits
 
-As many values vary as there are targets. Above the sections may stand as well:
-drills = [3, 4, 5] (bores to choose from, mm) and bore_tolerance = 0.1 (mm).
-The scenario with the values found is written as a .toml file. More in
-docs/howto_hours_and_studies.md. Exit code 3: the targets are not met.
+A law is a table, { law = "rohrer", linear = 5, quadratic = 8 }, and a path leads
+to a value of it, "limbs.b.inspiratory_restrictor.resistance.quadratic". Without
+[vary] the orifices of [restrict] vary. As many values vary as there are targets.
+Above the sections may stand as well: drills = [3, 4, 5] (bores to choose from,
+mm) and bore_tolerance = 0.1 (mm). The scenario with the values found is written
+as a .toml file. More in docs/howto_hours_and_studies.md. Exit code 3: the
+targets are not met.
 """

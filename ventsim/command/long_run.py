@@ -19,7 +19,7 @@ from ventsim.model.changes import Schedule, changes_table
 from ventsim.model.scenario import Scenario
 from ventsim.results.monitor import AlarmLimits, alarms, alarms_table, displayed_values
 from ventsim.simulation import LongRun
-from ventsim.simulation.continuing import check_end
+from ventsim.simulation.long_runs import check_end
 from ventsim.tables import clock
 
 LONG = 1800.0

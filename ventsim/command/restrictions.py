@@ -1,8 +1,10 @@
-"""Restrictors that a sizing puts into limbs, as its file describes them."""
+"""Restrictors that a sizing puts into limbs, as its file describes them, and the values of them that vary."""
 
+import re
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
+from ventsim.errors import InputError
 from ventsim.model.descriptions import Description
 from ventsim.model.laws import OR_FLOW_LAW, FlowLaw
 from ventsim.model.scenario import Scenario
@@ -10,6 +12,9 @@ from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.sections import build_each
 from ventsim.quantities import quantity
 from ventsim.studies import add_restrictor
+
+_RESTRICTOR = re.compile(r"(limbs|parts)\.(?P<lung>.+)[. ](?P<limb>inspiratory|expiratory)[_ ]restrictor(\.|$)")
+_NARROWEST = 1.0  # lower limit of a bore that varies by default [mm]
 
 
 class Restriction(Description):
@@ -28,10 +33,36 @@ def read_restrictions(section: Mapping[str, Any], place: Place) -> Mapping[str, 
     return build_each(Restriction, tables, place)
 
 
-def put_in(scenario: Scenario, restrictions: Mapping[str, Restriction]) -> Scenario:
-    """The scenario with all restrictors."""
+def with_restrictors(
+    scenario: Scenario, restrictions: Mapping[str, Restriction], vary: Mapping[str, Any] | None
+) -> tuple[Scenario, Mapping[str, Any] | None]:
+    """The scenario with all restrictors, and what varies: the bores of their orifices if the file does not say."""
+    bores: dict[str, Any] = {}
     for lung, one in restrictions.items():
-        scenario, _ = add_restrictor(
+        scenario, path = add_restrictor(
             scenario, lung, limb=one.limb, resistance=one.resistance, bore_deviation=one.bore_deviation
         )
-    return scenario
+        if vary is None and one.resistance is not None:
+            raise InputError(
+                f"restrict.{lung}: the file does not say what varies of a resistance that is given.\n"
+                f'  Write [vary] and a line with limits, such as "{path}" = [0, 50].'
+            )
+        bores[path] = [_NARROWEST, "widest"]
+    if vary is None:
+        return scenario, bores or None
+    _check_restrictors(scenario, vary)
+    return scenario, vary
+
+
+def _check_restrictors(scenario: Scenario, vary: Mapping[str, Any]) -> None:
+    """Say how to put in a restrictor that a path expects where there is none."""
+    for path in vary:
+        found = _RESTRICTOR.match(path)
+        if found is None:
+            continue
+        lung, limb = found["lung"], found["limb"]
+        if lung in scenario.circuit.lungs and f"{lung} {limb} restrictor" not in scenario.circuit.parts:
+            raise InputError(
+                f"vary: '{path}' is not there: the {limb} limb of lung {lung} has no restrictor.\n"
+                f'  Put one in: write [restrict] and below it {lung} = "{limb}".'
+            )

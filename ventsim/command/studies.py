@@ -4,7 +4,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
@@ -13,7 +13,7 @@ from ventsim.command.exit_codes import INTERRUPTED, UNANSWERED
 from ventsim.command.finding import Found, heading
 from ventsim.command.help_texts import CAUTION
 from ventsim.command.remarks import in_short, lines_to_check
-from ventsim.command.restrictions import put_in
+from ventsim.command.restrictions import with_restrictors
 from ventsim.command.study_files import SizeTask, SweepTask
 from ventsim.command.warnings_seen import UNLIKELY_INPUT, collected
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
@@ -79,10 +79,10 @@ def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
 
 def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
     """Size, print the answer, write file and figure."""
-    scenario = put_in(task.found.scenario, task.restrict)
+    scenario, vary = with_restrictors(task.found.scenario, task.restrict, task.vary)
     with collected(*UNLIKELY_INPUT, displayed=True) as remarks:
         sizing = size_restrictors(
-            scenario, targets=task.targets, vary=task.vary, drills=task.drills, bore_tolerance=task.bore_tolerance
+            scenario, targets=task.targets, vary=vary, drills=task.drills, bore_tolerance=task.bore_tolerance
         )
     _write(sizing.results, _size_figure(scenario, sizing.scenario), files)
     sized = files[0].with_suffix(".toml")
@@ -118,8 +118,10 @@ def _sweep_figure(study: xr.Dataset, task: SweepTask) -> "Figure":
 
     try:
         if task.lung is not None:
-            return ventsim.plot.sweep_map(study, task.show, lung=task.lung, limit=task.limit).figure
-        return ventsim.plot.sweep_lines(study, task.show)[0].figure
+            ax: Any = ventsim.plot.sweep_map(study, task.show, lung=task.lung, limit=task.limit)
+        else:
+            ax = ventsim.plot.sweep_lines(study, task.show)[0]
+        return ax.figure
     except SchemaError as error:
         reason = str(error).splitlines()[0]
         print(

@@ -5,7 +5,6 @@ columns of the stepper; the compiled code changes it in place, and nothing else 
 receives samples.  Volumes are in L, flows in L/s, pressures in cmH2O.
 """
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -127,6 +126,19 @@ _PORT_WAVES = (
 )  # fmt: skip
 PORT_SAMPLE = np.dtype([(name, "f8") for name in _PORT_WAVES], align=True)
 
+# How far a run has come, and which segment of a breath is under way.
+CLOCK = np.dtype(
+    [
+        ("now", "f8"),  # [s]
+        ("origin", "f8"),  # start of a breath, from which the following ones come in equal distances [s]
+        ("turn", "i8"),  # how many of them have ended
+        ("breaths", "i8"),  # breaths that have ended since the start of the run
+        ("segment", "i8"),  # the one under way
+        ("armed", "?"),  # whether what ends that segment early can do so
+    ],
+    align=True,
+)
+
 # Entries of the counters.
 STEPS, REJECTED, SWITCHES, SETTLINGS = range(4)
 COUNTERS = 4
@@ -182,6 +194,8 @@ class Run(NamedTuple):
     lung_sum: NDArray[np.void]  # (n_lungs,) of LUNG_SUM
     port_sum: NDArray[np.float64]  # (1,) integral of the pressure at the inspiratory port [cmH2O·s]
     leaked_before: NDArray[np.float64]  # (1,) through leaks that are no longer there [L]
+    clock: NDArray[np.void]  # (1,) of CLOCK
+    segment_start: NDArray[np.float64]  # (n_segments,) of the breath under way [s]
     first_step: NDArray[np.float64]  # (n_segments,) [s]
     counters: NDArray[np.int64]  # (COUNTERS,)
     # ------------------------------------------------------------------------------------------------
@@ -199,7 +213,10 @@ class Run(NamedTuple):
 
 
 class Record(NamedTuple):
-    """Where samples are written, one row per sample; nodes and branches may be left out (no columns)."""
+    """Where samples are written, one row per sample, and the times of breaths.
+
+    Nodes and branches may be left out (no columns).
+    """
 
     time: NDArray[np.float64]  # (n,) [s]
     lung: NDArray[np.void]  # (n, n_lungs) of LUNG_SAMPLE
@@ -207,24 +224,8 @@ class Record(NamedTuple):
     node_pressure: NDArray[np.float64]  # (n, n_nodes)
     branch_flow: NDArray[np.float64]  # (n, n_branches)
     used: NDArray[np.int64]  # (1,) rows written
-
-
-class Span(NamedTuple):
-    """Which breaths are to be run, and from when to when.
-
-    Breath number n starts n periods after `origin`. A run that goes on inside a breath does so at `resumed`.
-    """
-
-    origin: float  # [s]
-    first_breath: int
-    n_breaths: int
-    resumed: float  # [s]; before the start of the first breath: from its start
-    stop: float  # [s]
-
-
-def span(*, origin: float, first_breath: int, n_breaths: int, resumed: float = -math.inf, stop: float) -> Span:
-    """A span of plain numbers of one type each: for any other type the engine would be compiled once more."""
-    return Span(float(origin), int(first_breath), int(n_breaths), float(resumed), float(stop))
+    phase: NDArray[np.float64]  # (n_breaths, n_segments + 1) start of each segment, end of the breath [s]
+    n_breaths: NDArray[np.int64]  # (1,) rows of `phase` written
 
 
 class Demands(NamedTuple):
@@ -248,6 +249,8 @@ def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demand
         lung_sum=np.zeros(lungs, LUNG_SUM),
         port_sum=np.zeros(1),
         leaked_before=np.zeros(1),
+        clock=np.zeros(1, CLOCK),
+        segment_start=np.zeros(n_segments),
         first_step=np.full(n_segments, FIRST_STEP),
         counters=np.zeros(COUNTERS, dtype=np.int64),
         side=np.zeros(m, SIDE),
@@ -298,15 +301,20 @@ def rest(net, pressure, run):
         total = run.lung_sum[m]
         total.inspired_volume = total.inspiratory_work = 0.0
         total.airway_pressure_integral = total.alveolar_pressure_integral = 0.0
+    clock = run.clock[0]
+    clock.now = clock.origin = 0.0
+    clock.turn = clock.breaths = clock.segment = 0
+    clock.armed = False
     for index in range(run.first_step.shape[0]):
+        run.segment_start[index] = 0.0
         run.first_step[index] = FIRST_STEP
     for counter in range(COUNTERS):
         run.counters[counter] = 0
     run.port_sum[0] = run.leaked_before[0] = 0.0
 
 
-def new_record(net: Network, rows: int, *, every_part: bool) -> Record:
-    """Room for `rows` samples, with or without the pressures of all nodes and the flows of all branches."""
+def new_record(net: Network, rows: int, *, every_part: bool, n_breaths: int = 0, n_segments: int = 0) -> Record:
+    """Room for samples and breaths, with or without the pressures of all nodes and the flows of all branches."""
     return Record(
         time=np.zeros(rows),
         lung=np.zeros((rows, len(net.lung)), LUNG_SAMPLE),
@@ -314,6 +322,8 @@ def new_record(net: Network, rows: int, *, every_part: bool) -> Record:
         node_pressure=np.zeros((rows, len(net.node) if every_part else 0)),
         branch_flow=np.zeros((rows, len(net.branch) if every_part else 0)),
         used=np.zeros(1, dtype=np.int64),
+        phase=np.zeros((n_breaths, n_segments + 1)),
+        n_breaths=np.zeros(1, dtype=np.int64),
     )
 
 

@@ -1,12 +1,16 @@
-"""Continuous output: pressures inside a step, and steps that are cut short at a valve."""
+"""Continuous output: the state inside a step, and steps that are cut short where an event lies."""
 
-from ventsim.engine.arrays import GATES, NEXT, NOW, SOURCE, STAGES
+from ventsim.engine.arrays import GATES, NEXT, NOW, SCRATCH, SOURCE, STAGES
 from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.consistency import newton_direction
 from ventsim.engine.elastic import effort_pressure, elastic_pressure
 from ventsim.engine.flows import evaluate, gate_pressures, impose
 from ventsim.engine.laws import DRIVE_FLOW
 from ventsim.engine.method import DENSE
 from ventsim.engine.stepper import injection_error
+
+# Largest correction of a junction inside a step [cmH2O]; a larger one would belong to a valve about to switch.
+LARGEST_CORRECTION = 0.1
 
 
 @inlined
@@ -103,3 +107,59 @@ def cut_step(net, segment, began, elapsed, h, fraction, relative, run):
     if segment.drive != DRIVE_FLOW:
         return 0.0
     return injection_error(segment, elapsed, fraction * h, relative, run.next_passed[SOURCE])
+
+
+@inlined
+def cubic(fraction, h, before, after, rate_before, rate_after):
+    """Cubic through two values and two rates of change."""
+    rest = 1.0 - fraction
+    return (
+        before * rest * rest * (1.0 + 2.0 * fraction)
+        + after * fraction * fraction * (3.0 - 2.0 * fraction)
+        + h * fraction * rest * (rest * rate_before - fraction * rate_after)
+    )
+
+
+@compiled
+def _balance_junctions(net, injection, run):
+    """Bring the junctions of slot SCRATCH into balance with what stores gas: the continuous output is less exact.
+
+    One Newton step; it starts so close that the next one would change nothing.
+    """
+    at = run.node_at[SCRATCH]
+    newton_direction(net, SCRATCH, run)
+    for i in range(at.shape[0]):
+        if not run.row[i].held and abs(run.row[i].right) < LARGEST_CORRECTION:
+            at[i].pressure += run.row[i].right
+    evaluate(
+        run.side, net.table, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], run.gate_at[SCRATCH]
+    )
+
+
+@compiled
+def state_inside(net, segment, time, elapsed, h, fraction, run):
+    """Slot SCRATCH: the state at a fraction of the step from slot NOW to slot NEXT, which is the given time."""
+    now, new, at, gate_at = run.node_at[NOW], run.node_at[NEXT], run.node_at[SCRATCH], run.gate_at[SCRATCH]
+    for i in range(at.shape[0]):
+        at[i].pressure = dense_pressure(run, i, fraction)
+    for c in range(net.curved.shape[0]):
+        i = net.curved[c]
+        at[i].volume = cubic(fraction, h, now[i].volume, new[i].volume, now[i].inflow, new[i].inflow)
+        at[i].pressure, _ = elastic_pressure(net.elastic[net.node[i].elastic], at[i].volume)
+        if net.node[i].effort >= 0:
+            muscles, _ = effort_pressure(net.effort[net.node[i].effort], net.effort_points, time)
+            at[i].pressure -= muscles
+    for e in range(net.inertial.shape[0]):
+        k = net.inertial[e]
+        a, b, inertance = net.branch[k].start, net.branch[k].end, net.branch[k].inertance
+        rate0, rate1 = (
+            (now[a].pressure - now[b].pressure) / inertance,
+            (new[a].pressure - new[b].pressure) / inertance,
+        )
+        before, after = run.branch_at[NOW, k].flow, run.branch_at[NEXT, k].flow
+        run.branch_at[SCRATCH, k].flow = cubic(fraction, h, before, after, rate0, rate1)
+    injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, gate_at)
+    impose(net.gate, run.gate_mode, at, gate_at)
+    evaluate(run.side, net.table, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], gate_at)
+    if net.has_junctions:
+        _balance_junctions(net, injection, run)

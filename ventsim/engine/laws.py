@@ -14,10 +14,11 @@ TWO_WAY, DIRECTIONAL, ONE_WAY, INERTIAL = range(4)
 # off; at 1 cmH2O the flow is then 2.5e-9 too small, relatively.
 ROUNDING = 1e-4
 
-# One stretch of a breath without a jump of the source.
+# A part of a breath within which the source does not jump.
 SEGMENT = np.dtype(
     [
         ("duration", "f8"),  # [s]
+        ("end_flow", "f8"),  # of the source, below which the segment ends early; minus infinity: never [L/s]
         ("drive", "i8"),
         ("shape", "i8"),
         ("start", "f8"),  # of the source, [cmH2O] or [L/s]

@@ -434,11 +434,12 @@ def _gates(
 
 
 def segment_table(settings: BreathSettings) -> NDArray[np.void]:
-    """Stretches of one breath between jumps of the source, shape (n_segments,) of `laws.SEGMENT`."""
+    """Parts of one breath between jumps of the source, shape (n_segments,) of `laws.SEGMENT`."""
     segments = settings.segments()
     table = np.zeros(len(segments), laws.SEGMENT)
     for row, segment in zip(table, segments, strict=True):
         row["duration"] = segment.duration
+        row["end_flow"] = -np.inf if segment.end_flow is None else segment.end_flow
         row["drive"], row["shape"] = _DRIVES[segment.drive], _SHAPES[segment.shape]
         row["start"], row["change"] = segment.start, segment.change
         row["time_constant"] = segment.time_constant

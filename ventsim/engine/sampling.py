@@ -4,25 +4,8 @@ import math
 
 from ventsim.engine.arrays import EXHALATION, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
-from ventsim.engine.dense import dense_pressure
-from ventsim.engine.elastic import effort_pressure, elastic_pressure
-from ventsim.engine.flows import evaluate, gate_pressures, impose
+from ventsim.engine.dense import cubic, dense_pressure, state_inside
 from ventsim.engine.laws import ONE_WAY
-from ventsim.engine.settling import newton_direction
-
-# Largest correction of a junction in a sample [cmH2O]; a larger one would belong to a valve about to switch.
-LARGEST_CORRECTION = 0.1
-
-
-@inlined
-def _cubic(fraction, h, before, after, rate_before, rate_after):
-    """Cubic through two values and two rates of change."""
-    rest = 1.0 - fraction
-    return (
-        before * rest * rest * (1.0 + 2.0 * fraction)
-        + after * fraction * fraction * (3.0 - 2.0 * fraction)
-        + h * fraction * rest * (rest * rate_before - fraction * rate_after)
-    )
 
 
 @inlined
@@ -36,7 +19,7 @@ def _inflow_since(fraction, h, stored, before, after, flow_before, flow_after):
     if flow_before <= 0.0 and flow_after <= 0.0:
         return 0.0
     turn = flow_before / (flow_before - flow_after)
-    at_turn = _cubic(turn, h, before, after, flow_before, flow_after) - before
+    at_turn = cubic(turn, h, before, after, flow_before, flow_after) - before
     if flow_before > 0.0:
         return stored if fraction <= turn else at_turn
     return 0.0 if fraction <= turn else stored - at_turn
@@ -139,57 +122,19 @@ def record_state(net, time, run, record):
     port.inspiratory_port_pressure_integral = run.port_sum[0]
 
 
-@compiled
-def _balance_junctions(net, injection, run):
-    """Bring the junctions of slot SCRATCH into balance with what stores gas: the continuous output is less exact.
-
-    One Newton step; it starts so close that the next one would change nothing.
-    """
-    at = run.node_at[SCRATCH]
-    newton_direction(net, SCRATCH, run)
-    for i in range(at.shape[0]):
-        if not run.row[i].held and abs(run.row[i].right) < LARGEST_CORRECTION:
-            at[i].pressure += run.row[i].right
-    evaluate(
-        run.side, net.table, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], run.gate_at[SCRATCH]
-    )
-
-
 @inlined
 def _passed_at(g, fraction, h, run):
     """Volume [L] that has passed a gate at a fraction of the step."""
     before = run.passed[g]
     flow_before, flow_after = run.gate_at[NOW, g].flow, run.gate_at[NEXT, g].flow
-    return _cubic(fraction, h, before, before + run.next_passed[g], flow_before, flow_after)
+    return cubic(fraction, h, before, before + run.next_passed[g], flow_before, flow_after)
 
 
 @inlined
 def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
     """Write a sample at a fraction of the step from slot NOW to slot NEXT."""
+    state_inside(net, segment, time, elapsed, h, fraction, run)
     now, new, at, gate_at = run.node_at[NOW], run.node_at[NEXT], run.node_at[SCRATCH], run.gate_at[SCRATCH]
-    for i in range(at.shape[0]):
-        at[i].pressure = dense_pressure(run, i, fraction)
-    for c in range(net.curved.shape[0]):
-        i = net.curved[c]
-        at[i].volume = _cubic(fraction, h, now[i].volume, new[i].volume, now[i].inflow, new[i].inflow)
-        at[i].pressure, _ = elastic_pressure(net.elastic[net.node[i].elastic], at[i].volume)
-        if net.node[i].effort >= 0:
-            muscles, _ = effort_pressure(net.effort[net.node[i].effort], net.effort_points, time)
-            at[i].pressure -= muscles
-    for e in range(net.inertial.shape[0]):
-        k = net.inertial[e]
-        a, b, inertance = net.branch[k].start, net.branch[k].end, net.branch[k].inertance
-        rate0, rate1 = (
-            (now[a].pressure - now[b].pressure) / inertance,
-            (new[a].pressure - new[b].pressure) / inertance,
-        )
-        before, after = run.branch_at[NOW, k].flow, run.branch_at[NEXT, k].flow
-        run.branch_at[SCRATCH, k].flow = _cubic(fraction, h, before, after, rate0, rate1)
-    injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, gate_at)
-    impose(net.gate, run.gate_mode, at, gate_at)
-    evaluate(run.side, net.table, net.gate, run.gate_mode, injection, at, run.branch_at[SCRATCH], gate_at)
-    if net.has_junctions:
-        _balance_junctions(net, injection, run)
     row = _write_row(net, time, run.leaked_before[0], at, run.branch_at[SCRATCH], gate_at, record)
     for m in range(net.lung.shape[0]):
         airway, branch = net.lung[m].airway, net.lung[m].branch
@@ -200,13 +145,13 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
         inspired = _inflow_since(fraction, h, sample.volume - before, before, after, q0, q1)
         sample.inspired_volume = old.inspired_volume + inspired
         p0, p1 = now[airway].pressure, new[airway].pressure
-        sample.airway_pressure_integral = _cubic(
+        sample.airway_pressure_integral = cubic(
             fraction, h, old.airway_pressure_integral, end.airway_pressure_integral, p0, p1
         )
-        sample.inspiratory_work = _cubic(
+        sample.inspiratory_work = cubic(
             fraction, h, old.inspiratory_work, end.inspiratory_work, p0 * max(q0, 0.0), p1 * max(q1, 0.0)
         )
-        sample.alveolar_pressure_integral = _cubic(
+        sample.alveolar_pressure_integral = cubic(
             fraction, h, old.alveolar_pressure_integral, end.alveolar_pressure_integral, alveolar0, alveolar1
         )
     source, relief = _passed_at(SOURCE, fraction, h, run), _passed_at(RELIEF, fraction, h, run)
@@ -214,7 +159,7 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
     port.delivered_volume, port.relief_volume = source - relief, relief
     port.returned_volume = _passed_at(EXHALATION, fraction, h, run)
     i = net.port[0]
-    port.inspiratory_port_pressure_integral = _cubic(
+    port.inspiratory_port_pressure_integral = cubic(
         fraction, h, run.port_sum[0], run.next_port_sum[0], now[i].pressure, new[i].pressure
     )
 

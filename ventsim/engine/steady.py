@@ -13,9 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.engine.arrays import NOW, Demands, Network, Span, new_record, new_run, rest
-from ventsim.engine.breathing import FINISHED, run_breaths
+from ventsim.engine.arrays import NOW, Demands, Network, new_record, new_run, rest
 from ventsim.engine.compiling import compiled
+from ventsim.engine.phases import FINISHED, run_breaths
 
 FloatArray = NDArray[np.float64]
 
@@ -29,8 +29,6 @@ FAILING = 1e3
 # How the start was found.
 SHOOTING, REPETITION = range(2)
 METHODS = ("shooting", "repetition")
-
-ONE_BREATH = Span(origin=0.0, first_breath=0, n_breaths=1, resumed=-math.inf, stop=math.inf)
 
 
 @dataclass(frozen=True)
@@ -128,7 +126,7 @@ def _breathe(net, segments, demands, number, run, record, search):
     if number > 0:
         for index in range(run.first_step.shape[0]):
             run.first_step[index] = search.first_step[index]
-    status = run_breaths(net, segments, ONE_BREATH, demands, 1.0, run, record)
+    status = run_breaths(net, segments, 1, math.inf, demands, 1.0, run, record)
     if number <= 1:
         for index in range(run.first_step.shape[0]):
             search.first_step[index] = run.first_step[index]

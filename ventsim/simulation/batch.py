@@ -16,20 +16,14 @@ from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
+from ventsim.quantities import check, quantity
 from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING, Measures
-from ventsim.simulation.collector import measures_of
-from ventsim.simulation.course import Course
-from ventsim.simulation.prepare import (
-    LONGEST_RUN,
-    Prepared,
-    check_number,
-    check_sampling,
-    check_tolerance,
-    prepare,
-)
+from ventsim.simulation.blocks import Blocks
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import Problem, check_sampling, problem_of
 from ventsim.simulation.progress import Progress
-from ventsim.simulation.runner import Runner
 from ventsim.simulation.steady import one_breath, steady_start
+from ventsim.simulation.waveforms import measures_of
 
 FINISHED, FAILED, REFUSED, NOT_RUN = range(4)
 """How a case of a batch can end: with a breath, without one, with impossible input, or not at all."""
@@ -98,11 +92,11 @@ def run_piece(cases: Sequence[Case], options: BatchOptions, *, n_lungs: int) -> 
     """
     result = unfinished(len(cases), n_lungs)
     reasons = list(result.reason)
-    like: Prepared | None = None  # the case before, of which most is the same
+    like: Problem | None = None  # the case before, of which most is the same
     for k, case in enumerate(cases):
         try:
             circuit, settings = case()
-            like = prepare(circuit, settings, tolerance=options.tolerance, before=like)
+            like = problem_of(circuit, settings, tolerance=options.tolerance, before=like)
             measures, breaths = _last_breath(like, options)
         except VentsimError as error:
             result.status[k] = REFUSED if isinstance(error, InputError) else FAILED
@@ -114,24 +108,25 @@ def run_piece(cases: Sequence[Case], options: BatchOptions, *, n_lungs: int) -> 
     return PieceResult(result.lungs, result.ports, result.timing, result.status, tuple(reasons), result.breaths)
 
 
-def _last_breath(prepared: Prepared, options: BatchOptions) -> tuple[Measures, int]:
+def _last_breath(problem: Problem, options: BatchOptions) -> tuple[Measures, int]:
     """Measures of which the last are those of the steady or the last breath; and how many breaths it took."""
-    check_sampling(options.sample_interval, prepared.period)
+    check_sampling(options.sample_interval, problem.period)
     start, breaths = None, 0
-    course = one_breath(prepared)
+    blocks = one_breath(problem)
     if options.duration is None:
-        found = steady_start(prepared, tolerance=options.tolerance)
+        found = steady_start(problem, tolerance=options.tolerance)
         start, breaths = found.pressure, found.breaths
     else:
-        check_number("duration", options.duration, unit="s", low=prepared.period, high=LONGEST_RUN)
-        course = Course(Schedule(prepared.circuit, prepared.settings), options.duration, whole=True, keeps=False)
-    runner = Runner(
-        tolerance=options.tolerance, sample_interval=options.sample_interval, start=start, prepared=prepared
+        check("", {"duration": options.duration}, duration=quantity("duration", at_least=problem.period))
+        schedule = Schedule(problem.circuit, problem.settings)
+        blocks = Blocks(schedule, options.duration, whole=True, keeps=False)
+    integration = Integration(
+        tolerance=options.tolerance, sample_interval=options.sample_interval, start=start, problem=problem
     )
-    for block in course.blocks(longest=_CASES_IN_PIECE):
-        recorded = runner.run_block(block, every_part=False)
-        breaths += block.n_breaths
-    return measures_of(block, recorded, runner.held_at_start), breaths
+    for block in integration.blocks(blocks, longest=_CASES_IN_PIECE):
+        recorded = integration.run_block(block, every_part=False)
+    measures = measures_of(recorded, held_at_start=integration.held_at_start)
+    return measures, breaths + integration.position.breaths
 
 
 def run_batch(
@@ -167,10 +162,9 @@ def run_batch(
     InputError
         If an option is out of range.
     """
-    check_tolerance(options.tolerance)
     if threads is None:
         threads = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    check_number("threads", threads, unit="threads", low=1, high=1024)
+    check("", {"tolerance": options.tolerance, "threads": threads})
     if not cases:
         return unfinished(0, n_lungs)
     pieces = [cases[k : k + _CASES_IN_PIECE] for k in range(0, len(cases), _CASES_IN_PIECE)]

@@ -1,8 +1,11 @@
-"""A progress bar for long runs, in a terminal as in a notebook."""
+"""While a run goes on: a progress bar, and Ctrl-C that waits until whole breaths have ended."""
 
+import signal
 import sys
+import threading
 import warnings
-from types import TracebackType
+from collections.abc import Callable
+from types import FrameType, TracebackType
 from typing import Any, Self
 
 # Runs that are over sooner need no bar [s].
@@ -64,3 +67,44 @@ def _somebody_watches() -> bool:
     if "ipykernel" in sys.modules:
         return True
     return bool(sys.stderr is not None and sys.stderr.isatty())
+
+
+class StopRequest:
+    """Context in which the first Ctrl-C asks for a stop at the end of the present block of breaths.
+
+    Python drops an interruption that comes while a file is being closed or memory is being freed, and a run would
+    go on; a request is not lost. The second Ctrl-C, and the first while there is nothing to keep,
+    interrupt at once. Outside the main thread, and where somebody else handles the signal, nothing is changed.
+
+    Parameters
+    ----------
+    worth_keeping : callable
+        Says whether anything is finished by now.
+    """
+
+    def __init__(self, worth_keeping: Callable[[], bool]) -> None:
+        self._worth_keeping = worth_keeping
+        self._asked = self._installed = False
+
+    def __enter__(self) -> Self:
+        in_main = threading.current_thread() is threading.main_thread()
+        if in_main and signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, self._note)
+            self._installed = True
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._installed:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    def _note(self, number: int, frame: FrameType | None) -> None:
+        if self._asked or not self._worth_keeping():
+            raise KeyboardInterrupt
+        self._asked = True
+
+    def check(self) -> None:
+        """Raise KeyboardInterrupt if a stop was asked for."""
+        if self._asked:
+            raise KeyboardInterrupt

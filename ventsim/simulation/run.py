@@ -7,7 +7,6 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.engine.arrays import Record
 from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
@@ -15,11 +14,10 @@ from ventsim.model.scenario import MOST_SAMPLES, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check
-from ventsim.simulation.course import Course
-from ventsim.simulation.prepare import Prepared
+from ventsim.simulation.blocks import Blocks
+from ventsim.simulation.integration import Integration
 from ventsim.simulation.provenance import describe
-from ventsim.simulation.runner import Runner
-from ventsim.simulation.signals import held_by_node, numerics, waveforms_dataset
+from ventsim.simulation.waveforms import Recorded, held_by_node, numerics, timing_of, waveforms_dataset
 
 # Breaths that are run without a chance to stop the run in between.
 _BREATHS_AT_A_TIME = 256
@@ -57,16 +55,16 @@ def simulate(
     Returns
     -------
     xarray.Dataset
-        Waveforms as the schema describes them, with the numerics in the attributes. Points and paths that are there
-        for a time only, such as an open end, are NaN at other times.
+        Waveforms as the schema describes them, with the numerics in the attributes. Points and paths that are
+        there for a time only, such as an open end, are NaN at other times.
 
     Raises
     ------
     InputError
         If an argument is out of range, circuit and settings do not fit together, or a change is impossible.
     SolverError
-        If the solver fails; the message says when and what to do, the attribute ``finished`` holds the waveforms of
-        the breaths before.
+        If the solver fails; the message says when and what to do, the attribute ``finished`` holds the waveforms
+        of the breaths before.
 
     Examples
     --------
@@ -83,14 +81,14 @@ def simulate(
     )  # fmt: skip
     check("simulate", {"ramp_updates": ramp_updates})
     check_samples(scenario)
-    runner = Runner(
+    integration = Integration(
         tolerance=scenario.tolerance,
         sample_interval=scenario.sample_interval,
         start=start,
         unchanged=scenario.circuit,
     )
-    course = Course(scenario.schedule, scenario.duration, whole=False, keeps=True, updates=int(ramp_updates))
-    return record_everything(runner, course, describe(scenario))
+    blocks = Blocks(scenario.schedule, scenario.duration, whole=False, keeps=True, updates=int(ramp_updates))
+    return record_everything(integration, blocks, describe(scenario))
 
 
 def check_samples(scenario: Scenario) -> None:
@@ -104,14 +102,14 @@ def check_samples(scenario: Scenario) -> None:
         )
 
 
-def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) -> xr.Dataset:
-    """Run a course and return all its waveforms.
+def record_everything(integration: Integration, blocks: Blocks, attrs: Mapping[str, Any]) -> xr.Dataset:
+    """Run all blocks and return their waveforms.
 
     Parameters
     ----------
-    runner : Runner
+    integration : Integration
         The run, not begun yet.
-    course : Course
+    blocks : Blocks
         What is to be run.
     attrs : mapping
         Attributes of the result, besides those of its numerics.
@@ -119,7 +117,8 @@ def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) 
     Returns
     -------
     xarray.Dataset
-        Waveforms as the schema describes them.
+        Waveforms as the schema describes them. A breath that is cut off has the times at which it would have
+        ended by time.
 
     Raises
     ------
@@ -127,25 +126,25 @@ def record_everything(runner: Runner, course: Course, attrs: Mapping[str, Any]) 
         If the solver fails, or a changed circuit is impossible; the waveforms of the breaths before are in its
         attribute ``finished``.
     """
-    recorded: list[tuple[Prepared, Record]] = []
-    timing: list[NDArray[np.void]] = []
+    recorded: Recorded = []
 
-    def waveforms() -> xr.Dataset:
+    def waveforms(timing: NDArray[np.void]) -> xr.Dataset:
+        problem, run = integration.problem, integration.run
         return waveforms_dataset(
             recorded,
-            held_by_node(runner.prepared, runner.run),
-            held_at_start=runner.held_at_start,
-            timing=np.concatenate(timing),
-            numbers=np.arange(1, sum(map(len, timing)) + 1),
-            attrs={**attrs, **numerics(runner.prepared, runner.run, held_at_start=runner.held_at_start)},
+            held_by_node(problem, run),
+            held_at_start=integration.held_at_start,
+            timing=timing,
+            numbers=np.arange(1, len(timing) + 1),
+            attrs={**attrs, **numerics(problem, run, held_at_start=integration.held_at_start)},
         )
 
-    for block in course.blocks(longest=_BREATHS_AT_A_TIME):
+    for block in integration.blocks(blocks, longest=_BREATHS_AT_A_TIME):
         try:
-            parts = runner.run_block(block, every_part=True)
+            recorded += integration.run_block(block, every_part=True)
         except VentsimError as error:
-            error.finished = waveforms().assign_attrs(status=f"failed: {error}") if recorded else None
+            if recorded:
+                error.finished = waveforms(timing_of(recorded)).assign_attrs(status=f"failed: {error}")
             raise
-        recorded += parts
-        timing.append(block.timing)
-    return waveforms()
+    unfinished = integration.problem.timing(integration.unfinished())
+    return waveforms(np.concatenate([timing_of(recorded), unfinished]))

@@ -1,8 +1,9 @@
-"""steady_breath(): the breath that repeats itself."""
+"""steady_breath(): the breath that repeats itself; and how exact it is."""
 
+import numpy as np
 import xarray as xr
 
-from ventsim.engine.notice import CompileNotice
+from ventsim.engine.compiling import compile_notice
 from ventsim.engine.steady import SteadyStart, find_steady_start, search_steady_start
 from ventsim.errors import InputError, SolverError
 from ventsim.model.changes import Schedule
@@ -10,14 +11,18 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.simulation.course import Course
-from ventsim.simulation.prepare import Prepared, prepare, raise_on_failure
+from ventsim.results.measures import breath_measures
+from ventsim.results.schema import label
+from ventsim.simulation.blocks import Blocks
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import Problem, problem_of, raise_on_failure
 from ventsim.simulation.provenance import describe
 from ventsim.simulation.run import record_everything
-from ventsim.simulation.runner import Runner
 
 _MOST_STEADY_BREATHS = 2000
 _SAME_RHYTHM = 1e-9
+# Factor on the tolerance at which the error of another is looked at.
+_TIGHTER = 1e-4
 
 
 @documented
@@ -40,8 +45,9 @@ def steady_breath(
     Returns
     -------
     xarray.Dataset
-        Waveforms of one breath from time 0; its start is found to a tenth of the tolerance. The attributes say how the start was found (``steady_method``, shooting
-        or repetition), after how many breaths, and how much the pressures still changed over the breath.
+        Waveforms of one breath from time 0; its start is found to a tenth of the tolerance. The attributes say how
+        it was found (``steady_method``, shooting or repetition), after how many breaths, and how much the pressures
+        still changed over the breath.
 
     Raises
     ------
@@ -67,32 +73,32 @@ def steady_breath(
         sample_interval=sample_interval,
         tolerance=tolerance,
     )
-    prepared = prepare(scenario.circuit, scenario.settings, tolerance=scenario.tolerance)
-    found = steady_start(prepared, tolerance=scenario.tolerance)
-    runner = Runner(
+    problem = problem_of(scenario.circuit, scenario.settings, tolerance=scenario.tolerance)
+    found = steady_start(problem, tolerance=scenario.tolerance)
+    integration = Integration(
         tolerance=scenario.tolerance,
         sample_interval=scenario.sample_interval,
         start=found.pressure,
-        prepared=prepared,
+        problem=problem,
     )
-    attrs = describe(scenario.changed(duration=prepared.period, waveform_windows=(), waveform_every=None)) | {
+    attrs = describe(scenario.changed(duration=problem.period, waveform_windows=(), waveform_every=None)) | {
         "steady_method": found.method,
         "steady_breaths": found.breaths,
         "steady_residual_cmH2O": found.residual,
     }
-    return record_everything(runner, one_breath(prepared), attrs)
+    return record_everything(integration, one_breath(problem), attrs)
 
 
-def steady_start(prepared: Prepared, *, tolerance: float) -> SteadyStart:
+def steady_start(problem: Problem, *, tolerance: float) -> SteadyStart:
     """Where the breath starts that repeats itself; raises if there is none."""
-    _check_efforts(prepared)
+    _check_efforts(problem)
     enough = max(0.1 * float(tolerance), 1e-11)  # another type of number would be compiled once more
-    with CompileNotice(search_steady_start):
+    with compile_notice(search_steady_start):
         found = find_steady_start(
-            prepared.compiled.network, prepared.segments, prepared.resting_pressure(), prepared.demands,
+            problem.compiled.network, problem.segments, problem.resting_pressure(), problem.demands,
             tolerance=enough, most_breaths=_MOST_STEADY_BREATHS,
         )  # fmt: skip
-    raise_on_failure(found.status, found.breaths * prepared.period)
+    raise_on_failure(found.status, found.breaths * problem.period)
     if not found.residual <= 100.0 * enough:
         raise SolverError(
             f"no steady breath: after {found.breaths} breaths pressures still change by "
@@ -102,19 +108,74 @@ def steady_start(prepared: Prepared, *, tolerance: float) -> SteadyStart:
     return found
 
 
-def one_breath(prepared: Prepared) -> Course:
-    """The course of a single breath."""
-    schedule = Schedule(prepared.circuit, prepared.settings)
-    return Course(schedule, duration=prepared.period, whole=True, keeps=True)
+def one_breath(problem: Problem) -> Blocks:
+    """A single breath as the one block of a run."""
+    schedule = Schedule(problem.circuit, problem.settings)
+    return Blocks(schedule, duration=problem.period, whole=True, keeps=True)
 
 
-def _check_efforts(prepared: Prepared) -> None:
+def _check_efforts(problem: Problem) -> None:
     """Refuse efforts that do not repeat with the breath: then no breath repeats itself."""
-    for period in prepared.compiled.network.effort["period"]:
-        turns = prepared.period / float(period)
+    for period in problem.compiled.network.effort["period"]:
+        turns = problem.period / float(period)
         if not (turns > 0.5 and abs(turns - round(turns)) < _SAME_RHYTHM):
             raise InputError(
                 f"no breath repeats itself: an effort comes every {float(period):.6g} s, a breath of the "
-                f"ventilator every {prepared.period:.6g} s.\n"
+                f"ventilator every {problem.period:.6g} s.\n"
                 "  Make the rate of the effort that of the ventilator or a multiple of it, or use simulate()."
             )
+
+
+@documented
+def numerical_error(
+    scenario: Scenario | Circuit,
+    settings: BreathSettings | None = None,
+    *,
+    sample_interval: float | None = None,
+    tolerance: float | None = None,
+) -> xr.Dataset:
+    """Numerical error of every measure of the steady breath: its value minus that at a far tighter tolerance.
+
+    The tolerance is tightened 10,000 times. The error of the model itself, which is larger, is not in it.
+
+    Parameters
+    ----------
+    scenario
+    settings
+    sample_interval
+    tolerance
+
+    Returns
+    -------
+    xarray.Dataset
+        Measures of the steady breath, each the difference of the two calculations.
+
+    Raises
+    ------
+    InputError
+        If an argument is out of range, or circuit and settings do not fit together.
+    SolverError
+        If the solver fails at the tighter tolerance.
+
+    Examples
+    --------
+    >>> import ventsim as vs
+    >>> circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=10))
+    >>> settings = vs.PressureControl(inspiratory_pressure=15, rate=15, inspiratory_time=1)
+    >>> error = vs.numerical_error(circuit, settings)
+    >>> bool(abs(error.inspired_tidal_volume).max() < 0.01)
+    True
+    """
+    scenario = scenario_of(
+        scenario,
+        settings,
+        where="numerical_error",
+        steady=True,
+        sample_interval=sample_interval,
+        tolerance=tolerance,
+    )
+    tight = max(scenario.tolerance * _TIGHTER, 1e-11)
+    coarse, fine = (breath_measures(steady_breath(scenario, tolerance=one)) for one in (scenario.tolerance, tight))
+    with np.errstate(invalid="ignore"):
+        difference = coarse - fine
+    return label(difference.assign_attrs(coarse.attrs, reference_tolerance=tight))

@@ -1,4 +1,4 @@
-"""One stretch of a breath, during which the source follows a smooth curve."""
+"""One part of a breath, during which the source follows a smooth curve."""
 
 import math
 from dataclasses import dataclass
@@ -7,12 +7,15 @@ from typing import Literal
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segment:
-    r"""A stretch of one breath during which the source follows one smooth curve.
+    r"""A part of one breath during which the source follows one smooth curve.
+
+    It ends by time, or earlier by flow.
 
     Parameters
     ----------
     duration : float
-        Length in time. [s]
+        Length in time, the longest that it can last. The last segment of a breath lasts until the next breath is
+        due, a whole number of periods after an earlier one, also where segments before it have ended early. [s]
     phase : {"inspiration", "pause", "expiration"}
         What happens; a pause is the end of the inspiratory phase, without flow from the ventilator.
     drive : {"pressure", "flow", "closed"}
@@ -25,6 +28,9 @@ class Segment:
         Size of the curve, see below. [as `start`]
     time_constant : float, default 0
         Time constant of an exponential curve. [s]
+    end_flow : float or None, default None
+        Flow from the source, above 0; the segment ends as soon as the flow falls below it. A flow that never
+        reaches it does not end the segment. None: it ends by time alone. [L/s]
 
     Notes
     -----
@@ -51,6 +57,12 @@ class Segment:
     start: float = 0.0
     change: float = 0.0
     time_constant: float = 0.0
+    end_flow: float | None = None
+
+    @property
+    def can_end_early(self) -> bool:
+        """Whether something else than time can end it."""
+        return self.end_flow is not None
 
     def value(self, time: float) -> float:
         """Value of the source.

@@ -64,10 +64,7 @@ def sweep_lines(
     ``sweep_lines(found, "inspired_tidal_volume")[0].figure.savefig("sweep.png")``
     """
     values = _measure(dataset, variable)
-    parameters = _parameters(dataset, values)
-    along = parameters[0] if along is None else along
-    if along not in parameters:
-        raise SchemaError(f"the sweep has no parameter '{along}'.\n  {suggestion(along, parameters)}")
+    along = _first_parameter(dataset, values, along)
     dim = str(values[along].dims[0])
     second = _second_parameter(values, dim)
     parts = [values] if second is None else [values.isel({second: k}) for k in range(values.sizes[second])]
@@ -84,12 +81,18 @@ def sweep_lines(
             ax.set_ylabel(in_lines(axis_label(variable), panel_height(ax)))
     if labels_shared and second is not None:
         _label_figure(drawn[0].figure, values[along], values[second], axis_label(variable))
-    if legend and _LUNG in values.dims:
-        if second is None:
-            legend_above(drawn[0], names=[str(name) for name in values[_LUNG].values])
-        else:
-            drawn[0].legend(frameon=False, fontsize="small", handlelength=2.8)
+    if legend and _LUNG in values.dims and second is None:
+        legend_above(drawn[0], names=[str(name) for name in values[_LUNG].values])
+    elif legend and _LUNG in values.dims:
+        drawn[0].legend(frameon=False, fontsize="small", handlelength=2.8)
     return drawn
+
+
+def _first_parameter(dataset: xr.Dataset, values: xr.DataArray, along: str | None) -> str:
+    parameters = _parameters(dataset, values)
+    if along is not None and along not in parameters:
+        raise SchemaError(f"the sweep has no parameter '{along}'.\n  {suggestion(along, parameters)}")
+    return along or parameters[0]
 
 
 def _second_parameter(values: xr.DataArray, dim: str) -> str | None:

@@ -98,12 +98,7 @@ def circuit_drawing(
     ax = _canvas(drawing, ax)
     colours = {name: COLOURS[k % len(COLOURS)] for k, name in enumerate(circuit.lungs)}
     _draw_lines(ax, circuit, drawing, instant, colours)
-    for name, part in circuit.parts.items():
-        if name in circuit.lungs:
-            _draw_lung(ax, name, drawing.spots[name], colours[name], instant, flow_unit)
-        else:
-            draw_symbol(ax, part.kind, drawing.spots[name], turn=_turn(name, part.ports, drawing))
-            _write_name(ax, name, drawing)
+    _draw_parts(ax, circuit, drawing, instant, colours, flow_unit)
     for port in (INSPIRATORY, EXPIRATORY):
         _draw_port(ax, port, drawing.spots[port], instant, flow_unit)
     if waveforms is not None and instant is not None:
@@ -188,6 +183,17 @@ def _draw_lines(
             width = _width(flow, largest)
             ax.plot(x, y, color=colour, linewidth=width, solid_capstyle="round", zorder=2.0)
             _draw_arrow(ax, segment.line if flow > 0.0 else segment.line[::-1], width=width)
+
+
+def _draw_parts(
+    ax: "Axes", circuit: Circuit, drawing: Geometry, instant: xr.Dataset | None, colours: dict[str, str], unit: str
+) -> None:
+    for name, part in circuit.parts.items():
+        if name in circuit.lungs:
+            _draw_lung(ax, name, drawing.spots[name], colours[name], instant, unit)
+        else:
+            draw_symbol(ax, part.kind, drawing.spots[name], turn=_turn(name, part.ports, drawing))
+            _write_name(ax, name, drawing)
 
 
 def _lung_of_joint(drawing: Geometry, pipe: Pipe) -> str | None:

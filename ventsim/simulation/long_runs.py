@@ -1,4 +1,4 @@
-"""Long runs: measures of every breath, waveforms of some breaths only."""
+"""Long runs: measures of every breath, waveforms of some breaths only; and going on with them."""
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -6,22 +6,20 @@ from typing import Any
 
 import xarray as xr
 
-from ventsim.errors import StoppedEarlyWarning, VentsimError, warn_caller
+from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check
-from ventsim.simulation.collector import Collector
-from ventsim.simulation.continuing import check_end, resumed
-from ventsim.simulation.course import Course
-from ventsim.simulation.keeping import keeper
-from ventsim.simulation.progress import Progress
+from ventsim.simulation.blocks import Blocks, keeper
+from ventsim.simulation.finished_breaths import FinishedBreaths
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import problem_of
+from ventsim.simulation.progress import Progress, StopRequest
 from ventsim.simulation.provenance import describe
-from ventsim.simulation.runner import Runner
 from ventsim.simulation.saved_run import LongRun, Saver, joined
-from ventsim.simulation.stopping import StopRequest
 from ventsim.tables import clock
 
 # Breaths whose waveforms are held at a time.
@@ -119,65 +117,91 @@ def simulate_long(
         ramp_updates = int(before.measures.attrs.get("ramp_updates", ramp_updates))
         check_end(before, scenario.duration)
     keeps = keeper(scenario.waveform_windows, scenario.waveform_every)
-    course = Course(scenario.schedule, scenario.duration, whole=True, keeps=keeps, updates=int(ramp_updates))
-    runner = Runner(
+    blocks = Blocks(scenario.schedule, scenario.duration, whole=True, keeps=keeps, updates=int(ramp_updates))
+    integration = Integration(
         tolerance=scenario.tolerance,
         sample_interval=scenario.sample_interval,
         start=start,
         unchanged=scenario.circuit,
     )
     if before is not None:
-        resumed(runner, course, before)
+        _resume(integration, scenario, before)
     attrs = describe(scenario) | {"ramp_updates": int(ramp_updates)}
-    return run_course(course, runner, attrs=attrs, before=before, progress=progress, saver=Saver(save))
+    return _run(blocks, integration, attrs=attrs, before=before, progress=progress, saver=Saver(save))
 
 
-def run_course(
-    course: Course,
-    runner: Runner,
+def check_end(before: LongRun, duration: float) -> None:
+    """Refuse to go on until a time that the run so far has passed."""
+    end = float(before.measures["breath_end"][-1])
+    if duration < end:
+        raise InputError(
+            f"duration {duration:.10g} s lies before the end of the run so far, {end:.10g} s ({clock(end)})."
+            "\n  Give the duration of the whole run, counted from its start."
+        )
+
+
+def _resume(integration: Integration, scenario: Scenario, before: LongRun) -> None:
+    """Bring a run to the last state of an earlier one."""
+    schedule, state = scenario.schedule, before.state
+    last = problem_of(
+        schedule.circuit_at(state.attrs["circuit_time_s"]), schedule.settings_at(state.attrs["settings_time_s"]),
+        tolerance=scenario.tolerance,
+    )  # fmt: skip
+    try:
+        integration.resume(last, state["solver"].values, held_at_start=state["held_at_start"].values)
+    except ValueError:
+        raise SchemaError(
+            "the last state of the run does not fit its circuit: it was made by another circuit or version.\n"
+            "  Give the circuit, settings and changes of the run so far, or run again from the start."
+        ) from None
+
+
+def _run(
+    blocks: Blocks,
+    integration: Integration,
     *,
     attrs: Mapping[str, Any],
     before: LongRun | None,
     progress: bool | None,
     saver: Saver,
 ) -> LongRun:
-    """Run a course to its end or as far as it gets, from the start or from where an earlier part of it ended."""
+    """Run all blocks or as far as it gets, from the start or from where an earlier part of the run ended."""
     saver.check()
     done = 0 if before is None else int(before.state.attrs["breaths"])
-    collector = Collector()
+    finished = FinishedBreaths()
 
     def result(status: str) -> LongRun:
-        held = runner.held_at_start
-        measures = collector.measures(attrs, held_at_start=held).assign_attrs(status=status)
-        waveforms = collector.waveforms(measures.attrs, held_at_start=held)
-        run = LongRun(measures=measures, waveforms=waveforms, state=collector.state(held_at_start=held))
+        held = integration.held_at_start
+        measures = finished.measures(attrs, held_at_start=held).assign_attrs(status=status)
+        waveforms = finished.waveforms(measures.attrs, held_at_start=held)
+        run = LongRun(measures=measures, waveforms=waveforms, state=finished.state(held_at_start=held))
         return run if before is None else joined(before, run)
 
     def so_far() -> str:
-        return f"after {done + collector.n_breaths} breaths, before the end at {clock(course.duration)} h:min:s"
+        return f"after {done + finished.n_breaths} breaths, before the end at {clock(blocks.duration)} h:min:s"
 
     status = "finished"
     with (
-        Progress(course.duration, shown=progress) as bar,
-        StopRequest(lambda: collector.n_breaths > 0) as stop,
+        Progress(blocks.duration, shown=progress) as bar,
+        StopRequest(lambda: finished.n_breaths > 0) as stop,
     ):
         try:
-            for block in course.blocks(longest=_CHUNK, cut=done):
-                if block.number >= done:
-                    collector.add(block, runner.run_block(block, every_part=block.kept), runner)
-                    saver.now_and_then(lambda: result(f"unfinished: {so_far()}"))
-                bar.reach(float(block.timing["breath_end"][-1]))
+            bar.reach(integration.position.now)
+            for block in integration.blocks(blocks, longest=_CHUNK):
+                finished.add(block, integration.run_block(block, every_part=block.kept), integration)
+                saver.now_and_then(lambda: result(f"unfinished: {so_far()}"))
+                bar.reach(integration.position.now)
                 stop.check()
         except KeyboardInterrupt:
-            if not collector.n_breaths:
+            if not finished.n_breaths:
                 raise
             status = f"stopped by Ctrl-C {so_far()}"
         except VentsimError as error:
-            if collector.n_breaths:
+            if finished.n_breaths:
                 error.finished = result(f"failed {so_far()}: {error}")
                 saver.at_end(error.finished)
             raise
-    if before is not None and not collector.n_breaths:
+    if before is not None and not finished.n_breaths:
         measures = before.measures.assign_attrs({**attrs, "status": status})
         run = LongRun(measures=measures, waveforms=before.waveforms, state=before.state)
     else:

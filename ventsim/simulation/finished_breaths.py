@@ -1,4 +1,4 @@
-"""Gathers what a long run yields, breath by breath, and makes the results of it at any time."""
+"""What the finished breaths of a long run have left, and the results made of it at any time."""
 
 from collections.abc import Mapping
 from typing import Any, NamedTuple
@@ -7,20 +7,14 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.engine.arrays import Record, new_run
-from ventsim.engine.carry import restore, state_vector
-from ventsim.results.measures import Measures, measured, variables_of
+from ventsim.engine.arrays import new_run
+from ventsim.engine.state import restore, state_vector
+from ventsim.results.measures import Measures, variables_of
 from ventsim.results.schema import label
-from ventsim.simulation.course import Block
-from ventsim.simulation.prepare import Prepared
-from ventsim.simulation.runner import Runner
-from ventsim.simulation.signals import (
-    body_weights,
-    held_by_node,
-    numerics,
-    samples_of,
-    waveforms_dataset,
-)
+from ventsim.simulation.blocks import Block, Piece
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import Problem
+from ventsim.simulation.waveforms import Recorded, held_by_node, measures_of, numerics, waveforms_dataset
 
 FloatArray = NDArray[np.float64]
 
@@ -30,7 +24,7 @@ class _Finished(NamedTuple):
 
     number: int
     measures: Measures
-    waveforms: tuple[tuple[Prepared, Record], ...]
+    waveforms: Recorded
     final: Mapping[str, float]
 
 
@@ -39,11 +33,12 @@ class _Reached(NamedTuple):
 
     n_blocks: int
     n_breaths: int
-    prepared: Prepared
+    problem: Problem
+    piece: Piece
     state: FloatArray
 
 
-class Collector:
+class FinishedBreaths:
     """Measures of all breaths so far, waveforms of those that are kept, and the last state.
 
     A block counts only once it has been added as a whole, so that a run that is stopped at any time leaves whole
@@ -59,15 +54,15 @@ class Collector:
         """Number of breaths so far."""
         return 0 if self._reached is None else self._reached.n_breaths
 
-    def add(self, block: Block, recorded: list[tuple[Prepared, Record]], runner: Runner) -> None:
+    def add(self, block: Block, recorded: Recorded, integration: Integration) -> None:
         """Measure the breaths of a block that has just been run, and keep what is to be kept."""
-        measures = measures_of(block, recorded, runner.held_at_start)
-        final = held_by_node(runner.prepared, runner.run) if block.kept else {}
-        kept = tuple(recorded) if block.kept else ()
-        state, n_breaths = state_vector(runner.run), self.n_breaths + block.n_breaths
+        problem, run = integration.problem, integration.run
+        measures = measures_of(recorded, held_at_start=integration.held_at_start)
+        kept, final = (recorded, held_by_node(problem, run)) if block.kept else ([], {})
         self._all.append(_Finished(block.number, measures, kept, final))
+        n_breaths = self.n_breaths + len(measures.timing)
         # The one operation that makes the block count.
-        self._reached = _Reached(len(self._all), n_breaths, runner.prepared, state)
+        self._reached = _Reached(len(self._all), n_breaths, problem, integration.piece, state_vector(run))
 
     @property
     def _blocks(self) -> list[_Finished]:
@@ -84,13 +79,13 @@ class Collector:
         variables |= variables_of(ports, "breath")
         coords = {
             "breath": np.arange(first + 1, first + 1 + len(timing)),
-            "lung": list(last.prepared.compiled.lungs),
+            "lung": list(last.problem.compiled.lungs),
         }
-        prepared = last.prepared
-        network, n_segments = prepared.compiled.network, len(prepared.segments)
-        run = new_run(network, n_segments, prepared.resting_pressure(), prepared.demands)
+        problem = last.problem
+        network, n_segments = problem.compiled.network, len(problem.segments)
+        run = new_run(network, n_segments, problem.resting_pressure(), problem.demands)
         restore(run, last.state)
-        numbers = numerics(last.prepared, run, held_at_start=held_at_start)
+        numbers = numerics(problem, run, held_at_start=held_at_start)
         return label(xr.Dataset(variables, coords=coords, attrs={**attrs, **numbers}))
 
     def waveforms(self, attrs: Mapping[str, Any], *, held_at_start: FloatArray) -> xr.Dataset | None:
@@ -109,14 +104,13 @@ class Collector:
         )
 
     def state(self, *, held_at_start: FloatArray) -> xr.Dataset:
-        """The last state, from which the run can go on to the last bit."""
+        """The last state, from which the run can go on to the last bit; with the times of circuit and settings."""
         last, end = self._reached, self._blocks[-1]
         return xr.Dataset(
             {"solver": ("entry", last.state), "held_at_start": ("holder", held_at_start)},
-            attrs={"breaths": end.number + len(end.measures.timing)},
+            attrs={
+                "breaths": end.number + len(end.measures.timing),
+                "circuit_time_s": last.piece.circuit_time,
+                "settings_time_s": last.piece.settings_time,
+            },
         )
-
-
-def measures_of(block: Block, recorded: list[tuple[Prepared, Record]], held_at_start: FloatArray) -> Measures:
-    """Measures of the breaths of a block."""
-    return measured(samples_of(recorded, held_at_start=held_at_start), block.timing, body_weights(recorded[-1][0]))

@@ -221,7 +221,7 @@ def settle(net, segment, elapsed, held, run):
     """Make valve states, junction pressures and flows of slot NOW consistent; return the junction residual.
 
     What stores gas keeps its pressure.  Called where the source jumps and where a valve has switched; `held` is
-    the valve that was just put into its state by `switch`, as named by `find_switch`, or `NOTHING_HELD`.
+    the valve that was just put into its state by `switch`, as named by `find_event`, or `NOTHING_HELD`.
     """
     injection, slope = gate_pressures(net.relief_pressure, segment, elapsed, run.gate_at[NOW])
     starts_from_nothing = segment.drive == DRIVE_FLOW and injection == 0.0 and slope > 0.0

@@ -1,6 +1,5 @@
-"""What every run needs: the compiled circuit, the segments of the breath, numerical demands, a start."""
+"""The initial value problem of a run: compiled circuit, segments of the breath, numerical demands, start."""
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,11 +7,14 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.engine.arrays import Demands
-from ventsim.engine.breathing import FINISHED, JUNCTION_UNSOLVED, STEP_TOO_SMALL, VALVES_CHATTER
+from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, source_integral
 from ventsim.engine.network import CompiledCircuit, compile_circuit, segment_table
+from ventsim.engine.phases import FINISHED, JUNCTION_UNSOLVED, STEP_TOO_SMALL, VALVES_CHATTER
 from ventsim.errors import InputError, SchemaError, SolverError, nearest_names
 from ventsim.model.circuit import Circuit
-from ventsim.model.ventilator import BreathSettings, PressureControl, check_settings
+from ventsim.model.ventilator import BreathSettings, check_settings
+from ventsim.quantities import check, quantity
+from ventsim.results.measures import TIMING
 from ventsim.units import ML_PER_L
 
 FloatArray = NDArray[np.float64]
@@ -23,17 +25,8 @@ DEFAULT_TOLERANCE = 5e-7
 DEFAULT_SAMPLE_INTERVAL = 0.01
 """Default distance of samples. [s]"""
 
-LONGEST_RUN = 1e7
-"""Longest duration of a run. [s]"""
-
-MOST_UPDATES = 1000
-"""How often a part that ramps can be set anew in a breath. [1]"""
-
-_SHORTEST_INTERVAL = 1e-6
 # Pressure above PEEP up to which absolute tolerances shrink with it [cmH2O].
 _USUAL_DRIVE = 10.0
-_LONGEST_NUMBER = 1e300
-_LARGEST_TOLERANCE, _SMALLEST_TOLERANCE = 1e-3, 1e-12
 
 _USE_A_RUN = "  Use the whole result of simulate() or steady_breath()."
 
@@ -48,7 +41,7 @@ _REMEDIES = {
 
 
 @dataclass(frozen=True, eq=False)
-class Prepared:
+class Problem:
     """A circuit and its breath, ready for the engine."""
 
     circuit: Circuit
@@ -59,17 +52,36 @@ class Prepared:
 
     @property
     def period(self) -> float:
-        """Duration of a breath, as the engine adds it up. [s]"""
-        return float(self.segments["duration"].sum())
+        """Duration of a breath that ends by time, as the engine adds it up. [s]"""
+        return period_of(self.segments)
 
     def resting_pressure(self) -> FloatArray:
         """Everything at PEEP, shape (n_nodes,). [cmH2O]"""
         return np.full(len(self.compiled.network.node), float(self.settings.peep))
 
+    def timing(self, phases: FloatArray) -> NDArray[np.void]:
+        """Times of breaths and set PEEP, shape (n,) of `TIMING`.
 
-def prepare(
-    circuit: Circuit, settings: BreathSettings, *, tolerance: float, before: Prepared | None = None
-) -> Prepared:
+        `phases`, shape (n, n_segments + 1) [s], holds the start of each segment and the end of each breath.
+        """
+        kinds = ["start", *(segment.phase for segment in self.settings.segments())]
+        last = {phase: place for place, phase in enumerate(kinds)}
+        timing = np.empty(len(phases), TIMING)
+        timing["breath_start"], timing["breath_end"] = phases[:, 0], phases[:, -1]
+        timing["flow_end"] = phases[:, last.get("inspiration", 0)]
+        timing["inspiration_end"] = phases[:, max(last.get("inspiration", 0), last.get("pause", 0))]
+        timing["set_peep"] = self.settings.peep
+        return timing
+
+
+def period_of(segments: NDArray[np.void]) -> float:
+    """Duration of a breath that ends by time, added up as the engine does it, to the last bit. [s]"""
+    return float(np.cumsum(segments["duration"])[-1])
+
+
+def problem_of(
+    circuit: Circuit, settings: BreathSettings, *, tolerance: float, before: Problem | None = None
+) -> Problem:
     """Compile a circuit and its settings after checking that they fit together.
 
     What is the same as in `before` is not compiled anew.
@@ -77,15 +89,16 @@ def prepare(
     if before is not None and before.circuit is circuit and before.settings is settings:
         return before
     check_kinds(circuit, settings)
-    check_tolerance(tolerance)
+    check("", {"tolerance": tolerance})
     tolerance = float(tolerance)  # numbers of another type would have the engine compiled once more
     check_settings(circuit.ventilator, settings)
     known = None if before is None else before.compiled
     same = before is not None and before.circuit is circuit
     compiled = known if same else compile_circuit(circuit, like=known)
-    absolute = 3.0 * tolerance * min(_drive(compiled, settings) / _USUAL_DRIVE, 1.0)
+    segments = segment_table(settings)
+    absolute = 3.0 * tolerance * min(_drive(compiled, segments) / _USUAL_DRIVE, 1.0)
     demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)
-    return Prepared(circuit, settings, compiled, segment_table(settings), demands)
+    return Problem(circuit, settings, compiled, segments, demands)
 
 
 def check_kinds(circuit: Circuit, settings: BreathSettings) -> None:
@@ -96,40 +109,28 @@ def check_kinds(circuit: Circuit, settings: BreathSettings) -> None:
             raise InputError(f"{what}: got {type(value).__name__}, but {wanted} is needed.")
 
 
-def _drive(compiled: CompiledCircuit, settings: BreathSettings) -> float:
-    """About how far the breath lifts the pressure in the lungs; small breaths are to be as exact as large ones."""
-    if isinstance(settings, PressureControl):
-        return settings.inspiratory_pressure
-    network = compiled.network
-    return settings.tidal_volume / ML_PER_L / float(network.node["compliance"][network.compartment["node"]].sum())
-
-
-def check_number(name: str, value: float, *, unit: str = "", low: float, high: float = math.inf) -> None:
-    """Refuse a number of a run that is not finite or outside its limits."""
-    suffix = f" {unit}" if unit else ""
-    if isinstance(value, bool) or not isinstance(value, int | float | np.integer | np.floating):
-        wanted = f" [{unit}]" if unit else ""
-        raise InputError(f"{name}: got {value!r}, but a number is needed.{wanted}")
-    # Compared before it becomes a float, for which a whole number may be too long.
-    if not (low <= value <= high and value < math.inf):
-        shown = f"{value:g}" if isinstance(value, float) or abs(value) < _LONGEST_NUMBER else "of that size"
-        limit = f"at least {low:g}" if high == math.inf else f"{low:g} to {high:g}"
-        raise InputError(f"{name} {shown}{suffix} is not possible.\n  Give {limit}{suffix}.")
-
-
-def check_tolerance(tolerance: float) -> None:
-    """Refuse a tolerance that is no number, or that the solver cannot keep."""
-    check_number("tolerance", tolerance, low=_SMALLEST_TOLERANCE, high=_LARGEST_TOLERANCE)
-
-
 def check_sampling(sample_interval: float, period: float) -> None:
     """Refuse a sample interval that cannot show a breath."""
-    check_number("sample_interval", sample_interval, unit="s", low=_SHORTEST_INTERVAL, high=period)
+    check("", {"sample_interval": sample_interval}, sample_interval=quantity("sample_interval", at_most=period))
 
 
-def start_pressure(prepared: Prepared, start: xr.Dataset | None) -> FloatArray:
+def _drive(compiled: CompiledCircuit, segments: NDArray[np.void]) -> float:
+    """About how far the breath lifts the pressure in the lungs; small breaths are to be as exact as large ones."""
+    network = compiled.network
+    compliance = float(network.node["compliance"][network.compartment["node"]].sum())
+    rises, injected = [0.0], 0.0
+    for segment in segments:
+        if segment["drive"] == DRIVE_PRESSURE:
+            ends = segment["start"], segment["start"] + segment["change"]
+            rises += [abs(float(pressure - segment["peep"])) for pressure in ends]
+        elif segment["drive"] == DRIVE_FLOW:
+            injected += source_integral(segment, 0.0, float(segment["duration"]))
+    return max(*rises, injected / compliance)
+
+
+def initial_pressure(problem: Problem, start: xr.Dataset | None) -> FloatArray:
     """Pressures from which a run sets out: everything at PEEP, or where an earlier run ended."""
-    pressure = prepared.resting_pressure()
+    pressure = problem.resting_pressure()
     if start is None:
         return pressure
     if not isinstance(start, xr.Dataset):
@@ -140,7 +141,7 @@ def start_pressure(prepared: Prepared, start: xr.Dataset | None) -> FloatArray:
     if start.sizes.get("time", 0) == 0:
         raise SchemaError(f"start: the Dataset has no samples along 'time'.\n{_USE_A_RUN}")
     have = [str(name) for name in start["node"].values]
-    missing = [name for name in prepared.compiled.nodes if name not in have]
+    missing = [name for name in problem.compiled.nodes if name not in have]
     if missing:
         near = nearest_names(missing[0], have)
         raise SchemaError(
@@ -148,16 +149,16 @@ def start_pressure(prepared: Prepared, start: xr.Dataset | None) -> FloatArray:
             "  Start from a run of a circuit with the same parts and joints "
             f"(nearest: {', '.join(near) or 'none'})."
         )
-    place = [have.index(name) for name in prepared.compiled.nodes]
+    place = [have.index(name) for name in problem.compiled.nodes]
     pressure[:] = start["node_pressure"].isel(time=-1).values[place]
-    compliance = prepared.compiled.network.node["compliance"]
+    node = problem.compiled.network.node
     held = start["final_volume"].values[place] / ML_PER_L
-    stores = (compliance > 0) & (prepared.compiled.network.node["elastic"] < 0)
+    stores = (node["compliance"] > 0) & (node["elastic"] < 0)
     if not np.isfinite(held[stores]).all() or not np.isfinite(pressure).all():
         raise SchemaError(
             "start: the earlier run ended with values that are not finite.\n  Start from a whole run."
         )
-    pressure[stores] = held[stores] / compliance[stores]
+    pressure[stores] = held[stores] / node["compliance"][stores]
     return pressure
 
 

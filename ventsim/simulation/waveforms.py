@@ -20,12 +20,15 @@ from ventsim.engine.arrays import (
     Run,
     stored_volume,
 )
-from ventsim.results.measures import LUNG_SIGNALS, PORT_SIGNALS, Samples, variables_of
+from ventsim.results.measures import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
 from ventsim.results.schema import VARIABLES, label
-from ventsim.simulation.prepare import Prepared
+from ventsim.simulation.problem import Problem
 from ventsim.units import CMH2O_L_J, ML_PER_L
 
 FloatArray = NDArray[np.float64]
+
+Recorded = list[tuple[Problem, Record]]
+"""What was recorded in each of some pieces, one after the other."""
 
 # From the units of the engine (L, and cmH2O·L for work) to those of the schema.
 _FACTORS = {"mL": ML_PER_L, "J": CMH2O_L_J}
@@ -38,7 +41,7 @@ _COUNTER_NAMES = {
 }
 
 
-def samples_of(recorded: Sequence[tuple[Prepared, Record]], *, held_at_start: FloatArray) -> Samples:
+def samples_of(recorded: Recorded, *, held_at_start: FloatArray) -> Samples:
     """Waveforms of lungs and ports that were recorded in some pieces, one after the other.
 
     `held_at_start`, shape (n_lungs + 1,) [mL], is as of `held_now` when the running integrals were 0.
@@ -48,6 +51,11 @@ def samples_of(recorded: Sequence[tuple[Prepared, Record]], *, held_at_start: Fl
     lungs["expired_volume"] = lungs["inspired_volume"] - (lungs["volume"] - held_at_start[:-1])
     ports = _in_units(_in_turn([record.port[: record.used[0]] for record in records]), PORT_SIGNALS)
     return Samples(_in_turn([record.time[: record.used[0]] for record in records]), lungs, ports)
+
+
+def timing_of(recorded: Recorded) -> NDArray[np.void]:
+    """Times of the breaths that ended in some pieces, shape (n_breaths,) of `TIMING`."""
+    return _in_turn([problem.timing(record.phase[: record.n_breaths[0]]) for problem, record in recorded])
 
 
 def _in_units(samples: NDArray[np.void], signals: np.dtype[np.void]) -> NDArray[np.void]:
@@ -63,34 +71,40 @@ def _in_turn(parts: Sequence[NDArray[Any]]) -> NDArray[Any]:
     return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
-def held_now(prepared: Prepared, run: Run) -> FloatArray:
+def held_now(problem: Problem, run: Run) -> FloatArray:
     """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
-    network = prepared.compiled.network
+    network = problem.compiled.network
     held = stored_volume(network, run.node_at[NOW]) * ML_PER_L
     lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
     return np.append(lungs, held.sum())
 
 
-def held_by_node(prepared: Prepared, run: Run) -> dict[str, float]:
+def held_by_node(problem: Problem, run: Run) -> dict[str, float]:
     """Gas held by each node that can hold some, by its name. [mL]"""
-    network = prepared.compiled.network
+    network = problem.compiled.network
     held = stored_volume(network, run.node_at[NOW]) * ML_PER_L
     stores = network.node["compliance"] > 0
     return {
         name: float(volume)
-        for name, volume, can_hold in zip(prepared.compiled.nodes, held, stores, strict=True)
+        for name, volume, can_hold in zip(problem.compiled.nodes, held, stores, strict=True)
         if can_hold
     }
 
 
-def body_weights(prepared: Prepared) -> FloatArray:
+def body_weights(problem: Problem) -> FloatArray:
     """Body weight of each lung's patient, NaN where unknown, shape (n_lungs,). [kg]"""
-    weights = [lung.predicted_body_weight for lung in prepared.circuit.lungs.values()]
+    weights = [lung.predicted_body_weight for lung in problem.circuit.lungs.values()]
     return np.array([np.nan if weight is None else weight for weight in weights])
 
 
+def measures_of(recorded: Recorded, *, held_at_start: FloatArray) -> Measures:
+    """Measures of the breaths that ended in some pieces."""
+    samples = samples_of(recorded, held_at_start=held_at_start)
+    return measured(samples, timing_of(recorded), body_weights(recorded[-1][0]))
+
+
 def waveforms_dataset(
-    recorded: Sequence[tuple[Prepared, Record]], final: Mapping[str, float], *, held_at_start: FloatArray,
+    recorded: Recorded, final: Mapping[str, float], *, held_at_start: FloatArray,
     timing: NDArray[np.void], numbers: NDArray[np.int64], attrs: Mapping[str, Any],
 ) -> xr.Dataset:  # fmt: skip
     """Everything that was recorded as a labelled Dataset.
@@ -99,7 +113,7 @@ def waveforms_dataset(
 
     Parameters
     ----------
-    recorded : sequence of (Prepared, Record)
+    recorded : list of (Problem, Record)
         What was recorded in each piece, one after the other.
     final : mapping of str to float
         As of `held_by_node` at the end. [mL]
@@ -150,19 +164,19 @@ def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray, Record]]) -> tup
     return names, values
 
 
-def numerics(prepared: Prepared, run: Run, *, held_at_start: FloatArray) -> dict[str, Any]:
+def numerics(problem: Problem, run: Run, *, held_at_start: FloatArray) -> dict[str, Any]:
     """Attributes that record how the numbers came about: tolerances, counts and the balance of gas.
 
     `held_at_start`, shape (n_lungs + 1,) [mL], is as of `held_now` at the start of the run.
     """
-    stored = float(held_now(prepared, run)[-1] - held_at_start[-1])
+    stored = float(held_now(problem, run)[-1] - held_at_start[-1])
     delivered = float(run.passed[SOURCE] - run.passed[RELIEF])
     passed = (delivered - float(run.passed[EXHALATION]) - float(run.leaked_before[0])) * ML_PER_L
     return {
         "method": "Rosenbrock (RODAS), order 4",
-        "relative_tolerance": prepared.demands.relative,
-        "absolute_tolerance_cmH2O": prepared.demands.absolute,
-        "flow_table_error": prepared.compiled.table_error,
+        "relative_tolerance": problem.demands.relative,
+        "absolute_tolerance_cmH2O": problem.demands.absolute,
+        "flow_table_error": problem.compiled.table_error,
         **{name: int(run.counters[entry]) for entry, name in _COUNTER_NAMES.items()},
         "volume_balance_residual_mL": passed - stored,
         "status": "finished",

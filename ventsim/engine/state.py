@@ -1,4 +1,4 @@
-"""From one network to the next while a run goes on: what stores gas keeps its gas.
+"""The state of a run: from one network to the next while what stores gas keeps its gas, and as a vector.
 
 A change of a part, or of what is joined to what, gives a circuit another network. The gas in every store, the
 flow of every mass of gas and the running totals are carried over by name; pressures follow from the gas and what
@@ -33,7 +33,7 @@ def carried_over(
     new : CompiledCircuit
         The network from now on.
     n_segments : int
-        Number of stretches between jumps of the source in a breath from now on.
+        Number of segments in a breath from now on.
     demands : Demands
         Tolerances from now on.
     time : float
@@ -60,12 +60,20 @@ def carried_over(
         (after.port_sum, run.port_sum),
         (after.counters, run.counters),
         (after.gate_mode, run.gate_mode),
+        (after.clock, run.clock),
     ):
         total[...] = before
+    kept = min(n_segments, len(run.segment_start))
+    after.segment_start[:kept] = run.segment_start[:kept]
     if n_segments == len(run.first_step):
         after.first_step[:] = run.first_step
     _keep_leaks(old, run, new, after)
     return after
+
+
+def begin_rhythm(run: Run) -> None:
+    """Let the breath that is about to start be the first of those that come in equal distances."""
+    run.clock["origin"], run.clock["turn"] = run.clock["now"], 0
 
 
 def _held_by_store(old: CompiledCircuit, run: Run) -> dict[str, float]:
@@ -166,10 +174,10 @@ def _keep_leaks(old: CompiledCircuit, run: Run, new: CompiledCircuit, after: Run
 
 def _state(run: Run) -> list[NDArray[Any]]:
     """Views of all numbers that make up the state of a run."""
-    tables = (run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], run.lung_sum)
+    tables = (run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], run.lung_sum, run.clock)
     columns = [table[name] for table in tables for name in table.dtype.names]
     totals = [run.passed, run.port_sum, run.leaked_before, run.counters]
-    return [*columns, *totals, run.is_open, run.gate_mode, run.first_step]
+    return [*columns, *totals, run.is_open, run.gate_mode, run.segment_start, run.first_step]
 
 
 def state_vector(run: Run) -> FloatArray:

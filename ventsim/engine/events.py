@@ -1,8 +1,8 @@
-"""Valves that open and close within a step, and the instant at which they do.
+"""Events within a step: valves that open and close, conditions that end a segment, and their instants.
 
 Within a step every valve keeps its state, so that the stepper sees smooth laws.  After a step the states are
-compared with the pressures; a step that carried too much gas through a valve in the wrong state is cut short at
-the instant of switching.
+compared with the pressures; a step that carried too much gas through a valve in the wrong state, or went on beyond
+the end of its segment, is cut short at the instant of the event.
 """
 
 import math
@@ -16,12 +16,10 @@ from ventsim.engine.arrays import (
     NOW,
     RELIEF,
     SCRATCH,
+    SOURCE,
 )
 from ventsim.engine.compiling import compiled, inlined
-from ventsim.engine.dense import dense_pressure
-from ventsim.engine.flows import evaluate, gate_pressures, impose
-from ventsim.engine.laws import ONE_WAY, choose_side, other_side_flow
-from ventsim.engine.settling import (
+from ventsim.engine.consistency import (
     GATE_SWITCH,
     INDIFFERENCE,
     NOTHING_HELD,
@@ -30,8 +28,13 @@ from ventsim.engine.settling import (
     has_sides,
     relief_is_idle,
 )
+from ventsim.engine.dense import dense_pressure, state_inside
+from ventsim.engine.flows import evaluate, gate_pressures, impose
+from ventsim.engine.laws import ONE_WAY, choose_side, other_side_flow
 
-# How closely the instant of a crossing is sought [cmH2O].
+# Code of the event that ends a segment, beside those of valves and gates.
+SEGMENT_END = -10
+# How closely the instant of an event is sought [cmH2O, or L/s].
 ROOT_TOLERANCE = 1e-13
 # Largest number of steps to a crossing, and of looks at how a step begins.
 ROOT_STEPS, PROBES = 30, 6
@@ -40,31 +43,58 @@ RELIEF_MARGIN = 5.0
 RELIEF_PROBES, BISECTIONS = 8, 50
 
 
-@compiled
-def _excess_at(run, a, b, opening, fraction):
-    """Pressure difference of two nodes beyond the switching point, at a fraction of the step [cmH2O]."""
-    return dense_pressure(run, a, fraction) - dense_pressure(run, b, fraction) - opening
+@inlined
+def segment_excess(segment, gate_at):
+    """How far a slot is from what ends its segment early; it ends where this becomes negative.
+
+    Infinite for a segment that ends by time alone.
+    """
+    return gate_at[SOURCE].flow - segment.end_flow
 
 
 @compiled
-def _crossing_fraction(run, a, b, opening):
-    """Fraction of the step at which the pressure difference of two nodes reaches the switching point.
+def _excess_at(net, segment, began, elapsed, h, which, fraction, run):
+    """How far an event is from its instant, at a fraction of the step; it changes its sign there."""
+    if which >= 0:
+        branch = net.branch[which]
+        drop = dense_pressure(run, branch.start, fraction) - dense_pressure(run, branch.end, fraction)
+        return drop - branch.opening
+    at, gate_at, branch_at = run.node_at[SCRATCH], run.gate_at[SCRATCH], run.branch_at[SCRATCH]
+    if which == SEGMENT_END:
+        state_inside(net, segment, began + elapsed + fraction * h, elapsed, h, fraction, run)
+        return segment_excess(segment, gate_at)
+    for i in range(at.shape[0]):
+        at[i].pressure = dense_pressure(run, i, fraction)
+    for e in range(net.inertial.shape[0]):
+        k = net.inertial[e]
+        before, after = run.branch_at[NOW, k].flow, run.branch_at[NEXT, k].flow
+        branch_at[k].flow = before + fraction * (after - before)
+    injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, gate_at)
+    impose(net.gate, run.gate_mode, at, gate_at)
+    evaluate(run.side, net.table, net.gate, run.gate_mode, injection, at, branch_at, gate_at)
+    g = GATE_SWITCH - which
+    return _gate_excess(net.gate, run.gate_mode[g], at, gate_at, g)
+
+
+@compiled
+def _event_fraction(net, segment, began, elapsed, h, which, at_end, run):
+    """Fraction of the step at which an event has its instant; `at_end` is its excess at the end of the step.
 
     Regula falsi on the continuous output, with the Illinois rule against one-sided convergence.  A step that
-    begins at the switching point may first move away from it: then the later crossing counts.
+    begins at the instant of an event may first move away from it: then the later crossing counts.
     """
-    low, high = 0.0, 1.0
-    at_low, at_high = _excess_at(run, a, b, opening, low), _excess_at(run, a, b, opening, high)
+    low, high, at_high = 0.0, 1.0, at_end
+    at_low = _excess_at(net, segment, began, elapsed, h, which, low, run)
     for _ in range(PROBES):
         if abs(at_low) > INDIFFERENCE and at_low * at_high < 0.0:
             break
         low = 0.5 if low == 0.0 else 0.5 * low
-        at_low = _excess_at(run, a, b, opening, low)
+        at_low = _excess_at(net, segment, began, elapsed, h, which, low, run)
     if not at_low * at_high < 0.0:
         return 0.0
     for _ in range(ROOT_STEPS):
         middle = high - at_high * (high - low) / (at_high - at_low)
-        value = _excess_at(run, a, b, opening, middle)
+        value = _excess_at(net, segment, began, elapsed, h, which, middle, run)
         if abs(value) <= ROOT_TOLERANCE:
             return middle
         if value * at_high < 0.0:
@@ -76,10 +106,10 @@ def _crossing_fraction(run, a, b, opening):
 
 
 @inlined
-def _branch_switch(branch, table, per_root, h, allowed, run):
-    """`find_switch` for the branches."""
+def _branch_switch(net, segment, began, elapsed, h, allowed, run):
+    """`find_event` for the branches."""
     keep, which, crossed = 1.0, NOTHING_HELD, False
-    new, flows = run.node_at[NEXT], run.branch_at[NEXT]
+    branch, new, flows = net.branch, run.node_at[NEXT], run.branch_at[NEXT]
     for k in range(branch.shape[0]):
         run.crossing[k] = False
         if not has_sides(branch[k]):
@@ -90,11 +120,11 @@ def _branch_switch(branch, table, per_root, h, allowed, run):
             continue
         crossed = True
         run.crossing[k] = True
-        wrong_flow = abs(flows[k].flow - other_side_flow(branch[k], run.is_open[k], table, per_root, drop))
+        wrong_flow = abs(flows[k].flow - other_side_flow(branch[k], run.is_open[k], net.table, net.per_root, drop))
         # Nothing may flow back through a valve; a valve that opens a little late does no harm.
         late = 0.0 if run.is_open[k] and branch[k].kind == ONE_WAY else allowed
         if 0.5 * wrong_flow * h > late:
-            fraction = _crossing_fraction(run, a, b, opening)
+            fraction = _event_fraction(net, segment, began, elapsed, h, k, drop - opening, run)
             if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > late:
                 keep, which = fraction, k
     return keep, which, crossed
@@ -128,47 +158,6 @@ def _gate_slope(branch, gate, branch_at, g):
 
 
 @compiled
-def _gate_excess_at(net, segment, elapsed, h, g, fraction, run):
-    """`_gate_excess` of a gate at a fraction of the step, from the continuous output (in slot SCRATCH)."""
-    at, gate_at, branch_at = run.node_at[SCRATCH], run.gate_at[SCRATCH], run.branch_at[SCRATCH]
-    for i in range(at.shape[0]):
-        at[i].pressure = dense_pressure(run, i, fraction)
-    for e in range(net.inertial.shape[0]):
-        k = net.inertial[e]
-        before, after = run.branch_at[NOW, k].flow, run.branch_at[NEXT, k].flow
-        branch_at[k].flow = before + fraction * (after - before)
-    injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, gate_at)
-    impose(net.gate, run.gate_mode, at, gate_at)
-    evaluate(run.side, net.table, net.gate, run.gate_mode, injection, at, branch_at, gate_at)
-    return _gate_excess(net.gate, run.gate_mode[g], at, gate_at, g)
-
-
-@compiled
-def _gate_fraction(net, segment, elapsed, h, g, at_end, run):
-    """Fraction of the step at which a gate reaches its switching point; as `_crossing_fraction` for branches."""
-    low, high, at_high = 0.0, 1.0, at_end
-    at_low = _gate_excess_at(net, segment, elapsed, h, g, low, run)
-    for _ in range(PROBES):
-        if at_low < -INDIFFERENCE:
-            break
-        low = 0.5 if low == 0.0 else 0.5 * low
-        at_low = _gate_excess_at(net, segment, elapsed, h, g, low, run)
-    if not at_low < 0.0:
-        return 0.0
-    for _ in range(ROOT_STEPS):
-        middle = high - at_high * (high - low) / (at_high - at_low)
-        value = _gate_excess_at(net, segment, elapsed, h, g, middle, run)
-        if abs(value) <= ROOT_TOLERANCE:
-            return middle
-        if value * at_high < 0.0:
-            low, at_low = high, at_high
-        else:
-            at_low *= 0.5
-        high, at_high = middle, value
-    return high
-
-
-@compiled
 def _relief_inside(run, node, relief_pressure):
     """Fraction of the step at which relief is first due though neither end calls for it; or 1."""
     peak, fraction = relief_pressure + INDIFFERENCE, 1.0
@@ -190,7 +179,7 @@ def _relief_inside(run, node, relief_pressure):
 
 @compiled
 def switch(net, run, which):
-    """Put what `find_switch` has named into its other state, and valves that stand at the same point with it."""
+    """Put what `find_event` has named into its other state, and valves that stand at the same point with it."""
     if which >= 0:
         now = run.node_at[NOW]
         for k in range(net.branch.shape[0]):
@@ -208,15 +197,15 @@ def switch(net, run, which):
 
 
 @inlined
-def find_switch(net, segment, elapsed, h, allowed, run):
-    """Look for valves that the trial step has carried past their switching point.
+def find_event(net, segment, began, elapsed, h, allowed, run):
+    """Look for valves that the trial step has carried past their switching point, and for the end of the segment.
 
-    Returns the fraction of the step to keep (1 if the whole step stands), what switches there (the number of a
-    branch, or `GATE_SWITCH - g` for gate g) and whether any valve has crossed.  `allowed` is the volume [L] that
-    may pass a valve in the wrong state.
+    Returns the fraction of the step to keep (1 if the whole step stands), what happens there (the number of a
+    branch, `GATE_SWITCH - g` for gate g, or `SEGMENT_END`) and whether any valve has crossed.  `allowed` is the
+    volume [L] that may pass a valve in the wrong state.
     """
     gate = net.gate
-    keep, which, crossed = _branch_switch(net.branch, net.table, net.per_root, h, allowed, run)
+    keep, which, crossed = _branch_switch(net, segment, began, elapsed, h, allowed, run)
     for g in range(GATES):
         if not gate_is_active(gate, segment, g) or (g == RELIEF and relief_is_idle(gate, run.gate_mode)):
             continue
@@ -235,7 +224,13 @@ def find_switch(net, segment, elapsed, h, allowed, run):
             wrong_flow *= _gate_slope(net.branch, gate, run.branch_at[NEXT], g)
         late = 0.0 if mode == GATE_OPEN else allowed
         if 0.5 * wrong_flow * h > late:
-            fraction = _gate_fraction(net, segment, elapsed, h, g, after, run)
+            fraction = _event_fraction(net, segment, began, elapsed, h, GATE_SWITCH - g, after, run)
             if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > late:
                 keep, which = fraction, GATE_SWITCH - g
+    if run.clock[0].armed:
+        after = segment_excess(segment, run.gate_at[NEXT])
+        if after < 0.0:
+            fraction = _event_fraction(net, segment, began, elapsed, h, SEGMENT_END, after, run)
+            if fraction < keep or which == NOTHING_HELD:
+                keep, which = fraction, SEGMENT_END
     return keep, which, crossed

@@ -1,0 +1,247 @@
+"""Which breaths are run next: with which circuit and settings, and how many without an interruption.
+
+Nothing is run or compiled here.  A **piece** is a part of a run in which circuit and settings stay as they are; a
+**block** is made of the pieces of some whole breaths (the last breath of a run may be cut off).  Breaths that end
+by time are planned ahead; when a breath has really ended, the clock of the run says.
+"""
+
+import bisect
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from ventsim.engine.network import segment_table
+from ventsim.errors import InputError
+from ventsim.model.changes import Schedule
+from ventsim.model.circuit import Circuit
+from ventsim.model.ventilator import BreathSettings
+from ventsim.quantities import check, quantity
+from ventsim.simulation.problem import period_of
+
+# Instants closer to the start of a breath than this part of its period count as being there.
+_NEARLY = 1e-9
+
+
+class Position(NamedTuple):
+    """How far a run has come, as the clock of the engine has it."""
+
+    breaths: int = 0  # that have ended
+    now: float = 0.0  # [s]
+    origin: float = 0.0  # start of a breath, from which those that end by time come in equal distances [s]
+    turn: int = 0  # how many of these have ended
+    settings: BreathSettings | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A part of a run without a change: so many breaths, but not beyond a time.
+
+    Circuit and settings are those that the schedule has at two times.
+    """
+
+    circuit: Circuit
+    settings: BreathSettings
+    n_breaths: int
+    stop: float
+    circuit_time: float
+    settings_time: float
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """Consecutive breaths that are run and measured together.
+
+    `number` counts the first breath from 0; `kept` says whether waveforms are kept.
+    """
+
+    number: int
+    pieces: tuple[Piece, ...]
+    kept: bool
+
+    @property
+    def n_breaths(self) -> int:
+        """How many breaths are planned."""
+        return self.pieces[0].n_breaths
+
+
+@dataclass(frozen=True, eq=False)
+class _Rhythm:
+    """Breaths of one length: number n of them starts n periods after the origin, unless one before ends early."""
+
+    settings: BreathSettings
+    settings_time: float
+    origin: float
+    period: float
+
+    def start(self, n: int) -> float:
+        return self.origin + n * self.period
+
+
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """Everything that decides which breaths a run consists of.
+
+    `whole` says whether a breath that is not over by `duration` is left out; otherwise it is cut off. Waveforms
+    are kept of the breaths for which `keeps(number, start, end)` holds, or of all or none. While something ramps,
+    it moves `updates` times in a breath.
+    """
+
+    schedule: Schedule
+    duration: float
+    whole: bool
+    keeps: Callable[[int, float, float], bool] | bool
+    updates: int = 1
+
+    def after(self, position: Position, *, longest: int) -> Block | None:
+        """The next block, of at most `longest` breaths; None at the end of the run."""
+        number, begin, n = position.breaths, position.now, position.turn
+        rhythm = self._rhythm(position)
+        if rhythm.settings is not position.settings:
+            n = 0
+        is_over = begin >= self.duration and not self.whole
+        if is_over or not self._has_breath(rhythm, n, first=number == 0):
+            return None
+        kept = self._is_kept(number, begin, rhythm.start(n + 1))
+        if not self._is_calm(rhythm, n):
+            return Block(number, tuple(self._pieces(rhythm, n)), kept)
+        count = 1
+        if rhythm.settings.segments()[-1].can_end_early:
+            longest = 1
+        if self._is_even:
+            count = max(1, min(longest, self._last(rhythm) - n))
+        while (
+            not self._is_even and count < longest and self._goes_on(rhythm, n + count, number + count, kept=kept)
+        ):
+            count += 1
+        return Block(number, (self._calm_piece(rhythm, n, count),), kept)
+
+    def _rhythm(self, position: Position) -> _Rhythm:
+        """The rhythm of the breath that begins at a position."""
+        begin, schedule = position.now, self.schedule
+        time = begin + _NEARLY * schedule.settings_at(begin).period
+        settings = schedule.settings_at(time)
+        origin = position.origin if settings is position.settings else begin
+        return _Rhythm(settings, time, origin, period_of(segment_table(settings)))
+
+    @property
+    def _is_even(self) -> bool:
+        """Whether all breaths are alike, so that none has to be looked at by itself."""
+        return not self.schedule.changes and isinstance(self.keeps, bool)
+
+    def _last(self, rhythm: _Rhythm) -> int:
+        """Number of breaths of a rhythm that the duration has room for."""
+        fit = (self.duration - rhythm.origin) / rhythm.period
+        return math.floor(fit * (1.0 + 1e-12)) if self.whole else math.ceil(fit - _NEARLY)
+
+    def _has_breath(self, rhythm: _Rhythm, n: int, *, first: bool) -> bool:
+        return (first and not self.whole) or self._last(rhythm) > n
+
+    def _is_kept(self, number: int, start: float, end: float) -> bool:
+        return self.keeps if isinstance(self.keeps, bool) else self.keeps(number, start, end)
+
+    def _stop(self, rhythm: _Rhythm, last: int) -> float:
+        """When to stop if `last` is the last breath: never inside a breath that counts as whole."""
+        end = rhythm.start(last + 1)
+        return math.inf if self.whole or self.duration >= end - _NEARLY * rhythm.period else self.duration
+
+    def _jumps(self, rhythm: _Rhythm, n: int) -> list[float]:
+        """Instants inside a breath at which parts jump."""
+        nearly = _NEARLY * rhythm.period
+        instants = self.schedule.instants
+        low = bisect.bisect_right(instants, rhythm.start(n) + nearly)
+        high = bisect.bisect_left(instants, rhythm.start(n + 1) - nearly)
+        return list(instants[low:high])
+
+    def _is_calm(self, rhythm: _Rhythm, n: int) -> bool:
+        ramps = self.schedule.ramps_between(rhythm.start(n), rhythm.start(n + 1))
+        return not ramps and not self._jumps(rhythm, n)
+
+    def _goes_on(self, rhythm: _Rhythm, n: int, number: int, *, kept: bool) -> bool:
+        """Whether breath n is just like the one before it."""
+        begin, nearly = rhythm.start(n), _NEARLY * rhythm.period
+        return (
+            self._has_breath(rhythm, n, first=False)
+            and self.schedule.settings_at(begin + nearly) is rhythm.settings
+            and self.schedule.circuit_at(begin + nearly) is self.schedule.circuit_at(begin - 0.5 * rhythm.period)
+            and self._is_calm(rhythm, n)
+            and self._is_kept(number, begin, rhythm.start(n + 1)) == kept
+        )
+
+    def _calm_piece(self, rhythm: _Rhythm, n: int, count: int) -> Piece:
+        return self._piece(
+            rhythm,
+            time=rhythm.start(n) + _NEARLY * rhythm.period,
+            n_breaths=count,
+            stop=self._stop(rhythm, n + count - 1),
+        )
+
+    def _piece(self, rhythm: _Rhythm, *, time: float, n_breaths: int, stop: float) -> Piece:
+        circuit = self.schedule.circuit_at(time)
+        return Piece(circuit, rhythm.settings, n_breaths, float(stop), time, rhythm.settings_time)
+
+    def _pieces(self, rhythm: _Rhythm, n: int) -> Iterator[Piece]:
+        """The pieces of a breath in which something changes.
+
+        Steps happen at the limits of pieces. What ramps has its value of the middle of a piece.
+        """
+        begin, end = rhythm.start(n), rhythm.start(n + 1)
+        cuts = self._jumps(rhythm, n)
+        if self.schedule.ramps_between(begin, end):
+            cuts += [begin + rhythm.period * k / self.updates for k in range(1, self.updates)]
+        final = self._stop(rhythm, n)
+        edges = [begin, *sorted({cut for cut in cuts if cut < final}), min(end, final)]
+        for k in range(len(edges) - 1):
+            stop = final if k == len(edges) - 2 else edges[k + 1]
+            yield self._piece(rhythm, time=0.5 * (edges[k] + edges[k + 1]), n_breaths=1, stop=stop)
+
+
+def keeper(
+    windows: Sequence[tuple[float, float]], every: int | None
+) -> Callable[[int, float, float], bool] | bool:
+    """Says of which breaths a long run keeps the waveforms.
+
+    Parameters
+    ----------
+    windows : sequence of (float, float)
+        Windows of time; every breath that lies in one, if only in part, is kept. [s]
+    every : int or None
+        Every n-th breath is kept, from the first on; None: none. [1]
+
+    Returns
+    -------
+    callable or bool
+        Called with the number of a breath, from 0, its start and its end [s]; or False: none is kept.
+
+    Raises
+    ------
+    InputError
+        If a window is none, or `every` is below 1.
+    """
+    spans = [_read_window(window) for window in windows]
+    if not spans and every is None:
+        return False
+    if every is not None:
+        check("", {"waveform_every": every})
+        every = int(every)
+
+    def keeps(number: int, start: float, end: float) -> bool:
+        if every is not None and number % every == 0:
+            return True
+        return any(first < end and start < last for first, last in spans)
+
+    return keeps
+
+
+def _read_window(window: tuple[float, float]) -> tuple[float, float]:
+    if not isinstance(window, Sequence) or isinstance(window, str) or len(window) != 2:
+        raise InputError(f"waveform_windows: {window!r} is no window of time.\n  Give (start, end) in s.")
+    for value in window:
+        check("", {"waveform_windows": value}, waveform_windows=quantity("at"))
+    first, last = float(window[0]), float(window[1])
+    if not first < last:
+        raise InputError(
+            f"waveform_windows: ({first:g}, {last:g}) s ends before it begins.\n"
+            "  Give (start, end) with start < end."
+        )
+    return first, last
