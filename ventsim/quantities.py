@@ -597,7 +597,7 @@ def check(
     >>> check("tube_inertance", {"bore": 22.0, "length": -1.0})
     Traceback (most recent call last):
     ventsim.errors.InputError: tube_inertance: length -1 m is not allowed.
-      Allowed: at least 0 m; usual: 0 to 10 m.
+      Allowed: at least 0 m; usual: 0 to 20 m.
     """
     before = f"{where}: " if where else ""
     for name, value in values.items():

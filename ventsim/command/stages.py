@@ -52,14 +52,14 @@ def breath_of_limits(ends: np.ndarray, schedule: Schedule) -> int:
 def stage_table(measures: xr.Dataset, shown: xr.Dataset, stages: Sequence[Stage]) -> Table:
     """Volume and pressure of each lung, each beside what the ventilator displays."""
     positions = [stage.position for stage in stages]
-    index = pd.Index([stage.label for stage in stages], name="")
+    labels = pd.Index([stage.label for stage in stages], name="")
     sections = []
     for true, display in _BESIDE.items():
         names = [f"lung {name}" for name in measures["lung"].values]
-        frame = pd.DataFrame(measures[true].values[positions], index=index, columns=names)
+        frame = pd.DataFrame(measures[true].values[positions], index=labels, columns=names)
         columns = {name: replace(VARIABLES[true].column, heading=name) for name in names}
-        columns["displayed"] = VARIABLES[display].column
         frame["displayed"] = shown[display].values[positions]
+        columns["displayed"] = VARIABLES[display].column
         title = VARIABLES[true].long_name
         sections.append(Section(name=true, frame=frame, columns=columns, title=title, most_rows=_MOST_ROWS))
     return Table(sections=sections)

@@ -7,10 +7,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from ventsim.quantities import quantity_of
-
-
-def _short(number: float) -> str:
-    return f"{number:.6g}"
+from ventsim.tables import significant
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,5 +57,5 @@ def _field_row(name: str, info: FieldInfo) -> FieldRow:
     if quantity is None:
         choices = ", ".join(str(choice) for choice in get_args(info.annotation) if isinstance(choice, str))
         return FieldRow(name, "", choices, "", default, info.description or "")
-    low_high = "" if quantity.plausible is None else " to ".join(map(_short, quantity.plausible))
+    low_high = "" if quantity.plausible is None else " to ".join(map(significant, quantity.plausible))
     return FieldRow(name, quantity.unit, quantity.bounds, low_high, default, quantity.meaning)

@@ -1,6 +1,5 @@
 """What studies found, as tables."""
 
-from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
@@ -44,9 +43,8 @@ def blind_spots_table(found: xr.Dataset) -> Table:
     ``print(blind_spots_table(blind_spots(circuit, settings)))``
     """
     check_dataset(found, "blind spots")
-    columns = {
-        name: Column(heading=name, unit="%", show=_CHANGE, mark=f"unseen in {name}") for name in _lung_names(found)
-    }
+    lungs = [f"lung {name}" for name in found["lung"].values]
+    columns = {name: Column(heading=name, unit="%", show=_CHANGE, mark=f"unseen in {name}") for name in lungs}
     columns |= {
         "displayed expired": Column(heading="displayed expired", unit="%", show=_CHANGE),
         "displayed peak": Column(heading="displayed peak", unit="cmH2O", show=_EFFECT),
@@ -72,19 +70,19 @@ def faults_frame(one: xr.Dataset) -> pd.DataFrame:
     """The faults of one mode of a blind-spot study, a row for each."""
     before = float(one["displayed_expired_tidal_volume_before"])
     expired = 100.0 * one["displayed_expired_tidal_volume_change"].values / (before if before > 0.0 else np.nan)
+    unseen = _by_lung(one["unseen"], "fault").eq(1.0).add_prefix("unseen in ")
+    frame = _by_lung(one["tidal_volume_change"], "fault").join(unseen)
+    frame["displayed expired"] = expired
+    frame["displayed peak"] = one["displayed_peak_pressure_change"].values
     alarms = [_first_alarm(one.sel(fault=fault)) for fault in one["fault"].values]
-    columns = dict(
-        zip(_lung_names(one), one["tidal_volume_change"].transpose("lung", "fault").values, strict=True)
-    )
-    unseen = one["unseen"].transpose("lung", "fault").values == 1.0
-    columns |= {f"unseen in {name}": row for name, row in zip(_lung_names(one), unseen, strict=True)}
-    columns |= {
-        "displayed expired": expired,
-        "displayed peak": one["displayed_peak_pressure_change"].values,
-        "alarm after": [after for _, after in alarms],
-        "first alarm": [name for name, _ in alarms],
-    }
-    return pd.DataFrame(columns, index=pd.Index([str(name) for name in one["fault"].values], name="fault"))
+    frame["first alarm"], frame["alarm after"] = zip(*alarms, strict=True)
+    return frame
+
+
+def _by_lung(values: xr.DataArray, rows: str) -> pd.DataFrame:
+    """A column for each lung."""
+    frame = pd.DataFrame(values.transpose(rows, "lung").to_pandas())
+    return frame.add_prefix("lung ").rename_axis(columns=None)
 
 
 def _first_alarm(one: xr.Dataset) -> tuple[str, float]:
@@ -130,24 +128,21 @@ def sweep_table(study: xr.Dataset, *, show: str = "inspired_tidal_volume") -> Ta
     ]
     if show not in measures:
         raise SchemaError(f"show: there is no measure '{show}'.\n  {suggestion(show, measures)}")
-    dims = [str(dim) for dim in study[show].dims if dim != "lung"]
-    flat = study[[show, "status", "reason"]]
-    flat = flat.stack(point=dims, create_index=False) if dims else flat.expand_dims("point")
+    points = study if study["status"].dims else study.expand_dims("point")
+    frame = points[["status", "reason"]].to_dataframe().reset_index()
     paths = [str(name) for name in study.coords if name not in ("lung", "case")]
-    frame = pd.DataFrame({path: np.broadcast_to(flat[path].values, flat.sizes["point"]) for path in paths})
-    columns = {path: Column(heading=path, unit=study[path].attrs.get("units", ""), show=significant) for path in paths}
-    has_lungs = "lung" in flat[show].dims
-    names = _lung_names(flat) if has_lungs else ["value"]
-    numbers = flat[show].transpose("lung", "point").values if has_lungs else [flat[show].values]
-    for name, values in zip(names, numbers, strict=True):
-        frame[name] = values
-        columns[name] = Column(heading=name, unit=VARIABLES[show].units, show=significant)
-    pairs = zip(flat["status"].values, flat["reason"].values, strict=True)
-    frame["outcome"] = [_outcome(str(status), str(reason)) for status, reason in pairs]
+    columns = {
+        path: Column(heading=path, unit=study[path].attrs.get("units", ""), show=significant) for path in paths
+    }
+    lungs = [f"lung {name}" for name in study["lung"].values] if "lung" in study[show].dims else ["value"]
+    frame[lungs] = points[show].transpose(*points["status"].dims, ...).values.reshape(len(frame), -1)
+    columns |= {name: Column(heading=name, unit=VARIABLES[show].units, show=significant) for name in lungs}
+    frame["outcome"] = [_outcome(*row) for row in frame[["status", "reason"]].itertuples(index=False)]
     if (frame["outcome"] != "").any():
         columns["outcome"] = Column(heading="why there is no breath")
-    points = Section(name="points", frame=frame, columns=columns, most_rows=_MOST_POINTS)
-    return Table(title=VARIABLES[show].long_name, sections=[points], caution=CAUTION)
+    frame = frame[[*paths, *lungs, "outcome"]]
+    shown = Section(name="points", frame=frame, columns=columns, most_rows=_MOST_POINTS)
+    return Table(title=VARIABLES[show].long_name, sections=[shown], caution=CAUTION)
 
 
 def _outcome(status: str, reason: str) -> str:
@@ -200,15 +195,6 @@ def _indented(first: str, text: str) -> str:
     return "\n".join([first, *(f"  {line}" for line in text.splitlines())])
 
 
-def _lung_names(found: xr.Dataset) -> list[str]:
-    """Names of the columns that belong to lungs."""
-    return [f"lung {name}" for name in found["lung"].values]
-
-
-def _index(found: xr.Dataset, name: str) -> pd.Index:
-    return pd.Index([str(label) for label in found[name].values], name=name)
-
-
 def _values(found: xr.Dataset) -> Section:
     columns = {
         "value": Column(heading="value", show=_VALUE),
@@ -219,72 +205,65 @@ def _values(found: xr.Dataset) -> Section:
         "equivalent_bore": Column(heading="hole", unit="mm"),
         "limit_hit": Column(heading="stands at its limit"),
     }
-    frame = pd.DataFrame({name: found[name].values for name in columns}, index=_index(found, "quantity"))
-    needless = set() if frame["equivalent_bore"].notna().any() else {"equivalent_bore"}
-    needless |= set() if (frame["limit_hit"] != "").any() else {"limit_hit"}
-    shown = {name: column for name, column in columns.items() if name not in needless}
-    return Section(name="values", frame=frame, columns=shown)
+    frame = found[[name for name in columns if name != "quantity_unit"]].to_dataframe()
+    if frame["equivalent_bore"].isna().all():
+        del columns["equivalent_bore"]
+    if (frame["limit_hit"] == "").all():
+        del columns["limit_hit"]
+    return Section(name="values", frame=frame, columns=columns)
 
 
 def _targets(found: xr.Dataset) -> Section:
     columns = {
+        "target_lung": Column(heading="lung"),
+        "target_measure": Column(heading="target"),
         "wanted": Column(heading="wanted", show=_WANTED),
         "reached": Column(heading="reached", show=_WANTED),
         "unit": Column(heading="unit"),
         "relative_miss": Column(heading="miss", unit="1", show=_MISS, shown_unit="%"),
     }
-    measures = [str(name) for name in found["target_measure"].values]
-    index = pd.MultiIndex.from_arrays(
-        [found["target_lung"].values, [in_words(name) for name in measures]], names=["lung", "target"]
+    frame = (
+        found[["wanted", "reached", "relative_miss"]].to_dataframe().set_index(["target_lung", "target_measure"])
     )
-    numbers = {name: found[name].values for name in columns if name in found}
-    frame = pd.DataFrame({**numbers, "unit": [VARIABLES[name].units for name in measures]}, index=index)
-    return Section(name="targets", frame=frame, columns=columns)
+    frame["unit"] = [VARIABLES[measure].units for _, measure in frame.index]
+    return Section(name="targets", frame=frame.rename(index=in_words, level="target_measure"), columns=columns)
 
 
 def _lungs(found: xr.Dataset) -> Section:
     """Two rows for each lung."""
     when = ("before", "after")
-    index = pd.MultiIndex.from_product([_index(found, "lung"), when], names=["lung", ""])
-    frame = pd.DataFrame(
-        {
-            name: np.stack([found[f"{name}_{time}"].values for time in when], axis=-1).ravel()
-            for name in BEFORE_AND_AFTER
-        },
-        index=index,
-    )
+    index = pd.MultiIndex.from_product([found["lung"].values, when], names=["lung", ""])
+    values = {
+        name: np.stack([found[f"{name}_{time}"].values for time in when], axis=-1).ravel()
+        for name in BEFORE_AND_AFTER
+    }
+    frame = pd.DataFrame(values, index=index)
     columns = {name: VARIABLES[measure].column for name, (measure, _, _) in BEFORE_AND_AFTER.items()}
     return Section(name="lungs", frame=frame, columns=columns)
 
 
 def _sensitivities(found: xr.Dataset) -> Section:
+    frame = _by_lung(found["tidal_volume_sensitivity"], "quantity")
+    columns = {name: Column(heading=str(name), unit="mL", show=_EFFECT) for name in frame}
     steps = zip(found["sensitivity_step"].values, found["quantity_unit"].values, strict=True)
-    frame = pd.DataFrame(
-        found["tidal_volume_sensitivity"].transpose("quantity", "lung").values,
-        index=_index(found, "quantity"), columns=_lung_names(found),
-    )  # fmt: skip
-    columns = {name: Column(heading=name, unit="mL", show=_EFFECT) for name in frame}
-    frame.insert(0, "step", [f"{significant(step)} {unit}" for step, unit in steps])
-    return Section(
-        name="sensitivities", frame=frame, columns={"step": Column(heading="for each"), **columns},
-        title="Change of tidal volume",
-    )  # fmt: skip
+    frame["step"] = [f"{significant(step)} {unit}" for step, unit in steps]
+    columns = {"step": Column(heading="for each"), **columns}
+    return Section(name="sensitivities", frame=frame, columns=columns, title="Change of tidal volume")
 
 
-def _options(found: xr.Dataset) -> Sequence[Section]:
+def _options(found: xr.Dataset) -> list[Section]:
     """A section for each value that is a hole."""
-    sections = []
-    columns = {
-        "bore": Column(heading="bore", unit="mm"),
-        **{name: Column(heading=name, unit="mL") for name in _lung_names(found)},
-    }
-    for path in dict.fromkeys(found["option_quantity"].values.tolist()):
-        these = found.isel(option=found["option_quantity"].values == path)
-        frame = pd.DataFrame(
-            these["option_tidal_volume"].transpose("option", "lung").values,
-            index=_index(these, "option_name").rename("hole"), columns=_lung_names(found),
-        )  # fmt: skip
-        frame.insert(0, "bore", these["option_bore"].values)
-        title = f"What might be made for {path}, and the tidal volumes that it would give"
-        sections.append(Section(name=f"options for {path}", frame=frame, columns=columns, title=title))
-    return sections
+    frame = _by_lung(found["option_tidal_volume"], "option")
+    columns = {"bore": Column(heading="bore", unit="mm")}
+    columns |= {str(name): Column(heading=str(name), unit="mL") for name in frame}
+    frame["bore"] = found["option_bore"].values
+    frame.index = pd.Index(found["option_name"].values, name="hole")
+    return [
+        Section(
+            name=f"options for {path}",
+            frame=frame[found["option_quantity"].values == path],
+            columns=columns,
+            title=f"What might be made for {path}, and the tidal volumes that it would give",
+        )
+        for path in dict.fromkeys(found["option_quantity"].values.tolist())
+    ]

@@ -1,9 +1,10 @@
 """What a table is made of: DataFrames, and what is known of their columns."""
 
-import numbers
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from ventsim.tables.formats import MISSING, fixed, significant
@@ -46,7 +47,7 @@ class Column:
     mark: str = ""
     width: int | None = None
 
-    def text(self, value: object) -> str:
+    def text(self, value: Any) -> str:
         """One value as it is shown.
 
         Parameters
@@ -65,13 +66,11 @@ class Column:
             return ", ".join(map(str, value))
         if pd.isna(value):
             return MISSING
-        if not isinstance(value, numbers.Real):
-            return str(value)
         if self.show is not None:
             return self.show(value)
         if self.unit in DECIMALS:
             return fixed(value, DECIMALS[self.unit])
-        return str(value) if isinstance(value, numbers.Integral) else significant(value)
+        return significant(float(value)) if isinstance(value, float | np.floating) else str(value)
 
     @property
     def unit_text(self) -> str:
@@ -104,7 +103,7 @@ class Section:
 
     name: str
     frame: pd.DataFrame
-    columns: Mapping[str, Column]
+    columns: Mapping[Any, Column]
     title: str = ""
     is_upright: bool = False
     total: Sequence[str] = ()

@@ -44,8 +44,9 @@ def _list(section: Section) -> Grid:
 def _rows_and_columns(section: Section) -> Grid:
     """The levels of the index that have names, and the columns, with all rows that are shown."""
     frame, columns = section.frame, section.columns
-    levels = {name: frame.index.get_level_values(name) for name in frame.index.names if name is not None}
-    known = {name: columns.get(name) or Column(heading=str(name)) for name in levels} | columns
+    index = frame.index
+    levels = {name: index.get_level_values(k) for k, name in enumerate(index.names) if name is not None}
+    known = {**{name: Column(heading=str(name)) for name in levels}, **columns}
     values = {name: levels[name] if name in levels else frame[name] for name in known}
     texts = [[column.text(value) for value in values[name]] for name, column in known.items()]
     for k, column in enumerate(known.values()):

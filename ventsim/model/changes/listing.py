@@ -1,6 +1,7 @@
 """What changes, row by row, as a table."""
 
 from functools import partial
+from typing import Any
 
 import pandas as pd
 
@@ -23,7 +24,7 @@ _COLUMNS = {
 
 def table_of(plan: Plan) -> Table:
     """What changes, when and from what to what, in order of time."""
-    rows = []
+    rows: list[tuple[Any, ...]] = []
     root = roots(plan.circuit, plan.settings)
     for course in plan.courses:
         for stretch in course.stretches:

@@ -57,11 +57,11 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     )
     sections = [
         Section(
-            name="lungs", frame=lungs, columns={name: VARIABLES[name].column for name in lungs},
+            name="lungs", frame=lungs, columns={name: VARIABLES[str(name)].column for name in lungs},
             total=[name for name in _SUMMED if name in lungs],
         ),
         Section(
-            name="ports", frame=ports, columns={name: VARIABLES[name].column for name in ports},
+            name="ports", frame=ports, columns={name: VARIABLES[str(name)].column for name in ports},
             title="ventilator and circuit", is_upright=True,
         ),
     ]  # fmt: skip

@@ -90,15 +90,12 @@ def alarms_table(alarms: xr.Dataset) -> Table:
     much since the first breath that the ventilator alarms.
     """
     check_dataset(alarms, "alarms")
-    held = alarms["alarm_condition"].astype(bool).sum("breath").values
-    frame = pd.DataFrame(
-        {
-            "first_raised": alarms["first_raised"].values,
-            "breaths_raised": alarms["alarm_raised"].astype(bool).sum("breath").values,
-            "breaths_with_condition": held,
-        },
-        index=pd.Index([in_words(str(name)) for name in alarms["alarm"].values], name="alarm"),
-    )[held > 0]
+    counts = {
+        "breaths_raised": alarms["alarm_raised"].astype(bool).sum("breath"),
+        "breaths_with_condition": alarms["alarm_condition"].astype(bool).sum("breath"),
+    }
+    frame = alarms[["first_raised"]].assign(counts).to_dataframe().rename(index=in_words)
+    frame = frame[frame["breaths_with_condition"] > 0]
     count = alarms.sizes["breath"]
     title = f"Alarms of the ventilator in {count} breath{'' if count == 1 else 's'}"
     return Table(
