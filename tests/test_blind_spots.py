@@ -25,14 +25,16 @@ def lungs(compliance=50.0):
 IDEAL = vs.layouts.shared(lungs(), ideal=True, one_way_valves=False)
 REAL = vs.layouts.shared(
     lungs(),
-    branch=vs.Branch(filter=vs.Filter(), tracheal_tube=vs.TrachealTube(inner_diameter=7.5)),
+    limbs=vs.PatientLimbs(filter=vs.Filter(), tracheal_tube=vs.TrachealTube(inner_diameter=7.5)),
 )
 
 
 @pytest.fixture(scope="module")
 def both():
     """All standard faults in both modes, on a circuit that has the parts for them."""
-    return studies.blind_spots(REAL, studies.equivalent_modes(REAL, PRESSURE), lung="b", duration=60.0)
+    return studies.blind_spots(
+        REAL, PRESSURE, modes=studies.equivalent_modes(REAL, PRESSURE), lung="b", duration=60.0
+    )
 
 
 def test_in_pressure_control_the_closed_form_and_the_others_do_not_notice():
@@ -64,7 +66,7 @@ def test_in_volume_control_the_others_gain_what_the_first_loses():
 def test_the_display_cannot_tell_which_lung_changed():
     """Two different faults with the same display."""
     faults = {name: vs.Change(path=f"lungs.{name}.compliance", factor=0.5, at=0.0) for name in "bc"}
-    found = studies.blind_spots(REAL, {"p": PRESSURE, "v": VOLUME}, faults=faults, duration=60.0)
+    found = studies.blind_spots(REAL, PRESSURE, modes={"p": PRESSURE, "v": VOLUME}, faults=faults, duration=60.0)
     for name in found.data_vars:
         if str(name).startswith("displayed") and "fault" in found[name].dims:
             np.testing.assert_allclose(found[name][:, 0], found[name][:, 1], atol=1e-4, err_msg=str(name))
@@ -85,7 +87,7 @@ def test_all_standard_faults_are_tried_where_the_parts_are(both):
     vs.schema.check_dataset(both, "blind spots")
 
 
-def test_a_clamped_branch_is_unseen_in_pressure_control_and_harms_the_others_in_volume_control(both):
+def test_a_clamped_limb_is_unseen_in_pressure_control_and_harms_the_others_in_volume_control(both):
     one = both.sel(fault="clamped tube")
     assert float(one.unseen.sel(mode="pressure control", lung="b")) == 1.0
     assert float(one.tidal_volume_change.sel(mode="volume control", lung="a")) > 25.0
@@ -94,7 +96,7 @@ def test_a_clamped_branch_is_unseen_in_pressure_control_and_harms_the_others_in_
 
 def test_limits_that_are_tight_see_more(both):
     tight = monitor.AlarmLimits.around(
-        monitor.displayed_values(vs.simulate_breaths(REAL, PRESSURE, duration=80.0)),
+        monitor.displayed_values(vs.simulate_long(REAL, PRESSURE, duration=80.0).measures),
         margin=0.05,
         pressure_margin=1.0,
     )
@@ -115,16 +117,16 @@ def test_equivalent_settings_deliver_the_same_there_and_back():
     )
     assert other == pytest.approx(one, rel=2e-6)
     assert back.inspiratory_pressure == pytest.approx(PRESSURE.inspiratory_pressure, rel=1e-4)
-    huge = VOLUME.changed({"tidal_volume": 7_900.0})
+    huge = VOLUME.changed(tidal_volume=7_900.0)
     with pytest.raises(vs.errors.InputError, match="no pressure control delivers 7900 mL"):
         studies.equivalent_settings(REAL, huge)
 
 
 def test_a_fault_whose_run_fails_does_not_stop_the_others():
-    lung = vs.ElasticLung(curve=vs.ExponentialCurve(largest_volume=2000, rate=0.03), resistance=10)
+    lung = vs.Lung(compliance=vs.laws.Exponential(largest_volume=2000, pressure_rate=0.03), resistance=10)
     circuit = vs.layouts.single(lung)
     faults = {
-        "impossible": vs.Change(path="lungs.lung.curve.largest_volume", to=100, at=0.7),
+        "impossible": vs.Change(path="lungs.lung.compliance.largest_volume", to=100, at=0.7),
         "possible": vs.Change(path="lungs.lung.resistance", factor=2.0, at=0.0),
     }
     found = studies.blind_spots(circuit, PRESSURE, faults=faults, duration=20.0)
@@ -137,7 +139,7 @@ def test_a_fault_whose_run_fails_does_not_stop_the_others():
 
 def test_table_tells_what_is_displayed_at_the_end_and_from_when_alarms_count():
     """A leak that closes by itself: the display is as before at the end, but the first breath has alarmed."""
-    leak = vs.LeakOnset(joint="b.airway", linear_resistance=1.0, at=0.0, until=16.0)
+    leak = vs.LeakOnset(joint="b.airway", resistance=1.0, at=0.0, until=16.0)
     found = studies.blind_spots(IDEAL, VOLUME, faults={"leak": leak}, duration=80.0)
     text = str(studies.blind_spots_table(found))
     (row,) = (line.split() for line in text.splitlines() if line.startswith("leak"))
@@ -180,7 +182,7 @@ def test_columns_of_long_names_stay_below_their_heads():
             {"faults": {"odd": vs.Change(path="lungs.e.compliance", factor=0.5, at=0.0)}},
             r"faults: 'odd', pressure control: changes\.1\.path 'lungs\.e\.compliance': there is no 'e'",
         ),
-        ({"faults": {"late": STIFF.changed({"at": 300.0})}}, "begins at 300 s, but 300 s are watched"),
+        ({"faults": {"late": STIFF.changed(at=300.0)}}, "begins at 300 s, but 300 s are watched"),
         ({"duration": 3.0}, "duration 3 s is not allowed"),
         ({"harm": -0.1}, "harm -0.1 is not allowed"),
         ({"pressure_harm": float("nan")}, "pressure_harm nan cmH2O is not allowed"),
@@ -197,10 +199,21 @@ def test_a_fault_before_the_fault_begins_is_refused():
         vs.Change(path="lungs.b.compliance", factor=0.5, at=-1.0)
 
 
-@pytest.mark.parametrize("settings", [{}, {"odd": 3.0}, 3.0])
-def test_settings_that_are_none(settings):
+@pytest.mark.parametrize("modes", [{}, {"odd": 3.0}, 3.0])
+def test_modes_that_are_none(modes):
     with pytest.raises(vs.errors.InputError, match="no breath"):
-        studies.blind_spots(IDEAL, settings)
+        studies.blind_spots(IDEAL, PRESSURE, modes=modes)
+
+
+def test_a_scenario_is_studied_like_its_circuit_and_settings():
+    scenario = vs.Scenario(circuit=IDEAL, settings=PRESSURE)
+    found = studies.blind_spots(scenario, faults={"stiff": STIFF}, duration=20.0)
+    other = studies.blind_spots(IDEAL, PRESSURE, faults={"stiff": STIFF}, duration=20.0)
+    xr.testing.assert_equal(found, other)
+    assert studies.standard_faults(scenario) == studies.standard_faults(IDEAL)
+    assert studies.equivalent_settings(scenario) == studies.equivalent_settings(IDEAL, PRESSURE)
+    with pytest.raises(vs.errors.InputError, match="blind_spots: settings are missing"):
+        studies.blind_spots(IDEAL)
 
 
 def test_ctrl_c_keeps_what_is_finished(monkeypatch):
@@ -228,32 +241,58 @@ def test_ctrl_c_keeps_what_is_finished(monkeypatch):
     assert texts.count("not run") == 2 * 4 and "failed" not in texts  # 2 faults, 4 lungs
 
 
-def faults_of(lung, **branch):
-    return studies.standard_faults(vs.layouts.single(lung, name="a", branch=vs.Branch(**branch)))
+def faults_of(lung, **limbs):
+    return studies.standard_faults(vs.layouts.single(lung, name="a", limbs=vs.PatientLimbs(**limbs)))
 
 
-def test_a_kink_is_a_hole_whatever_the_limb_is_made_of():
+KINKED_LIMBS = {
+    "number": {"inspiratory_restrictor": vs.Restrictor(resistance=2.0)},
+    "law": {"inspiratory_restrictor": vs.Restrictor(resistance=vs.laws.Rohrer(linear=2.0, quadratic=10.0))},
+    "law of the tube": {},
+    "measured": {
+        "inspiratory_restrictor": vs.Restrictor(
+            resistance=vs.laws.MeasuredCurve(flows=(0.5, 1.0), pressure_drops=(2.0, 6.0))
+        )
+    },
+}
+
+
+@pytest.mark.parametrize("limbs", KINKED_LIMBS.values(), ids=KINKED_LIMBS)
+def test_a_kink_is_a_hole_in_series_whatever_the_limb_is_made_of(limbs):
     """Contraction and expansion by hand: 1.204/2 (0.981/2 + 0.981^2) (1e-3/7.069e-6)^2 / 98.07 = 178.6 cmH2O."""
     lung = vs.Lung(compliance=50, resistance=10)
-    plain = vs.Restrictor(linear_resistance=2.0, quadratic_resistance=10.0)
-    (change,) = faults_of(lung, inspiratory_restrictor=plain)["kinked tube"]
-    assert change.path == "parts.a inspiratory restrictor.quadratic_resistance"
-    assert change.to == pytest.approx(10.0 + 178.6, rel=1e-3)
-    (change,) = faults_of(lung, inspiratory_restrictor=vs.Orifice(bore=22.0))["kinked tube"]
-    assert (change.path, change.to) == ("parts.a inspiratory restrictor.bore", 3.0)
-    (change,) = faults_of(lung)["kinked tube"]
-    assert change.path == "parts.a inspiratory tube.quadratic_resistance"
+    (change,) = faults_of(lung, **limbs)["kinked tube"]
+    part = limbs.get("inspiratory_restrictor", vs.Tube(length=1.5))
+    assert change.path == f"parts.a inspiratory {part.kind}.resistance"
+    before = vs.layouts.single(lung, name="a", limbs=vs.PatientLimbs(**limbs)).parts[f"a inspiratory {part.kind}"]
+    lost = float(before.elements()[0].forward.pressure_drop(1.0))
+    assert float(change.to.pressure_drop(1.0)) == pytest.approx(lost + 178.6, rel=1e-3)
+
+
+def test_a_kink_narrows_a_hole_that_is_there():
+    hole = vs.Restrictor(resistance=vs.laws.Orifice(bore=22.0))
+    (change,) = faults_of(vs.Lung(compliance=50, resistance=10), inspiratory_restrictor=hole)["kinked tube"]
+    assert (change.path, change.to) == ("parts.a inspiratory restrictor.resistance.bore", 3.0)
 
 
 def test_secretions_narrow_a_measured_tube_too():
-    """To 70 % of the bore; of turbulent flow 0.7^-4 = 4.16 times the loss."""
+    """To 70 % of the bore; of turbulent flow 0.7^-4 = 4.165 times the loss."""
     lung = vs.Lung(compliance=50, resistance=10)
-    measured = vs.TrachealTube(inner_diameter=7.5, resistance=2.0, quadratic_resistance=5.0)
+    measured = vs.TrachealTube(
+        inner_diameter=7.5,
+        resistance=vs.laws.Rohrer(linear=2.0, quadratic=5.0),
+        expiratory_resistance=vs.laws.PowerLaw(coefficient=6.0, exponent=1.75),
+    )
     changes = faults_of(lung, tracheal_tube=measured)["secretions"]
-    assert [change.path.rpartition(".")[2] for change in changes] == ["resistance", "quadratic_resistance"]
-    assert [change.factor for change in changes] == pytest.approx([4.165] * 2, rel=1e-3)
-    (change,) = faults_of(lung, tracheal_tube=vs.TrachealTube(inner_diameter=7.5, narrowing=0.1))["secretions"]
-    assert (change.path, change.to) == ("parts.a tracheal tube.narrowing", pytest.approx(1.0 - 0.7 * 0.9))
+    found = {change.path.removeprefix("parts.a tracheal tube."): change.to for change in changes}
+    wanted = {"resistance.linear": 2.0, "resistance.quadratic": 5.0, "expiratory_resistance.coefficient": 6.0}
+    assert found == pytest.approx({path: 0.7**-4 * value for path, value in wanted.items()})
+    half_closed = vs.TrachealTube(inner_diameter=7.5, obstructed_fraction=0.1)
+    (change,) = faults_of(lung, tracheal_tube=half_closed)["secretions"]
+    assert (change.path, change.to) == (
+        "parts.a tracheal tube.obstructed_fraction",
+        pytest.approx(1.0 - 0.7 * 0.9),
+    )
 
 
 REGIONS = (vs.Region(compliance=20, resistance=10), vs.Region(compliance=30, resistance=10))
@@ -262,15 +301,15 @@ REGIONS = (vs.Region(compliance=20, resistance=10), vs.Region(compliance=30, res
 @pytest.mark.parametrize(
     "lung",
     [
-        vs.CompartmentLung(resistance=5, regions=REGIONS),
-        vs.ElasticLung(curve=vs.ExponentialCurve(largest_volume=3000, rate=0.02), resistance=10),
-        vs.ElasticLung(
-            curve=vs.SigmoidCurve(vital_capacity=3000, inflection=15, width=8),
-            resistance=10,
+        vs.Lung(resistance=5, regions=REGIONS),
+        vs.Lung(compliance=vs.laws.Exponential(largest_volume=3000, pressure_rate=0.02), resistance=10),
+        vs.Lung(
+            compliance=vs.laws.Sigmoid(vital_capacity=3000, inflection_pressure=15, width=8),
+            resistance=vs.laws.Rohrer(linear=8, quadratic=5),
             expiratory_resistance=12,
             chest_wall_compliance=150,
         ),
-        vs.ElasticLung(curve=vs.VolumeDependentCurve(elastance=0.015, volume_elastance=5e-6), resistance=10),
+        vs.Lung(compliance=vs.laws.VolumeDependent(elastance=0.015, volume_elastance=5e-6), resistance=10),
     ],
     ids=["regions", "exponential", "sigmoid", "volume-dependent"],
 )
@@ -322,7 +361,7 @@ def test_a_lung_that_got_nothing_before():
 
 def test_hours_and_minutes_along_the_axis():
     """Two hours of invented measures: marks every 15 min, and one an hour is written 1:00."""
-    measures = vs.simulate_breaths(IDEAL, PRESSURE, duration=7200.0)
+    measures = vs.simulate_long(IDEAL, PRESSURE, duration=7200.0).measures
     axes = vs.plot.hours(measures)
     assert axes.shape == (2,)
     axes[1].figure.canvas.draw()
@@ -332,7 +371,7 @@ def test_hours_and_minutes_along_the_axis():
 
 def test_picture_of_hours():
     change = vs.Change(path="lungs.b.compliance", to=20.0, at=40.0, until=80.0)
-    measures = vs.simulate_breaths(REAL, VOLUME, duration=240.0, changes=[change])
+    measures = vs.simulate_long(REAL, VOLUME, duration=240.0, changes=[change]).measures
     displayed = monitor.displayed_values(measures)
     raised = monitor.alarms(displayed, monitor.AlarmLimits(high_pressure=10.0))
     axes = vs.plot.hours(measures, displayed=displayed, alarms=raised, instants={"begins": 40.0, "ends": 80.0})
@@ -349,7 +388,7 @@ def test_picture_of_hours():
         measures, displayed=displayed, alarms=monitor.alarms(displayed, monitor.AlarmLimits.off())
     )
     assert "no alarm" in [text.get_text() for text in quiet[4].texts]
-    with pytest.raises(vs.errors.SchemaError, match=r"hours needs 2 Axes; it got 1.\n  Two for the lungs"):
+    with pytest.raises(vs.errors.SchemaError, match=r"hours needs 2 Axes \(two for the lungs.*it got 1\."):
         vs.plot.hours(measures, axes=[Figure().subplots()])
     with pytest.raises(vs.errors.SchemaError, match="these are measures of breaths; displayed values are needed"):
         vs.plot.hours(measures, displayed=measures)

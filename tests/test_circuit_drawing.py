@@ -9,12 +9,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import ventsim as vs
+from ventsim import laws
 from ventsim.errors import CircuitError, CircuitWarning, SchemaError
-from ventsim.model.parts import Cap, Filter, Leak, OpenEnd, Orifice, Restrictor, TPiece, Tube, YPiece
+from ventsim.model.parts import Cap, Filter, Leak, OpenEnd, Restrictor, TPiece, Tube, YPiece
+from ventsim.model.parts.part import PARTS
 from ventsim.model.scenario import builtin, builtin_names
 from ventsim.view.plot import circuit_drawing, differences
 from ventsim.view.plot.circuit.flows import joint_flows
 from ventsim.view.plot.circuit.lines import geometry
+from ventsim.view.plot.circuit.symbols import JUNCTIONS, SHAPES
 from ventsim.view.plot.circuit.trees import owner
 
 mpl.use("Agg")
@@ -36,7 +39,7 @@ def lung(compliance=40.0):
 def common_y_piece():
     """One limb each way for two lungs behind one Y-piece; a leak before one of them."""
     parts = {"in": Tube(length=1.5), "y": YPiece(), "out": Tube(length=1.5), "t": TPiece(), "leak": Leak(
-        linear_resistance=100.0), "a": lung(), "b": lung(20.0)}  # fmt: skip
+        resistance=100.0), "a": lung(), "b": lung(20.0)}  # fmt: skip
     joints = [("ventilator.inspiratory", "in.inlet"), ("in.outlet", "y.inspiratory"),
               ("y.expiratory", "out.inlet"), ("out.outlet", "ventilator.expiratory"), ("y.patient", "t.stem"),
               ("t.left", "a.airway"), ("t.right", "leak.inlet"), ("leak.outlet", "b.airway")]  # fmt: skip
@@ -79,12 +82,12 @@ def with_a_link():
 
 def restricted():
     """Every part that a limb may have."""
-    branch = vs.Branch(
-        inspiratory_restrictor=Restrictor(linear_resistance=20.0),
-        expiratory_restrictor=Orifice(bore=6.0),
+    limbs = vs.PatientLimbs(
+        inspiratory_restrictor=Restrictor(resistance=20.0),
+        expiratory_restrictor=Restrictor(resistance=laws.Orifice(bore=6.0)),
         filter=Filter(),
     )
-    return vs.layouts.shared({"a": lung(), "a long name": lung(20.0), "c": lung()}, branches={"c": branch})
+    return vs.layouts.shared({"a": lung(), "a long name": lung(20.0), "c": lung()}, limbs={"c": limbs})
 
 
 CIRCUITS = {
@@ -104,7 +107,7 @@ def texts(ax):
 
 
 @each_circuit
-def test_every_part_has_a_place_of_its_own(circuit):
+def test_every_part_has_a_position_of_its_own(circuit):
     spots = geometry(circuit).spots
     assert set(spots) == {*circuit.parts, "ventilator.inspiratory", "ventilator.expiratory"}
     xy = np.array(list(spots.values()))
@@ -120,7 +123,7 @@ def test_a_line_joins_what_a_joint_joins_and_is_drawn_once(circuit):
     for pipe in drawing.pipes:
         assert pipe.line[0] == drawing.spots[owner(pipe.ends[0])]
         assert pipe.line[-1] == drawing.spots[owner(pipe.ends[1])]
-    carried = {number for stretch in drawing.segments for number, _ in stretch.carries}
+    carried = {number for segment in drawing.segments for number, _ in segment.carries}
     assert carried == set(range(len(circuit.joints)))
 
 
@@ -342,8 +345,25 @@ def test_wrong_input_to_a_drawing():
         circuit_drawing(circuit, waveforms=waveforms, time="4")
     with pytest.raises(SchemaError, match=r"know no flow through 'in'\.\n  Give the circuit that was simulated"):
         circuit_drawing(common_y_piece(), waveforms=waveforms)
-    with pytest.raises(CircuitError, match=r"Layout\(\.\.\.\) is not a circuit.\n  Give a Circuit"):
-        circuit_drawing(vs.layouts.Layout(lungs={"a": lung()}))
+    with pytest.raises(CircuitError, match=r"'ward' is not a circuit.\n  Give .*, or a Scenario"):
+        circuit_drawing("ward")
+
+
+def test_a_scenario_is_drawn_like_its_circuit():
+    """So is a layout; the picture of each is the same to the byte."""
+    layout = vs.layouts.Layout(lungs={"a": lung(), "b": lung(20.0)})
+    scenario = vs.Scenario(circuit=layout, settings=SETTINGS)
+    drawn = []
+    for one in (layout, layout.circuit, scenario):
+        figure = circuit_drawing(one).figure
+        figure.canvas.draw()
+        drawn.append(bytes(figure.canvas.buffer_rgba()))
+    assert drawn[0] == drawn[1] == drawn[2]
+
+
+def test_every_kind_of_part_has_a_symbol():
+    """A plain box is for kinds of a user's own; a lung is drawn as an ellipse."""
+    assert set(PARTS.kinds) - {"lung"} == {*SHAPES, *JUNCTIONS}
 
 
 @settings(max_examples=25, deadline=None)
@@ -353,7 +373,7 @@ def test_wrong_input_to_a_drawing():
     ideal=st.booleans(),
     valves=st.booleans(),
 )
-def test_places_of_any_ready_made_circuit(count, arrangement, ideal, valves):
+def test_positions_in_any_ready_made_circuit(count, arrangement, ideal, valves):
     lungs = {f"lung {k}": lung() for k in range(count)}
     circuit = vs.layouts.shared(lungs, arrangement=arrangement, ideal=ideal, one_way_valves=valves or ideal)
     drawing = geometry(circuit)
@@ -419,7 +439,7 @@ def test_wrong_input_to_differences(pair):
         differences(real.isel(time=[0, -1]), real.sel(time=slice(4.0, 6.0)))
     with pytest.raises(SchemaError, match=r"'\['volume'\]' cannot be drawn"):
         differences(real, ideal, variable=["volume"])
-    with pytest.raises(SchemaError, match="differences needs two Axes; it got 3"):
+    with pytest.raises(SchemaError, match=r"differences needs 2 Axes \(curves and difference\); it got 3"):
         differences(real, ideal, axes=plt.subplots(3, 1)[1])
 
 
@@ -436,7 +456,7 @@ def test_a_valve_against_the_flow_is_drawn_as_it_lies():
 
 
 def tip_of_valve(ax, circuit):
-    """How far the tip of the triangle of the first valve is to the right of its place. [pixel]"""
+    """How far the tip of the triangle of the first valve is to the right of its position. [pixel]"""
     ax.figure.canvas.draw()
     at = ax.transData.transform(geometry(circuit).spots["a inspiratory valve"])
     near = []

@@ -107,7 +107,9 @@ def test_waveforms_draw_on_given_axes():
     drawn = plot.waveforms(invented_waves(), axes=axes)
     assert [ax is given for ax, given in zip(drawn, axes, strict=True)] == [True] * 3
     assert drawn[0].figure is figure
-    with pytest.raises(SchemaError, match=r"waveforms needs three Axes; it got 2"):
+    with pytest.raises(
+        SchemaError, match=r"waveforms needs 3 Axes \(pressure, flow and volume\); it got 2\.\n  Use plt.subplots"
+    ):
         plot.waveforms(invented_waves(), axes=axes[:2])
 
 
@@ -122,7 +124,7 @@ def test_input_is_not_changed():
 def test_missing_or_unlabelled_variables():
     waveforms = invented_waves()
     with pytest.raises(
-        SchemaError, match=r"'volume' is missing, .*\n  ventsim\.metrics\.integrate_recording adds"
+        SchemaError, match=r"'volume' is missing, .*\n  ventsim\.results\.measures\.integrate_recording adds"
     ):
         plot.waveforms(waveforms.drop_vars("volume"))
     with pytest.raises(SchemaError, match=r"'breath_end' is missing, .*\n  Add it"):

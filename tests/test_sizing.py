@@ -466,7 +466,7 @@ def test_with_valves_and_elsewhere_there_is_no_note():
     assert size(real(), BREATH, targets=target, vary={HOLE: (2, 22)}).attrs["notes"] == ""
     assert way_in(real(one_way_valves=False), "b", without="b inspiratory restrictor") is not None
     assert way_in(real(), "b", without="b inspiratory restrictor") is None
-    one, path = add_restrictor(vs.layouts.single(vs.Lung(compliance=50, resistance=10)), "lung")
+    one, _ = add_restrictor(vs.layouts.single(vs.Lung(compliance=50, resistance=10)), "lung")
     assert way_in(one, "lung", without="lung inspiratory restrictor") is None
 
 
@@ -505,9 +505,8 @@ def test_it_sits_where_the_layouts_have_it(limb):
     assert circuit == made and circuit.layout.circuit == made
     # Into a circuit that was joined part by part, too.
     plain = vs.layouts.shared(lungs)
-    joined, path = add_restrictor(
-        vs.Circuit(parts=plain.parts, joints=plain.joints), "b", limb=limb, resistance=hole
-    )
+    joined = vs.Circuit(parts=plain.parts, joints=plain.joints)
+    joined, path = add_restrictor(joined, "b", limb=limb, resistance=hole)
     assert path == f"parts.b {limb} restrictor.resistance.bore" and joined.parts == made.parts
     assert {frozenset(joint) for joint in joined.joints} == {frozenset(joint) for joint in made.joints}
 
@@ -543,14 +542,12 @@ def test_the_path_is_that_of_the_value_to_vary():
 def test_wrong_restrictors_are_refused(change, words):
     plain = vs.layouts.shared({name: vs.Lung(compliance=50, resistance=10) for name in "ab"})
     asked = {"lung": "b"} | change
-    with pytest.raises(CircuitError, match=words):
+    with pytest.raises(InputError, match=words):
         add_restrictor(plain, asked.pop("lung"), **asked)
 
 
 def test_a_second_restrictor_and_a_strange_circuit_are_refused():
-    with pytest.raises(
-        CircuitError, match=r"already\.\n  Vary a value of it: 'parts\.b inspiratory restrictor\.resistance"
-    ):
+    with pytest.raises(CircuitError, match=r"already\.\n  Vary a value of it: 'parts\.b inspiratory restr"):
         add_restrictor(real(), "b")
     circuit = vs.Circuit(
         parts={"y": vs.YPiece(), "a": vs.Lung(compliance=50, resistance=5)},
@@ -584,7 +581,7 @@ BOTH = {HOLE: (2, 22), "settings.inspiratory_pressure": (5, 30)}
         ({"targets": {"b": {"plateau_pressure": 20.0}}}, "needs a pause"),
         ({"vary": {}}, "vary: there is nothing"),
         (
-            {"vary": {"parts.b inspiratry restrictor.resistance.bore": (2, 22)}},
+            {"vary": {"parts.b inspiratry restrictor.x": (2, 22)}},
             "Did you mean 'b inspiratory restrictor'",
         ),
         ({"vary": {f"{RESTRICTOR}.resistance.boar": (2, 22)}}, "Did you mean 'bore'"),
@@ -606,11 +603,11 @@ BOTH = {HOLE: (2, 22), "settings.inspiratory_pressure": (5, 30)}
         ),
         ({"vary": {"lungs.b.compliance": (20, 60), "parts.b.compliance": (20, 60)}}, "are one value"),
         ({"drills": ()}, "no list of bores"),
-        ({"drills": (4.0, -1.0)}, "drills: -1 mm is not allowed"),
-        ({"bore_tolerance": 0.0}, "bore_tolerance: 0 mm is not allowed"),
-        ({"bore_tolerance": "wide"}, "bore_tolerance: 'wide' is not a number"),
-        ({"tolerance": 0.5}, "tolerance: 0.5 is not allowed"),
-        ({"tolerance": None}, "tolerance: None is not a number"),
+        ({"drills": (4.0, -1.0)}, "drills: drill -1 mm is not allowed"),
+        ({"bore_tolerance": 0.0}, "bore_tolerance 0 mm is not allowed"),
+        ({"bore_tolerance": "wide"}, "bore_tolerance 'wide' is not a number"),
+        ({"tolerance": 0.5}, "tolerance 0.5 is not allowed"),
+        ({"tolerance": None}, "tolerance None is not a number"),
     ],
 )
 def test_wrong_questions_are_refused(asked, words):
@@ -671,15 +668,14 @@ def test_the_answer_is_a_scenario_again(tmp_path):
     assert float(volumes.sel(lung="b")[0]) == pytest.approx(400.0, rel=1e-5)
     found.scenario.save(tmp_path / "sized.toml")
     assert vs.Scenario.read(tmp_path / "sized.toml") == found.scenario
-    assert found.results.identical(
-        size(real(), BREATH, targets=GOOD, vary={HOLE: (2, 22)}).assign_attrs(found.results.attrs)
-    )
+    of_circuit = size(real(), BREATH, targets=GOOD, vary={HOLE: (2, 22)})
+    assert found.results.drop_attrs().identical(of_circuit.drop_attrs())
 
 
 def test_by_default_an_orifice_varies_for_each_target():
     """Lung a gets a hole in its limb by itself; the same as putting it in by hand."""
     lungs = {"a": vs.Lung(compliance=30, resistance=10), "b": vs.Lung(compliance=50, resistance=10)}
-    found = size_restrictors(vs.layouts.shared(lungs), BREATH, targets=GOOD)
+    found = size_restrictors(vs.layouts.shared(lungs, arrangement="star"), BREATH, targets=GOOD)
     by_hand = size_restrictors(real(), BREATH, targets=GOOD, vary={HOLE: (1, "widest")})
     assert found.results.quantity.values.tolist() == [HOLE]
     assert value_of(found.results) == value_of(by_hand.results)

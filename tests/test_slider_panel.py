@@ -12,13 +12,16 @@ import time
 import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
+from typing import ClassVar
 
 import nbformat
 import pytest
 
 import ventsim as vs
-from ventsim import panel
+from ventsim import laws, panel
 from ventsim.errors import InputError, PlausibilityWarning, SolverError
+from ventsim.model.ventilator import BreathSettings
+from ventsim.model.ventilator.segment import Segment
 from ventsim.view.panel.starting_values import sliders_for
 
 CHROMIUM, CHROMEDRIVER = shutil.which("chromium"), shutil.which("chromedriver")
@@ -58,6 +61,16 @@ def test_picture_follows_with_the_same_lines_and_bars():
     assert picture.png() == first
     assert [line for ax in picture.figure.axes for line in ax.lines] == lines
     assert [len(ax.patches) for ax in picture.figure.axes] == [0, 0, 2]
+
+
+def test_picture_of_a_scenario_is_that_of_its_lungs():
+    """The default circuit is that of layouts.shared; a circuit of one's own is shown as it is."""
+    circuit = vs.layouts.shared(lungs(compliance_b=25))
+    first = picture_bytes(PRESSURE, compliance_b=25)
+    assert panel.BreathPicture(circuit, PRESSURE).png() == first
+    assert panel.BreathPicture(vs.Scenario(circuit=circuit, settings=PRESSURE)).png() == first
+    ideal = vs.layouts.shared(lungs(compliance_b=25), ideal=True)
+    assert panel.BreathPicture(ideal, PRESSURE).png() != first
 
 
 def test_picture_refuses_other_lungs():
@@ -118,21 +131,45 @@ def test_a_slider_can_start_at_nothing():
     """CPAP: no pressure above PEEP, from which a slider has no steps of its own."""
     with pytest.warns(PlausibilityWarning, match="inspiratory_pressure 0 cmH2O"):
         breath = vs.PressureControl(inspiratory_pressure=0, rate=15, inspiratory_time=1)
-    slider = sliders_for(OWN, breath)["", "inspiratory_pressure"]
+    slider = sliders_for(vs.Scenario(circuit=vs.layouts.shared(OWN), settings=breath))["", "inspiratory_pressure"]
     assert (slider.start, slider.least, slider.most, slider.step) == (0.0, 0.0, 30.0, 1.0)
+
+
+class OwnBreath(BreathSettings):
+    """A breath of a user's own: pressure control under another name."""
+
+    kind: ClassVar[str] = "own breath"
+
+    @property
+    def flow_time(self) -> float:
+        return self.inspiratory_phase_time
+
+    def inspiration(self) -> tuple[Segment, ...]:
+        return PRESSURE.inspiration()
 
 
 @pytest.mark.parametrize(
     ("lungs", "settings", "message"),
     [
-        ([OWN["left"], OWN["right"]], None, r"two lungs by name; got \[Lung.*\]\.\n  Give \{'a': Lung"),
-        ({"a": OWN["left"]}, None, r"two lungs by name; there are 1\.\n  Give"),
+        ([OWN["left"], OWN["right"]], None, r"got \[Lung.*\], but lungs by name .*\.\n  Give \{'a': Lung"),
+        ({"a": OWN["left"]}, None, r"there are 1 lungs, the sliders are for 2\.\n  Give"),
         (
             OWN | {"left": vs.preset("ards-sigmoid")},
             None,
-            r"lung 'left' is ElasticLung\(\.\.\.\), which one .*\n  Give Lung",
+            r"lung 'left': compliance Sigmoid\(.*\); a slider shows a number, not a law .*\n  Give Lung",
         ),
-        (None, 12.0, r"settings 12\.0 is no breath .*\n  Give PressureControl"),
+        (
+            OWN | {"left": vs.Lung(compliance=50, resistance=laws.Rohrer(linear=5, quadratic=8))},
+            None,
+            r"lung 'left': resistance Rohrer\(.*\); a slider shows a number, not a law .*\n  Give Lung",
+        ),
+        (
+            OWN | {"left": vs.Lung(resistance=5, regions=[vs.Region(compliance=25, resistance=10)] * 2)},
+            None,
+            r"lung 'left': with regions; a slider shows a number, not a law or several regions\.\n  Give Lung",
+        ),
+        (None, 12.0, r"settings 12\.0 are of the wrong type; .*\n  Give PressureControl"),
+        (None, OwnBreath(peep=5, rate=14, ie_ratio=0.5), r"settings OwnBreath.* is no breath .*\n  Give Pres"),
     ],
 )
 def test_panel_refuses_what_it_has_no_sliders_for(lungs, settings, message):

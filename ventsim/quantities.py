@@ -625,8 +625,9 @@ def check(
 
 def _hint(here: Quantity, value: Any) -> str:
     # Compared before it becomes a float, for which a whole number may be too long.
-    is_number = isinstance(value, numbers.Real) and not isinstance(value, bool) and abs(value) <= _LARGEST
-    return (here.meant(float(value)) if is_number else "") or here.remedy(value)
+    if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not abs(value) <= _LARGEST:
+        return here.remedy(value)
+    return here.meant(float(value)) or here.remedy(value)
 
 
 def finite_array(where: str, name: str, values: ArrayLike, *, unit: str) -> FloatArray:

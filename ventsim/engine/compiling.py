@@ -9,11 +9,12 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 from numba import njit
 from numba.core.dispatcher import Dispatcher
 
-_OPTIONS = {"cache": True, "nogil": True, "error_model": "numpy", "_nrt": False}
+_OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "error_model": "numpy", "_nrt": False}
 
 compiled = njit(**_OPTIONS)
 
@@ -39,7 +40,7 @@ def compile_notice(function: Dispatcher) -> Iterator[None]:
 
     def say() -> None:
         if not function.signatures:
-            what, seconds = _KNOWN[function.__name__]
+            what, seconds = _KNOWN[function.py_func.__name__]
             print(_TEXT.format(what=what, seconds=seconds), file=sys.stderr, flush=True)
 
     timer = threading.Timer(_PATIENCE, say)

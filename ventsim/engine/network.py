@@ -255,7 +255,8 @@ def _branch_row(
         return (*ends, laws.INERTIAL, coupling, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -1, -1, carrier.inertance)
     forward, backward = carrier.forward, carrier.backward or carrier.forward
     two_way = laws.TWO_WAY if carrier.backward == forward else laws.DIRECTIONAL
-    numbers, places = [], []
+    numbers: list[float] = []
+    places: list[int] = []
     for law in (forward, backward):
         places.append(tables.place(law))
         numbers += law.coefficients or (0.0, 0.0)
@@ -285,24 +286,26 @@ def _nodes(
     for point in found.outside:
         node["compliance"][index[point]], node["outside"][index[point]] = BOUNDLESS, True
     elastic = np.zeros(len(found.elastic), ELASTIC)
-    efforts = [(name, store) for name, store in found.elastic if store.effort is not None]
+    efforts = [
+        (f"{name}.{curved.at}", curved.effort) for name, curved in found.elastic if curved.effort is not None
+    ]
     effort = np.zeros(len(efforts), EFFORT)
     corners: list[tuple[float, float]] = []
-    for k, (name, store) in enumerate(found.elastic):
-        i = index[f"{name}.{store.at}"]
+    for k, (name, curved) in enumerate(found.elastic):
+        i = index[f"{name}.{curved.at}"]
         if node["compliance"][i] > 0:
             raise CircuitError(
-                f"part '{name}': its curved store at '{store.at}' meets other stored gas without any resistance "
+                f"part '{name}': its curved store at '{curved.at}' meets other stored gas without any resistance "
                 "between them.\n  Put a resistance between the two."
             )
-        _fill_elastic(elastic[k], store.law)
+        _fill_elastic(elastic[k], curved.law)
         _, elastance = elastic_pressure(elastic[k], 0.0)
         node["elastic"][i], node["compliance"][i] = k, 1.0 / elastance
-    for k, (name, store) in enumerate(efforts):
-        node["effort"][index[f"{name}.{store.at}"]] = k
-        points = _effort_points(store.effort)
-        amplitude = store.effort.pressures[1] if store.effort.half_sine else 0.0
-        effort[k] = (len(corners), len(points), store.effort.period, store.effort.half_sine, amplitude)
+    for k, (point, muscles) in enumerate(efforts):
+        node["effort"][index[point]] = k
+        points = _effort_points(muscles)
+        amplitude = muscles.pressures[1] if muscles.half_sine else 0.0
+        effort[k] = (len(corners), len(points), muscles.period, muscles.half_sine, amplitude)
         corners += points
     return node, elastic, effort, np.array(corners, dtype=float).reshape(-1, 2)
 
@@ -419,7 +422,7 @@ def _gates(
                 f"{held:.3g} mL/cmH2O, so the flow would be infinite when the pressure jumps.\n"
                 f"  Give a {fields[port]} above 0 (0.1, say), or parts without stored gas (ideal=True in the layouts)."
             )
-        if ((at == inertial["start"]) | (at == inertial["end"])).any():
+        if at in inertial["start"] or at in inertial["end"]:
             raise CircuitError(
                 f"ventilator: {fields[port]} 0 cmH2O·s/L meets a tube with inertia at the {port} port: its gas could "
                 f"not be stopped when the valve closes.\n  Give a {fields[port]} above 0 (0.1, say), "

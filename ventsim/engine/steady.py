@@ -8,7 +8,7 @@ tubes) costs it nothing.  Where it fails to converge, breaths are simply repeate
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,10 +75,9 @@ class Search(NamedTuple):
 def new_search(net: Network, n_segments: int) -> Search:
     """Room for a search."""
     n, most = len(net.node), len(net.lung) + SPARE_DIFFERENCES
-    return Search(
-        *(np.zeros(n) for _ in range(4)), *(np.zeros((most, n)) for _ in range(3)), np.zeros((most, most)),
-        np.zeros(most), np.zeros(most, dtype=np.int64), np.zeros(n_segments),
-    )  # fmt: skip
+    room: list[Any] = [np.zeros(n) for _ in range(4)] + [np.zeros((most, n)) for _ in range(3)]
+    room += [np.zeros((most, most)), np.zeros(most), np.zeros(most, dtype=np.int64), np.zeros(n_segments)]
+    return Search(*room)
 
 
 def find_steady_start(

@@ -35,14 +35,14 @@ class RisingLaw(Protocol):
 
     largest_flow: float
 
-    def pressure_drop(self, flow: FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
         """Pressure drop [cmH2O] at flows [L/s]."""
 
 
 class ElasticLawLike(Protocol):
     """A pressure that rises with the volume."""
 
-    def pressure(self, volume: FloatArray) -> FloatArray:
+    def pressure(self, volume: float | FloatArray) -> FloatArray:
         """Pressure [cmH2O] at volumes above relaxation volume [mL]."""
 
     def volume(self, pressure: FloatArray) -> FloatArray:

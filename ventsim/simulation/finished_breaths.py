@@ -65,13 +65,19 @@ class FinishedBreaths:
         self._reached = _Reached(len(self._all), n_breaths, problem, integration.piece, state_vector(run))
 
     @property
+    def _last(self) -> _Reached:
+        """How far the run has come, once there is a block."""
+        assert self._reached is not None
+        return self._reached
+
+    @property
     def _blocks(self) -> list[_Finished]:
         """The blocks that count."""
         return [] if self._reached is None else self._all[: self._reached.n_blocks]
 
     def measures(self, attrs: Mapping[str, Any], *, held_at_start: FloatArray) -> xr.Dataset:
         """Measures of all breaths so far."""
-        last, blocks = self._reached, self._blocks
+        last, blocks = self._last, self._blocks
         parts = zip(*(finished.measures for finished in blocks), strict=True)
         timing, lungs, ports = map(np.concatenate, parts)
         first = blocks[0].number
@@ -105,7 +111,7 @@ class FinishedBreaths:
 
     def state(self, *, held_at_start: FloatArray) -> xr.Dataset:
         """The last state, from which the run can go on to the last bit; with the times of circuit and settings."""
-        last, end = self._reached, self._blocks[-1]
+        last, end = self._last, self._blocks[-1]
         return xr.Dataset(
             {"solver": ("entry", last.state), "held_at_start": ("holder", held_at_start)},
             attrs={

@@ -36,6 +36,12 @@ class Integration:
         The circuit before any change, which that of the earlier run has to be like; None: that of the first piece.
     """
 
+    # Set when the run begins.
+    problem: Problem
+    piece: Piece
+    run: Run
+    held_at_start: FloatArray
+
     def __init__(
         self,
         *,
@@ -46,17 +52,14 @@ class Integration:
         unchanged: Circuit | None = None,
     ) -> None:
         self._tolerance, self._interval, self._start = tolerance, sample_interval, start
-        self._unchanged = unchanged
-        self.problem = problem
-        self.piece: Piece | None = None
-        self.run: Run | None = None
-        self.held_at_start: FloatArray | None = None
+        self._unchanged, self._known = unchanged, problem
+        self._has_begun = False
         self._room: Record | None = None
 
     @property
     def position(self) -> Position:
         """How far the run has come."""
-        if self.run is None:
+        if not self._has_begun:
             return Position()
         now = self.run.clock[0]
         return Position(
@@ -103,20 +106,19 @@ class Integration:
     def _begin(self, piece: Piece) -> None:
         """Set out from the start, with the circuit of the first piece or the one that the start belongs to."""
         # What changes at once, such as a fault at 0 s, has no place yet in the last state of an earlier run.
-        later = self._start is not None and self._unchanged is not None
-        circuit = self._unchanged if later else piece.circuit
-        problem = problem_of(circuit, piece.settings, tolerance=self._tolerance, before=self.problem)
-        given = isinstance(self._start, np.ndarray)
-        self._set_out(problem, self._start if given else initial_pressure(problem, self._start))
+        circuit = piece.circuit if self._start is None or self._unchanged is None else self._unchanged
+        problem = problem_of(circuit, piece.settings, tolerance=self._tolerance, before=self._known)
+        start = self._start
+        self._set_out(problem, start if isinstance(start, np.ndarray) else initial_pressure(problem, start))
         self.held_at_start = held_now(problem, self.run)
 
     def _set_out(self, problem: Problem, pressure: FloatArray) -> None:
-        self.problem = problem
+        self.problem, self._has_begun = problem, True
         self.run = new_run(problem.compiled.network, len(problem.segments), pressure, problem.demands)
 
     def _enter(self, piece: Piece) -> None:
         """Make the circuit and the settings of a piece the present ones."""
-        if self.run is None:
+        if not self._has_begun:
             self._begin(piece)
         before, self.piece = self.problem, piece
         self.problem = problem_of(piece.circuit, piece.settings, tolerance=self._tolerance, before=before)
@@ -150,7 +152,7 @@ class Integration:
             return new_record(network, rows, every_part=True, **size)
         room = self._room
         fits = room is not None and len(room.time) >= rows and len(room.phase) >= n_breaths
-        if not fits or room.phase.shape[1] != n_segments + 1:
+        if room is None or not fits or room.phase.shape[1] != n_segments + 1:
             self._room = room = new_record(network, rows, every_part=False, **size)
         room.used[0] = room.n_breaths[0] = 0
         return room

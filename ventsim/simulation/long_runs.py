@@ -100,10 +100,10 @@ def simulate_long(
     >>> vs.simulate_long(run, duration=700).measures.sizes["breath"]
     175
     """
-    if isinstance(scenario, LongRun | str | Path):
-        resume, scenario = scenario, None
-    before = resume if resume is None or isinstance(resume, LongRun) else LongRun.read(resume)
-    if scenario is None:
+    goes_on = isinstance(scenario, LongRun | str | Path)
+    given = scenario if isinstance(scenario, LongRun | str | Path) else resume
+    before = given if given is None or isinstance(given, LongRun) else LongRun.read(given)
+    if goes_on and before is not None:
         scenario = Scenario.from_dataset(before.measures)
     elif duration is None and not isinstance(scenario, Scenario):
         duration = 3600.0

@@ -92,9 +92,10 @@ def problem_of(
     check("", {"tolerance": tolerance})
     tolerance = float(tolerance)  # numbers of another type would have the engine compiled once more
     check_settings(circuit.ventilator, settings)
-    known = None if before is None else before.compiled
-    same = before is not None and before.circuit is circuit
-    compiled = known if same else compile_circuit(circuit, like=known)
+    if before is not None and before.circuit is circuit:
+        compiled = before.compiled
+    else:
+        compiled = compile_circuit(circuit, like=None if before is None else before.compiled)
     segments = segment_table(settings)
     absolute = 3.0 * tolerance * min(_drive(compiled, segments) / _USUAL_DRIVE, 1.0)
     demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import Literal, Self
 
 import xarray as xr
 
@@ -114,9 +114,9 @@ class LongRun:
 
 
 def _write_group(dataset: xr.Dataset, path: Path, group: str | None) -> None:
-    encoding = {name: {"zlib": True, "complevel": 1} for name in dataset.data_vars}
-    mode = "w" if group is None else "a"
-    dataset.to_netcdf(path, mode=mode, group=group, engine="h5netcdf", encoding=encoding)
+    encoding = {str(name): {"zlib": True, "complevel": 1} for name in dataset.data_vars}
+    mode: Literal["w", "a"] = "w" if group is None else "a"
+    dataset.to_netcdf(str(path), mode=mode, group=group, engine="h5netcdf", encoding=encoding)
 
 
 def _why_no_state(found: xr.Dataset, path: str | Path) -> str:
@@ -147,7 +147,7 @@ def _in_turn(first: xr.Dataset, second: xr.Dataset) -> xr.Dataset:
             every = list(dict.fromkeys([*first[name].values.tolist(), *second[name].values.tolist()]))
             first, second = first.reindex({name: every}), second.reindex({name: every})
     parts = {}
-    for name in second.data_vars:
+    for name in map(str, second.data_vars):
         along = [dim for dim in ("time", "breath") if dim in second[name].dims]
         parts[name] = xr.concat([first[name], second[name]], dim=along[0]) if along else second[name]
     return xr.Dataset(parts, attrs=second.attrs)

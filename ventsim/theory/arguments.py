@@ -178,7 +178,8 @@ def _checked(where: str, name: str, value: ArrayLike) -> FloatArray:
     array = finite_array(where, name, value, unit=_QUANTITIES[name].unit)
     if array.size:  # if the smallest and the largest number are possible, all are
         for end in [value] if np.isscalar(value) else {float(array.min()), float(array.max())}:
-            check(where, {name: end}, error=InputError, **{name: _QUANTITIES[name]})
+            known: dict[str, Any] = {name: _QUANTITIES[name]}
+            check(where, {name: end}, error=InputError, **known)
     return array
 
 

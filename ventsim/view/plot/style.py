@@ -65,7 +65,7 @@ def counted(
     drawn = np.asarray(axes, dtype=object).ravel()
     if drawn.size != count:
         raise SchemaError(
-            f"{where} needs {count} Axes, {what}; it got {drawn.size}.\n  Use plt.subplots(...) to make {count}."
+            f"{where} needs {count} Axes ({what}); it got {drawn.size}.\n  Use plt.subplots(...) to make {count}."
         )
     return drawn
 

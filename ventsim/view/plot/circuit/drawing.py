@@ -169,7 +169,7 @@ def _draw_lines(
 ) -> None:
     flows = np.zeros(len(drawing.pipes)) if instant is None else np.array(joint_flows(circuit, instant))
     largest = _largest(flows)
-    for segment in drawing.segmentes:
+    for segment in drawing.segments:
         numbers, signs = (np.array(values) for values in zip(*segment.carries, strict=True))
         flow = float(np.sum(signs * flows[numbers]))
         lung = _lung_of_joint(drawing, drawing.pipes[numbers[0]]) if len(numbers) == 1 else None

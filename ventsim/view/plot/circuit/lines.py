@@ -34,7 +34,7 @@ class Geometry:
 
     spots: Mapping[str, Point]
     pipes: tuple[Pipe, ...]
-    segmentes: tuple[Segment, ...]
+    segments: tuple[Segment, ...]
     tops: frozenset[str]
     hangs: frozenset[str]
     serves: Mapping[str, set[str]]
@@ -48,7 +48,7 @@ def geometry(circuit: Circuit) -> Geometry:
     return Geometry(
         spots=spots,
         pipes=pipes,
-        segmentes=_segmentes(pipes, spots),
+        segments=_segments(pipes, spots),
         tops=frozenset(skeleton.hanging),
         hangs=frozenset(name for tree in skeleton.hanging.values() for name in tree.order[1:]),
         serves=skeleton.serves,
@@ -70,19 +70,19 @@ def _line(a: str, b: str, spots: Mapping[str, Point], skeleton: Skeleton) -> tup
     return (ax, ay), (bx, by)
 
 
-def _segmentes(pipes: Sequence[Pipe], spots: Mapping[str, Point]) -> tuple[Segment, ...]:
+def _segments(pipes: Sequence[Pipe], spots: Mapping[str, Point]) -> tuple[Segment, ...]:
     """Lines to be drawn; those that leave a fitting upright on one side become one line that branches."""
     corners: dict[tuple[str, bool], list[tuple[float, int, float]]] = {}
-    segmentes: list[Segment] = []
+    segments: list[Segment] = []
     for number, pipe in enumerate(pipes):
         first = _starts_upright(pipe, spots)
         if first is None:
-            segmentes.append(Segment(pipe.line, ((number, 1.0),)))
+            segments.append(Segment(pipe.line, ((number, 1.0),)))
             continue
         fitting, sign, corner = (
             (owner(pipe.ends[0]), 1.0, pipe.line[1]) if first else (owner(pipe.ends[1]), -1.0, pipe.line[-2])
         )
-        segmentes.append(Segment(pipe.line[1:] if first else pipe.line[:-1], ((number, 1.0),)))
+        segments.append(Segment(pipe.line[1:] if first else pipe.line[:-1], ((number, 1.0),)))
         corners.setdefault((fitting, corner[1] > spots[fitting][1]), []).append((corner[1], number, sign))
     for (fitting, _), branches in corners.items():
         x, y = spots[fitting]
@@ -90,9 +90,9 @@ def _segmentes(pipes: Sequence[Pipe], spots: Mapping[str, Point]) -> tuple[Segme
         for k, (end, _, _) in enumerate(branches):
             if end != y:
                 carries = tuple((number, sign) for _, number, sign in branches[k:])
-                segmentes.append(Segment(((x, y), (x, end)), carries))
+                segments.append(Segment(((x, y), (x, end)), carries))
             y = end
-    return tuple(segmentes)
+    return tuple(segments)
 
 
 def _starts_upright(pipe: Pipe, spots: Mapping[str, Point]) -> bool | None:

@@ -9,11 +9,11 @@ if TYPE_CHECKING:
     from matplotlib.transforms import Transform
 
 INK = "0.15"
-_JUNCTIONS = {"t-piece", "y-piece", "adapter"}
+JUNCTIONS = {"t-piece", "y-piece", "adapter"}
 _BAR = [(-9.0, -3.2), (9.0, -3.2), (9.0, 3.2), (-9.0, 3.2)]
 _BOX = [(-5.5, -5.5), (5.5, -5.5), (5.5, 5.5), (-5.5, 5.5)]
 _TRIANGLE = [[(-5.0, -5.0), (4.0, 0.0), (-5.0, 5.0)], [(4.6, -5.5), (4.6, 5.5)]]
-_SHAPES = {
+SHAPES = {
     "restrictor": [[(-7.0, -5.0), (7.0, 5.0), (7.0, -5.0), (-7.0, 5.0)]],
     "one-way valve": _TRIANGLE,
     "peep valve": [*_TRIANGLE, [(-9.0, 0.0), (-5.0, 0.0)]],
@@ -48,10 +48,10 @@ def draw_symbol(ax: "Axes", kind: str, at: tuple[float, float], *, turn: float) 
         "linewidth": 0.9,
         "clip_on": False,
     }
-    if kind in _JUNCTIONS:
+    if kind in JUNCTIONS:
         ax.add_patch(Circle((0.0, 0.0), 3.2, facecolor=INK, edgecolor="none", **look))
         return
-    for shape in _SHAPES.get(kind, [_BOX]):
+    for shape in SHAPES.get(kind, [_BOX]):
         closed = len(shape) > 2
         face = "white" if closed else "none"
         ax.add_patch(Polygon(np.array(shape), closed=closed, facecolor=face, edgecolor=INK, **look))
