@@ -625,7 +625,8 @@ def check(
 
 def _hint(here: Quantity, value: Any) -> str:
     # Compared before it becomes a float, for which a whole number may be too long.
-    if isinstance(value, bool) or not isinstance(value, int | float | np.number) or not abs(value) <= _LARGEST:
+    is_number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
+    if not is_number or not abs(value) <= _LARGEST:
         return here.remedy(value)
     return here.meant(float(value)) or here.remedy(value)
 
