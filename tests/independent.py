@@ -152,11 +152,10 @@ def read_equations(circuit: Circuit) -> Equations:
         storage[row[point]] += compliance
     laws = []
     for _, passage in passages:
-        back = passage.backward or passage.forward
-        laws.append(
-            [passage.forward.linear, passage.forward.quadratic, back.linear, back.quadratic,
-             passage.opening_pressure, passage.leak_conductance]
-        )  # fmt: skip
+        both = [law.coefficients for law in (passage.forward, passage.backward or passage.forward)]
+        if None in both:
+            raise ValueError(f"these equations know linear and quadratic laws; {name} has another")
+        laws.append([*both[0], *both[1], passage.opening_pressure, passage.leak_conductance])
     machine = circuit.ventilator
     if min(machine.source_resistance, machine.exhalation_resistance) <= 0.0:
         raise ValueError("these equations need resistances above 0 at both ports")

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from sksundae.ida import IDA
 
 from ventsim.model.circuit import Circuit
-from ventsim.model.parts.part import Atmosphere, Curve, ElasticStore, FlowLaw, Inertia, Passage, Rohrer, Store
+from ventsim.model.laws import OPEN, FlowLaw, flow_law
+from ventsim.model.parts.part import Atmosphere, ElasticStore, Inertia, Passage, Store
 from ventsim.model.ventilator import BreathSettings, Segment
 
 FloatArray = NDArray[np.float64]
@@ -34,24 +35,22 @@ HALVINGS = 200
 
 
 class Laws:
-    """Pressure drops of many passages at once; equal curves are called once."""
+    """Pressure drops of many passages at once; equal laws are called once."""
 
     def __init__(self, laws: Sequence[FlowLaw]) -> None:
         self.linear, self.quadratic = np.zeros(len(laws)), np.zeros(len(laws))
-        curves: dict[tuple[object, ...], list[int]] = {}
-        self.curve: list[tuple[Curve, NDArray[np.intp]]] = []
+        rows: dict[FlowLaw, list[int]] = {}
         for k, law in enumerate(laws):
-            if isinstance(law, Rohrer):
-                self.linear[k], self.quadratic[k] = law.linear, law.quadratic
+            if law.coefficients is not None:
+                self.linear[k], self.quadratic[k] = law.coefficients
             else:
-                curves.setdefault((law.function, law.arguments), []).append(k)
-        for rows in curves.values():
-            self.curve.append((laws[rows[0]], np.array(rows)))
+                rows.setdefault(law, []).append(k)
+        self.curved = [(law, np.array(places)) for law, places in rows.items()]
 
     def drop(self, flow: FloatArray) -> FloatArray:
         """Pressure drops, shape of `flow`, (..., n_passages)."""
         total = self.linear * flow + self.quadratic * flow * np.abs(flow)
-        for law, rows in self.curve:
+        for law, rows in self.curved:
             total[..., rows] = law.pressure_drop(flow[..., rows])
         return total
 
@@ -138,7 +137,7 @@ class System:
         result[:volumes][self.vented] = pressure[self.vented]
         for k, (point, store) in enumerate(self.curved):
             muscles = 0.0 if store.effort is None else float(store.effort.pressure(stretch.first + time))
-            result[point] = pressure[point] - (float(store.curve.pressure(volume[k])) - muscles)
+            result[point] = pressure[point] - (float(store.law.pressure(volume[k])) - muscles)
             result[volumes + k] = yp[volumes + k] - ML_PER_L * net[point]
         result[flows:totals] = np.where(stretch.shut, flow, difference - self.opening - self.drops(flow))
         heavy = self.inertance > 0.0
@@ -169,7 +168,7 @@ class System:
         for k, (point, store) in enumerate(self.curved):
             result[point] = 0.0
             result[point, point] = 1.0
-            around = store.curve.pressure(volume[k] + np.array([-1e-3, 1e-3]))
+            around = store.law.pressure(volume[k] + np.array([-1e-3, 1e-3]))
             result[point, volumes + k] = -(around[1] - around[0]) / 2e-3
             result[volumes + k, :totals] = -ML_PER_L * gain[point]
             result[volumes + k, volumes + k] += rate
@@ -237,8 +236,7 @@ def read_system(circuit: Circuit) -> System:
     ends = np.zeros((len(paths), n))
     for k, (name, path) in enumerate(paths):
         ends[k, row[f"{name}.{path.start}"]], ends[k, row[f"{name}.{path.end}"]] = 1.0, -1.0
-    none = Rohrer(0.0, 0.0)
-    laws = [path.forward if isinstance(path, Passage) else none for _, path in paths]
+    laws = [path.forward if isinstance(path, Passage) else OPEN for _, path in paths]
     back = {
         k: path.backward
         for k, (_, path) in enumerate(paths)
@@ -246,6 +244,9 @@ def read_system(circuit: Circuit) -> System:
     }
     ports = (row["ventilator.inspiratory"], row["ventilator.expiratory"])
     machine = circuit.ventilator
+    exhalation = flow_law(machine.exhalation_resistance).coefficients
+    if exhalation is None or exhalation[1] > 0.0:
+        raise ValueError("these equations know linear exhalation valves")
     if machine.flow_limit is not None or machine.relief_pressure is not None or not compliance[list(ports)].all():
         raise ValueError("these equations need ports that store gas, and know neither flow limit nor relief")
     if any(compliance[point] > 0.0 for point, _ in curved):
@@ -265,7 +266,7 @@ def read_system(circuit: Circuit) -> System:
         lungs=[[row[f"{name}.{at}"] for at in lung.compartments] for name, lung in circuit.lungs.items()],
         ports=ports,
         source_resistance=machine.source_resistance,
-        exhalation_resistance=machine.exhalation_resistance,
+        exhalation_resistance=exhalation[0],
     )
 
 
@@ -276,7 +277,7 @@ def at_rest(system: System, peep: float) -> FloatArray:
     y[:volumes] = np.where(system.vented, 0.0, peep)
     for k, (_, store) in enumerate(system.curved):
         muscles = 0.0 if store.effort is None else float(store.effort.pressure(0.0))
-        y[volumes + k] = store.curve.volume(peep + muscles)
+        y[volumes + k] = store.law.volume(peep + muscles)
     difference = system.ends @ y[:volumes]
     driven = (difference != 0.0) & (system.inertance == 0.0)
     low, high = np.full(len(difference), -50.0), np.full(len(difference), 50.0)

@@ -51,7 +51,7 @@ def tubes(draw: st.DrawFn, *, linear: bool = False, rigid: bool = False) -> vs.T
     resistance = draw(zero_or(numbers(0.01, 100.0)))
     quadratic = 0.0 if linear else draw(zero_or(numbers(0.01, 100.0)))
     holds = {"gas_volume": 0.0, "wall_compliance": 0.0} if rigid or draw(st.booleans()) else {}
-    return vs.Tube(length=length, resistance=resistance, quadratic_resistance=quadratic, **holds)
+    return vs.Tube(length=length, resistance=vs.laws.Rohrer(linear=resistance, quadratic=quadratic), **holds)
 
 
 def restrictors(*, linear: bool = False) -> st.SearchStrategy[vs.Restrictor]:
@@ -68,14 +68,14 @@ def valves(draw: st.DrawFn, *, leaky: bool = True) -> vs.OneWayValve:
     """Opening pressures up to 5 cmH2O, with or without leak and stored gas."""
     return vs.OneWayValve(
         opening_pressure=draw(zero_or(numbers(0.1, 5.0))),
-        forward_resistance=draw(numbers(0.01, 50.0)),
+        resistance=draw(numbers(0.01, 50.0)),
         back_leak=draw(zero_or(numbers(0.1, 200.0))) if leaky else 0.0,
         gas_volume=draw(st.sampled_from([0.0, 10.0])),
     )
 
 
 @st.composite
-def branches(draw: st.DrawFn, *, linear: bool = False, leaky: bool = True) -> vs.Branch:
+def branches(draw: st.DrawFn, *, linear: bool = False, leaky: bool = True) -> vs.PatientLimbs:
     """Any limbs, narrowings and filter."""
     filters = st.builds(
         vs.Filter,
@@ -83,7 +83,7 @@ def branches(draw: st.DrawFn, *, linear: bool = False, leaky: bool = True) -> vs
         quadratic_resistance=st.just(0.0) if linear else zero_or(numbers(0.1, 5.0)),
         gas_volume=st.sampled_from([0.0, 60.0]),
     )
-    return vs.Branch(
+    return vs.PatientLimbs(
         inspiratory_tube=draw(tubes(linear=linear)),
         expiratory_tube=draw(tubes(linear=linear)),
         inspiratory_restrictor=draw(st.none() | restrictors(linear=linear)),
@@ -156,8 +156,8 @@ def cases(
     circuit = vs.layouts.shared(
         {name: draw(lungs()) for name in names},
         arrangement=draw(st.sampled_from(ARRANGEMENTS)),
-        branch=common,
-        branches={name: draw(branches(linear=linear, leaky=leaky)) for name in names if draw(st.booleans())},
+        limbs=dict.fromkeys({name: draw(lungs()) for name in names}, common)
+        | {name: draw(branches(linear=linear, leaky=leaky)) for name in names if draw(st.booleans())},
         one_way_valves=draw(st.booleans()) if valved is None else valved,
         ideal=is_ideal,
         ventilator=draw(ventilators(top=top, ideal=is_ideal, limits=limits)),

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 import ventsim as vs
 from ventsim.errors import InputError, PartError, PlausibilityWarning
 from ventsim.model.circuit.parts_list import parts_list_text
+from ventsim.model.laws import AdjustableCurve, MeasuredCurve
 from ventsim.model.layouts import Layout
-from ventsim.model.parts import AdjustableRestrictor, MeasuredPart, Store, fit_monotone, fit_rohrer
+from ventsim.model.parts import AdjustableRestrictor, Store, fit_monotone, fit_rohrer
 from ventsim.model.scenario import Scenario
 
 OPENINGS, FLOWS = (1.0, 2.0, 4.0), (0.25, 0.5, 1.0)
@@ -26,7 +27,7 @@ LUNG = vs.Lung(compliance=50.0, resistance=8.0)
 
 
 def valve(opening, **changes):
-    return AdjustableRestrictor(**{**FAMILY, "opening": opening, **changes})
+    return Restrictor(resistance=AdjustableCurve(**{**FAMILY, "opening": opening, **changes}))
 
 
 # --- the law --------------------------------------------------------------------------------------------------
@@ -36,7 +37,10 @@ def valve(opening, **changes):
 def test_measured_openings_are_measured_parts(opening, row):
     """Exact: the same law as that of a measured part with the row."""
     assert valve(opening).drops_in_use == row
-    assert valve(opening).pressure_law == MeasuredPart(flows=FLOWS, drops=row).pressure_law
+    assert (
+        valve(opening).pressure_law
+        == Restrictor(resistance=MeasuredCurve(flows=FLOWS, pressure_drops=row)).pressure_law
+    )
     assert valve(opening).pressure_law.pressure_drop(-0.5) == -row[1]
 
 
@@ -60,7 +64,9 @@ def test_a_power_of_the_flow_stays_one():
     """9 q^1.7 and q^1.7 give 3 q^1.7 half-way."""
     flows = np.array(FLOWS)
     rows = (tuple(9.0 * flows**1.7), tuple(flows**1.7))
-    part = AdjustableRestrictor(openings=(0.0, 1.0), flows=FLOWS, drops=rows, opening=0.5)
+    part = Restrictor(
+        resistance=AdjustableCurve(openings=(0.0, 1.0), flows=FLOWS, pressure_drops=rows, opening=0.5)
+    )
     assert part.drops_in_use == pytest.approx(3.0 * flows**1.7, rel=1e-14)
 
 
@@ -74,7 +80,9 @@ def test_a_power_of_the_flow_stays_one():
 )
 def test_error_between_openings_of_which_one_is_twice_the_other(power, excess):
     rows = [tuple(10.0 * place**-power * q**2 for q in FLOWS) for place in (1.0, 2.0)]
-    part = AdjustableRestrictor(openings=(1.0, 2.0), flows=FLOWS, drops=rows, opening=1.5)
+    part = Restrictor(
+        resistance=AdjustableCurve(openings=(1.0, 2.0), flows=FLOWS, pressure_drops=rows, opening=1.5)
+    )
     assert part.drops_in_use[-1] / (10.0 * 1.5**-power) == pytest.approx(excess, rel=1e-12)
 
 
@@ -99,7 +107,7 @@ def test_positive_rising_with_flow_and_falling_with_opening(family, share, furth
     places = np.clip([first + part * (last - first) for part in sorted((share, further))], first, last)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PlausibilityWarning)  # flows and drops without bounds
-        narrow, wide = (AdjustableRestrictor(**family, opening=place) for place in places)
+        narrow, wide = (Restrictor(resistance=AdjustableCurve(opening=place, **family)) for place in places)
     drops = narrow.pressure_law.pressure_drop(np.linspace(0.0, 1.2 * narrow.flows[-1], 200))
     assert drops[0] == 0.0 and np.all(np.diff(drops) > 0.0)
     for before, after in zip(narrow.drops_in_use, wide.drops_in_use, strict=True):
@@ -121,9 +129,14 @@ def test_gas_is_shared_by_both_ends():
 def test_in_a_limb_it_is_the_measured_part_of_its_row(place):
     """The same volumes to the last bit at a measured opening; more gas passes the wider it is opened."""
     volumes = []
-    parts = [valve(1.0), valve(1.5), valve(2.0), MeasuredPart(flows=FLOWS, drops=DROPS[1])]
+    parts = [
+        valve(1.0),
+        valve(1.5),
+        valve(2.0),
+        Restrictor(resistance=MeasuredCurve(flows=FLOWS, pressure_drops=DROPS[1])),
+    ]
     for part in parts:
-        circuit = vs.layouts.single(LUNG, branch=vs.Branch(**{place: part}))
+        circuit = vs.layouts.single(LUNG, limbs=vs.PatientLimbs(**{place: part}))
         waveforms = vs.simulate(circuit, SETTINGS, duration=SETTINGS.period)
         # The narrowing lets less in, or less out until the end of the breath.
         volumes.append(float(waveforms.volume.max() if place.startswith("i") else -waveforms.volume[-1, 0]))
@@ -132,7 +145,7 @@ def test_in_a_limb_it_is_the_measured_part_of_its_row(place):
 
 
 def test_parts_list_shows_scale_rows_and_setting():
-    circuit = vs.layouts.single(LUNG, branch=vs.Branch(inspiratory_restrictor=valve(1.5)))
+    circuit = vs.layouts.single(LUNG, limbs=vs.PatientLimbs(inspiratory_restrictor=valve(1.5)))
     text = parts_list_text(circuit)
     assert "1 x adjustable restrictor\n" in text
     shown = " ".join(text.split())
@@ -146,7 +159,7 @@ def scenario(plan):
 
 
 def test_layout_and_circuit_come_back_from_toml():
-    layout = Layout(lungs={"a": LUNG}, branch=vs.Branch(expiratory_restrictor=valve(1.5, gas_volume=3.0)))
+    layout = Layout(lungs={"a": LUNG}, limbs=vs.PatientLimbs(expiratory_restrictor=valve(1.5, gas_volume=3.0)))
     for plan in (layout, layout.circuit()):
         text = scenario(plan).to_toml()
         assert Scenario.from_toml(text) == scenario(plan), text
@@ -273,7 +286,7 @@ FITS = {1.0: fit_rohrer(*NARROW), 2.0: fit_rohrer(*WIDE)}
         (lambda: valve(2.0, flows=(0.0, 0.5, 1.0)), r"flows 0 L/s is not allowed"),
         (lambda: valve(None), r"opening None is not a number"),
         (
-            lambda: AdjustableRestrictor(flows=FLOWS, drops=DROPS, openings=OPENINGS),
+            lambda: Restrictor(resistance=AdjustableCurve(flows=FLOWS, pressure_drops=DROPS, openings=OPENINGS)),
             r"opening is missing\.\n  Give opening=\.\.\. in 1, the setting in use",
         ),
         (

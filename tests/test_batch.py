@@ -6,13 +6,13 @@ import signal
 
 import numpy as np
 import pytest
-from ventsim.studies.scenario_paths import StudyCase, subject_of
 
-from ventsim import Lung, PressureControl, VolumeControl, breath_measures, simulate_breaths, steady_breath
+from ventsim import Lung, PressureControl, VolumeControl, breath_measures, simulate_long, steady_breath
 from ventsim.errors import InputError, SolverError
 from ventsim.model.layouts import shared
 from ventsim.model.scenario import builtin
 from ventsim.simulation.batch import STATUS_WORDS, BatchOptions, run_batch, run_piece, unfinished
+from ventsim.studies.cases import ReplacedValues
 
 OPTIONS = BatchOptions(tolerance=5e-7, sample_interval=0.05)
 PRESSURE = PressureControl(inspiratory_pressure=12, peep=5, rate=14, ie_ratio=0.5)
@@ -82,8 +82,8 @@ def test_the_last_whole_breath_has_the_bits_of_a_run(pairs):
     result = run_batch([as_case(pair) for pair in pairs[:3]], options, n_lungs=2, threads=2, progress=False)
     assert result.breaths.tolist() == [7, 8, 7]
     for k, (circuit, settings) in enumerate(pairs[:3]):
-        run = simulate_breaths(circuit, settings, duration=32.0, sample_interval=0.05, progress=False)
-        assert_same_bits(result, k, run.isel(breath=-1))
+        run = simulate_long(circuit, settings, duration=32.0, sample_interval=0.05, progress=False)
+        assert_same_bits(result, k, run.measures.isel(breath=-1))
 
 
 @pytest.mark.parametrize("threads", [1, 2])
@@ -122,9 +122,13 @@ def test_a_stop_before_anything_is_finished_stops_everything(pairs, threads):
 
 def test_a_case_is_a_value_that_goes_to_another_process():
     """A piece that was written down and read again gives the same bits, and so does its result."""
-    subject = subject_of(builtin("two-unequal-lungs"))
-    paths = ("lungs.b.compliance", "branches.a.inspiratory_tube.bore")
-    cases = [StudyCase(subject, paths, (compliance, bore)) for compliance in (20.0, 30.0) for bore in (15.0, 22.0)]
+    scenario = builtin("two-unequal-lungs")
+    points = [
+        {"lungs.b.compliance": compliance, "limbs.a.inspiratory_tube.bore": bore}
+        for compliance in (20.0, 30.0)
+        for bore in (15.0, 22.0)
+    ]
+    cases = [ReplacedValues(scenario.circuit, scenario.settings, point) for point in points]
     here = run_piece(cases, OPTIONS, n_lungs=2)
     there = pickle.loads(pickle.dumps(run_piece(*pickle.loads(pickle.dumps((cases, OPTIONS))), n_lungs=2)))
     for one, other in ((there.lungs, here.lungs), (there.ports, here.ports)):

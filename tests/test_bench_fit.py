@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from scipy.optimize import curve_fit, nnls
 
 from ventsim.errors import InputError
+from ventsim.model.laws import MeasuredCurve, Rohrer
 from ventsim.model.parts import (
-    MeasuredPart,
     Restrictor,
     fit_monotone,
     fit_rohrer,
@@ -40,7 +40,7 @@ def test_exact_points_give_their_coefficients_back(linear, quadratic):
     assert (fit.linear, fit.quadratic) == pytest.approx((linear, quadratic), rel=1e-9)
     assert np.abs(fit.residuals).max() < 1e-9
     part = fit.restrictor()
-    assert part == Restrictor(linear_resistance=fit.linear, quadratic_resistance=fit.quadratic)
+    assert part == Restrictor(resistance=Rohrer(linear=fit.linear, quadratic=fit.quadratic))
 
 
 @pytest.mark.parametrize("scatter", [None, SCATTER], ids=["unknown scatter", "given scatter"])
@@ -210,7 +210,7 @@ def test_rising_points_are_kept_as_they_are():
     fit = fit_monotone(FLOWS[::-1], PRESSURES[::-1])
     assert (fit.curve_flows, fit.curve_drops) == (tuple(FLOWS), tuple(PRESSURES))
     assert np.abs(fit.residuals).max() < 1e-12
-    assert fit.part() == MeasuredPart(flows=tuple(FLOWS), drops=tuple(PRESSURES))
+    assert fit.part() == Restrictor(resistance=MeasuredCurve(flows=tuple(FLOWS), pressure_drops=tuple(PRESSURES)))
     assert fit.part(one_way=True).one_way
 
 

@@ -10,12 +10,10 @@ from pydantic import BaseModel
 
 import ventsim as vs
 from ventsim.errors import InputError, PartError
+from ventsim.model.laws import AdjustableCurve, MeasuredCurve
 from ventsim.model.layouts import Layout
 from ventsim.model.parts import (
-    AdjustableRestrictor,
-    CompartmentLung,
     Description,
-    MeasuredPart,
     Orifice,
     Region,
     Restrictor,
@@ -136,30 +134,30 @@ def test_no_field_shows_what_is_inside(cls, wrong):
 )
 def test_restrictors_of_a_limb(side, wrong, message):
     with pytest.raises(PartError, match=rf"^branch: {side}: {message}"):
-        vs.Branch(**{side: wrong})
+        vs.PatientLimbs(**{side: wrong})
 
 
 @pytest.mark.parametrize(
     ("plain", "part"),
     [
-        ({"linear_resistance": 3.0}, Restrictor(linear_resistance=3.0)),
+        ({"linear_resistance": 3.0}, Restrictor(resistance=3.0)),
         ({}, Restrictor()),
         ({"bore": 4.0}, Orifice(bore=4.0)),
         (ORIFICE, Orifice(bore=4.0)),
-        (CURVE, MeasuredPart(**CURVE)),
-        (FAMILY, AdjustableRestrictor(**FAMILY)),
+        (CURVE, Restrictor(resistance=MeasuredCurve(flows=None, pressure_drops=None))),
+        (FAMILY, Restrictor(resistance=AdjustableCurve(**FAMILY))),
         (None, None),
     ],
 )
 def test_plain_values_tell_their_kind(plain, part):
-    branch = vs.Branch(inspiratory_restrictor=plain)
+    branch = vs.PatientLimbs(inspiratory_restrictor=plain)
     assert branch.inspiratory_restrictor == part
-    assert vs.Branch.from_dict(branch.model_dump()) == branch
-    assert vs.Branch.model_validate_json(branch.model_dump_json()) == branch
+    assert vs.PatientLimbs.from_dict(branch.model_dump()) == branch
+    assert vs.PatientLimbs.model_validate_json(branch.model_dump_json()) == branch
 
 
 def test_plain_values_carry_the_kind():
-    dumped = vs.Branch(inspiratory_restrictor=Orifice(bore=4.0)).model_dump()
+    dumped = vs.PatientLimbs(inspiratory_restrictor=Orifice(bore=4.0)).model_dump()
     assert dumped["inspiratory_restrictor"]["kind"] == "orifice" and dumped["expiratory_restrictor"] is None
 
 
@@ -167,7 +165,7 @@ def test_plain_values_carry_the_kind():
     ("make", "message"),
     [
         (
-            lambda: vs.Branch(filter=vs.Tube(length=1.0)),
+            lambda: vs.PatientLimbs(filter=vs.Tube(length=1.0)),
             r"branch: filter Tube\(\.\.\.\) is not a Filter\.\n  Give",
         ),
         (
@@ -175,21 +173,26 @@ def test_plain_values_carry_the_kind():
             r"layout: adapter 3 is not an Adapter\.\n  Give Adapter\(\.\.\.\)",
         ),
         (
-            lambda: Layout(lungs={"a": vs.Lung(compliance=50, resistance=5)}, branches={"a": vs.YPiece()}),
+            lambda: Layout(
+                lungs={"a": vs.Lung(compliance=50, resistance=5)},
+                limbs=dict.fromkeys({"a": vs.Lung(compliance=50, resistance=5)}, PatientLimbs())
+                | {"a": vs.YPiece()},
+            ),
             r"branch YPiece\(\.\.\.\) is not a Branch",
         ),
         (lambda: Layout(lungs={"a": vs.YPiece()}), r"lungs: 'a' is YPiece\(\.\.\.\), not a lung"),
         (
-            lambda: CompartmentLung(
-                resistance=4.0, regions=(Region(compliance=20.0, resistance=9.0), vs.YPiece())
-            ),
+            lambda: Lung(resistance=4.0, regions=(Region(compliance=20.0, resistance=9.0), vs.YPiece())),
             r"regions: number 2, YPiece\(\.\.\.\), is not a region",
         ),
         (
-            lambda: MeasuredPart(**CURVE, one_way="perhaps"),
+            lambda: Restrictor(resistance=MeasuredCurve(flows=None, pressure_drops=None)),
             r"measured part: one_way 'perhaps' is neither true nor false\.\n  Give one of the two, without quotes",
         ),
-        (lambda: MeasuredPart(**CURVE, one_way=3.5), r"one_way 3\.5 is neither true nor false"),
+        (
+            lambda: Restrictor(resistance=MeasuredCurve(flows=None, pressure_drops=None)),
+            r"one_way 3\.5 is neither true nor false",
+        ),
     ],
 )
 def test_a_single_description_or_a_flag(make, message):

@@ -405,7 +405,7 @@ def test_uneven_fittings_are_silent():
         if number == 3:
             joints.append((end, "in 3.inlet"))
             continue
-        parts |= {tee: TPiece(), f"row {number}": Restrictor(linear_resistance=1.0)}
+        parts |= {tee: TPiece(), f"row {number}": Restrictor(resistance=1.0)}
         joints += [
             (end, f"{tee}.stem"),
             (f"{tee}.left", f"in {number}.inlet"),

@@ -61,14 +61,18 @@ def shared(arguments, *, one_way_valves=False, restrictors=False):
     for name, c, r_in, r_out in zip("abcd", arguments["compliance"], inward, outward, strict=False):
         r_lung = r_out if restrictors else r_in
         lungs[name] = vs.Lung(compliance=c, resistance=r_lung - own, expiratory_resistance=r_out - own)
-        extra = vs.Restrictor(linear_resistance=r_in - r_out) if restrictors and r_in > r_out else None
-        branches[name] = vs.Branch(inspiratory_restrictor=extra)
+        extra = vs.Restrictor(resistance=r_in - r_out) if restrictors and r_in > r_out else None
+        branches[name] = vs.PatientLimbs(inspiratory_restrictor=extra)
     common = arguments.get("shared_resistance", 0.0)
     machine = vs.Ventilator(
         source_resistance=common, exhalation_resistance=common, flow_limit=None, relief_pressure=None
     )
     circuit = vs.layouts.shared(
-        lungs, branches=branches, ideal=True, one_way_valves=one_way_valves, ventilator=machine
+        lungs,
+        limbs=dict.fromkeys(lungs, vs.PatientLimbs()) | branches,
+        ideal=True,
+        one_way_valves=one_way_valves,
+        ventilator=machine,
     )
     names = ("inspiratory_pressure", "peep", "rate", "inspiratory_time")
     return circuit, vs.PressureControl(**{name: arguments[name] for name in names})
@@ -310,7 +314,7 @@ def test_restrictor_in_an_inspiratory_limb(tolerance, limit):
     """N7 with the further 20 cmH2O·s/L of inspiration in a restrictor; one-way valves keep expiration out."""
     arguments, tidal, *_ = PARALLEL_ROWS["N7"]
     circuit, settings = shared(arguments, one_way_valves=True, restrictors=True)
-    assert circuit.parts["a inspiratory restrictor"].linear_resistance == 20.0
+    assert circuit.parts["a inspiratory restrictor"].resistance == 20.0
     found = vs.breath_measures(vs.steady_breath(circuit, settings, tolerance=tolerance)).squeeze("breath")
     breath = theory.parallel_lungs(**arguments)
     assert found.inspired_tidal_volume.values == near(breath.tidal_volume, limit)
@@ -349,9 +353,9 @@ def test_circuit_compliance_takes_its_share_of_a_constant_flow(tolerance, limit)
     """0.5 L/s for 1 s into 2.5 mL/cmH2O of circuit and, behind 10 cmH2O·s/L, a lung of 50 mL/cmH2O."""
     stretch = vs.Tube(length=0.0, resistance=0.0, wall_compliance=2.5, gas_volume=0.0)
     plain = vs.Tube(length=0.0, resistance=0.0, wall_compliance=0.0, gas_volume=0.0)
-    branch = vs.Branch(inspiratory_tube=stretch, expiratory_tube=plain, y_piece=vs.YPiece(gas_volume=0.0))
+    branch = vs.PatientLimbs(inspiratory_tube=stretch, expiratory_tube=plain, y_piece=vs.YPiece(gas_volume=0.0))
     machine = vs.Ventilator(relief_pressure=None)
-    circuit = vs.layouts.single(vs.Lung(compliance=50.0, resistance=10.0), branch=branch, ventilator=machine)
+    circuit = vs.layouts.single(vs.Lung(compliance=50.0, resistance=10.0), limbs=branch, ventilator=machine)
     settings = vs.VolumeControl(tidal_volume=500.0, peep=5.0, rate=15.0, inspiratory_time=1.0)
     waveforms = vs.simulate(circuit, settings, duration=1.0, tolerance=tolerance)
     waveforms = waveforms.isel(time=waveforms.time.values < 1.0)

@@ -27,9 +27,8 @@ SHORT = ("--duration", "12.9")  # three breaths of 60 / 14 s are 12.857 s
 
 @pytest.fixture(scope="module", autouse=True)
 def compiled():
-    """The engine, compiled before the first test, so that the word on compiling is in none of them."""
-    scenario = builtin(NAME)
-    ventsim.breath_measures(ventsim.simulate(scenario.circuit, scenario.settings, duration=5.0))
+    """The engine, compiled before the first test, so that the message on compiling is in none of them."""
+    ventsim.breath_measures(ventsim.simulate(builtin(NAME), duration=5.0))
 
 
 @pytest.fixture
@@ -46,7 +45,7 @@ def no_run(monkeypatch):
     def simulate(*args, **kwargs):
         raise AssertionError("the run has begun")
 
-    monkeypatch.setattr(ventsim, "simulate_scenario", simulate)
+    monkeypatch.setattr(ventsim, "simulate", simulate)
 
 
 def names(folder):
@@ -75,7 +74,7 @@ def test_run_prints_and_writes(here, capsys):
 def test_result_holds_waves_and_scenario(here, capsys):
     assert main(["run", NAME, *SHORT, "--out", "results/today"]) == 0
     scenario = builtin(NAME).changed({"duration": 12.9})
-    expected = ventsim.simulate(scenario.circuit, scenario.settings, duration=12.9)
+    expected = ventsim.simulate(scenario)
     with xr.open_dataset(here / "results" / "today" / f"{NAME}.nc") as result:
         check_dataset(result, "waveforms")
         xr.testing.assert_equal(result.load(), expected)
@@ -143,7 +142,7 @@ def test_every_builtin_runs(here, capsys, name):
         np.testing.assert_allclose(last.port_delivered_volume, set_volume, rtol=1e-9)
 
 
-def test_doubts_are_plain_lines_told_once(here, capsys):
+def test_warnings_are_plain_lines_printed_once(here, capsys):
     text = builtin_text(NAME).replace("compliance = 25 ", "compliance = 0.25 # ").replace("gth = 1.5", "gth = 15")
     Path("mine.toml").write_text(text.replace("compliance = 0.25", "compliance = 0.025"))
     assert main(["run", "mine.toml", *SHORT]) == 0
@@ -151,16 +150,16 @@ def test_doubts_are_plain_lines_told_once(here, capsys):
     assert printed.err.splitlines() == [
         "ventsim: please check: lung 'lungs.b': compliance 0.025 mL/cmH2O is outside 0.2 to 300.",
         "  Did you mean 25 (0.025 L/cmH2O)?",
-        "ventsim: please check: tube 'branch.inspiratory_tube': length 15 m is outside 0 to 10.",
+        "ventsim: please check: tube 'limbs.inspiratory_tube': length 15 m is outside 0 to 10.",
         "  Did you mean 0.15 (15 cm)?",
-        "ventsim: please check: tube 'branch.expiratory_tube': length 15 m is outside 0 to 10.",
+        "ventsim: please check: tube 'limbs.expiratory_tube': length 15 m is outside 0 to 10.",
         "  Did you mean 0.15 (15 cm)?",
     ]
     # Once more below the tables, each in one line.
     assert printed.out.splitlines()[-6:-3] == [
         "To check:   lungs.b.compliance 0.025 mL/cmH2O is outside 0.2 to 300.",
-        "            branch.inspiratory_tube.length 15 m is outside 0 to 10.",
-        "            branch.expiratory_tube.length 15 m is outside 0 to 10.",
+        "            limbs.inspiratory_tube.length 15 m is outside 0 to 10.",
+        "            limbs.expiratory_tube.length 15 m is outside 0 to 10.",
     ]
 
 
@@ -183,13 +182,13 @@ def test_title_and_mode_cannot_contradict_each_other(here, capsys):
 
 
 def test_title_of_the_picture_has_the_mode(here, monkeypatch):
-    told = []
-    monkeypatch.setattr("matplotlib.figure.Figure.suptitle", lambda self, text, **options: told.append(text))
+    printed = []
+    monkeypatch.setattr("matplotlib.figure.Figure.suptitle", lambda self, text, **options: printed.append(text))
     assert main(["run", NAME, "--duration", "5"]) == 0
-    assert told == ["Two unequal lungs, pressure control"]
+    assert printed == ["Two unequal lungs, pressure control"]
 
 
-def test_vented_gas_is_told(here, capsys):
+def test_vented_gas_is_reported(here, capsys):
     """900 mL of a lung of 5 mL/cmH2O: at most 55 cmH2O above PEEP, so 275 mL and what the circuit holds."""
     text = builtin_text(f"{NAME}-volume-control").replace("compliance = 25 ", "compliance = 2.5 ")
     Path("mine.toml").write_text(text.replace("compliance = 50 ", "compliance = 2.5 "))
@@ -203,25 +202,25 @@ def test_vented_gas_is_told(here, capsys):
     assert vented + delivered == pytest.approx(builtin(f"{NAME}-volume-control").settings.tidal_volume, rel=1e-6)
 
 
-def test_nothing_inspired_is_told(here, capsys):
+def test_nothing_inspired_is_reported(here, capsys):
     text = builtin_text(NAME).replace("bore = 22 ", "bore = 0.022 ")
     Path("mine.toml").write_text(text)
     assert main(["run", "mine.toml", *SHORT]) == 0
     printed = capsys.readouterr().out
     assert "Nothing is inspired: every lung gets less than 0.05 mL in the last breath.\nWritten:" in printed
-    text = builtin_text(NAME) + "[branches.b.inspiratory_restrictor]\nlinear_resistance = 1e7\n"
+    text = builtin_text(NAME) + "[limbs.b.inspiratory_restrictor]\nresistance = 1e7\n"
     Path("mine.toml").write_text(text)
     assert main(["run", "mine.toml", *SHORT]) == 0
     assert "lung b: nothing is inspired in the last breath" in capsys.readouterr().out
 
 
-def test_a_doubt_about_many_fittings_is_told_once(here, capsys):
+def test_a_warning_about_many_fittings_is_printed_once(here, capsys):
     """The adapter of the file is the pattern of six adapters in the circuit, which is made more than once."""
     Path("mine.toml").write_text(builtin_text("four-equal-lungs") + "[adapter]\ngas_volume = 1500\n")
     assert main(["run", "mine.toml", *SHORT]) == 0
-    told = capsys.readouterr().err.splitlines()[::2]
-    assert told[0] == "ventsim: please check: adapter 'adapter': gas_volume 1500 mL is outside 0 to 1000."
-    assert len(told) == 1
+    printed = capsys.readouterr().err.splitlines()[::2]
+    assert printed[0] == "ventsim: please check: adapter 'adapter': gas_volume 1500 mL is outside 0 to 1000."
+    assert len(printed) == 1
 
 
 # --- lists --------------------------------------------------------------------------------------------------
@@ -246,7 +245,7 @@ def test_parts_are_listed(capsys, no_run):
     assert rest[-2:] == ["10 tubes, 18.6 m in all; 29 parts.", "All joints fit."]
 
 
-def test_parts_that_do_not_fit_are_told(here, capsys):
+def test_parts_that_do_not_fit_are_listed(here, capsys):
     """Narrow limbs, four of them; each has two ends."""
     Path("mine.toml").write_text(builtin_text(NAME).replace("bore = 22 ", "bore = 15 "))
     assert main(["parts", "mine.toml"]) == 0
@@ -367,7 +366,7 @@ def test_wrong_input(here, capsys, no_run, words, message):
     assert names(here) == before
 
 
-def test_unwritable_folder_is_told_before_the_run(here, capsys, no_run, monkeypatch):
+def test_unwritable_folder_is_refused_before_the_run(here, capsys, no_run, monkeypatch):
     """The refusal is put in place of the system's, because an administrator may write anywhere."""
 
     def refuse(*, dir):
@@ -379,7 +378,7 @@ def test_unwritable_folder_is_told_before_the_run(here, capsys, no_run, monkeypa
     assert capsys.readouterr().err.startswith(expected)
 
 
-def test_full_disk_is_told(here, capsys, monkeypatch):
+def test_full_disk_is_reported(here, capsys, monkeypatch):
     def refuse(self, *args, **kwargs):
         raise OSError(28, "No space left on device")
 
@@ -391,11 +390,11 @@ def test_full_disk_is_told(here, capsys, monkeypatch):
     )
 
 
-def test_failed_run_is_told(here, capsys, monkeypatch):
+def test_failed_run_is_reported(here, capsys, monkeypatch):
     def simulate(*args, **kwargs):
         raise ventsim.errors.SolverError("the run stopped at 3 s: why.\n  What to do.")
 
-    monkeypatch.setattr(ventsim, "simulate_scenario", simulate)
+    monkeypatch.setattr(ventsim, "simulate", simulate)
     assert main(["run", NAME]) == 2
     assert capsys.readouterr().err == "ventsim: the run stopped at 3 s: why.\n  What to do.\n"
 
@@ -404,7 +403,7 @@ def test_stop_by_the_user(here, capsys, monkeypatch):
     def simulate(*args, **kwargs):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(ventsim, "simulate_scenario", simulate)
+    monkeypatch.setattr(ventsim, "simulate", simulate)
     assert main(["run", NAME]) == 130
     assert capsys.readouterr().err == "ventsim: stopped by Ctrl-C; results of this run are not complete.\n"
     assert names(here) == []
@@ -415,10 +414,10 @@ def test_stop_by_the_user(here, capsys, monkeypatch):
 
 def test_draw_the_steady_breath(here, capsys):
     assert main(["draw", NAME, "--out", "pictures"]) == 0
-    told = capsys.readouterr().out
-    assert "parts, flow at" in told and "of the steady breath before any change" in told
-    assert f"Written:    {Path('pictures') / NAME}-circuit.png" in told
-    assert told.rstrip().endswith(CAUTION)
+    printed = capsys.readouterr().out
+    assert "parts, flow at" in printed and "of the steady breath before any change" in printed
+    assert f"Written:    {Path('pictures') / NAME}-circuit.png" in printed
+    assert printed.rstrip().endswith(CAUTION)
     assert matplotlib.image.imread(here / "pictures" / f"{NAME}-circuit.png").shape[1] > 1000
 
 
@@ -427,9 +426,9 @@ def test_draw_an_instant_of_a_run_as_the_circuit_is_then(here, capsys):
     counts = []
     for time in ("60", "130"):
         assert main(["draw", "disconnected-bed", "--time", time]) == 0
-        told = capsys.readouterr().out
-        assert f"flow at {time}.00 s" in told and "of the run" in told
-        counts.append(int(re.search(r"Drawn: +(\d+) parts", told)[1]))
+        printed = capsys.readouterr().out
+        assert f"flow at {time}.00 s" in printed and "of the run" in printed
+        counts.append(int(re.search(r"Drawn: +(\d+) parts", printed)[1]))
     assert counts[1] == counts[0] + 2
 
 

@@ -48,9 +48,9 @@ def test_run_with_changes_prints_and_writes(here, capsys):
     lines = printed.out.splitlines()
     assert lines[0].startswith("Six hours with one stiffening lung, pressure control (from quick.toml")
     assert "lungs.b.compliance" in printed.out and "50 mL/cmH2O" in printed.out
-    stages = [line.split() for line in lines if line.startswith(("before 0:01", "end, 0:03"))]
-    assert [words[1] for words in stages] == 2 * ["0:01:12", "0:01:48", "0:03:33.75"]
-    volumes, pressures = np.array([words[2:7] for words in stages], dtype=float).reshape(2, 3, 5)
+    rows = [line.split() for line in lines if line.startswith(("before 0:01", "end, 0:03"))]
+    assert [words[1] for words in rows] == 2 * ["0:01:12", "0:01:48", "0:03:33.75"]
+    volumes, pressures = np.array([words[2:7] for words in rows], dtype=float).reshape(2, 3, 5)
     assert volumes[2, 1] < 0.55 * volumes[0, 1]  # lung b
     assert volumes[2, 0] > volumes[0, 0]
     assert "limits around what was displayed of breath 19" in printed.out
@@ -95,7 +95,7 @@ def test_going_on(here, capsys):
     with xr.open_dataset("quick.nc") as measures:
         assert measures.sizes["breath"] == 80
     whole = vs.Scenario.read("quick.toml")
-    expected = vs.simulate_breaths(whole.circuit, whole.settings, duration=300.0)
+    expected = vs.simulate_long(whole, duration=300.0).measures
     np.testing.assert_array_equal(
         vs.LongRun.read("quick.nc").measures.tidal_volume_fraction, expected.tidal_volume_fraction
     )
@@ -135,20 +135,20 @@ def test_alarm_limits_are_not_set_around_what_a_change_has_done(here, capsys):
     ramp = '[[changes]]\npath = "settings.inspiratory_pressure"\nto = 2\nat = 0\nuntil = 30\n'
     (here / "falls.toml").write_text(PLAIN + ramp)
     assert main(["run", "falls.toml"]) == 0
-    told = capsys.readouterr().out
-    assert "limits around what was displayed of breath 1)" in told
-    assert "low expired volume" in told and "low pressure" in told
-    assert "high expired volume" not in told and "high pressure" not in told
+    printed = capsys.readouterr().out
+    assert "limits around what was displayed of breath 1)" in printed
+    assert "low expired volume" in printed and "low pressure" in printed
+    assert "high expired volume" not in printed and "high pressure" not in printed
 
 
-def test_first_breath_without_a_volume_is_told_all_the_same(here, capsys):
+def test_first_breath_without_a_volume_is_reported_all_the_same(here, capsys):
     """A lung that is off from the start on an ideal circuit, which takes no gas."""
     off = '[[changes]]\nkind = "lung removal"\nlung = "a"\nat = 0\nuntil = 30\n'
     (here / "off.toml").write_text(PLAIN + off)
     assert main(["run", "off.toml"]) == 0
-    told = capsys.readouterr()
-    assert "default limits, none of volume: breath 1 does not show what is usual" in told.out
-    assert "end, 0:01:00" in told.out and told.err == ""
+    printed = capsys.readouterr()
+    assert "default limits, none of volume: breath 1 does not show what is usual" in printed.out
+    assert "end, 0:01:00" in printed.out and printed.err == ""
 
 
 def test_lines_of_the_picture_are_changes(here, monkeypatch):
@@ -176,12 +176,12 @@ def test_rows_left_out_are_counted(here, capsys):
 
 
 def test_stopped_blind_spots_say_so(here, capsys, monkeypatch):
-    """A stop is told on the error stream, with the exit code of Ctrl-C; what is finished is written."""
+    """A stop is reported on the error stream, with the exit code of Ctrl-C; what is finished is written."""
 
     def interrupt(*args, **options):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(sys.modules["ventsim.studies.blind_spots"], "simulate_breaths", interrupt)
+    monkeypatch.setattr(sys.modules["ventsim.studies.blind_spots"], "simulate_long", interrupt)
     assert main(["blind-spots", "two-unequal-lungs", "--watch", "30"]) == 130
     printed = capsys.readouterr()
     assert printed.err == "ventsim: the study was stopped by Ctrl-C; the finished faults are kept.\n"
@@ -191,10 +191,10 @@ def test_stopped_blind_spots_say_so(here, capsys, monkeypatch):
     assert "failed" not in printed.out
 
 
-def test_a_fault_that_fails_is_told(here, capsys, monkeypatch):
+def test_a_fault_that_fails_is_reported(here, capsys, monkeypatch):
     """One of 9 faults fails, in one mode; the others are there, and the code is that of an open question."""
     module, calls = sys.modules["ventsim.studies.blind_spots"], []
-    run = module.simulate_breaths
+    run = module.simulate_long
 
     def fail_first(*args, **options):
         calls.append(options)
@@ -202,7 +202,7 @@ def test_a_fault_that_fails_is_told(here, capsys, monkeypatch):
             raise SolverError("the step became too small.")
         return run(*args, **options)
 
-    monkeypatch.setattr(module, "simulate_breaths", fail_first)
+    monkeypatch.setattr(module, "simulate_long", fail_first)
     assert main(["blind-spots", "two-unequal-lungs", "--watch", "10", "--mode", "as-is"]) == 3
     printed = capsys.readouterr()
     assert re.search(r"^stiff lung .* run failed: the step became too small\.$", printed.out, flags=re.M)
@@ -210,7 +210,7 @@ def test_a_fault_that_fails_is_told(here, capsys, monkeypatch):
 
 
 def test_stopped_sweep_says_so(here, capsys, monkeypatch):
-    """The sweep itself is put in place of one that was stopped; its doubts about values are told beside that."""
+    """A sweep that warns as a stopped one does; its warnings of unlikely values are printed beside that."""
     whole = vs.studies.sweep
 
     def stopped(*args, **options):
@@ -238,7 +238,7 @@ def test_stopped_sweep_says_so(here, capsys, monkeypatch):
 )
 def test_impossible_end_of_going_on(here, capsys, duration, message):
     """Nothing is printed or run, and the file is left alone."""
-    (here / "plain.toml").write_text(PLAIN.replace("duration = 60", "duration = 8\nwave_every = 5"))
+    (here / "plain.toml").write_text(PLAIN.replace("duration = 60", "duration = 8\nwaveform_every = 5"))
     assert main(["run", "plain.toml"]) == 0
     capsys.readouterr()
     before = (here / "plain.nc").read_bytes()
@@ -276,39 +276,42 @@ def test_blind_spots(here, capsys):
 )  # fmt: skip
 def test_wrong_input(here, capsys, words, message):
     assert main(words) == 2
-    told = capsys.readouterr().err
-    assert message in told and told.startswith("ventsim: ")
-    assert "Traceback" not in told
+    printed = capsys.readouterr().err
+    assert message in printed and printed.startswith("ventsim: ")
+    assert "Traceback" not in printed
 
 
 def test_result_that_cannot_go_on(here, capsys):
     assert main(["run", "two-unequal-lungs", "--duration", "9"]) == 0
     for words in (["--duration", "60"], []):
         assert main(["run", "two-unequal-lungs.nc", "--continue", *words]) == 2
-        told = capsys.readouterr().err
-        assert "'two-unequal-lungs.nc' is the result of a short run, which keeps no state; only long" in told
+        printed = capsys.readouterr().err
+        assert "'two-unequal-lungs.nc' is the result of a short run, which keeps no state; only long" in printed
 
 
 def test_going_on_to_the_end_that_the_file_knows(here, capsys):
-    """A run that is broken off in its second block goes on without being told until when."""
-    (here / "plain.toml").write_text(PLAIN.replace("duration = 60", "duration = 400\nwave_every = 100"))
+    """A run that is broken off in its second block goes on without being asked until when."""
+    (here / "plain.toml").write_text(PLAIN.replace("duration = 60", "duration = 400\nwaveform_every = 100"))
     whole = vs.Scenario.read("plain.toml")
-    part = vs.simulate_long(whole.circuit, whole.settings, duration=200.0, waveform_every=100)
-    noted = {"scenario": whole.to_toml(), "status": "stopped by Ctrl-C after 50 breaths"}
-    dataclasses.replace(part, measures=part.measures.assign_attrs(noted)).write("plain.nc")
+    part = vs.simulate_long(whole, duration=200.0)
+    attrs = {"scenario": whole.to_toml(), "status": "stopped by Ctrl-C after 50 breaths"}
+    dataclasses.replace(part, measures=part.measures.assign_attrs(attrs)).save("plain.nc")
     assert main(["run", "plain.nc", "--continue"]) == 0
     assert "one lung, pressure control (from plain.nc, 50 breaths so far)" in capsys.readouterr().out
     assert vs.LongRun.read("plain.nc").measures.sizes["breath"] == 100
     assert main(["run", "plain.nc", "--continue"]) == 2
-    told = capsys.readouterr()
-    assert "the run in 'plain.nc' is finished, at 0:06:40 h:min:s.\n  Say until when to go on" in told.err
-    assert told.out == ""
+    printed = capsys.readouterr()
+    assert "the run in 'plain.nc' is finished, at 0:06:40 h:min:s.\n  Say until when to go on" in printed.err
+    assert printed.out == ""
     assert main(["run", "plain.nc", "--continue", "--duration", "300"]) == 2
-    told = capsys.readouterr()
-    assert "duration 300 s lies before the end of the run so far, 400 s (0:06:40)" in told.err and told.out == ""
+    printed = capsys.readouterr()
+    assert (
+        "duration 300 s lies before the end of the run so far, 400 s (0:06:40)" in printed.err
+        and printed.out == ""
+    )
 
 
-def test_no_waveforms_are_told_in_words(here, capsys):
+def test_no_waveforms_are_reported_in_words(here, capsys):
     (here / "plain.toml").write_text(PLAIN.replace("duration = 60", "duration = 2000"))
     assert main(["run", "plain.toml"]) == 0
     assert (
@@ -317,7 +320,7 @@ def test_no_waveforms_are_told_in_words(here, capsys):
     )
 
 
-def test_zero_has_no_minus_in_the_table_of_stages():
+def test_zero_has_no_minus_in_the_table_of_breaths():
     """Values just below zero, as a difference leaves them."""
     measures = xr.Dataset(
         {
@@ -329,7 +332,7 @@ def test_zero_has_no_minus_in_the_table_of_stages():
     shown = xr.Dataset(
         {name: ("breath", [-1e-9]) for name in ("displayed_expired_tidal_volume", "displayed_peak_pressure")}
     )
-    assert "-0" not in str(stage_table(measures, shown, [Stage("end", 0)]))
+    assert "-0" not in str(breaths_table(measures, shown, [ShownBreath("end", 0)]))
 
 
 def test_vented_gas_is_counted_over_the_run(here, capsys):
@@ -359,27 +362,26 @@ peep = 5
 rate = 15
 ie_ratio = 0.5
 [lungs.a]
-kind = "elastic lung"
 resistance = 10
-curve = { kind = "exponential curve", largest_volume = 2000, rate = 0.03 }
+compliance = { law = "exponential", largest_volume = 2000, pressure_rate = 0.03 }
 [[changes]]
-path = "lungs.a.curve.largest_volume"
+path = "lungs.a.compliance.largest_volume"
 to = 150
 at = 21
 """
     (here / "shrinks.toml").write_text(curved)
     code = main(["run", "shrinks.toml"])
-    told = capsys.readouterr().err
-    assert code == 2, told
-    assert "more than its changed curve" in told
-    assert "the 5 breaths finished before are in shrinks.nc" in told
+    printed = capsys.readouterr().err
+    assert code == 2, printed
+    assert "more than its changed curve" in printed
+    assert "the 5 breaths finished before are in shrinks.nc" in printed
     run = vs.LongRun.read("shrinks.nc")
     assert run.measures.sizes["breath"] == 5
     assert run.measures.attrs["title"] == "a lung that shrinks too much"
     before = (here / "shrinks.nc").read_bytes()
     assert main(["run", "shrinks.nc", "--continue", "--duration", "60"]) == 2  # fails in the very next breath
-    told = capsys.readouterr().err
-    assert "the 5 breaths so far are kept in shrinks.nc" in told and "more than its changed curve" in told
+    printed = capsys.readouterr().err
+    assert "the 5 breaths so far are kept in shrinks.nc" in printed and "more than its changed curve" in printed
     assert (here / "shrinks.nc").read_bytes() == before
 
 

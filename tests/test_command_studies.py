@@ -21,7 +21,7 @@ a = "inspiratory"
 [targets.a]
 inspired_tidal_volume = 400
 [vary]
-"parts.a inspiratory restrictor.bore" = [1, 22]
+"limbs.a.inspiratory_restrictor.resistance.bore" = [1, 22]
 """
 
 
@@ -44,10 +44,8 @@ def test_sweep(here, capsys):
     found = xr.load_dataset(here / "results" / "sweep-sweep.nc", engine="h5netcdf")
     assert found.inspired_tidal_volume.sizes == {"lungs.b.compliance": 3, "settings.peep": 2, "lung": 2}
     scenario = vs.builtin("two-unequal-lungs")
-    circuit, settings = vs.changes.with_values(
-        scenario.circuit, scenario.settings, values={"lungs.b.compliance": 40.0, "settings.peep": 10.0}
-    )
-    alone = vs.breath_measures(vs.steady_breath(circuit, settings)).inspired_tidal_volume[0]
+    changed = scenario.replaced({"lungs.b.compliance": 40.0, "settings.peep": 10.0})
+    alone = vs.breath_measures(vs.steady_breath(changed)).inspired_tidal_volume[0]
     point = found.inspired_tidal_volume.sel({"lungs.b.compliance": 40.0, "settings.peep": 10.0})
     np.testing.assert_array_equal(point.values, alone.values)
     assert (here / "results" / "sweep-sweep.png").stat().st_size > 5_000
@@ -76,13 +74,13 @@ def test_paths_need_quotes_only_for_spaces(here, capsys):
     assert "1 targets and 2 values" in capsys.readouterr().err.replace("1 target and", "1 targets and")
 
 
-def test_doubts_about_values_are_told_again_at_the_end(here, capsys):
+def test_warnings_are_repeated_at_the_end(here, capsys):
     (here / "sweep.toml").write_text(SWEEP.replace("{ from = 20, to = 60, count = 3 }", "[20, 0.1]"))
     assert main(["sweep", "sweep.toml"]) == 0
     assert "\nTo check:   lungs.b.compliance 0.1 mL/cmH2O is outside 0.2 to 300.\nWri" in capsys.readouterr().out
 
 
-def test_a_picture_without_lines_is_told(here, capsys):
+def test_a_picture_without_lines_is_reported(here, capsys):
     (here / "sweep.toml").write_text(SWEEP.replace("[5, 10]", "{ from = 0, to = 9, count = 10 }"))
     assert main(["sweep", "sweep.toml"]) == 0
     assert "ventsim: the picture shows nothing: " in capsys.readouterr().err
@@ -96,14 +94,33 @@ def test_size(here, capsys):
     printed = capsys.readouterr().out
     assert "All targets are met." in printed and "drill 4.5 mm" in printed
     assert printed.count("not for deciding about a patient") == 1
+    assert "Written:    size-sized.nc, size-sized.png, size-sized.toml" in printed
     found = xr.load_dataset("size-sized.nc", engine="h5netcdf")
     assert bool(found.feasible)
-    scenario = vs.builtin("two-unequal-lungs")
-    circuit, path = vs.studies.restrict(scenario.circuit, "a")
-    circuit, _ = vs.changes.with_values(circuit, scenario.settings, values={path: float(found.value[0])})
-    volume = vs.breath_measures(vs.steady_breath(circuit, scenario.settings)).inspired_tidal_volume
+    scenario, path = vs.studies.add_restrictor(vs.builtin("two-unequal-lungs"), "a")
+    sized = vs.Scenario.read("size-sized.toml")
+    assert sized.value(path) == float(found.value[0])
+    assert scenario.replaced({path: sized.value(path)}).circuit == sized.circuit
+    volume = vs.breath_measures(vs.steady_breath(sized)).inspired_tidal_volume
     assert float(volume.sel(lung="a")[0]) == pytest.approx(400.0, rel=1e-5)
     assert (here / "size-sized.png").stat().st_size > 5_000
+
+
+def test_orifices_vary_unless_the_file_says_otherwise(here, capsys):
+    """Without [vary] those of [restrict]; without either one for each lung with a target."""
+    assert main(["size", "size.toml"]) == 0
+    whole = xr.load_dataset("size-sized.nc", engine="h5netcdf")
+    short = SIZE.partition("[vary]")[0]
+    for text in (short, short.replace('[restrict]\na = "inspiratory"\n', "")):
+        (here / "short.toml").write_text(text)
+        assert main(["size", "short.toml"]) == 0
+        found = xr.load_dataset("short-sized.nc", engine="h5netcdf")
+        assert found.quantity.values.tolist() == whole.quantity.values.tolist()
+        np.testing.assert_array_equal(found.value, whole.value)
+    (here / "short.toml").write_text(short.replace('"inspiratory"', '"expiratory"'))
+    assert main(["size", "short.toml"]) == 0
+    (path,) = xr.load_dataset("short-sized.nc", engine="h5netcdf").quantity.values
+    assert path == "limbs.a.expiratory_restrictor.resistance.bore"
 
 
 def test_size_that_cannot_be_met_says_why(here, capsys):
@@ -114,19 +131,21 @@ def test_size_that_cannot_be_met_says_why(here, capsys):
     assert printed.err == "ventsim: the targets are not met.\n"
 
 
-@pytest.mark.parametrize("kind, field, given", [
-    ("restrictor", "linear_resistance", ""),
-    ("restrictor", "quadratic_resistance", ", linear_resistance = 8"),
-    ("orifice", "bore", ", bore = 8"),
+@pytest.mark.parametrize("resistance, value", [
+    ("10", "resistance"),
+    ('{ law = "rohrer", linear = 8, quadratic = 5 }', "resistance.quadratic"),
+    ('{ law = "orifice", bore = 8 }', "resistance.bore"),
 ])  # fmt: skip
-def test_size_of_a_restrictor_of_any_kind(here, capsys, kind, field, given):
+def test_size_of_a_restrictor_with_any_law(here, capsys, resistance, value):
     """The same volume as with a hole; found by its own run."""
-    text = SIZE.replace('"inspiratory"', f'{{ limb = "inspiratory", kind = "{kind}"{given} }}')
-    (here / "size.toml").write_text(text.replace('restrictor.bore" = [1, 22]', f'restrictor.{field}" = [1, 20]'))
+    text = SIZE.replace('"inspiratory"', f'{{ limb = "inspiratory", resistance = {resistance} }}')
+    (here / "size.toml").write_text(text.replace('resistance.bore" = [1, 22]', f'{value}" = [1, 20]'))
     assert main(["size", "size.toml"]) == 0
     assert "All targets are met." in capsys.readouterr().out
     found = xr.load_dataset("size-sized.nc", engine="h5netcdf")
-    assert found.quantity.values.tolist() == [f"parts.a inspiratory restrictor.{field}"]
+    assert found.quantity.values.tolist() == [f"limbs.a.inspiratory_restrictor.{value}"]
+    volume = vs.breath_measures(vs.steady_breath(vs.Scenario.read("size-sized.toml"))).inspired_tidal_volume
+    assert float(volume.sel(lung="a")[0]) == pytest.approx(400.0, rel=1e-5)
 
 
 def test_size_of_a_hole_that_is_made_wider(here, capsys):
@@ -164,34 +183,41 @@ def test_size_of_a_hole_that_is_made_wider(here, capsys):
             "size",
             '[restrict]\na = "inspiratory"\n',
             "",
-            "there is no 'a inspiratory restrictor' in the circuit.\n  Put one in: write [restrict]",
+            "resistance.bore' is not there: the inspiratory limb of lung a has no restrictor.\n"
+            '  Put one in: write [restrict] and below it a = "inspiratory".',
         ),
         (
             "size",
-            "restrictor.bore",
-            "restrictor.linear_resistance",
-            "is of the kind 'orifice', which has no 'linear_resistance'.\n  Put in what has one, below "
-            '[restrict]: a = { limb = "inspiratory", kind = "restrictor" }',
+            "resistance.bore",
+            "resistance.linear",
+            "the orifice 'limbs.a.inspiratory_restrictor.resistance' has no 'linear'.\n  Allowed: 'bore', ",
         ),
         (
             "size",
             '"inspiratory"',
             "{ linear_resistance = 5 }",
-            'Say what it is as well: kind = "orifice" or "restr',
+            "restrict.a.linear_resistance: there is no such key here",
         ),
         (
             "size",
             '"inspiratory"',
-            '{ kind = "restricter" }',
-            "restrict.a.kind: 'restricter' is unknown.\n  Did you mean",
+            '{ resistance = { law = "orifise" } }',
+            "'orifise' is unknown.\n  Did you mean 'orifice'?",
+        ),
+        (
+            "size",
+            'a = "inspiratory"\n[targets.a]\ninspired_tidal_volume = 400\n[vary]\n'
+            '"limbs.a.inspiratory_restrictor.resistance.bore" = [1, 22]',
+            "a = { resistance = 5 }\n[targets.a]\ninspired_tidal_volume = 400",
+            "restrict.a: the file does not say what varies of a resistance that is given.\n"
+            '  Write [vary] and a line with limits, such as "limbs.a.inspiratory_restrictor.resistance" = [0, 5',
         ),
         (
             "size",
             '"inspiratory"',
-            '{ kind = "restrictor", bore = 5 }',
-            "restrict.a.bore: there is no such key here",
+            '{ limb = "upper" }',
+            "restrict.a.limb 'upper' is not one of the choices.\n  Allowed: 'inspiratory', 'expiratory'.",
         ),
-        ("size", '"inspiratory"', '{ limb = "upper" }', "restrict.a: there is no limb 'upper'"),
         ("size", '"inspiratory"', "5", 'restrict.a: 5 is no restrictor.\n  Write "inspiratory", or { limb ='),
         (
             "sweep",
@@ -217,7 +243,12 @@ def test_size_of_a_hole_that_is_made_wider(here, capsys):
         ("size", "inspired_tidal_volume", "tidal_volume", "inspired_tidal_volume"),
         ("size", "[1, 22]", "[22, 1]", "22"),
         ("size", "= 400", "= -400", "-400"),
-        ("size", 'a = "inspiratory"', 'a = "upper"', "there is no limb 'upper'"),
+        (
+            "size",
+            'a = "inspiratory"',
+            'a = "upper"',
+            "restrict.a.limb 'upper' is not one of the choices.\n  Allowed: 'inspiratory', 'expiratory'.",
+        ),
         ("size", "[vary]", "drills = [0]\n[vary]", "drills"),
     ],
 )
@@ -229,17 +260,17 @@ def test_wrong_files(here, capsys, command, old, new, message):
     text = f"{new.splitlines()[0]}\n{text}" if new.startswith(("show", "drills")) else text.replace(old, new)
     file.write_text(text)
     assert main([command, file.name]) == 2
-    told = capsys.readouterr().err
-    assert message in told and "Traceback" not in told
-    assert told.startswith("ventsim: ")
+    printed = capsys.readouterr().err
+    assert message in printed and "Traceback" not in printed
+    assert printed.startswith("ventsim: ")
 
 
 def test_a_result_is_no_study(here, capsys):
     assert main(["run", "two-unequal-lungs", "--duration", "5"]) == 0
     capsys.readouterr()
     assert main(["sweep", "two-unequal-lungs.nc"]) == 2
-    told = capsys.readouterr().err
-    assert told.startswith("ventsim: 'two-unequal-lungs.nc' is a result, not a sweep.\n  ventsim sweep --help")
+    printed = capsys.readouterr().err
+    assert printed.startswith("ventsim: 'two-unequal-lungs.nc' is a result, not a sweep.\n  ventsim sweep --help")
 
 
 def test_missing_file(here, capsys):

@@ -8,7 +8,7 @@ import pytest
 
 from ventsim.errors import CircuitError
 from ventsim.model.circuit import VENTILATOR_CONES, Circuit, connector_mismatches
-from ventsim.model.layouts import Branch, beds_around, shared, single
+from ventsim.model.layouts import PatientLimbs, beds_around, shared, single
 from ventsim.model.parts import (
     PART_KINDS,
     Adapter,
@@ -93,18 +93,18 @@ def test_tubes_have_the_nearer_size():
 @pytest.mark.parametrize("number", [1, 2, 3, 4, 7])
 def test_ready_made_circuits_fit_together(arrangement, number):
     """With and without valves, restrictors, filters, tracheal tubes and a floor plan."""
-    full = Branch(
-        inspiratory_restrictor=Restrictor(linear_resistance=5.0),
+    full = PatientLimbs(
+        inspiratory_restrictor=Restrictor(resistance=5.0),
         filter=Filter(),
         tracheal_tube=TrachealTube(inner_diameter=7.5),
     )
-    for branch in (Branch(), full, Branch(tracheal_tube=TrachealTube(inner_diameter=7.5))):
+    for branch in (PatientLimbs(), full, PatientLimbs(tracheal_tube=TrachealTube(inner_diameter=7.5))):
         for one_way_valves in (True, False):
             for plan in (None, beds_around(lungs(number))):
                 circuit = shared(
                     lungs(number),
                     arrangement=arrangement,
-                    branch=branch,
+                    limbs=branch,
                     one_way_valves=one_way_valves,
                     floor_plan=plan,
                 )
@@ -127,7 +127,7 @@ def test_two_tubes_are_joined_by_an_adapter():
 
 
 def test_a_narrow_tube_does_not_fit_wide_parts():
-    circuit = single(LUNG, branch=Branch(inspiratory_tube=Tube(length=1.5, bore=15.0)))
+    circuit = single(LUNG, limbs=PatientLimbs(inspiratory_tube=Tube(length=1.5, bore=15.0)))
     assert connector_mismatches(circuit) == (
         "joint of 'ventilator.inspiratory' and 'lung inspiratory tube.inlet': 22 mm male does not fit 15 mm "
         "female.\n  Put an Adapter between them, or take parts of one size.",

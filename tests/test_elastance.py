@@ -22,7 +22,7 @@ from ventsim.model.laws.sigmoid import (
 )
 
 from ventsim.errors import InputError
-from ventsim.model.parts import ExponentialCurve, SigmoidCurve, VolumeDependentCurve
+from ventsim.model.laws import Exponential, Sigmoid, VolumeDependent
 
 # The curves of which values were computed by hand from the published forms: b 2 L, c 15, d 5; Vmax 6 L, k 0.12.
 SIGMOID = {"vital_capacity": 2000.0, "inflection": 15.0, "width": 5.0}
@@ -150,13 +150,13 @@ def test_parts_follow_the_laws():
     volume = np.array([-100.0, 1.0, 400.0, 1500.0])
     relaxed = float(sigmoid_volume(0.0, **SIGMOID))
     wanted = sigmoid_pressure(volume[1:] + relaxed, **SIGMOID)
-    assert SigmoidCurve(**SIGMOID).law().pressure(volume[1:]) == pytest.approx(wanted, rel=1e-9)
-    assert SigmoidCurve(**SIGMOID).law().capacity == pytest.approx(2000.0 - relaxed, rel=1e-12)
+    assert Sigmoid().law().pressure(volume[1:]) == pytest.approx(wanted, rel=1e-9)
+    assert Sigmoid().law().capacity == pytest.approx(2000.0 - relaxed, rel=1e-12)
     wanted = exponential_pressure(volume, **EXPONENTIAL)
-    assert ExponentialCurve(**EXPONENTIAL).law().pressure(volume) == pytest.approx(wanted, rel=1e-12)
+    assert Exponential().law().pressure(volume) == pytest.approx(wanted, rel=1e-12)
     law = {"elastance": 0.02, "volume_elastance": 1e-5}
     wanted = volume_dependent_pressure(volume, **law)
-    assert VolumeDependentCurve(**law).law().pressure(volume) == pytest.approx(wanted, rel=1e-12)
+    assert VolumeDependent().law().pressure(volume) == pytest.approx(wanted, rel=1e-12)
 
 
 # --- refused --------------------------------------------------------------------------------------------------

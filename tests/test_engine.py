@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 import ventsim as vs
 from ventsim.engine import method, stepper
 from ventsim.engine.arrays import BRANCH, NEXT, NOW, ROW, SIDE, STAGES, Demands, new_record, new_run
-from ventsim.engine.phases import FINISHED, _take_over, run_breaths
+from ventsim.engine.consistency import NOTHING_HELD, settle
 from ventsim.engine.dense import cut_step, dense_pressure, prepare_dense
 from ventsim.engine.elimination import (
     coupling_position,
@@ -21,7 +21,7 @@ from ventsim.engine.elimination import (
 )
 from ventsim.engine.laws import ONE_WAY, TWO_WAY, branch_flow, choose_side, rohrer_flow
 from ventsim.engine.network import compile_circuit, segment_table
-from ventsim.engine.consistency import NOTHING_HELD, settle
+from ventsim.engine.phases import FINISHED, _take_over, run_breaths
 from ventsim.engine.steady import search_steady_start
 from ventsim.engine.tables import CELLS
 
@@ -102,18 +102,18 @@ PLAIN_VENTILATOR = vs.Ventilator(
 
 def _storing_circuit():
     """Two lungs behind quadratic tubes; every point stores gas: a smooth ordinary differential equation."""
-    tube = vs.Tube(length=1.5, resistance=4.0, quadratic_resistance=3.0, gas_volume=5000)
+    tube = vs.Tube(length=1.5, resistance=vs.laws.Rohrer(linear=4.0, quadratic=3.0), gas_volume=5000)
     lungs = {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=15)}
-    branch = vs.Branch(inspiratory_tube=tube, expiratory_tube=tube)
-    return vs.layouts.shared(lungs, branch=branch, one_way_valves=False, ventilator=PLAIN_VENTILATOR)
+    limbs = vs.PatientLimbs(inspiratory_tube=tube, expiratory_tube=tube)
+    return vs.layouts.shared(lungs, limbs=limbs, one_way_valves=False, ventilator=PLAIN_VENTILATOR)
 
 
 def _junction_circuit():
     """The same without stored gas: the pressures between the tubes are algebraic unknowns."""
-    tube = vs.Tube(length=1.5, resistance=4.0, quadratic_resistance=3.0)
+    tube = vs.Tube(length=1.5, resistance=vs.laws.Rohrer(linear=4.0, quadratic=3.0))
     lungs = {"a": vs.Lung(compliance=50, resistance=10), "b": vs.Lung(compliance=25, resistance=15)}
-    branch = vs.Branch(inspiratory_tube=tube, expiratory_tube=tube)
-    return vs.layouts.shared(lungs, branch=branch, one_way_valves=False, ideal=True, ventilator=PLAIN_VENTILATOR)
+    limbs = vs.PatientLimbs(inspiratory_tube=tube, expiratory_tube=tube)
+    return vs.layouts.shared(lungs, limbs=limbs, one_way_valves=False, ideal=True, ventilator=PLAIN_VENTILATOR)
 
 
 def _march(circuit, n_steps, span=0.4):
@@ -299,9 +299,9 @@ def _assert_same_arrays(one, other):
 def test_circuit_compiled_like_another_is_the_same_to_the_last_bit(path, value):
     """Also where the wiring is another one, as with a valve that is missing."""
     lungs = {"a": vs.Lung(compliance=50, resistance=8), "b": vs.Lung(compliance=30, resistance=12)}
-    circuit = vs.layouts.shared(lungs, branch=vs.Branch(tracheal_tube=vs.TrachealTube(inner_diameter=7.5)))
+    circuit = vs.layouts.shared(lungs, limbs=vs.PatientLimbs(tracheal_tube=vs.TrachealTube(inner_diameter=7.5)))
     settings = vs.PressureControl(inspiratory_pressure=15, rate=15, ie_ratio=0.5)
-    changed, _ = vs.changes.with_values(circuit, settings, values={path: value})
+    changed = vs.Scenario(circuit=circuit, settings=settings).replaced({path: value}).circuit
     before = compile_circuit(circuit)
     fresh, like = compile_circuit(changed), compile_circuit(changed, like=before)
     _assert_same_arrays(like.network, fresh.network)

@@ -113,7 +113,10 @@ def test_a_table_is_as_exact_as_it_says(law, limit):
 def test_a_tabulated_law_gives_what_the_closed_law_gives(linear, quadratic):
     lung = vs.Lung(compliance=40, resistance=8)
     closed = vs.simulate(
-        circuit_with(law_part(Rohrer(linear, quadratic)), lung), SETTINGS, duration=12, tolerance=TIGHT
+        circuit_with(law_part(Rohrer(linear=linear, quadratic=quadratic)), lung),
+        SETTINGS,
+        duration=12,
+        tolerance=TIGHT,
     )
     law = Curve(rohrer_drop, (("linear", linear), ("quadratic", quadratic)))
     table = vs.simulate(circuit_with(law_part(law), lung), SETTINGS, duration=12, tolerance=TIGHT)
@@ -157,7 +160,7 @@ CURVES = {
 
 def curved_lung(curve, effort=None):
     pieces = (
-        Passage("airway", "alveoli", Rohrer(10.0, 0.0), Rohrer(10.0, 0.0)),
+        Passage("airway", "alveoli", Rohrer(linear=10.0, quadratic=0.0), Rohrer(linear=10.0, quadratic=0.0)),
         ElasticStore("alveoli", curve, effort),
     )
     return BenchLung(pieces=pieces)
@@ -231,8 +234,8 @@ def test_a_straight_curve_is_a_compliance():
 def test_a_leak_loses_what_its_resistance_lets_out():
     leak = Bench(
         pieces=(
-            Passage("inlet", "outlet", Rohrer(0.0, 0.0), Rohrer(0.0, 0.0)),
-            Passage("inlet", "outside", Rohrer(200.0, 0.0), Rohrer(200.0, 0.0)),
+            Passage("inlet", "outlet", Rohrer(linear=0.0, quadratic=0.0), Rohrer(linear=0.0, quadratic=0.0)),
+            Passage("inlet", "outside", Rohrer(linear=200.0, quadratic=0.0), Rohrer(linear=200.0, quadratic=0.0)),
             Atmosphere("outside"),
         )
     )
@@ -256,7 +259,7 @@ def test_inertia_swings_as_its_equation_says():
         pieces=(
             Store("inlet", 2.0),
             Inertia("inlet", "middle", 0.3),
-            Passage("middle", "outlet", Rohrer(1.0, 2.0), Rohrer(1.0, 2.0)),
+            Passage("middle", "outlet", Rohrer(linear=1.0, quadratic=2.0), Rohrer(linear=1.0, quadratic=2.0)),
         )
     )
     lung = vs.Lung(compliance=50, resistance=3)
@@ -319,7 +322,7 @@ def test_an_effort_out_of_step_has_no_steady_breath():
 
 def test_a_part_of_ones_own_is_simulated_but_not_written():
     waveforms = vs.simulate(
-        circuit_with(law_part(Rohrer(5.0, 1.0)), vs.Lung(compliance=40, resistance=8)), SETTINGS
+        circuit_with(law_part(Rohrer(linear=5.0, quadratic=1.0)), vs.Lung(compliance=40, resistance=8)), SETTINGS
     )
     assert waveforms.attrs["scenario"].startswith("# Cannot be run again from here: 'part'")
     with pytest.raises(ScenarioError, match=r"^Cannot be run again from here: 'part' is a part of the user's own"):
@@ -327,7 +330,10 @@ def test_a_part_of_ones_own_is_simulated_but_not_written():
 
 
 def test_inertia_needs_a_port_with_resistance():
-    pieces = (Inertia("inlet", "middle", 0.3), Passage("middle", "outlet", Rohrer(1.0, 2.0), Rohrer(1.0, 2.0)))
+    pieces = (
+        Inertia("inlet", "middle", 0.3),
+        Passage("middle", "outlet", Rohrer(linear=1.0, quadratic=2.0), Rohrer(linear=1.0, quadratic=2.0)),
+    )
     circuit = circuit_with(Bench(pieces=pieces), vs.Lung(compliance=50, resistance=3))
     ideal = circuit.changed({"ventilator": PLAIN.changed({"source_resistance": 0.0})})
     with pytest.raises(CircuitError, match=r"source_resistance 0 .* meets a tube with inertia"):
@@ -370,7 +376,7 @@ def test_exhalation_valve_with_a_straight_curve_is_a_resistance(settings):
 def test_exhalation_valve_with_a_curve_is_a_measured_part_at_the_port(settings):
     """A part with the same points before an exhalation valve that (almost) does not resist."""
     own = _two_lungs(vs.Ventilator(exhalation_flows=FLOWS, exhalation_drops=DROPS))
-    part = vs.MeasuredPart(flows=FLOWS, drops=DROPS)
+    part = vs.Restrictor(resistance=vs.laws.MeasuredCurve(flows=FLOWS, pressure_drops=DROPS))
     apart = _two_lungs(vs.Ventilator(exhalation_resistance=1e-6), at_port=part)
     first, second = (
         vs.breath_measures(vs.steady_breath(circuit, settings, tolerance=1e-9)) for circuit in (own, apart)
@@ -396,10 +402,15 @@ def test_impossible_curve_of_the_exhalation_valve(points, message):
 def test_a_restrictor_that_hardly_resists_is_as_good_as_none(kind, loss):
     """Also between two junctions without gas."""
     lungs = {"a": vs.Lung(compliance=50, resistance=8), "b": vs.Lung(compliance=25, resistance=12)}
-    branch = vs.Branch(inspiratory_restrictor=vs.Restrictor(**{kind: loss}))
+    branch = vs.PatientLimbs(inspiratory_restrictor=vs.Restrictor(**{kind: loss}))
     for ideal in (True, False):
         found, plain = (
-            vs.breath_measures(vs.steady_breath(vs.layouts.shared(lungs, ideal=ideal, branches=b), BREATHS[0]))
+            vs.breath_measures(
+                vs.steady_breath(
+                    vs.layouts.shared(lungs, ideal=ideal, limbs=dict.fromkeys(lungs, vs.PatientLimbs()) | b),
+                    BREATHS[0],
+                )
+            )
             for b in ({"a": branch}, {})
         )
         np.testing.assert_allclose(found.inspired_tidal_volume, plain.inspired_tidal_volume, rtol=1e-6)

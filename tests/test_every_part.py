@@ -9,20 +9,16 @@ import pytest
 from independent_parts import solve
 
 import ventsim as vs
+from ventsim.model.laws import AdjustableCurve, MeasuredCurve, Rohrer, Sigmoid
 from ventsim.model.parts import (
     PART_KINDS,
-    AdjustableRestrictor,
     Cap,
-    CompartmentLung,
-    ElasticLung,
     HalfSineEffort,
     Leak,
-    MeasuredPart,
     OpenEnd,
     Orifice,
     PeepValve,
     Region,
-    SigmoidCurve,
     TrachealTube,
 )
 
@@ -30,13 +26,13 @@ MACHINE = vs.Ventilator(source_resistance=1.0, exhalation_resistance=3.0, flow_l
 TUBE = vs.Tube(length=1.5)
 LUNGS = {
     "a": vs.Lung(compliance=50.0, resistance=8.0, expiratory_resistance=12.0),
-    "b": ElasticLung(
-        curve=SigmoidCurve(vital_capacity=2500.0, inflection=12.0, width=8.0),
+    "b": Lung(
+        compliance=Sigmoid(vital_capacity=2500.0, inflection_pressure=12.0, width=8.0),
         resistance=10.0,
         chest_wall_compliance=150.0,
         effort=HalfSineEffort(amplitude=4.0, duration=0.9, rate=17.0, delay=0.4),
     ),
-    "c": CompartmentLung(
+    "c": Lung(
         resistance=4.0,
         regions=(Region(compliance=20.0, resistance=10.0), Region(compliance=15.0, resistance=30.0)),
         collateral_resistance=80.0,
@@ -51,24 +47,30 @@ PARTS = {
     "filter a": vs.Filter(),
     "tracheal tube a": TrachealTube(inner_diameter=7.5, expiratory_loss_coefficient=1.0),
     "tube from a": TUBE,
-    "valve out a": vs.OneWayValve(flows=(0.25, 0.5, 1.0), drops=(0.3, 0.8, 2.2), gas_volume=6.0),
-    "valve in b": vs.OneWayValve(forward_resistance=2.0, gas_volume=6.0),
-    "restrictor b": vs.Restrictor(linear_resistance=2.0, quadratic_resistance=8.0),
+    "valve out a": vs.OneWayValve(
+        resistance=vs.laws.MeasuredCurve(flows=(0.25, 0.5, 1.0), pressure_drops=(0.3, 0.8, 2.2)), gas_volume=6.0
+    ),
+    "valve in b": vs.OneWayValve(resistance=2.0, gas_volume=6.0),
+    "restrictor b": vs.Restrictor(resistance=vs.laws.Rohrer(linear=2.0, quadratic=8.0)),
     "tube to b": vs.Tube(length=1.5, inertia=True),
     "y b": vs.YPiece(),
-    "leak b": Leak(linear_resistance=150.0, quadratic_resistance=400.0),
-    "measured b": MeasuredPart(flows=(0.2, 0.5, 1.0, 1.5), drops=(0.5, 2.0, 6.5, 13.0), gas_volume=20.0),
+    "leak b": Leak(resistance=Rohrer(linear=150.0, quadratic=400.0)),
+    "measured b": Restrictor(
+        resistance=MeasuredCurve(flows=(0.2, 0.5, 1.0, 1.5), pressure_drops=(0.5, 2.0, 6.5, 13.0)), gas_volume=20.0
+    ),
     "tube from b": TUBE,
-    "peep valve b": PeepValve(opening_pressure=3.0, resistance=2.0, quadratic_resistance=1.0, gas_volume=5.0),
+    "peep valve b": PeepValve(opening_pressure=3.0, resistance=Rohrer(linear=2.0, quadratic=1.0), gas_volume=5.0),
     "orifice c": Orifice(bore=7.0),
-    "tube to c": vs.Tube(length=1.5, resistance=0.05, quadratic_resistance=0.1),
+    "tube to c": vs.Tube(length=1.5, resistance=vs.laws.Rohrer(linear=0.05, quadratic=0.1)),
     "y c": vs.YPiece(),
     "tube from c": TUBE,
-    "adjustable c": AdjustableRestrictor(
-        openings=(1.0, 2.0, 4.0),
-        flows=(0.2, 0.5, 1.0, 1.5),
-        drops=((2.0, 8.0, 26.0, 55.0), (0.9, 3.6, 12.0, 25.0), (0.4, 1.5, 4.6, 9.5)),
-        opening=2.6,
+    "adjustable c": Restrictor(
+        resistance=AdjustableCurve(
+            openings=(1.0, 2.0, 4.0),
+            flows=(0.2, 0.5, 1.0, 1.5),
+            pressure_drops=((2.0, 8.0, 26.0, 55.0), (0.9, 3.6, 12.0, 25.0), (0.4, 1.5, 4.6, 9.5)),
+            opening=2.6,
+        ),
         gas_volume=8.0,
     ),
     "join ab": vs.TPiece(),

@@ -18,7 +18,7 @@ from ventsim.model.layouts.pieces import joined_pieces
 
 from ventsim.errors import CircuitError, PartError, PlausibilityWarning
 from ventsim.model.circuit import connector_mismatches
-from ventsim.model.layouts import Branch, FloorPlan, Layout, beds_around, beds_in_row, on_floor_plan, shared
+from ventsim.model.layouts import FloorPlan, Layout, PatientLimbs, beds_around, beds_in_row, on_floor_plan, shared
 from ventsim.model.parts import Lung, Tube
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import PressureControl
@@ -180,8 +180,13 @@ def test_bore_and_tracheal_tubes():
 
 
 def test_branches_keep_all_but_their_lengths():
-    wide = Branch(inspiratory_tube=Tube(length=9.0, bore=25.0))
-    circuit = shared(lungs("abc"), arrangement="star", branches={"b": wide}, floor_plan=PLAN)
+    wide = PatientLimbs(inspiratory_tube=Tube(length=9.0, bore=25.0))
+    circuit = shared(
+        lungs("abc"),
+        arrangement="star",
+        limbs=dict.fromkeys(lungs("abc"), PatientLimbs()) | {"b": wide},
+        floor_plan=PLAN,
+    )
     assert circuit.parts["b inspiratory tube"] == Tube(length=5.5, bore=25.0)
     assert circuit.parts["b expiratory tube"] == circuit.parts["a expiratory tube"].changed({"length": 5.5})
 
@@ -299,7 +304,7 @@ def test_impossible_plan(values, message):
         (lambda: shared(lungs("abc"), floor_plan=3), r"floor_plan 3 is not a FloorPlan\.\n  Give FloorPlan"),
         (
             lambda: shared(
-                lungs("abc"), floor_plan=PLAN, branch=Branch(expiratory_tube=Tube(length=1.0, resistance=3.0))
+                lungs("abc"), floor_plan=PLAN, limbs=PatientLimbs(expiratory_tube=Tube(length=1.0, resistance=3.0))
             ),
             r"branch of lung 'a': expiratory_tube: resistance is given for the whole tube, .*\n  Leave out",
         ),

@@ -26,6 +26,7 @@ from strategies import Case, cases
 
 import ventsim as vs
 from ventsim.model.circuit import Circuit
+from ventsim.model.laws import flow_law
 from ventsim.model.ventilator import BreathSettings
 
 # Largest difference in mean tidal volumes; set to 1e-6 before the first comparison, then tightened
@@ -49,22 +50,22 @@ FOUR = TWO | {"c": vs.Lung(compliance=70.0, resistance=6.0), "d": vs.Lung(compli
 PLAIN = vs.Ventilator(flow_limit=None, relief_pressure=None)
 LIMITED = vs.Ventilator(flow_limit=0.8, relief_pressure=None)
 RELIEVED = vs.Ventilator(flow_limit=None, relief_pressure=22.0)
-LINEAR = vs.Branch(
+LINEAR = vs.PatientLimbs(
     inspiratory_tube=vs.Tube(length=1.5, resistance=2.0), expiratory_tube=vs.Tube(length=1.5, resistance=2.0)
 )
 # The foreign equations know linear and quadratic resistances; about those of smooth 22 mm tubes.
-TUBE = vs.Tube(length=1.5, resistance=0.04, quadratic_resistance=0.08)
-QUADRATIC = vs.Branch(
+TUBE = vs.Tube(length=1.5, resistance=vs.laws.Rohrer(linear=0.04, quadratic=0.08))
+QUADRATIC = vs.PatientLimbs(
     inspiratory_tube=TUBE,
     expiratory_tube=TUBE,
-    inspiratory_restrictor=vs.Restrictor(linear_resistance=2.0, quadratic_resistance=10.0),
+    inspiratory_restrictor=vs.Restrictor(resistance=vs.laws.Rohrer(linear=2.0, quadratic=10.0)),
     filter=vs.Filter(),
     valve=vs.OneWayValve(opening_pressure=0.5, gas_volume=10.0),
 )
 LEAKY = QUADRATIC.changed({"valve": vs.OneWayValve(opening_pressure=0.5, gas_volume=10.0, back_leak=100.0)})
 # Without stored gas at the Y-piece and along the tubes: junctions.
-BARE = vs.Branch(
-    inspiratory_tube=vs.Tube(length=0.0, resistance=3.0, quadratic_resistance=2.0),
+BARE = vs.PatientLimbs(
+    inspiratory_tube=vs.Tube(length=0.0, resistance=vs.laws.Rohrer(linear=3.0, quadratic=2.0)),
     expiratory_tube=vs.Tube(length=0.0, resistance=1.0),
     filter=vs.Filter(gas_volume=0.0),
     y_piece=vs.YPiece(gas_volume=0.0),
@@ -93,49 +94,47 @@ class Comparison(NamedTuple):
 
 shared = vs.layouts.shared
 COMPARISONS = {
-    "linear, ramp, Radau": Comparison(shared(TWO, branch=LINEAR, ventilator=PLAIN), RAMP, RADAU),
-    "linear, square, CVODE": Comparison(shared(TWO, branch=LINEAR, ventilator=PLAIN), SQUARE, by_cvode),
-    "linear, pause, LSODA": Comparison(shared(TWO, branch=LINEAR, ventilator=PLAIN), CONSTANT, LSODA),
-    "four quadratic, square, CVODE": Comparison(
-        shared(FOUR, branch=QUADRATIC, ventilator=PLAIN), SQUARE, by_cvode
-    ),
+    "linear, ramp, Radau": Comparison(shared(TWO, limbs=LINEAR, ventilator=PLAIN), RAMP, RADAU),
+    "linear, square, CVODE": Comparison(shared(TWO, limbs=LINEAR, ventilator=PLAIN), SQUARE, by_cvode),
+    "linear, pause, LSODA": Comparison(shared(TWO, limbs=LINEAR, ventilator=PLAIN), CONSTANT, LSODA),
+    "four quadratic, square, CVODE": Comparison(shared(FOUR, limbs=QUADRATIC, ventilator=PLAIN), SQUARE, by_cvode),
     "four quadratic, decelerating, LSODA": Comparison(
-        shared(FOUR, branch=QUADRATIC, ventilator=PLAIN), DECELERATING, LSODA
+        shared(FOUR, limbs=QUADRATIC, ventilator=PLAIN), DECELERATING, LSODA
     ),
     "four in a chain, exponential, CVODE": Comparison(
-        shared(FOUR, branch=QUADRATIC, ventilator=PLAIN, arrangement="chain", extension=TUBE),
+        shared(FOUR, limbs=QUADRATIC, ventilator=PLAIN, arrangement="chain", extension=TUBE),
         EXPONENTIAL,
         by_cvode,
     ),
-    "leaking valves, sine, CVODE": Comparison(shared(TWO, branch=LEAKY, ventilator=PLAIN), SINE, by_cvode),
-    "flow limit, square, LSODA": Comparison(shared(TWO, branch=QUADRATIC, ventilator=LIMITED), SQUARE, LSODA),
-    "flow limit, ramp, CVODE": Comparison(shared(TWO, branch=QUADRATIC, ventilator=LIMITED), RAMP, by_cvode),
+    "leaking valves, sine, CVODE": Comparison(shared(TWO, limbs=LEAKY, ventilator=PLAIN), SINE, by_cvode),
+    "flow limit, square, LSODA": Comparison(shared(TWO, limbs=QUADRATIC, ventilator=LIMITED), SQUARE, LSODA),
+    "flow limit, ramp, CVODE": Comparison(shared(TWO, limbs=QUADRATIC, ventilator=LIMITED), RAMP, by_cvode),
     "relief, decelerating, LSODA": Comparison(
-        shared(TWO, branch=QUADRATIC, ventilator=RELIEVED), DECELERATING, LSODA
+        shared(TWO, limbs=QUADRATIC, ventilator=RELIEVED), DECELERATING, LSODA
     ),
-    "relief, sine, LSODA": Comparison(shared(TWO, branch=QUADRATIC, ventilator=RELIEVED), SINE, LSODA),
+    "relief, sine, LSODA": Comparison(shared(TWO, limbs=QUADRATIC, ventilator=RELIEVED), SINE, LSODA),
     "junctions, square, IDA": Comparison(
-        shared(TWO, branch=BARE, t_piece=BARE_TEE, one_way_valves=False, ventilator=PLAIN), SQUARE, by_ida
+        shared(TWO, limbs=BARE, t_piece=BARE_TEE, one_way_valves=False, ventilator=PLAIN), SQUARE, by_ida
     ),
     "junctions, decelerating, IDA": Comparison(
-        shared(TWO, branch=BARE, t_piece=BARE_TEE, one_way_valves=False, ventilator=PLAIN),
+        shared(TWO, limbs=BARE, t_piece=BARE_TEE, one_way_valves=False, ventilator=PLAIN),
         DECELERATING,
         by_ida,
     ),
     "junctions, flow limit, IDA": Comparison(
-        shared(TWO, branch=BARE, t_piece=BARE_TEE, one_way_valves=False, ventilator=LIMITED), SQUARE, by_ida
+        shared(TWO, limbs=BARE, t_piece=BARE_TEE, one_way_valves=False, ventilator=LIMITED), SQUARE, by_ida
     ),
     "junctions, relief, IDA": Comparison(
-        shared(TWO, branch=BARE, t_piece=BARE_TEE, one_way_valves=False, ventilator=RELIEVED),
+        shared(TWO, limbs=BARE, t_piece=BARE_TEE, one_way_valves=False, ventilator=RELIEVED),
         CONSTANT,
         by_ida,
     ),
     "four, junctions between valves that store, exponential, IDA": Comparison(
-        shared(FOUR, branch=BARE_BETWEEN_VALVES, ventilator=PLAIN), EXPONENTIAL, by_ida
+        shared(FOUR, limbs=BARE_BETWEEN_VALVES, ventilator=PLAIN), EXPONENTIAL, by_ida
     ),
-    "junctions at valves, square, CVODE": Comparison(shared(TWO, branch=BARE, ventilator=PLAIN), SQUARE, by_cvode),
+    "junctions at valves, square, CVODE": Comparison(shared(TWO, limbs=BARE, ventilator=PLAIN), SQUARE, by_cvode),
     "four, junctions at valves, sine, CVODE": Comparison(
-        shared(FOUR, branch=BARE, ventilator=PLAIN), SINE, by_cvode
+        shared(FOUR, limbs=BARE, ventilator=PLAIN), SINE, by_cvode
     ),
 }
 PAIRS = {
@@ -183,9 +182,11 @@ def comparable(case: Case) -> Case:
     """
     machine, parts = case.circuit.ventilator, {}
     for name, part in case.circuit.parts.items():
-        linear = "linear_resistance" if part.kind == "restrictor" else "resistance"
-        is_quadratic = bool(getattr(part, "quadratic_resistance", None)) and not getattr(part, linear)
-        parts[name] = part.changed({linear: 0.05}) if is_quadratic else part
+        linear, quadratic = flow_law(getattr(part, "resistance", 0.0)).coefficients
+        is_quadratic = quadratic > 0.0 and linear == 0.0
+        parts[name] = (
+            part.changed(resistance=vs.laws.Rohrer(linear=0.05, quadratic=quadratic)) if is_quadratic else part
+        )
     resistances = {
         name: max(getattr(machine, name), 0.5) for name in ("source_resistance", "exhalation_resistance")
     }

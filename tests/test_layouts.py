@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from ventsim import layouts
 from ventsim.errors import CircuitError, PartError
 from ventsim.model.circuit import Circuit
-from ventsim.model.layouts import Branch, Layout, shared, single
+from ventsim.model.layouts import Layout, PatientLimbs, shared, single
 from ventsim.model.parts import (
     Adapter,
     Filter,
@@ -143,13 +143,13 @@ def test_tree_is_as_even_as_possible(number):
 
 
 def test_order_of_the_parts_on_the_way():
-    branch = Branch(
-        inspiratory_restrictor=Restrictor(linear_resistance=5.0),
-        expiratory_restrictor=Restrictor(linear_resistance=2.0),
+    branch = PatientLimbs(
+        inspiratory_restrictor=Restrictor(resistance=5.0),
+        expiratory_restrictor=Restrictor(resistance=2.0),
         filter=Filter(),
         tracheal_tube=TrachealTube(inner_diameter=8.0),
     )
-    circuit = shared({"a": LUNG, "b": LUNG}, branch=branch)
+    circuit = shared({"a": LUNG, "b": LUNG}, limbs=branch)
     assert way(circuit, "ventilator.inspiratory", "a.airway") == [
         "inspiratory t-piece",
         "a inspiratory valve",
@@ -222,8 +222,10 @@ def test_tubes_and_valves_point_with_the_flow(arrangement):
 
 
 def test_each_lung_may_have_its_own_branch():
-    long = Branch(inspiratory_tube=Tube(length=4.0))
-    circuit = shared({"a": LUNG, "b": LUNG}, branches={"b": long})
+    long = PatientLimbs(inspiratory_tube=Tube(length=4.0))
+    circuit = shared(
+        {"a": LUNG, "b": LUNG}, limbs=dict.fromkeys({"a": LUNG, "b": LUNG}, PatientLimbs()) | {"b": long}
+    )
     assert circuit.parts["a inspiratory tube"].length == 1.5
     assert circuit.parts["b inspiratory tube"].length == 4.0
 
@@ -247,12 +249,12 @@ def test_fittings_and_machine_can_be_given():
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
 @pytest.mark.parametrize("number", [1, 2, 4])
 def test_ideal_circuit_stores_nothing_and_resists_only_where_told(arrangement, number):
-    branch = Branch(
+    branch = PatientLimbs(
         inspiratory_tube=Tube(length=1.5, resistance=3.0),
-        valve=OneWayValve(forward_resistance=0.5, gas_volume=5.0),
-        filter=Filter(resistance=2.0, quadratic_resistance=0.0),
+        valve=OneWayValve(resistance=0.5, gas_volume=5.0),
+        filter=Filter(resistance=2.0),
     )
-    circuit = shared(lungs(number), arrangement=arrangement, branch=branch, ideal=True)
+    circuit = shared(lungs(number), arrangement=arrangement, limbs=branch, ideal=True)
     assert stored(circuit) == 0.0
     assert circuit.ventilator == layouts.IDEAL_VENTILATOR
     resistances = Counter(
@@ -296,7 +298,7 @@ def test_ideal_ventilator():
         (lambda: shared({1: LUNG}), CircuitError, r"^lungs: the name 1 is no text\.\n  Write '1'\.$"),
         (lambda: Layout(lungs=[LUNG]), CircuitError, r"lungs: \[Lung\(\.\.\.\)\] is not a mapping of names"),
         (lambda: Layout(lungs={1: LUNG}), CircuitError, r"1 cannot be the name of a part: .*\n  Write '1'"),
-        (lambda: single(LUNG, branch=3), CircuitError, r"branch 3 is not a Branch\.\n  Give Branch"),
+        (lambda: single(LUNG, limbs=3), CircuitError, r"branch 3 is not a Branch\.\n  Give Branch"),
         (lambda: shared({"a": TPiece()}), CircuitError, r"lungs: 'a' is .*, not a lung"),
         (
             lambda: shared({"a.b": LUNG}),
@@ -309,7 +311,7 @@ def test_ideal_ventilator():
             r"no arrangement 'treee'\.\n  Did you mean 'tree'",
         ),
         (
-            lambda: shared(lungs(2), branches={"bed 3": Branch()}),
+            lambda: shared(lungs(2), limbs=dict.fromkeys(lungs(2), PatientLimbs()) | {"bed 3": PatientLimbs()}),
             CircuitError,
             r"branches: there is no lung 'bed 3'\.\n  Did you mean 'bed [12]'",
         ),
@@ -333,15 +335,15 @@ def test_ideal_ventilator():
             CircuitError,
             r"extensions: there is none in the arrangement 'tree'\.\n  Leave them out, or take .* 'chain'",
         ),
-        (lambda: Branch(tracheal_tube=8.0), PartError, r"branch: tracheal_tube 8\.0 is not a TrachealTube"),
+        (lambda: PatientLimbs(tracheal_tube=8.0), PartError, r"branch: tracheal_tube 8\.0 is not a TrachealTube"),
         (lambda: shared(lungs(65), arrangement="star"), PartError, r"adapter: outlets 65 is not allowed"),
-        (lambda: Branch(inspiratory_tube=1.5), PartError, r"branch: inspiratory_tube 1\.5 is not a Tube"),
+        (lambda: PatientLimbs(inspiratory_tube=1.5), PartError, r"branch: inspiratory_tube 1\.5 is not a Tube"),
         (
-            lambda: Branch(inspiratory_tube={"length": -1.0}),
+            lambda: PatientLimbs(inspiratory_tube={"length": -1.0}),
             PartError,
             r"branch: inspiratory_tube: tube: length -1 m is not allowed",
         ),
-        (lambda: Branch(valves=OneWayValve()), PartError, r"there is no 'valves'\.\n  Did you mean 'valve'"),
+        (lambda: PatientLimbs(valves=OneWayValve()), PartError, r"there is no 'valves'\.\n  Did you mean 'valve'"),
     ],
 )
 def test_impossible_layout(make, error, message):
@@ -350,7 +352,7 @@ def test_impossible_layout(make, error, message):
 
 
 def test_branch_survives_plain_values():
-    branch = Branch(filter=Filter(), y_piece=YPiece(gas_volume=20.0))
+    branch = PatientLimbs(filter=Filter(), y_piece=YPiece(gas_volume=20.0))
     assert Branch.from_dict(branch.model_dump()) == branch
     assert Branch.from_dict({"inspiratory_tube": {"length": 2}}).inspiratory_tube == Tube(length=2.0)
 
@@ -379,4 +381,4 @@ def test_a_flag_that_is_neither_true_nor_false(name, value):
 def test_one_branch_where_branches_are_needed():
     lungs = {"a": Lung(compliance=50, resistance=10), "b": Lung(compliance=25, resistance=10)}
     with pytest.raises(CircuitError, match=r"Branch is not a mapping .*\n  Give branches=.*branch=Branch"):
-        shared(lungs, branches=Branch())
+        shared(lungs, limbs=dict.fromkeys(lungs, PatientLimbs()) | PatientLimbs())

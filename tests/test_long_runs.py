@@ -15,7 +15,7 @@ import ventsim as vs
 
 PRESSURE = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=16, inspiratory_time=1.3)
 LUNGS = {"a": vs.Lung(compliance=50, resistance=8), "b": vs.Lung(compliance=30, resistance=12)}
-TWO = vs.layouts.shared(LUNGS, branch=vs.Branch(tracheal_tube=vs.TrachealTube(inner_diameter=7.5)))
+TWO = vs.layouts.shared(LUNGS, limbs=vs.PatientLimbs(tracheal_tube=vs.TrachealTube(inner_diameter=7.5)))
 CHANGES = (
     vs.Change(path="lungs.b.compliance", to=15.0, at=100.0, until=200.0),
     vs.Disconnection(joint="a.airway", at=251.1, until=260.0),
@@ -44,7 +44,7 @@ def same(one: xr.Dataset, other: xr.Dataset) -> None:
 def test_measures_are_those_of_the_waveforms():
     waveforms = vs.simulate(TWO, PRESSURE, duration=330.0, changes=CHANGES)
     expected = vs.breath_measures(waveforms)
-    measures = vs.simulate_breaths(TWO, PRESSURE, duration=330.0, changes=CHANGES)
+    measures = vs.simulate_long(TWO, PRESSURE, duration=330.0, changes=CHANGES).measures
     whole = expected.sel(breath=measures.breath)
     for name in measures.data_vars:
         np.testing.assert_allclose(measures[name], whole[name], rtol=1e-12, atol=1e-11, err_msg=str(name))
@@ -60,8 +60,8 @@ def test_going_on_gives_the_same_bits(until, tmp_path):
         "waveform_windows": [window for window in windows if window[1] < until],
     }
     part = vs.simulate_long(TWO, PRESSURE, duration=until, **{**options, **known})
-    part.write(tmp_path / "part.nc")
-    on = vs.continue_long(tmp_path / "part.nc", duration=400.0, circuit=TWO, settings=PRESSURE, **options)
+    part.save(tmp_path / "part.nc")
+    on = vs.simulate_long(TWO, PRESSURE, duration=400.0, resume=tmp_path / "part.nc", **options)
     same(on.measures, whole.measures)
     same(on.waveforms, whole.waveforms.reindex(node=on.waveforms.node, branch=on.waveforms.branch))
     np.testing.assert_array_equal(on.state.solver, whole.state.solver)
@@ -73,9 +73,9 @@ def test_going_on_from_what_the_run_itself_has_noted(tmp_path):
     whole = vs.simulate_long(TWO, PRESSURE, duration=200.0, changes=changes)
     part = vs.simulate_long(TWO, PRESSURE, duration=80.0, changes=changes, save=tmp_path / "part.nc")
     assert vs.LongRun.read(tmp_path / "part.nc").measures.attrs == part.measures.attrs
-    on = vs.continue_long(part, duration=200.0)
+    on = vs.simulate_long(part, duration=200.0)
     same(on.measures, whole.measures)
-    again = vs.continue_long(on, duration=200.0)
+    again = vs.simulate_long(tmp_path / "part.nc", duration=200.0)
     same(again.measures, whole.measures)
 
 
@@ -92,19 +92,25 @@ def test_waveforms_of_asked_windows_and_every_nth_breath():
 
 def test_waveforms_that_were_kept_can_start_a_run():
     run = vs.simulate_long(TWO, PRESSURE, duration=75.0, waveform_windows=[(71.3, 75.0)])
-    again = vs.simulate_breaths(TWO, PRESSURE, duration=60.0, start=run.waveforms)
-    on = vs.continue_long(run, duration=135.0)
+    again = vs.simulate_long(TWO, PRESSURE, duration=60.0, start=run.waveforms).measures
+    on = vs.simulate_long(run, duration=135.0)
     np.testing.assert_allclose(again.inspired_tidal_volume[:16], on.measures.inspired_tidal_volume[20:], rtol=1e-6)
 
 
 @pytest.mark.parametrize(
     "options, message",
     [
-        ({"waveform_windows": [(5.0, 5.0)]}, r"waveform_windows: \(5, 5\) s ends before it begins"),
-        ({"waveform_windows": [(-5.0, 5.0)]}, "waveform_windows -5 s is not allowed"),
-        ({"waveform_windows": [7.0]}, "waveform_windows: 7.0 is no window of time"),
+        (
+            {"waveform_windows": [(5.0, 5.0)]},
+            r"windows: number 1, 5 to 5 s, ends before it begins\.\n  Allowed: an",
+        ),
+        (
+            {"waveform_windows": [(-5.0, 5.0)]},
+            r"number 1, \(-5\.0, 5\.0\), is not an interval of time\.\n  Give",
+        ),
+        ({"waveform_windows": [7.0]}, r"waveform_windows: number 1, 7\.0, is not an interval of time"),
         ({"waveform_every": 0}, "waveform_every 0 is not allowed"),
-        ({"duration": 1.0}, "duration 1 s is not allowed"),
+        ({"duration": 1.0}, r"^simulate_long: duration 1 s is not allowed\.\n  Allowed: at least 3\.75 "),
         ({"ramp_updates": 0}, "ramp_updates 0 is not allowed"),
         ({"save": "/nowhere/at/all.nc"}, "cannot be written"),
     ],
@@ -117,7 +123,7 @@ def test_bad_options(options, message):
 def test_bad_files(tmp_path):
     (tmp_path / "no.nc").write_text("not a file of results")
     with pytest.raises(vs.errors.SchemaError, match="cannot read a long run"):
-        vs.continue_long(tmp_path / "no.nc", duration=10.0)
+        vs.simulate_long(tmp_path / "no.nc", duration=10.0)
     with pytest.raises(vs.errors.SchemaError, match=r"cannot read a long run from .*none\.nc'"):
         vs.LongRun.read(tmp_path / "none.nc")
     short = vs.simulate(TWO, PRESSURE, duration=8.0)
@@ -127,7 +133,9 @@ def test_bad_files(tmp_path):
     ):
         vs.LongRun.read(tmp_path / "short.nc")
     with pytest.raises(vs.errors.SchemaError, match=r"got Dataset; a long run or the name of its file is needed"):
-        vs.continue_long(short, duration=16.0)
+        vs.simulate_long(TWO, PRESSURE, duration=16.0, resume=short)
+    with pytest.raises(vs.errors.InputError, match=r"(?s)got .* but a scenario is needed"):
+        vs.simulate_long(short, duration=16.0)
     vs.breath_measures(short).to_netcdf(tmp_path / "measures.nc", engine="h5netcdf")
     with pytest.raises(
         vs.errors.SchemaError, match=r"holds no run that can go on\.\n  Give a file that a long run"
@@ -135,16 +143,16 @@ def test_bad_files(tmp_path):
         vs.LongRun.read(tmp_path / "measures.nc")
     run = vs.simulate_long(TWO, PRESSURE, duration=20.0)
     with pytest.raises(vs.errors.InputError, match=r"before the end of the run so far, 18\.75 s \(0:00:18\.75\)"):
-        vs.continue_long(run, duration=10.0)
+        vs.simulate_long(run, duration=10.0)
     with pytest.raises(vs.errors.InputError, match=r"duration nan s is not allowed\.\n  Allowed: at least 0"):
-        vs.continue_long(run, duration=float("nan"))
+        vs.simulate_long(run, duration=float("nan"))
     with pytest.raises(vs.errors.InputError, match="duration '60' is not a number"):
-        vs.continue_long(run, duration="60")
-    with pytest.raises(vs.errors.SchemaError, match="does not fit its circuit"):
-        other = vs.layouts.single(LUNGS["a"], name="a")
-        vs.continue_long(run, duration=40.0, circuit=other, settings=PRESSURE)
-    with pytest.raises(vs.errors.InputError, match="belong together"):
-        vs.continue_long(run, duration=40.0, circuit=TWO)
+        vs.simulate_long(run, duration="60")
+    for other in (vs.layouts.single(LUNGS["a"], name="a"), vs.layouts.shared({"a": LUNGS["a"], "c": LUNGS["b"]})):
+        with pytest.raises(vs.errors.SchemaError, match="does not fit its circuit"):
+            vs.simulate_long(other, PRESSURE, duration=40.0, resume=run)
+    with pytest.raises(vs.errors.InputError, match="settings are missing"):
+        vs.simulate_long(TWO, duration=40.0, resume=run)
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, MemoryError])
@@ -169,7 +177,7 @@ def test_no_draft_is_left_by_a_write_that_is_broken_off(error, tmp_path, monkeyp
 def test_equal_lungs_stay_equal_over_six_hours():
     """Limit: 1e-6 relative over all 5,760 breaths, at the default tolerance."""
     circuit = vs.layouts.shared({n: vs.Lung(compliance=50, resistance=7.5) for n in "abcd"}, arrangement="star")
-    measures = vs.simulate_breaths(circuit, PRESSURE, duration=6 * 3600.0, sample_interval=0.05)
+    measures = vs.simulate_long(circuit, PRESSURE, duration=6 * 3600.0, sample_interval=0.05).measures
     assert measures.sizes["breath"] == 5760
     volume = measures.inspired_tidal_volume
     assert float((volume.max("lung") / volume.min("lung")).max()) < 1.0 + 1e-6

@@ -11,11 +11,9 @@ from ventsim.model.laws.pressure_volume import PressureVolume
 from ventsim import layouts
 from ventsim.errors import CircuitError, PartError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
+from ventsim.model.laws import Exponential, Rohrer, Sigmoid, VolumeDependent
 from ventsim.model.parts import (
     LUNG_KINDS,
-    CompartmentLung,
-    ElasticLung,
-    ExponentialCurve,
     HalfSineEffort,
     Leak,
     Lung,
@@ -23,16 +21,14 @@ from ventsim.model.parts import (
     Passage,
     Region,
     SampledEffort,
-    SigmoidCurve,
     Store,
-    VolumeDependentCurve,
     YPiece,
 )
 from ventsim.model.parts.part import Atmosphere, ElasticStore, Rohrer
 
-SIGMOID = SigmoidCurve(vital_capacity=2000.0, inflection=15.0, width=5.0)
-EXPONENTIAL = ExponentialCurve(largest_volume=6000.0, rate=0.12)
-VOLUME_DEPENDENT = VolumeDependentCurve(elastance=0.02, volume_elastance=1e-5)
+SIGMOID = Sigmoid(vital_capacity=2000.0, inflection_pressure=15.0, width=5.0)
+EXPONENTIAL = Exponential(largest_volume=6000.0, pressure_rate=0.12)
+VOLUME_DEPENDENT = VolumeDependent(elastance=0.02, volume_elastance=1e-5)
 HALF_SINE = HalfSineEffort(amplitude=8.0, duration=1.0, rate=15.0, delay=0.5)
 SAMPLED = SampledEffort(times=(0.5, 1.0, 1.25), pressures=(0.0, 6.0, 0.0), period=4.0)
 FAST, SLOW = (
@@ -42,11 +38,11 @@ FAST, SLOW = (
 LUNGS = {
     "simple": Lung(compliance=50.0, resistance=10.0),
     "simple with effort": Lung(compliance=50.0, resistance=10.0, effort=HALF_SINE),
-    "sigmoid": ElasticLung(curve=SIGMOID, resistance=10.0, expiratory_resistance=15.0),
-    "exponential": ElasticLung(curve=EXPONENTIAL, resistance=10.0, effort=SAMPLED),
-    "volume-dependent": ElasticLung(curve=VOLUME_DEPENDENT, resistance=10.0, chest_wall_compliance=200.0),
-    "two regions": CompartmentLung(resistance=4.0, regions=(FAST, SLOW)),
-    "three regions": CompartmentLung(
+    "sigmoid": Lung(compliance=SIGMOID, resistance=10.0, expiratory_resistance=15.0),
+    "exponential": Lung(compliance=EXPONENTIAL, resistance=10.0, effort=SAMPLED),
+    "volume-dependent": Lung(compliance=VOLUME_DEPENDENT, resistance=10.0, chest_wall_compliance=200.0),
+    "two regions": Lung(resistance=4.0, regions=(FAST, SLOW)),
+    "three regions": Lung(
         resistance=4.0, regions=(FAST, SLOW, SLOW), collateral_resistance=100.0, effort=HALF_SINE
     ),
 }
@@ -119,10 +115,12 @@ def test_layout_refuses_what_is_no_lung():
 def test_elements_of_an_elastic_lung():
     """Chest wall of 200 mL/cmH2O: elastance 1/200, added to 0.02 cmH2O/mL of the lung."""
     airway, store = LUNGS["volume-dependent"].elements()
-    assert airway == Passage("airway", "alveoli", Rohrer(10.0, 0.0), Rohrer(10.0, 0.0))
+    assert airway == Passage(
+        "airway", "alveoli", Rohrer(linear=10.0, quadratic=0.0), Rohrer(linear=10.0, quadratic=0.0)
+    )
     assert store == ElasticStore("alveoli", PressureVolume(linear=0.025, quadratic=1e-5), None)
     airway, store = LUNGS["sigmoid"].elements()
-    assert airway.backward == Rohrer(15.0, 0.0)
+    assert airway.backward == Rohrer(linear=15.0, quadratic=0.0)
     assert store.curve == PressureVolume(sigmoid=(2000.0, 15.0, 5.0))
     assert LUNGS["exponential"].elements()[1].effort == SAMPLED.course()
 
@@ -130,10 +128,10 @@ def test_elements_of_an_elastic_lung():
 def test_chest_wall_in_series():
     """Lung and chest wall hold the same volume: at 905.15 mL, 15 cmH2O of the sigmoid and 905.15 / 200."""
     volume = 1000.0 - 2000.0 / (1.0 + np.e**3)  # from the relaxed volume to the inflection
-    law = ElasticLung(curve=SIGMOID, resistance=10.0, chest_wall_compliance=200.0).law()
+    law = Lung(compliance=SIGMOID, resistance=10.0, chest_wall_compliance=200.0).law()
     assert float(law.pressure(volume)) == pytest.approx(15.0 + volume / 200.0, rel=1e-12)
     assert float(law.volume(15.0 + volume / 200.0)) == pytest.approx(volume, rel=1e-9)
-    assert law.capacity == ElasticLung(curve=SIGMOID, resistance=10.0).law().capacity
+    assert law.capacity == Lung(compliance=SIGMOID, resistance=10.0).law().capacity
 
 
 def test_effort_of_a_simple_lung():
@@ -158,13 +156,15 @@ def test_elements_of_a_compartment_lung():
 def test_collateral_paths_join_neighbours():
     paths = [p for p in passages(LUNGS["three regions"]) if p.start.startswith("region")]
     assert [(p.start, p.end) for p in paths] == [("region 1", "region 2"), ("region 2", "region 3")]
-    assert {(p.forward, p.backward) for p in paths} == {(Rohrer(100.0, 0.0), Rohrer(100.0, 0.0))}
+    assert {(p.forward, p.backward) for p in paths} == {
+        (Rohrer(linear=100.0, quadratic=0.0), Rohrer(linear=100.0, quadratic=0.0))
+    }
     assert all(store.effort == HALF_SINE.course() for store in stores(LUNGS["three regions"]))
 
 
 def test_elements_of_a_leak():
     """In line nothing is lost; to the atmosphere 100 q + 50 q² at 0.1 L/s: 10.5 cmH2O, by hand."""
-    way, hole, outside = Leak(linear_resistance=100.0, quadratic_resistance=50.0).elements()
+    way, hole, outside = Leak(resistance=Rohrer(linear=100.0, quadratic=50.0)).elements()
     assert way.is_ideal and (way.start, way.end) == ("inlet", "outlet")
     assert (hole.start, hole.end) == ("inlet", outside.at) and isinstance(outside, Atmosphere)
     assert hole.forward == hole.backward
@@ -206,54 +206,54 @@ def test_points_of_an_effort_may_come_as_an_array():
     [
         # curves
         (
-            lambda: ElasticLung(resistance=10.0),
+            lambda: Lung(resistance=10.0),
             r"elastic lung: curve is missing\.\n  Give curve=\.\.\., pressure-vol",
         ),
         (
-            lambda: ElasticLung(curve=None, resistance=10.0),
+            lambda: Lung(compliance=None, resistance=10.0),
             r"curve: None is of the wrong type\.\n  Give SigmoidCurve",
         ),
         (
-            lambda: ElasticLung(curve={"kind": "sigmoid"}, resistance=10.0),
+            lambda: Lung(compliance={"kind": "sigmoid"}, resistance=10.0),
             r"curve: there is no kind 'sigmoid'\.\n  Did you mean 'sigmoid curve'",
         ),
         (
-            lambda: ElasticLung(curve={"width": 5.0}, resistance=10.0),
+            lambda: Lung(compliance={"width": 5.0}, resistance=10.0),
             r"curve: kind is missing\.\n  Allowed: 'sigmoid",
         ),
         (
-            lambda: ElasticLung(curve=SIGMOID, resistance=10.0, chest_wall_compliance=0.0),
+            lambda: Lung(compliance=SIGMOID, resistance=10.0, chest_wall_compliance=0.0),
             r"chest_wall_compliance 0 mL/cmH2O is not allowed",
         ),
         (
-            lambda: SigmoidCurve(vital_capacity=2000.0, inflection=15.0, width=0.0),
+            lambda: Sigmoid(vital_capacity=2000.0, inflection_pressure=15.0, width=0.0),
             r"sigmoid curve: width 0 cmH2O is not allowed",
         ),
         (
-            lambda: SigmoidCurve(vital_capacity=float("nan"), inflection=15.0, width=5.0),
+            lambda: Sigmoid(vital_capacity=float("nan"), inflection_pressure=15.0, width=5.0),
             r"vital_capacity nan mL is not allowed",
         ),
-        (lambda: ExponentialCurve(largest_volume=-1.0, rate=0.1), r"largest_volume -1 mL is not allowed"),
+        (lambda: Exponential(largest_volume=-1.0, pressure_rate=0.1), r"largest_volume -1 mL is not allowed"),
         (
-            lambda: VolumeDependentCurve(elastance=0.02, volume_elastance=-1e-5),
+            lambda: VolumeDependent(elastance=0.02, volume_elastance=-1e-5),
             r"volume_elastance -1e-05 cmH2O/mL² is not allowed\.\n  Allowed: at least 0",
         ),
         # regions
         (
-            lambda: CompartmentLung(resistance=4.0, regions=()),
+            lambda: Lung(resistance=4.0, regions=()),
             r"regions: there are 0 of them\.\n  Allowed: 1 to 64",
         ),
-        (lambda: CompartmentLung(resistance=4.0, regions=FAST), r"is not a list of regions\.\n  Give \(Region"),
+        (lambda: Lung(resistance=4.0, regions=FAST), r"is not a list of regions\.\n  Give \(Region"),
         (
-            lambda: CompartmentLung(resistance=4.0, regions=(FAST, 3)),
+            lambda: Lung(resistance=4.0, regions=(FAST, 3)),
             r"number 2, 3, is not a region\.\n  Give Region",
         ),
         (
-            lambda: CompartmentLung(resistance=4.0, regions=(FAST, {"compliance": 30.0, "resistance": 0.0})),
+            lambda: Lung(resistance=4.0, regions=(FAST, {"compliance": 30.0, "resistance": 0.0})),
             r"regions: region '2': resistance 0 cmH2O·s/L is not allowed",
         ),
         (
-            lambda: CompartmentLung(resistance=0.0, regions=(FAST,)),
+            lambda: Lung(resistance=0.0, regions=(FAST,)),
             r"compartment lung: resistance 0 cmH2O·s/L is not",
         ),
         # efforts
@@ -288,7 +288,7 @@ def test_points_of_an_effort_may_come_as_an_array():
             lambda: Leak(),
             r"leak: without resistance the hole would hold the circuit at atmospheric pressure\.\n  Give",
         ),
-        (lambda: Leak(linear_resistance=-1.0), r"leak: linear_resistance -1 cmH2O·s/L is not allowed"),
+        (lambda: Leak(resistance=-1.0), r"leak: linear_resistance -1 cmH2O·s/L is not allowed"),
     ],
 )
 def test_impossible_part(make, message):
@@ -300,11 +300,11 @@ def test_impossible_part(make, message):
     ("make", "message"),
     [
         (
-            lambda: SigmoidCurve(vital_capacity=2.0, inflection=15.0, width=5.0),
+            lambda: Sigmoid(vital_capacity=2.0, inflection_pressure=15.0, width=5.0),
             r"vital_capacity 2 mL is outside 10 to 10000\.\n  Did you mean 2000 \(2 L\)",
         ),
         (
-            lambda: VolumeDependentCurve(elastance=20.0),
+            lambda: VolumeDependent(elastance=20.0),
             r"elastance 20 cmH2O/mL is outside 0\.003 to 5\.\n  Did you mean 0\.02 \(20 cmH2O/L\)",
         ),
         (

@@ -213,7 +213,7 @@ def test_streamed_and_recorded_runs_display_the_same():
     circuit = vs.layouts.single(vs.Lung(compliance=40, resistance=12))
     settings = vs.VolumeControl(tidal_volume=450, rate=20, inspiratory_time=1.2, pause_time=0.3)
     sensors = Sensors(volume_standard_deviation=8.0, pressure_standard_deviation=0.3, seed=5)
-    streamed = displayed_values(vs.simulate_breaths(circuit, settings, duration=30), sensors=sensors)
+    streamed = displayed_values(vs.simulate_long(circuit, settings, duration=30).measures, sensors=sensors)
     recorded = displayed_values(breath_measures(vs.simulate(circuit, settings, duration=30)), sensors=sensors)
     assert streamed.sizes["breath"] == 10
     for name in streamed.data_vars:
@@ -248,12 +248,13 @@ def test_a_lung_behind_a_wide_leak_looks_disconnected():
     (end,) = (joint for joint in tight.joints if "lung.airway" in joint)
     other = next(port for port in end if port != "lung.airway")
     leaky = vs.Circuit(
-        parts={**tight.parts, "hole": vs.Leak(linear_resistance=1.0)},
+        parts={**tight.parts, "hole": vs.Leak(resistance=1.0)},
         joints=[joint for joint in tight.joints if joint != end]
         + [(other, "hole.inlet"), ("hole.outlet", "lung.airway")],
         ventilator=tight.ventilator,
     )
-    display = [displayed_values(vs.simulate_breaths(circuit, settings, duration=40)) for circuit in (tight, leaky)]
+    runs = [vs.simulate_long(circuit, settings, duration=40) for circuit in (tight, leaky)]
+    display = [displayed_values(run.measures) for run in runs]
     limits = AlarmLimits.around(display[0])
     assert not alarms(display[0], limits).alarm_condition.values[1:].any()  # the first breath starts from rest
     raised = alarms(display[1], limits)

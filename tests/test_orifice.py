@@ -118,7 +118,7 @@ def test_part_and_laws_have_one_default_edge():
 def test_part_uses_the_law():
     part = Orifice(bore=4.0, tube_bore=15.0, edge="thin", density=1.1, discharge_coefficient=0.7)
     expected = orifice_coefficient(4.0, tube_bore=15.0, edge="thin", density=1.1, discharge_coefficient=0.7)
-    assert part.pressure_law == Rohrer(0.0, expected)
+    assert part.pressure_law == Rohrer(linear=0.0, quadratic=expected)
 
 
 @pytest.mark.parametrize(

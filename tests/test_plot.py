@@ -1,8 +1,11 @@
 """Pictures: labels, units, number of lines and the data in them."""
 
+import importlib
+import pkgutil
 import subprocess
 import sys
 from itertools import product
+from types import ModuleType
 
 import matplotlib as mpl
 import numpy as np
@@ -111,6 +114,13 @@ def test_waveforms_draw_on_given_axes():
         SchemaError, match=r"waveforms needs 3 Axes \(pressure, flow and volume\); it got 2\.\n  Use plt.subplots"
     ):
         plot.waveforms(invented_waves(), axes=axes[:2])
+
+
+def test_no_module_hides_a_function():
+    """Importing all modules of the package leaves its functions what they are."""
+    for module in pkgutil.walk_packages(plot.__path__, f"{plot.__name__}."):
+        importlib.import_module(module.name)
+    assert [name for name in plot.__all__ if isinstance(getattr(plot, name), ModuleType)] == []
 
 
 def test_input_is_not_changed():

@@ -20,6 +20,7 @@ from strategies import Case, branches, breath_settings, cases, lungs
 import ventsim as vs
 from ventsim.errors import CircuitWarning, PlausibilityWarning, VentsimError
 from ventsim.model.circuit import Circuit
+from ventsim.model.laws import flow_law
 
 ROUNDING = 1e-9  # of the volume that moved: nothing but rounding and its growth in the steps
 TIGHT = 1e-9  # tolerance of the solver where an equality holds up to its error
@@ -63,7 +64,7 @@ def with_parts(circuit: Circuit, changes: dict[str, dict[str, float]]) -> Circui
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", PlausibilityWarning)
         parts = {name: part.changed(changes.get(name, {})) for name, part in circuit.parts.items()}
-        return circuit.changed({"parts": parts})
+        return circuit.changed(parts=parts)
 
 
 @pytest.mark.slow
@@ -120,7 +121,7 @@ def test_order_of_lungs_does_not_matter(data):
     def run(order):
         circuit = vs.layouts.shared(
             {name: own[name][0] for name in order},
-            branches={name: own[name][1] for name in order},
+            limbs={name: own[name][1] for name in order},
             arrangement="star",
         )
         return simulated(Case(circuit, settings), tolerance=TIGHT)
@@ -133,9 +134,9 @@ def test_order_of_lungs_does_not_matter(data):
 @repeatable
 @given(data=st.data(), n=st.sampled_from([2, 4, 8]), arrangement=st.sampled_from(["tree", "star"]))
 def test_equal_lungs_get_equal_volumes(data, n, arrangement):
-    lung, branch, settings = data.draw(lungs()), data.draw(branches()), data.draw(breath_settings())
+    lung, limbs, settings = data.draw(lungs()), data.draw(branches()), data.draw(breath_settings())
     equal = {f"lung {k}": lung for k in range(n)}
-    circuit = vs.layouts.shared(equal, branch=branch, arrangement=arrangement)
+    circuit = vs.layouts.shared(equal, limbs=limbs, arrangement=arrangement)
     waveforms = simulated(Case(circuit, settings), tolerance=TIGHT)
     spread = waveforms.volume.max("lung") - waveforms.volume.min("lung")
     assert float(spread.max()) < ROUNDING * float(abs(waveforms.volume).max())
@@ -192,15 +193,22 @@ def test_linear_circuit_answers_in_proportion(case):
 
 
 def slowed(case: Case, factor: float) -> Case:
-    """Everything slower: resistances grow as the factor, quadratic ones as its square, times as the factor."""
-    powers = {"resistance": 1, "expiratory_resistance": 1, "linear_resistance": 1, "forward_resistance": 1}
-    powers |= {"quadratic_resistance": 2, "back_leak": -1}
-    powers |= {"source_resistance": 1, "exhalation_resistance": 1, "flow_limit": -1}
-    powers |= {"rate": -1, "inspiratory_time": 1, "rise_time": 1, "pause_time": 1}
+    """Everything slower: linear resistances and times grow as the factor, quadratic resistances as its square."""
+    resistances = ("resistance", "expiratory_resistance", "source_resistance", "exhalation_resistance")
+    powers = {"back_leak": -1, "flow_limit": -1, "rate": -1}
+    powers |= {"inspiratory_time": 1, "rise_time": 1, "pause_time": 1}
+
+    def slower(value):
+        linear, quadratic = flow_law(value).coefficients
+        return vs.laws.Rohrer(linear=linear * factor, quadratic=quadratic * factor**2)
 
     def changes(description):
-        given = {name: getattr(description, name, None) for name in powers}
-        return {name: value * factor ** powers[name] for name, value in given.items() if value is not None}
+        given = {name: getattr(description, name, None) for name in (*resistances, *powers)}
+        given = {name: value for name, value in given.items() if value is not None}
+        return {
+            name: slower(value) if name in resistances else value * factor ** powers[name]
+            for name, value in given.items()
+        }
 
     circuit = with_parts(case.circuit, {name: changes(part) for name, part in case.circuit.parts.items()})
     with warnings.catch_warnings():
@@ -231,7 +239,7 @@ def test_streamed_measures_are_those_of_the_waveforms(case):
     """Bit for bit: both go through one definition."""
     period = case.settings.period
     run = {"duration": 4.0 * period, "sample_interval": period / 40}
-    streamed = vs.simulate_breaths(*case, **run)
+    streamed = vs.simulate_long(*case, progress=False, **run).measures
     measured = vs.breath_measures(vs.simulate(*case, **run))
     assert set(streamed) == set(measured)
     for name in measured:
@@ -263,7 +271,8 @@ def test_a_run_goes_on_where_the_last_one_ended(case):
 @hypothesis.settings(repeatable, max_examples=15)
 @given(cases(most_lungs=4))
 def test_steady_breath_is_where_a_long_run_ends(case):
-    long = vs.simulate_breaths(*case, duration=200.0 * case.settings.period, tolerance=SHARP)
+    duration = 200.0 * case.settings.period
+    long = vs.simulate_long(*case, duration=duration, tolerance=SHARP, progress=False).measures
     last = long.isel(breath=-1)
     scale = float(last.inspired_tidal_volume.max()) + 1.0
     assume(float(abs(last - long.isel(breath=-40)).inspired_tidal_volume.max()) < ROUNDING * scale)

@@ -101,7 +101,7 @@ def test_peep_valve_adds_its_threshold():
 
 def volumes_with(state: str) -> tuple[float, float]:
     """Inspired volumes of two lungs whose first one has its valves in a state [mL]."""
-    branch = vs.Branch(valve=OneWayValve(state=state, gas_volume=4.0))
+    branch = vs.PatientLimbs(valve=OneWayValve(state=state, gas_volume=4.0))
     circuit = vs.layouts.shared({"a": LUNG, "b": STIFF}, one_way_valves=True, branches={"a": branch})
     measures = vs.breath_measures(vs.steady_breath(circuit, PRESSURE))
     return tuple(measures["inspired_tidal_volume"].values.ravel())
@@ -116,7 +116,7 @@ def test_states_of_valves():
 
 def test_leak_of_a_closed_valve_fills_the_lung_slowly():
     """60 mL/min per cmH2O through both closed valves: some mL in a breath, as the pressure across them allows."""
-    branch = vs.Branch(valve=OneWayValve(state="stuck closed", back_leak=60.0))
+    branch = vs.PatientLimbs(valve=OneWayValve(state="stuck closed", back_leak=60.0))
     circuit = vs.layouts.shared({"a": LUNG, "b": STIFF}, one_way_valves=True, branches={"a": branch})
     volume = vs.breath_measures(vs.steady_breath(circuit, PRESSURE))["inspired_tidal_volume"]
     # Two valves, at most 15 cmH2O across each for 4/3 s: 2 x 15 x 1 mL/s x 4/3 s = 40 mL, by hand.

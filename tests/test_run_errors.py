@@ -23,104 +23,81 @@ def earlier():
     return vs.simulate(CIRCUIT, SETTINGS, duration=PERIOD)
 
 
-# Text that the message begins with, as a pattern; none of them fits a number in the allowed range.
-NO_NUMBERS = [("4", "'4'"), (None, "None"), (True, "True"), ([4.0], r"\[4.0\]"), (4 + 0j, r"\(4\+0j\)")]
+RUNS = {run.__name__: run for run in (vs.simulate, vs.simulate_long, vs.steady_breath, vs.numerical_error)}
+TIMED = {name: RUNS[name] for name in ("simulate", "simulate_long")}
+
+each_run = pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
+each_timed_run = pytest.mark.parametrize("run", TIMED.values(), ids=TIMED)
+
+# What is no number, or no number that fits, and how the message shows it.
+NO_NUMBERS = {"'4'": "4", "True": True, "[4.0]": [4.0], "(4+0j)": 4 + 0j}
+LIMITS = {
+    "duration": ("at least 0.001 and at most 1e+07 s", {"0 s": 0, "-1 s": -1.0, "nan s": np.nan, "1e+30 s": 1e30}),
+    "sample_interval": ("at least 1e-06 s", {"0 s": 0.0, "-0.01 s": -0.01, "nan s": np.nan, "1e-09 s": 1e-9}),
+    "tolerance": ("at least 1e-12 and at most 0.001", {"0": 0.0, "-1e-06": -1e-6, "1e-13": 1e-13, "0.1": 0.1}),
+}
 
 
-@pytest.mark.parametrize("run", [vs.simulate, vs.simulate_breaths], ids=lambda run: run.__name__)
-@pytest.mark.parametrize(
-    ("value", "found"), [(0, "0 s"), (-1.0, "-1 s"), (np.nan, "nan s"), (np.inf, "inf s"), (1e9, r"1e\+09 s")]
-)
-def test_impossible_duration(run, value, found):
-    with pytest.raises(
-        InputError, match=rf"^duration {found} is not allowed.\n  (Allowed: at least|Did you mean)"
-    ):
-        run(CIRCUIT, SETTINGS, duration=value)
+ARGUMENTS = [
+    (run, name) for run in RUNS.values() for name in LIMITS if name != "duration" or run in TIMED.values()
+]
 
 
-@pytest.mark.parametrize("run", [vs.simulate, vs.simulate_breaths], ids=lambda run: run.__name__)
-@pytest.mark.parametrize(("value", "found"), NO_NUMBERS)
-def test_duration_that_is_no_number(run, value, found):
-    with pytest.raises(
-        InputError, match=rf"^duration {found} is not a number\.\n  Allowed: at least .* and at most 1e\+07 s"
-    ):
-        run(CIRCUIT, SETTINGS, duration=value)
+@pytest.mark.parametrize(("run", "name"), ARGUMENTS)
+def test_impossible_numbers(run, name):
+    """The message has the function, the argument, the value with its unit, and what is allowed."""
+    allowed, wrong = LIMITS[name]
+    cases = {f"{found} is not allowed": value for found, value in wrong.items()}
+    cases |= {f"{found} is not a number": value for found, value in NO_NUMBERS.items()}
+    for found, value in cases.items():
+        with pytest.raises(InputError) as caught:
+            run(CIRCUIT, SETTINGS, **{name: value})
+        assert str(caught.value) == f"{run.__name__}: {name} {found}.\n  Allowed: {allowed}."
 
 
 def test_number_beyond_every_float():
-    with pytest.raises(InputError, match=r"^duration"):
+    with pytest.raises(InputError, match=r"^simulate: duration"):
         vs.simulate(CIRCUIT, SETTINGS, duration=10**400)
 
 
 def test_no_whole_breath_to_stream():
     """One breath of 15 a minute takes 4 s."""
-    with pytest.raises(InputError, match=r"^duration 3.9 s is not allowed.\n  Allowed: at least 4"):
-        vs.simulate_breaths(CIRCUIT, SETTINGS, duration=3.9)
-
-
-RUNS = {
-    "simulate": vs.simulate,
-    "simulate_breaths": vs.simulate_breaths,
-    "steady_breath": vs.steady_breath,
-    "numerical_error": vs.numerical_error,
-}
-
-
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
-@pytest.mark.parametrize("value", [0.0, -0.01, np.nan, 1e-9, PERIOD * 1.01])
-def test_impossible_sample_interval(run, value):
-    """From 1 µs to one period."""
-    limits = r"\n  Allowed: at least 1e-06 and at most 4 s\."
-    wanted = rf"^sample_interval {re.escape(f'{value:g}')} s is not allowed.({limits}|\n  Did you mean)"
+    wanted = r"^simulate_long: duration 3.9 s is not allowed.\n  Allowed: at least 4"
     with pytest.raises(InputError, match=wanted):
-        run(CIRCUIT, SETTINGS, sample_interval=value)
+        vs.simulate_long(CIRCUIT, SETTINGS, duration=3.9)
 
 
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
-@pytest.mark.parametrize(("value", "found"), NO_NUMBERS)
-def test_sample_interval_that_is_no_number(run, value, found):
-    with pytest.raises(InputError, match=rf"^sample_interval {found} is not a number\."):
-        run(CIRCUIT, SETTINGS, sample_interval=value)
+@each_run
+def test_samples_further_apart_than_breaths(run):
+    with pytest.raises(
+        InputError, match=r"^sample_interval 4.04 s is longer than a breath.\n  Allowed: at most 4 s"
+    ):
+        run(CIRCUIT, SETTINGS, sample_interval=PERIOD * 1.01)
 
 
 def test_more_samples_than_memory_holds():
-    with pytest.raises(
-        InputError, match=r"^duration / sample_interval 1e\+09 samples is not allowed.\n  Allowed: at most 2e\+07"
-    ):
+    with pytest.raises(InputError, match=r"^duration 1e\+06 s makes 1e\+09 samples.\n  Allowed: at most 2e\+07"):
         vs.simulate(CIRCUIT, SETTINGS, duration=1e6, sample_interval=1e-3)
 
 
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
-@pytest.mark.parametrize("value", [0.0, -1e-6, np.nan, 1e-13, 0.1])
-def test_impossible_tolerance(run, value):
-    wanted = rf"^tolerance {re.escape(f'{value:g}')} is not allowed.\n  Allowed: at least 1e-12 and at most 0.001"
-    with pytest.raises(InputError, match=wanted):
-        run(CIRCUIT, SETTINGS, tolerance=value)
+@each_run
+def test_what_is_no_scenario_and_what_are_no_settings(run):
+    """A text in the first place is for `simulate_long` the name of a file."""
+    for value, found in (
+        (None, "None"),
+        (CIRCUIT.lungs, "{'lung': Lung(...)}"),
+        (SETTINGS, "PressureControl(...)"),
+    ):
+        wanted = f"{run.__name__}: got {found}, but a scenario is needed, or a circuit and settings."
+        with pytest.raises(InputError, match=f"^{re.escape(wanted)}\n  Give "):
+            run(value, SETTINGS)
+    for value, found in (("pressure", "'pressure'"), ({"peep": 5.0}, "{'peep': 5.0}"), (CIRCUIT, "Circuit(...)")):
+        wanted = f"{run.__name__}: settings {found} are of the wrong type; a circuit needs breath settings."
+        with pytest.raises(InputError, match=f"^{re.escape(wanted)}\n  Give "):
+            run(CIRCUIT, value)
 
 
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
-@pytest.mark.parametrize(("value", "found"), NO_NUMBERS)
-def test_tolerance_that_is_no_number(run, value, found):
-    with pytest.raises(InputError, match=rf"^tolerance {found} is not a number\."):
-        run(CIRCUIT, SETTINGS, tolerance=value)
-
-
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
-@pytest.mark.parametrize("value", [None, "circuit.toml", CIRCUIT.lungs, SETTINGS])
-def test_what_is_no_circuit(run, value):
-    with pytest.raises(InputError, match=f"^circuit: got {type(value).__name__}, but a Circuit is needed"):
-        run(value, SETTINGS)
-
-
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
-@pytest.mark.parametrize("value", [None, "pressure control", {"peep": 5.0}, CIRCUIT])
-def test_what_are_no_settings(run, value):
-    wanted = f"^settings: got {type(value).__name__}, but PressureControl or VolumeControl is needed"
-    with pytest.raises(InputError, match=wanted):
-        run(CIRCUIT, value)
-
-
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
+@each_run
 def test_pressures_above_relief(run):
     """The relief valve opens at 12 cmH2O: below a PEEP of 13, and below 15 above a PEEP of 5."""
     circuit = CIRCUIT.changed({"ventilator": vs.Ventilator(relief_pressure=12.0)})
@@ -131,7 +108,7 @@ def test_pressures_above_relief(run):
         run(circuit, SETTINGS)
 
 
-@pytest.mark.parametrize("run", RUNS.values(), ids=RUNS)
+@each_run
 def test_ideal_port_at_stored_gas(run):
     """A jump of the pressure would need an infinite flow."""
     circuit = CIRCUIT.changed({"ventilator": vs.Ventilator(source_resistance=0.0)})
@@ -142,7 +119,7 @@ def test_ideal_port_at_stored_gas(run):
 # ---- where a run starts ---------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("run", [vs.simulate, vs.simulate_breaths], ids=lambda run: run.__name__)
+@each_timed_run
 @pytest.mark.parametrize("value", [5, "waveforms.nc", [1.0, 2.0], {}, xr.DataArray([1.0]), xr.Dataset()])
 def test_start_that_is_no_run(run, value):
     with pytest.raises(SchemaError, match=r"^start: .*\n  .*simulate\(\)"):
@@ -165,9 +142,9 @@ def test_start_without_names_of_points(earlier):
         vs.simulate(CIRCUIT, SETTINGS, start=earlier.drop_vars("node"))
 
 
-@pytest.mark.parametrize("run", [vs.simulate, vs.simulate_breaths], ids=lambda run: run.__name__)
+@each_timed_run
 def test_start_from_another_circuit(run, earlier):
-    """The lung has another name there; the nearest one is told."""
+    """The lung has another name there; the message has the nearest one."""
     other = vs.layouts.single(vs.Lung(compliance=50.0, resistance=10.0), name="left lung")
     wanted = r"^start: the earlier run has no point 'left lung \w+', which this circuit has.\n.*nearest: lung \w+"
     with pytest.raises(SchemaError, match=wanted):

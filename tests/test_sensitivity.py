@@ -279,7 +279,7 @@ def test_the_picture_shows_every_number():
             assert [float(text.replace("−", "-")) for text in texts] == pytest.approx(numbers, abs=6e-4)
     assert axes[0, 0].texts[1].get_text() == "0"  # an ideal source
     axes[0, 0].figure.canvas.draw()
-    with pytest.raises(SchemaError, match="sensitivity_matrix needs 4 Axes, two for each mode; it got 1"):
+    with pytest.raises(SchemaError, match="sensitivity_matrix needs 4 Axes"):
         draw(found, axes=[plt.figure().add_subplot()])
     with pytest.raises(SchemaError, match=r"'compliance_effect' with dims \(mode, changed, lung\) is missing"):
         draw(found.drop_vars("compliance_effect"))

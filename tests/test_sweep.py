@@ -465,7 +465,7 @@ def test_wrong_pictures(grid):
         sweep_map(one, "auto_peep", lung="c")
     with pytest.raises(SchemaError, match=r"'settings\.peep' must have two or more different values"):
         sweep_map(one.isel({PEEP: [0]}), "auto_peep", lung="b")
-    with pytest.raises(SchemaError, match=r"sweep_lines needs 2 Axes, .*; it got 1"):
+    with pytest.raises(SchemaError, match="sweep_lines needs 2 Axes"):
         sweep_lines(one, "auto_peep", axes=[plt.figure().add_subplot()])
     many = one.isel({PEEP: [0] * 10})
     with pytest.raises(SchemaError, match=r"has 10 values; there is a picture for each of at most 9"):

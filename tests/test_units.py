@@ -1,11 +1,15 @@
-"""Every factor is exact, conversions are consistent, and a wrong unit is answered with the nearest one."""
+"""Factors are exact, a wrong unit is answered with the nearest one, and every public number has a unit."""
 
+import inspect
 import math
+import re
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from public_names import ALL, entries, sections
 
 from ventsim import units
 from ventsim.units import UNITS, convert
@@ -75,18 +79,13 @@ TO_HOUSE = [
 ]
 
 
-@pytest.mark.parametrize(("name", "expected"), CONSTANTS)
-def test_constant_is_exact(name, expected):
-    assert getattr(units, name) == expected
-
-
-@pytest.mark.parametrize(("unit", "house", "expected"), TO_HOUSE)
-def test_factor_is_exact(unit, house, expected):
+def test_constants_and_factors_are_exact():
     """To the last digit but one: the quotient of two exact numbers, rounded once."""
-    assert convert(1.0, source=unit, target=house) == pytest.approx(expected, rel=3e-16, abs=0.0)
-
-
-def test_every_unit_has_a_test():
+    for name, expected in CONSTANTS:
+        assert getattr(units, name) == expected, name
+    for unit, house, expected in TO_HOUSE:
+        found = convert(1.0, source=unit, target=house)
+        assert found == pytest.approx(expected, rel=3e-16, abs=0.0), unit
     assert {row[0] for row in TO_HOUSE} == set(UNITS)
 
 
@@ -141,3 +140,63 @@ def test_other_quantity():
 def test_nan_passes_through():
     """A missing sample stays missing; conversion invents nothing."""
     assert math.isnan(convert(math.nan, source="L/min", target="L/s"))
+
+
+# --- units in docstrings ------------------------------------------------------------------------------------
+
+# Types whose values are numbers; text such as "mapping of str to float" is not one of them.
+NUMBER = re.compile(r"(float|int|array|complex|tuple of float|number|sequence of float)\b")
+UNIT = re.compile(r"\[[^\[\]]+\]")
+
+
+def numbers_without_unit(name: str) -> Iterator[str]:
+    """Parameters, attributes and results of a public name that are numbers, and have no [unit] in its docstring.
+
+    Nothing here judges whether a unit is the right one; the tables of quantities and of result variables do.
+    """
+    item, of_title = ALL[name], sections(ALL[name])
+    for title in ("Parameters", "Attributes"):
+        for entry, text in entries(of_title.get(title, "")).items():
+            if NUMBER.match(text) and not UNIT.search(text):
+                yield entry
+    returns = of_title.get("Returns", "")
+    if NUMBER.match(returns) and not UNIT.search(returns):
+        yield "what it returns"
+    is_number = isinstance(item, property) and "float" in str(inspect.signature(item.fget).return_annotation)
+    if is_number and not UNIT.search(inspect.getdoc(item) or ""):
+        yield "its value"
+
+
+def test_every_public_number_has_a_unit():
+    assert [f"{name}: {number}" for name in ALL for number in numbers_without_unit(name)] == []
+
+
+def test_a_number_without_unit_is_seen(monkeypatch):
+    """A docstring written here: the unit of the first two names serves both."""
+
+    class Sum:
+        """Sum.
+
+        Parameters
+        ----------
+        a, b : float
+            Two. [s]
+        c : float
+            One.
+        d : str
+            Text.
+
+        Returns
+        -------
+        float
+            All.
+        """
+
+        @property
+        def half(self) -> float:
+            """Half of it."""
+
+    monkeypatch.setitem(ALL, "Sum", Sum)
+    monkeypatch.setitem(ALL, "Sum.half", Sum.half)
+    found = [number for name in ("Sum", "Sum.half") for number in numbers_without_unit(name)]
+    assert found == ["c", "what it returns", "its value"]

@@ -29,6 +29,12 @@ class Restriction(Description):
 
 def read_restrictions(section: Mapping[str, Any], place: Place) -> Mapping[str, Restriction]:
     """By lung, from the limb alone, or from a table with limb and resistance."""
+    for lung, given in section.items():
+        if not isinstance(given, str | Mapping):
+            raise place.inside(lung).error(
+                f"{given!r} is no restrictor.\n"
+                '  Write "inspiratory", or { limb = "inspiratory", resistance = 10 }.'
+            )
     tables = {lung: {"limb": given} if isinstance(given, str) else given for lung, given in section.items()}
     return build_each(Restriction, tables, place)
 

@@ -18,7 +18,7 @@ from ventsim.model.families import FrozenMapping
 from ventsim.model.laws import ElasticLaw, FlowLaw
 from ventsim.model.layouts import Layout
 from ventsim.model.parts import Adapter, TPiece
-from ventsim.model.ventilator import BreathSettings
+from ventsim.model.ventilator import SETTINGS_KINDS, BreathSettings
 from ventsim.quantities import Quantity, quantity_of
 
 Steps = tuple[str, ...]
@@ -484,7 +484,10 @@ def _below(item: Any, step: str, *, path: Steps, number: int) -> Any:
         fields = type(item).model_fields
         if step in fields:
             return getattr(item, step)
-        raise InputError(f"{where}: the {item.kind} '{so_far}' has no '{step}'.\n  {suggestion(step, fields)}")
+        others = SETTINGS_KINDS.items() if isinstance(item, BreathSettings) else ()
+        owner = next((kind for kind, other in others if step in other.model_fields), None)
+        hint = suggestion(step, fields) if owner is None else f"Only a {owner} has one."
+        raise InputError(f"{where}: the {item.kind} '{so_far}' has no '{step}'.\n  {hint}")
     if isinstance(item, tuple):
         if step.isdecimal() and 1 <= int(step) <= len(item):
             return item[int(step) - 1]

@@ -12,7 +12,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.quantities import check
+from ventsim.quantities import check, quantity
 from ventsim.simulation.blocks import Blocks, keeper
 from ventsim.simulation.finished_breaths import FinishedBreaths
 from ventsim.simulation.integration import Integration
@@ -116,6 +116,9 @@ def simulate_long(
     if before is not None:
         ramp_updates = int(before.measures.attrs.get("ramp_updates", ramp_updates))
         check_end(before, scenario.duration)
+    else:
+        one_breath = quantity("duration", at_least=scenario.schedule.settings_at(0.0).period)
+        check("simulate_long", {"duration": scenario.duration}, duration=one_breath)
     keeps = keeper(scenario.waveform_windows, scenario.waveform_every)
     blocks = Blocks(scenario.schedule, scenario.duration, whole=True, keeps=keeps, updates=int(ramp_updates))
     integration = Integration(
@@ -148,6 +151,8 @@ def _resume(integration: Integration, scenario: Scenario, before: LongRun) -> No
         tolerance=scenario.tolerance,
     )  # fmt: skip
     try:
+        if before.measures["lung"].values.tolist() != list(scenario.circuit.lungs):
+            raise ValueError("other lungs")
         integration.resume(last, state["solver"].values, held_at_start=state["held_at_start"].values)
     except ValueError:
         raise SchemaError(

@@ -27,7 +27,7 @@ class LongRun:
     waveforms : xarray.Dataset or None
         Waveforms of the breaths that were to be kept; None: of none.
     state : xarray.Dataset
-        The last state, from which :func:`ventsim.continue_long` goes on.
+        The last state, from which :func:`ventsim.simulate_long` goes on.
 
     Examples
     --------

@@ -22,8 +22,8 @@ def standard_faults(scenario: Scenario | Circuit, *, lung: str | None = None) ->
 
     Parameters
     ----------
-    circuit : Circuit
-        A circuit with parts named as those of :func:`ventsim.layouts.shared`.
+    scenario : Scenario or Circuit
+        With a circuit whose parts are named as those of :func:`ventsim.layouts.shared`.
     lung : str or None, default None
         Which lung; None: the first one.
 

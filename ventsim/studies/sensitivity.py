@@ -49,12 +49,16 @@ _PERCENT = "%/%"
 
 
 @dataclass(frozen=True, slots=True)
-class _ScaledLung(ReplacedValues):
+class _ScaledLung:
     """A case in which one lung is scaled."""
 
+    replaced: ReplacedValues
     lung: str = ""
     effect: str = ""
     factor: float = 1.0
+
+    def __call__(self) -> tuple[Circuit, BreathSettings]:
+        return self.replaced()
 
 
 @documented
@@ -234,12 +238,12 @@ def _walk(item: Any, *, effect: str, factor: float, steps: Steps = ()) -> Iterat
 def _cases(scenario: Scenario, step: float) -> list[_ScaledLung]:
     """The breath as it is, then each lung and effect scaled down twice and up twice."""
     circuit, settings = scenario.circuit, scenario.settings
-    cases = [_ScaledLung(circuit, settings, {})]
+    cases = [_ScaledLung(ReplacedValues(circuit, settings, {}))]
     for effect, lung in itertools.product(_EFFECTS, circuit.lungs):
         for factor in (math.exp(k * step) for k in _STEPS if k):
             scaled = _scaled_lung_values(circuit.lungs[lung], effect=effect, factor=factor)
             values = {".".join(("lungs", lung, *steps)): value for steps, value in scaled.items()}
-            cases.append(_ScaledLung(circuit, settings, values, lung, effect, factor))
+            cases.append(_ScaledLung(ReplacedValues(circuit, settings, values), lung, effect, factor))
     return cases
 
 

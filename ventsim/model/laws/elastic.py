@@ -44,6 +44,11 @@ class ElasticTerms:
         Vital capacity, inflection pressure and width of a sigmoid term. [mL, cmH2O, cmH2O]
     exponential : (float, float) or None, default None
         Largest volume and rate of an exponential term. [mL, 1/cmH2O]
+
+    Examples
+    --------
+    >>> ElasticTerms(linear=0.02).quadratic
+    0.0
     """
 
     linear: float = 0.0
@@ -227,7 +232,18 @@ class Sigmoid(ElasticLaw):
         return self.floor + self.vital_capacity * _logistic((pressure - self.inflection_pressure) / self.width)
 
     def compliance(self, pressure: float | FloatArray) -> FloatArray:
-        """Slope of the curve at a pressure. [mL/cmH2O]"""
+        """Slope of the curve at a pressure.
+
+        Parameters
+        ----------
+        pressure : float or array of shape (n,)
+            Elastic pressure. [cmH2O]
+
+        Returns
+        -------
+        array of shape (n,) or ()
+            Compliance. [mL/cmH2O]
+        """
         part = (self.volume(pressure) - self.floor) / self.vital_capacity
         return self.vital_capacity * part * (1.0 - part) / self.width
 
@@ -287,7 +303,18 @@ class Exponential(ElasticLaw):
         return -self.largest_volume * np.expm1(-self.pressure_rate * pressure)
 
     def compliance(self, pressure: float | FloatArray) -> FloatArray:
-        """Slope of the curve at a pressure. [mL/cmH2O]"""
+        """Slope of the curve at a pressure.
+
+        Parameters
+        ----------
+        pressure : float or array of shape (n,)
+            Elastic pressure. [cmH2O]
+
+        Returns
+        -------
+        array of shape (n,) or ()
+            Compliance. [mL/cmH2O]
+        """
         return self.pressure_rate * (self.largest_volume - self.volume(pressure))
 
 
@@ -325,7 +352,18 @@ class VolumeDependent(ElasticLaw):
 
     @classmethod
     def of(cls, compliance: float) -> Self:
-        """The straight law of a compliance that has been checked. [mL/cmH2O]"""
+        """The straight law of a compliance that has been checked.
+
+        Parameters
+        ----------
+        compliance : float
+            Compliance, above 0. [mL/cmH2O]
+
+        Returns
+        -------
+        VolumeDependent
+            Without a quadratic term.
+        """
         return cls.model_construct(elastance=1.0 / compliance, volume_elastance=0.0)
 
     @property

@@ -118,7 +118,20 @@ class Rohrer(FlowLaw):
 
     @classmethod
     def of(cls, linear: float, quadratic: float = 0.0) -> "Rohrer":
-        """The law of two coefficients that have been checked."""
+        """The law of two coefficients that have been checked.
+
+        Parameters
+        ----------
+        linear : float
+            Linear coefficient, at least 0. [cmH2O·s/L]
+        quadratic : float, default 0
+            Quadratic coefficient, at least 0. [cmH2O·s²/L²]
+
+        Returns
+        -------
+        Rohrer
+            The law.
+        """
         return cls.model_construct(linear=linear, quadratic=quadratic)
 
     @property

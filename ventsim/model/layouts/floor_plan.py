@@ -219,19 +219,19 @@ class FloorPlan(Description):
         Mapping[str, Position],
         PlainValidator(_read_beds),
         PlainSerializer(_dump_beds),
-        Field(description="place (x, y) of each bed in m, by the name of its lung"),
+        Field(description="place (x, y) of each bed, by the name of its lung [m]"),
     ]
     ventilator: Annotated[
         Position,
         PlainValidator(_read_position),
-        Field(description="place (x, y) of the ventilator in m"),
+        Field(description="place (x, y) of the ventilator [m]"),
     ] = (0.0, 0.0)
     extra_length: Annotated[float, quantity("extra_length")] = 1.2
     height: Annotated[float, quantity("height")] = 0.5
     stock_lengths: Annotated[
         tuple[float, ...] | None,
         PlainValidator(read_stock_lengths),
-        Field(description="lengths in m in which tube is sold; None: cut to length"),
+        Field(description="lengths in which tube is sold; None: cut to length [m]"),
     ] = (1.5, 1.8)
 
     @model_validator(mode="after")

@@ -176,13 +176,35 @@ class Layout(Description):
         return ", ".join(options)
 
     def limbs_of(self, lung: str) -> PatientLimbs:
-        """The limbs of a lung, its own or those of all."""
+        """The limbs of a lung, its own or those of all.
+
+        Parameters
+        ----------
+        lung : str
+            Name of the lung.
+
+        Returns
+        -------
+        PatientLimbs
+            The default ones where none are given.
+        """
         if isinstance(self.limbs, PatientLimbs):
             return self.limbs
         return (self.limbs or {}).get(lung) or PatientLimbs()
 
     def extension_to(self, lung: str) -> Tube:
-        """The tube to the bed of a lung in a chain, its own or that of all."""
+        """The tube to the bed of a lung in a chain, its own or that of all.
+
+        Parameters
+        ----------
+        lung : str
+            Name of the lung.
+
+        Returns
+        -------
+        Tube
+            The default one where none is given.
+        """
         if isinstance(self.extension, Tube):
             return self.extension
         return (self.extension or {}).get(lung) or Tube(length=2.0)

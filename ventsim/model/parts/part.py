@@ -245,7 +245,7 @@ class Part(Description, ABC):
 
     A final subclass
 
-    1. sets `kind`, unique among the parts, and is listed in ``ventsim.model.parts.PART_KINDS``;
+    1. sets `kind`, unique among the parts; one of the library enters :data:`PARTS` by ``@PARTS.member``;
     2. returns its ports from `ports`, always the same for the same values;
     3. returns from `elements` passages that connect all its ports with each other, and stores.
 

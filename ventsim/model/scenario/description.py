@@ -20,7 +20,7 @@ from ventsim.model.scenario.reading import read_values
 from ventsim.model.scenario.sections import RUN_OPTIONS
 from ventsim.model.scenario.writing import write_toml
 from ventsim.model.ventilator import SETTINGS, BreathSettings, check_settings
-from ventsim.quantities import quantity
+from ventsim.quantities import QUANTITIES, check, quantity
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -388,9 +388,11 @@ def scenario_of(
     Raises
     ------
     InputError
-        If one of the two is of the wrong type, or the scenario has changes that the verb does not know.
+        If one of the two is of the wrong type, an option is impossible, or the scenario has changes that the verb
+        does not know.
     """
     given = {name: value for name, value in options.items() if value is not None}
+    check(where, {name: value for name, value in given.items() if name in QUANTITIES}, warn=False)
     if isinstance(scenario, Circuit | Layout):
         if not isinstance(settings, BreathSettings):
             what = "are missing" if settings is None else f"{shown(settings)} are of the wrong type"

@@ -29,7 +29,7 @@ class BreathSettings(Description, ABC):
     pause at its end is part of it. Exactly one of `inspiratory_time` and `ie_ratio` is given. A final
     subclass
 
-    1. sets `kind` and is listed in :data:`ventsim.model.ventilator.SETTINGS_KINDS`;
+    1. sets `kind`; one of the library enters :data:`SETTINGS` by ``@SETTINGS.member``;
     2. returns the segments of its inspiratory phase from `inspiration`, none of them empty, together as long
        as `inspiratory_phase_time`.
     """

@@ -44,7 +44,7 @@ def displayed_values(
     Parameters
     ----------
     measures : xarray.Dataset
-        Result of :func:`ventsim.breath_measures` or :func:`ventsim.simulate_breaths`, with the measures
+        Result of :func:`ventsim.breath_measures`, or the measures of :func:`ventsim.simulate_long`, with the measures
         of the ports.
     sensors : Sensors or None, default None
         Errors of the sensors; None: they read the truth.
@@ -96,7 +96,7 @@ def displayed_values(
     if not isinstance(measures, xr.Dataset):
         raise SchemaError(
             f"measures: got {type(measures).__name__}, but a Dataset is needed.\n"
-            "  Use the result of ventsim.breath_measures or ventsim.simulate_breaths."
+            "  Use the result of ventsim.breath_measures, or the measures of ventsim.simulate_long."
         )
     check_dataset(measures, "measures")
     for name, waveforms in _READ.values():

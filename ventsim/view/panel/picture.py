@@ -13,7 +13,7 @@ from ventsim.simulation import steady_breath
 from ventsim.tables import fixed, percent
 from ventsim.view.panel.starting_values import ScenarioOrLungs, scenario_of_panel
 from ventsim.view.plot import COLOURS
-from ventsim.view.plot.style import FAINT, axis_label, style
+from ventsim.view.plot.style import FAINT, axis_label, line_style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -68,7 +68,7 @@ class BreathPicture:
         self._volume_axes = self.figure.add_subplot(grid[1, 0], sharex=self._pressure_axes)
         self._bar_axes = self.figure.add_subplot(grid[:, 1])
         self._airway, self._alveolar = _two_kinds_of_lines(self._pressure_axes, self._names)
-        self._volume = [self._volume_axes.plot([], [], **style(k))[0] for k in range(len(self._names))]
+        self._volume = [self._volume_axes.plot([], [], **line_style(k))[0] for k in range(len(self._names))]
         self._volume_axes.set_ylabel("volume breathed in [mL]")
         self._volume_axes.set_xlabel("time [s]")
         colours = [COLOURS[k % len(COLOURS)] for k in range(len(self._names))]
@@ -149,8 +149,10 @@ class BreathPicture:
 
 def _two_kinds_of_lines(ax: "Axes", names: list[str]) -> tuple[list, list]:
     """Thin lines for the airway and thick ones for the lung, all still empty."""
-    airway = [ax.plot([], [], color=style(k)["color"], linewidth=0.8, alpha=0.7)[0] for k in range(len(names))]
-    alveolar = [ax.plot([], [], label=f"lung {name}", **style(k))[0] for k, name in enumerate(names)]
+    airway = [
+        ax.plot([], [], color=line_style(k)["color"], linewidth=0.8, alpha=0.7)[0] for k in range(len(names))
+    ]
+    alveolar = [ax.plot([], [], label=f"lung {name}", **line_style(k))[0] for k, name in enumerate(names)]
     ax.plot([], [], **FAINT, label="at the airway")
     ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=len(names) + 1, frameon=False, borderaxespad=0.1)
     ax.set_ylabel("pressure [cmH2O]")

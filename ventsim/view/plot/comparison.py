@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
-from ventsim.view.plot.style import FAINT, axis_label, legend, need, panels, style
+from ventsim.view.plot.style import FAINT, axis_label, legend, line_style, need, panels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -85,7 +85,7 @@ def _draw_curves(
     time, gaps = shown["time"].values, one - two
     some = np.unique(np.linspace(0, len(time) - 1, min(len(time), _MARKS)).astype(int))
     for k, name in enumerate(names):
-        look = style(k)
+        look = line_style(k)
         top.plot(time, one[k], label=name, **look)
         marks: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 4.0, "markerfacecolor": "none"}
         top.plot(time[some], two[k][some], color=look["color"], **marks)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
 from ventsim.tables import clock, in_words
-from ventsim.view.plot.style import COLOURS, axis_label, legend, need, panels, style
+from ventsim.view.plot.style import COLOURS, axis_label, legend, line_style, need, panels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -97,7 +97,7 @@ def _draw_values(drawn: "NDArray[np.object_]", measures: xr.Dataset, displayed: 
     names = [str(lung) for lung in measures["lung"].values]
     for ax, name in zip(drawn, _OF_LUNGS, strict=False):
         for k, lung in enumerate(names):
-            ax.plot(measures["breath_end"].values, measures[name].values[:, k], label=lung, **style(k))
+            ax.plot(measures["breath_end"].values, measures[name].values[:, k], label=lung, **line_style(k))
         ax.set_ylabel(_wrapped(name), fontsize="small")
     legend(drawn[0], names=names)
     if displayed is not None:

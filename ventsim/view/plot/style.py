@@ -32,7 +32,7 @@ PATTERNS: tuple[Any, ...] = (
 FAINT: dict[str, Any] = {"color": "0.6", "linewidth": 0.8, "zorder": 0.5}
 
 
-def style(k: int) -> dict[str, Any]:
+def line_style(k: int) -> dict[str, Any]:
     """Colour and pattern of lung number `k`; no two of the first 64 lungs have the same of both."""
     n = len(COLOURS)
     return {"color": COLOURS[k % n], "linestyle": PATTERNS[(k + k // n) % n], "linewidth": 1.6}

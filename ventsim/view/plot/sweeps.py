@@ -11,7 +11,7 @@ from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
 from ventsim.view.plot.label_lines import in_lines, panel_height, panel_width
-from ventsim.view.plot.style import axis_label, counted, need, style
+from ventsim.view.plot.style import axis_label, counted, line_style, need
 from ventsim.view.plot.style import legend as legend_above
 
 if TYPE_CHECKING:
@@ -148,7 +148,7 @@ def _draw_lines(ax: "Axes", panel: xr.DataArray, along: str, dim: str) -> None:
     for k, lung in enumerate(lungs):
         line = (panel if lung is None else panel.isel({_LUNG: k})).transpose(dim).values
         label: dict[str, Any] = {} if lung is None else {"label": str(lung)}
-        ax.plot(positions[order], line[order], **style(k), **marker, **label)
+        ax.plot(positions[order], line[order], **line_style(k), **marker, **label)
     if ticks is not None:
         ax.set_xticks(range(len(ticks)), ticks)
     ax.grid(color="0.9", linewidth=0.6)

@@ -11,7 +11,7 @@ from ventsim.results.schema import TIME_ROUNDING, VARIABLES, breath_position
 from ventsim.tables import fixed, percent
 from ventsim.units import convert
 from ventsim.view.plot.label_lines import in_lines, panel_height
-from ventsim.view.plot.style import COLOURS, FAINT, axis_label, legend, need, panels, style
+from ventsim.view.plot.style import COLOURS, FAINT, axis_label, legend, line_style, need, panels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -66,7 +66,7 @@ def waveforms(
         values = shown[name].transpose("time", "lung").values
         drawn_values = np.asarray(convert(values, source=VARIABLES[name].units, target=unit))
         for k, lung in enumerate(shown["lung"].values):
-            ax.plot(shown["time"].values, drawn_values[:, k], label=str(lung), **style(k))
+            ax.plot(shown["time"].values, drawn_values[:, k], label=str(lung), **line_style(k))
         ax.set_ylabel(in_lines(axis_label(name, unit=unit), panel_height(ax)))
         ax.axhline(0.0, **FAINT)
         ax.margins(x=0.01)
@@ -140,8 +140,8 @@ def loops(waveforms: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
         _, ax = plt.subplots(figsize=(6.0, 5.0 + 0.09 * shown.sizes["lung"]), layout="constrained")
     for k, lung in enumerate(shown["lung"].values):
         one = shown.isel(lung=k)
-        ax.plot(one["airway_pressure"].values, one["volume"].values, label=str(lung), **style(k))
-        _draw_direction(ax, one, colour=style(k)["color"])
+        ax.plot(one["airway_pressure"].values, one["volume"].values, label=str(lung), **line_style(k))
+        _draw_direction(ax, one, colour=line_style(k)["color"])
     ax.set_xlabel(axis_label("airway_pressure"))
     ax.set_ylabel(axis_label("volume"))
     legend(ax, names=[str(lung) for lung in shown["lung"].values])
