@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 import ventsim as vs
 from ventsim.errors import InputError, PartError, PlausibilityWarning
 from ventsim.model.circuit.parts_list import parts_list_text
-from ventsim.model.laws import AdjustableCurve, MeasuredCurve
+from ventsim.model.laws import AdjustableCurve, MeasuredCurve, fit_monotone, fit_rohrer
 from ventsim.model.layouts import Layout
-from ventsim.model.parts import AdjustableRestrictor, Store, fit_monotone, fit_rohrer
+from ventsim.model.parts import Store
 from ventsim.model.scenario import Scenario
 
 OPENINGS, FLOWS = (1.0, 2.0, 4.0), (0.25, 0.5, 1.0)

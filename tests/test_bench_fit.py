@@ -10,14 +10,8 @@ from hypothesis import strategies as st
 from scipy.optimize import curve_fit, nnls
 
 from ventsim.errors import InputError
-from ventsim.model.laws import MeasuredCurve, Rohrer
-from ventsim.model.parts import (
-    Restrictor,
-    fit_monotone,
-    fit_rohrer,
-    orifice_bore,
-    orifice_pressure_drop,
-)
+from ventsim.model.laws import MeasuredCurve, Rohrer, fit_monotone, fit_rohrer, orifice_bore
+from ventsim.model.parts import Restrictor, orifice_pressure_drop
 from ventsim.view.plot import bench_fit
 
 mpl.use("Agg")

@@ -10,14 +10,10 @@ from pydantic import BaseModel
 
 import ventsim as vs
 from ventsim.errors import InputError, PartError
-from ventsim.model.laws import AdjustableCurve, MeasuredCurve
+from ventsim.model.descriptions import Description
+from ventsim.model.laws import AdjustableCurve, MeasuredCurve, Orifice
 from ventsim.model.layouts import Layout
-from ventsim.model.parts import (
-    Description,
-    Orifice,
-    Region,
-    Restrictor,
-)
+from ventsim.model.parts import Region, Restrictor
 
 # What only shows where a validator speaks for itself.
 INTERNALS = re.compile(

@@ -12,7 +12,7 @@ import tomli_w
 
 from ventsim import layouts
 from ventsim.errors import CircuitError, CircuitWarning, PartError, PlausibilityWarning
-from ventsim.model.circuit import Circuit, FrozenParts
+from ventsim.model.circuit import Circuit
 from ventsim.model.parts import Adapter, Lung, OneWayValve, Restrictor, TPiece, Tube, YPiece
 from ventsim.model.ventilator import Ventilator
 

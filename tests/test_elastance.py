@@ -8,8 +8,6 @@ from ventsim.model.laws.elastance import (
     exponential_compliance,
     exponential_pressure,
     exponential_volume,
-    overdistension_index,
-    series_compliance,
     volume_dependent_pressure,
     volume_dependent_volume,
 )
@@ -22,7 +20,7 @@ from ventsim.model.laws.sigmoid import (
 )
 
 from ventsim.errors import InputError
-from ventsim.model.laws import Exponential, Sigmoid, VolumeDependent
+from ventsim.model.laws import Exponential, Sigmoid, VolumeDependent, overdistension_index, series_compliance
 
 # The curves of which values were computed by hand from the published forms: b 2 L, c 15, d 5; Vmax 6 L, k 0.12.
 SIGMOID = {"vital_capacity": 2000.0, "inflection": 15.0, "width": 5.0}

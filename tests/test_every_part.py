@@ -9,18 +9,8 @@ import pytest
 from independent_parts import solve
 
 import ventsim as vs
-from ventsim.model.laws import AdjustableCurve, MeasuredCurve, Rohrer, Sigmoid
-from ventsim.model.parts import (
-    PART_KINDS,
-    Cap,
-    HalfSineEffort,
-    Leak,
-    OpenEnd,
-    Orifice,
-    PeepValve,
-    Region,
-    TrachealTube,
-)
+from ventsim.model.laws import AdjustableCurve, MeasuredCurve, Orifice, Rohrer, Sigmoid
+from ventsim.model.parts import PART_KINDS, Cap, HalfSineEffort, Leak, OpenEnd, PeepValve, Region, TrachealTube
 
 MACHINE = vs.Ventilator(source_resistance=1.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
 TUBE = vs.Tube(length=1.5)

@@ -24,7 +24,7 @@ from ventsim.model.parts import (
     Store,
     YPiece,
 )
-from ventsim.model.parts.part import Atmosphere, ElasticStore, Rohrer
+from ventsim.model.parts.part import Atmosphere, ElasticStore
 
 SIGMOID = Sigmoid(vital_capacity=2000.0, inflection_pressure=15.0, width=5.0)
 EXPONENTIAL = Exponential(largest_volume=6000.0, pressure_rate=0.12)

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ventsim.errors import InputError
-from ventsim.model.parts import Orifice, Rohrer, orifice_bore, orifice_coefficient, orifice_pressure_drop
+from ventsim.model.laws import Orifice, Rohrer, orifice_bore
+from ventsim.model.parts import orifice_coefficient, orifice_pressure_drop
 
 AIR = 1.2046  # density of dry air of 20 °C in CoolProp 8.0.0 [kg/m³]
 

@@ -7,27 +7,18 @@ import pytest
 
 from ventsim.errors import CircuitError
 from ventsim.model.circuit import Circuit, parts_list
-from ventsim.model.layouts import Branch, beds_around, shared, single
-from ventsim.model.parts import (
-    CompartmentLung,
-    Lung,
-    Part,
-    Passage,
-    Region,
-    Rohrer,
-    TrachealTube,
-    Tube,
-    YPiece,
-)
+from ventsim.model.laws import Rohrer
+from ventsim.model.layouts import PatientLimbs, beds_around, shared, single
+from ventsim.model.parts import Lung, Part, Passage, Region, TrachealTube, Tube, YPiece
 
 LUNG = Lung(compliance=50.0, resistance=8.0)
 FOUR = dict.fromkeys("abcd", LUNG)
-REAL = Branch(tracheal_tube=TrachealTube(inner_diameter=7.5, length=0.3))
+REAL = PatientLimbs(tracheal_tube=TrachealTube(inner_diameter=7.5, length=0.3))
 
 
 @pytest.mark.parametrize("arrangement", ["tree", "chain", "star"])
 def test_every_part_is_counted_once(arrangement):
-    circuit = shared(FOUR, arrangement=arrangement, branch=REAL, floor_plan=beds_around(FOUR))
+    circuit = shared(FOUR, arrangement=arrangement, limbs=REAL, floor_plan=beds_around(FOUR))
     table = parts_list(circuit).frame
     assert table.groupby("kind")["count"].sum().to_dict() == Counter(part.kind for part in circuit.parts.values())
     assert sorted(name for names in table["names"] for name in names) == sorted(circuit.parts)
@@ -37,7 +28,7 @@ def test_every_part_is_counted_once(arrangement):
 
 
 def test_columns():
-    table = parts_list(shared({"a": LUNG}, branch=REAL)).frame.set_index("kind")
+    table = parts_list(shared({"a": LUNG}, limbs=REAL)).frame.set_index("kind")
     assert list(table.columns) == ["count", "length", "bore", "cones", "values", "names"]
     assert table.loc["tube", ["count", "length", "bore"]].tolist() == [2, 1.5, 22.0]
     assert table.loc["tracheal tube", ["count", "length", "bore"]].tolist() == [1, 0.3, 7.5]
@@ -53,8 +44,13 @@ def test_columns():
 
 def test_tubes_of_other_sizes_stand_apart():
     """Four limbs of 1.5 m, two of 3 m, one of these narrower."""
-    long = Branch(inspiratory_tube=Tube(length=3.0), expiratory_tube=Tube(length=3.0, bore=19.0))
-    table = parts_list(shared(dict.fromkeys("abc", LUNG), branches={"c": long})).frame
+    long = PatientLimbs(inspiratory_tube=Tube(length=3.0), expiratory_tube=Tube(length=3.0, bore=19.0))
+    table = parts_list(
+        shared(
+            dict.fromkeys("abc", LUNG),
+            limbs=dict.fromkeys(dict.fromkeys("abc", LUNG), PatientLimbs()) | {"c": long},
+        )
+    ).frame
     tubes = table[table["kind"] == "tube"]
     assert tubes[["count", "length", "bore"]].values.tolist() == [
         [4.0, 1.5, 22.0],
@@ -65,9 +61,8 @@ def test_tubes_of_other_sizes_stand_apart():
 
 def test_what_is_inside_a_part_is_told():
     """Regions of a lung, numbered; units are those of their fields."""
-    lung = CompartmentLung(
-        resistance=5.0,
-        regions=(Region(compliance=20.0, resistance=8.0), Region(compliance=30.0, resistance=9.0)),
+    lung = Lung(
+        resistance=5.0, regions=(Region(compliance=20.0, resistance=8.0), Region(compliance=30.0, resistance=9.0))
     )
     values = parts_list(single(lung)).frame.set_index("kind").loc["compartment lung", "values"]
     assert "regions 1 compliance 20 mL/cmH2O, regions 1 resistance 8 cmH2O·s/L, regions 2 compliance" in values
@@ -91,14 +86,14 @@ def test_text():
         "                                    / 22 mm female      resistance 8 cmH2O·s/L,",
         "                                                        relaxation_volume 1500 mL",
     ]
-    assert str(parts_list(single(LUNG, branch=REAL, name="a"))).split("\n") == [
+    assert str(parts_list(single(LUNG, limbs=REAL, name="a"))).split("\n") == [
         *lines, "", "2 tubes, 3 m in all; 5 parts.", "All joints fit.",
     ]  # fmt: skip
 
 
 def test_text_is_folded_and_tells_what_does_not_fit():
-    narrow = Branch(inspiratory_tube=Tube(length=1.5, bore=15.0))
-    table = parts_list(shared({f"bed number {n}": LUNG for n in range(9)}, branch=narrow))
+    narrow = PatientLimbs(inspiratory_tube=Tube(length=1.5, bore=15.0))
+    table = parts_list(shared({f"bed number {n}": LUNG for n in range(9)}, limbs=narrow))
     lines = str(table).splitlines()
     assert max(map(len, lines)) <= 120
     # each narrow tube has two ends: valve and Y-piece
@@ -123,7 +118,7 @@ class Basket(Part):
         return ("inlet", "outlet")
 
     def elements(self):
-        way = Rohrer(0.0, 0.0)
+        way = Rohrer(linear=0.0, quadratic=0.0)
         return (Passage("inlet", "outlet", way, way),)
 
 

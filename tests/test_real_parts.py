@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 
 import ventsim as vs
+from ventsim.model.laws import MeasuredCurve, Orifice, Rohrer
 from ventsim.model.parts import (
-    MeasuredPart,
     OneWayValve,
-    Orifice,
     Part,
     PeepValve,
     Restrictor,
@@ -45,7 +44,7 @@ def in_line(*parts: Part, at: str) -> vs.Circuit:
         TrachealTube(inner_diameter=3.5),
         TrachealTube(inner_diameter=8.0, power_coefficient=6.5, power_exponent=1.94),
         vs.Tube(length=1.0, bore=10.0, loss_coefficient=2.0),
-        MeasuredPart(flows=(0.25, 0.5, 1.0), drops=(2.0, 7.0, 25.0)),
+        Restrictor(resistance=MeasuredCurve(flows=(0.25, 0.5, 1.0), pressure_drops=(2.0, 7.0, 25.0))),
         Orifice(bore=5.0),
         heat_moisture_exchanger("paediatric 1"),
     ],
@@ -53,7 +52,7 @@ def in_line(*parts: Part, at: str) -> vs.Circuit:
 )
 def test_law_is_found_again_in_the_waves(part):
     """Pressure across the part against its own law at the flow through it, every 10 ms; 0.1 % of the largest."""
-    circuit = in_line(part, Restrictor(linear_resistance=1.0), at="airway")
+    circuit = in_line(part, Restrictor(resistance=1.0), at="airway")
     waveforms = vs.simulate(circuit, PRESSURE, duration=8.0, sample_interval=0.01)
     flow = waveforms["branch_flow"].sel(branch="part 0").values
     passage = part.elements()[0]
@@ -72,20 +71,20 @@ def test_law_is_found_again_in_the_waves(part):
 def test_orifice_and_restrictor_of_the_same_law_give_the_same_breath():
     coefficient = orifice_coefficient(5.0, edge="thick")
     hole = vs.steady_breath(in_line(Orifice(bore=5.0), at="airway"), PRESSURE)
-    other = vs.steady_breath(in_line(Restrictor(quadratic_resistance=coefficient), at="airway"), PRESSURE)
+    other = vs.steady_breath(in_line(Restrictor(resistance=Rohrer(quadratic=coefficient)), at="airway"), PRESSURE)
     assert np.array_equal(hole["volume"].values, other["volume"].values)
 
 
 def test_points_of_a_linear_resistance_give_its_breath():
     """Measured points on a straight line, against the same resistance; 0.01 %."""
-    straight = MeasuredPart(flows=(0.5, 1.0, 3.0), drops=(5.0, 10.0, 30.0))
+    straight = Restrictor(resistance=MeasuredCurve(flows=(0.5, 1.0, 3.0), pressure_drops=(5.0, 10.0, 30.0)))
     volumes = [
         float(
             vs.breath_measures(vs.steady_breath(in_line(part, at="airway"), PRESSURE))[
                 "inspired_tidal_volume"
             ].item()
         )
-        for part in (straight, Restrictor(linear_resistance=10.0))
+        for part in (straight, Restrictor(resistance=10.0))
     ]
     assert volumes[0] == pytest.approx(volumes[1], rel=1e-4)
 
@@ -102,7 +101,11 @@ def test_peep_valve_adds_its_threshold():
 def volumes_with(state: str) -> tuple[float, float]:
     """Inspired volumes of two lungs whose first one has its valves in a state [mL]."""
     branch = vs.PatientLimbs(valve=OneWayValve(state=state, gas_volume=4.0))
-    circuit = vs.layouts.shared({"a": LUNG, "b": STIFF}, one_way_valves=True, branches={"a": branch})
+    circuit = vs.layouts.shared(
+        {"a": LUNG, "b": STIFF},
+        one_way_valves=True,
+        limbs=dict.fromkeys({"a": LUNG, "b": STIFF}, vs.PatientLimbs()) | {"a": branch},
+    )
     measures = vs.breath_measures(vs.steady_breath(circuit, PRESSURE))
     return tuple(measures["inspired_tidal_volume"].values.ravel())
 
@@ -117,7 +120,11 @@ def test_states_of_valves():
 def test_leak_of_a_closed_valve_fills_the_lung_slowly():
     """60 mL/min per cmH2O through both closed valves: some mL in a breath, as the pressure across them allows."""
     branch = vs.PatientLimbs(valve=OneWayValve(state="stuck closed", back_leak=60.0))
-    circuit = vs.layouts.shared({"a": LUNG, "b": STIFF}, one_way_valves=True, branches={"a": branch})
+    circuit = vs.layouts.shared(
+        {"a": LUNG, "b": STIFF},
+        one_way_valves=True,
+        limbs=dict.fromkeys({"a": LUNG, "b": STIFF}, vs.PatientLimbs()) | {"a": branch},
+    )
     volume = vs.breath_measures(vs.steady_breath(circuit, PRESSURE))["inspired_tidal_volume"]
     # Two valves, at most 15 cmH2O across each for 4/3 s: 2 x 15 x 1 mL/s x 4/3 s = 40 mL, by hand.
     assert 1.0 < volume.values[0, 0] < 40.0

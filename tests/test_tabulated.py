@@ -10,7 +10,8 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 import ventsim as vs
-from ventsim.model.parts import MeasuredPart, TrachealTube, tabulated_pressure_drop
+from ventsim.model.laws import MeasuredCurve
+from ventsim.model.parts import TrachealTube, tabulated_pressure_drop
 from ventsim.model.parts.part import Curve, Part
 
 PLAIN = vs.Ventilator(source_resistance=2.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
@@ -37,7 +38,9 @@ def circuit_with(part: Part) -> vs.Circuit:
 def points_of(linear: float, quadratic: float, number: int) -> MeasuredPart:
     """So many points of a Rohrer law, evenly spaced up to 3 L/s."""
     flows = np.linspace(0.0, 3.0, number + 1)[1:]
-    return MeasuredPart(flows=tuple(flows), drops=tuple(linear * flows + quadratic * flows**2))
+    return Restrictor(
+        resistance=MeasuredCurve(flows=tuple(flows), pressure_drops=tuple(linear * flows + quadratic * flows**2))
+    )
 
 
 def interpolation_error(linear: float, quadratic: float, number: int) -> float:
@@ -50,7 +53,7 @@ def interpolation_error(linear: float, quadratic: float, number: int) -> float:
 
 def difference(linear: float, quadratic: float, number: int) -> tuple[float, float]:
     """Largest difference of volumes from the closed law, in swings of the lung, and the error of the table."""
-    law = vs.Restrictor(linear_resistance=linear, quadratic_resistance=quadratic)
+    law = vs.Restrictor(resistance=vs.laws.Rohrer(linear=linear, quadratic=quadratic))
     closed = vs.simulate(circuit_with(law), SETTINGS, **RUN)
     points = vs.simulate(circuit_with(points_of(linear, quadratic, number)), SETTINGS, **RUN)
     swing = float(closed.volume.max() - closed.volume.min())

@@ -10,17 +10,10 @@ from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
 from ventsim.errors import InputError
+from ventsim.model.laws import friction_factor, reynolds_number, tube_inertance, tube_volume
 from ventsim.model.laws.measured import measured_curve, tube_law
 from ventsim.model.laws.tube_friction import AIR_DENSITY, AIR_VISCOSITY
-from ventsim.model.parts import (
-    friction_factor,
-    power_law_pressure_drop,
-    reynolds_number,
-    tabulated_pressure_drop,
-    tube_inertance,
-    tube_pressure_drop,
-    tube_volume,
-)
+from ventsim.model.parts import power_law_pressure_drop, tabulated_pressure_drop, tube_pressure_drop
 
 DENSITY, VISCOSITY = 1.2046, 18.206  # dry air of 20 °C in CoolProp 8.0.0 [kg/m³, µPa·s]
 FLOWS = np.concatenate([[0.0], np.geomspace(1e-4, 5.0, 4001)])  # [L/s]

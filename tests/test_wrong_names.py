@@ -18,7 +18,8 @@ import ventsim as vs
 from ventsim.errors import InputError, PartError, SchemaError
 from ventsim.model.changes import CHANGE_KINDS
 from ventsim.model.circuit import Circuit
-from ventsim.model.parts import PART_KINDS, Description
+from ventsim.model.descriptions import Description
+from ventsim.model.parts import PART_KINDS
 from ventsim.model.ventilator import SETTINGS_KINDS
 from ventsim.results.schema.check import kind_of
 
