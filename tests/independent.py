@@ -223,11 +223,11 @@ def balance(
     return flows
 
 
-Stretch = Callable[[Equations, Segment, float, FloatArray, FloatArray], FloatArray]
+Advance = Callable[[Equations, Segment, float, FloatArray, FloatArray], FloatArray]
 """Solves one segment: (equations, segment, peep, state at its start, times) to the states at those times."""
 
 
-def solve(circuit: Circuit, settings: BreathSettings, *, times: FloatArray, stretch: Stretch) -> Waveforms:
+def solve(circuit: Circuit, settings: BreathSettings, *, times: FloatArray, advance: Advance) -> Waveforms:
     """Run from rest at PEEP through the given times [s], segment by segment."""
     equations = read_equations(circuit)
     n, lungs = len(equations.storage), len(equations.alveoli)
@@ -241,7 +241,7 @@ def solve(circuit: Circuit, settings: BreathSettings, *, times: FloatArray, stre
                 inside |= times >= times[-1] - 1e-9
             local = np.clip(times[inside] - began, 0.0, segment.duration)
             wanted = np.unique(np.concatenate([[0.0], local, [segment.duration]]))
-            states = stretch(equations, segment, settings.peep, state, wanted)
+            states = advance(equations, segment, settings.peep, state, wanted)
             found[inside] = states[np.searchsorted(wanted, local)]
             state, began = states[-1], over
             if began >= times[-1] - 1e-9:
@@ -251,10 +251,10 @@ def solve(circuit: Circuit, settings: BreathSettings, *, times: FloatArray, stre
     return Waveforms(*(ML_PER_L * part for part in (volume, inspired, ports[:, 0], ports[:, 1], ports[:, 2])))
 
 
-def by_scipy(method: str, *, tolerance: float = TIGHT) -> Stretch:
+def by_scipy(method: str, *, tolerance: float = TIGHT) -> Advance:
     """Radau or LSODA; relief of a port that stores gas by switching at located events."""
 
-    def stretch(
+    def advance(
         equations: Equations, segment: Segment, peep: float, state: FloatArray, times: FloatArray
     ) -> FloatArray:
         state = state.copy()
@@ -299,7 +299,7 @@ def by_scipy(method: str, *, tolerance: float = TIGHT) -> Stretch:
             if relieving:
                 state[inlet] = equations.relief_pressure
 
-    return stretch
+    return advance
 
 
 def kept_by_solver(equations: Equations, state: FloatArray) -> tuple[NDArray[np.bool_], FloatArray]:

@@ -29,7 +29,7 @@ ML_PER_L = 1000.0
 RELATIVE, ABSOLUTE = 1e-9, 1e-9
 # Flow over which the slope of a law is taken, for the Jacobian alone [L/s].
 STEP = 1e-6
-# Largest pressure [cmH2O] or flow [L/s] by which equations may be off where a stretch begins.
+# Largest pressure [cmH2O] or flow [L/s] by which equations may be off where a interval begins.
 CONSISTENT = 1e-7
 HALVINGS = 200
 
@@ -120,9 +120,9 @@ class System:
             returned, slope_out = (outlet - peep) / self.exhalation_resistance, 1.0 / self.exhalation_resistance
         return np.array([delivered, returned, slope_in, slope_out])
 
-    def residual(self, stretch: "Stretch", time: float, y: FloatArray, yp: FloatArray) -> FloatArray:
-        """How far all equations are from being met, `time` seconds after the start of the stretch."""
-        value, segment, peep = stretch.value(time), stretch.segment, stretch.peep
+    def residual(self, interval: "Interval", time: float, y: FloatArray, yp: FloatArray) -> FloatArray:
+        """How far all equations are from being met, `time` seconds after the start of the interval."""
+        value, segment, peep = interval.value(time), interval.segment, interval.peep
         volumes, flows, totals = self.offsets
         pressure, volume, flow = y[:volumes], y[volumes:flows], y[flows:totals]
         difference = self.ends @ pressure
@@ -136,20 +136,20 @@ class System:
         result[:volumes] = self.compliance * yp[:volumes] - net
         result[:volumes][self.vented] = pressure[self.vented]
         for k, (point, store) in enumerate(self.curved):
-            muscles = 0.0 if store.effort is None else float(store.effort.pressure(stretch.first + time))
+            muscles = 0.0 if store.effort is None else float(store.effort.pressure(interval.first + time))
             result[point] = pressure[point] - (float(store.law.pressure(volume[k])) - muscles)
             result[volumes + k] = yp[volumes + k] - ML_PER_L * net[point]
-        result[flows:totals] = np.where(stretch.shut, flow, difference - self.opening - self.drops(flow))
+        result[flows:totals] = np.where(interval.shut, flow, difference - self.opening - self.drops(flow))
         heavy = self.inertance > 0.0
         result[flows:totals][heavy] = (self.inertance * yp[flows:totals] - difference)[heavy]
         result[totals:] = yp[totals:] - ML_PER_L * np.array([delivered, returned, lost])
         return result
 
-    def jacobian(self, stretch: "Stretch", time: float, y: FloatArray, rate: float) -> FloatArray:
+    def jacobian(self, interval: "Interval", time: float, y: FloatArray, rate: float) -> FloatArray:
         """Derivative of the residual by the unknowns, plus `rate` times that by their derivatives."""
         volumes, flows, totals = self.offsets
         pressure, volume, flow = y[:volumes], y[volumes:flows], y[flows:totals]
-        ports = self.port_flows(stretch.value(time), pressure, stretch.segment, stretch.peep)
+        ports = self.port_flows(interval.value(time), pressure, interval.segment, interval.peep)
         slope_in, slope_out = ports[2:]
         inlet, outlet = self.ports
         result = np.zeros((len(y), len(y)))
@@ -174,9 +174,9 @@ class System:
             result[volumes + k, volumes + k] += rate
         slope = (self.drops(flow + STEP) - self.drops(flow - STEP)) / (2.0 * STEP)
         heavy = self.inertance > 0.0
-        sign = np.where(heavy, -1.0, np.where(stretch.shut, 0.0, 1.0))
+        sign = np.where(heavy, -1.0, np.where(interval.shut, 0.0, 1.0))
         result[flows:totals, :volumes] = sign[:, None] * self.ends
-        own = np.where(heavy, rate * self.inertance, np.where(stretch.shut, 1.0, -slope))
+        own = np.where(heavy, rate * self.inertance, np.where(interval.shut, 1.0, -slope))
         result[np.arange(flows, totals), np.arange(flows, totals)] = own
         result[totals, inlet] = -ML_PER_L * slope_in
         result[totals + 1, outlet] = -ML_PER_L * slope_out
@@ -184,15 +184,15 @@ class System:
         result[np.arange(totals, totals + 3), np.arange(totals, totals + 3)] = rate
         return result
 
-    def switches(self, stretch: "Stretch", y: FloatArray) -> FloatArray:
+    def switches(self, interval: "Interval", y: FloatArray) -> FloatArray:
         """For each valve what falls below 0 where it opens or shuts, shape (n_valves,)."""
         volumes, flows, totals = self.offsets
         excess = self.ends @ y[:volumes] - self.opening
-        return np.where(stretch.shut, -excess, y[flows:totals])[self.one_way]
+        return np.where(interval.shut, -excess, y[flows:totals])[self.one_way]
 
 
 @dataclass(frozen=True, eq=False)
-class Stretch:
+class Interval:
     """A time without jump or corner, in which every valve stays as it is."""
 
     first: float  # since the start of the run [s]
@@ -203,7 +203,7 @@ class Stretch:
     shut: NDArray[np.bool_]  # (n_paths,)
 
     def value(self, time: float) -> float:
-        """What the source sets, `time` seconds after the start of the stretch."""
+        """What the source sets, `time` seconds after the start of the interval."""
         return self.segment.value(min(self.first + time - self.start, self.segment.duration))
 
 
@@ -299,7 +299,7 @@ def slopes_at(system: System, residual_at_rest: FloatArray) -> FloatArray:
 
 
 def corners(system: System, settings: BreathSettings, end: float) -> list[tuple[float, float, float, Segment]]:
-    """Stretches without jump or corner: begin, end, begin of their segment [s], and the segment."""
+    """Intervals without jump or corner: begin, end, begin of their segment [s], and the segment."""
     edges: list[tuple[float, float, Segment]] = []
     began = 0.0
     while began < end - 1e-9:
@@ -323,35 +323,35 @@ def corners(system: System, settings: BreathSettings, end: float) -> list[tuple[
     return found
 
 
-def run_stretch(
-    system: System, stretch: Stretch, y: FloatArray, times: FloatArray
+def run_interval(
+    system: System, interval: Interval, y: FloatArray, times: FloatArray
 ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
-    """Times reached and unknowns there, and the valves that ended the stretch before its time."""
+    """Times reached and unknowns there, and the valves that ended the interval before its time."""
 
     def residual(time: float, y: FloatArray, yp: FloatArray, res: FloatArray) -> None:
-        res[:] = system.residual(stretch, time, y, yp)
+        res[:] = system.residual(interval, time, y, yp)
 
     def jacobian(
         time: float, y: FloatArray, yp: FloatArray, res: FloatArray, rate: float, matrix: FloatArray
     ) -> None:
-        matrix[:, :] = system.jacobian(stretch, time, y, rate)
+        matrix[:, :] = system.jacobian(interval, time, y, rate)
 
     def switches(time: float, y: FloatArray, yp: FloatArray, events: FloatArray) -> None:
-        events[:] = system.switches(stretch, y)
+        events[:] = system.switches(interval, y)
 
     valves = np.flatnonzero(system.one_way)
     switches.terminal, switches.direction = [True] * len(valves), [-1] * len(valves)
-    off = system.residual(stretch, 0.0, y, np.zeros_like(y))
+    off = system.residual(interval, 0.0, y, np.zeros_like(y))
     worst = float(np.abs(off[system.algebraic]).max())
     if worst > CONSISTENT:
-        raise ArithmeticError(f"equations are off by {worst:.3g} at {stretch.first:.6g} s")
+        raise ArithmeticError(f"equations are off by {worst:.3g} at {interval.first:.6g} s")
     solver = IDA(
         residual, jacfn=jacobian, algebraic_idx=system.algebraic, rtol=RELATIVE, atol=ABSOLUTE,
         max_num_steps=20_000, eventsfn=switches, num_events=len(valves),
     )  # fmt: skip
     run = solver.solve(times, y, slopes_at(system, off))
     if not run.success:
-        raise ArithmeticError(f"IDA stopped {run.t[-1]:.6g} s after {stretch.first:.6g} s: {run.message}")
+        raise ArithmeticError(f"IDA stopped {run.t[-1]:.6g} s after {interval.first:.6g} s: {run.message}")
     switched = run.i_events is not None and len(run.i_events) > 0
     return run.t, run.y, valves[np.asarray(run.i_events[-1]) != 0] if switched else valves[:0]
 
@@ -365,11 +365,11 @@ def solve(circuit: Circuit, settings: BreathSettings, *, times: FloatArray) -> W
     for first, last, start, segment in corners(system, settings, float(times[-1])):
         now = first
         while last - now > 1e-12:
-            stretch = Stretch(now, last, start, segment, peep, shut.copy())
+            interval = Interval(now, last, start, segment, peep, shut.copy())
             inside = np.flatnonzero((times >= now - 1e-9) & (times <= last + 1e-9))
             local = np.clip(times[inside] - now, 0.0, last - now)
             wanted = np.unique(np.concatenate([[0.0], local, [last - now]]))
-            reached, states, switched = run_stretch(system, stretch, y, wanted)
+            reached, states, switched = run_interval(system, interval, y, wanted)
             done = local <= reached[-1]
             found[inside[done]] = states[np.searchsorted(reached, local[done])]
             shut[switched] = ~shut[switched]

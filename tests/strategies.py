@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 import ventsim as vs
 from ventsim.model.circuit import Circuit
+from ventsim.model.laws import Rohrer
 from ventsim.model.ventilator import BreathSettings
 
 ARRANGEMENTS = ("star", "tree", "chain")
@@ -44,23 +45,24 @@ def lungs() -> st.SearchStrategy[vs.Lung]:
     )
 
 
+def rohrer(most: float, most_quadratic: float, *, linear: bool = False) -> st.SearchStrategy[Rohrer]:
+    """Linear, quadratic, both or none."""
+    quadratic = st.just(0.0) if linear else zero_or(numbers(0.01, most_quadratic))
+    return st.builds(Rohrer, linear=zero_or(numbers(0.01, most)), quadratic=quadratic)
+
+
 @st.composite
 def tubes(draw: st.DrawFn, *, linear: bool = False, rigid: bool = False) -> vs.Tube:
     """From no length to 3 m, with or without resistance, with or without stored gas."""
     length = draw(zero_or(numbers(0.05, 3.0)))
-    resistance = draw(zero_or(numbers(0.01, 100.0)))
-    quadratic = 0.0 if linear else draw(zero_or(numbers(0.01, 100.0)))
+    resistance = draw(rohrer(100.0, 100.0, linear=linear))
     holds = {"gas_volume": 0.0, "wall_compliance": 0.0} if rigid or draw(st.booleans()) else {}
-    return vs.Tube(length=length, resistance=vs.laws.Rohrer(linear=resistance, quadratic=quadratic), **holds)
+    return vs.Tube(length=length, resistance=resistance, **holds)
 
 
 def restrictors(*, linear: bool = False) -> st.SearchStrategy[vs.Restrictor]:
-    """Linear, quadratic, both or none."""
-    return st.builds(
-        vs.Restrictor,
-        linear_resistance=zero_or(numbers(0.01, 500.0)),
-        quadratic_resistance=st.just(0.0) if linear else zero_or(numbers(0.01, 2000.0)),
-    )
+    """Up to 500 cmH2O·s/L and 2000 cmH2O·s²/L²."""
+    return st.builds(vs.Restrictor, resistance=rohrer(500.0, 2000.0, linear=linear))
 
 
 @st.composite
@@ -75,12 +77,11 @@ def valves(draw: st.DrawFn, *, leaky: bool = True) -> vs.OneWayValve:
 
 
 @st.composite
-def branches(draw: st.DrawFn, *, linear: bool = False, leaky: bool = True) -> vs.PatientLimbs:
-    """Any limbs, narrowings and filter."""
+def limbs(draw: st.DrawFn, *, linear: bool = False, leaky: bool = True) -> vs.PatientLimbs:
+    """Any tubes, restrictors, filter and valve."""
     filters = st.builds(
         vs.Filter,
-        resistance=zero_or(numbers(0.1, 5.0)),
-        quadratic_resistance=st.just(0.0) if linear else zero_or(numbers(0.1, 5.0)),
+        resistance=rohrer(5.0, 5.0, linear=linear),
         gas_volume=st.sampled_from([0.0, 60.0]),
     )
     return vs.PatientLimbs(
@@ -151,13 +152,13 @@ def cases(
     settings = draw(breath_settings(modes=modes))
     is_ideal = draw(st.sampled_from([True, False])) if ideal is None else ideal
     names = [chr(ord("a") + k) for k in range(draw(st.integers(least_lungs, most_lungs)))]
-    common = draw(branches(linear=linear, leaky=leaky))
+    common = draw(limbs(linear=linear, leaky=leaky))
+    own = {name: draw(limbs(linear=linear, leaky=leaky)) for name in names if draw(st.booleans())}
     top = settings.peep + getattr(settings, "inspiratory_pressure", 0.0)
     circuit = vs.layouts.shared(
         {name: draw(lungs()) for name in names},
         arrangement=draw(st.sampled_from(ARRANGEMENTS)),
-        limbs=dict.fromkeys({name: draw(lungs()) for name in names}, common)
-        | {name: draw(branches(linear=linear, leaky=leaky)) for name in names if draw(st.booleans())},
+        limbs=dict.fromkeys(names, common) | own,
         one_way_valves=draw(st.booleans()) if valved is None else valved,
         ideal=is_ideal,
         ventilator=draw(ventilators(top=top, ideal=is_ideal, limits=limits)),

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from scipy.optimize import curve_fit, nnls
 
 from ventsim.errors import InputError
-from ventsim.model.laws import MeasuredCurve, Rohrer, fit_monotone, fit_rohrer, orifice_bore
-from ventsim.model.parts import Restrictor, orifice_pressure_drop
+from ventsim.model.laws import MeasuredCurve, Orifice, Rohrer, fit_monotone, fit_rohrer, orifice_bore
+from ventsim.model.parts import Restrictor
 from ventsim.view.plot import bench_fit
 
 mpl.use("Agg")
@@ -33,14 +33,14 @@ def test_exact_points_give_their_coefficients_back(linear, quadratic):
     fit = fit_rohrer(flows, law(flows, linear, quadratic))
     assert (fit.linear, fit.quadratic) == pytest.approx((linear, quadratic), rel=1e-9)
     assert np.abs(fit.residuals).max() < 1e-9
-    part = fit.restrictor()
+    part = Restrictor(resistance=fit.law)
     assert part == Restrictor(resistance=Rohrer(linear=fit.linear, quadratic=fit.quadratic))
 
 
 @pytest.mark.parametrize("scatter", [None, SCATTER], ids=["unknown scatter", "given scatter"])
 def test_coefficients_and_errors_against_a_library(scatter):
     """SciPy's curve_fit on the same points; 1e-6."""
-    fit = fit_rohrer(FLOWS, PRESSURES, scatter=scatter)
+    fit = fit_rohrer(FLOWS, PRESSURES, standard_deviation=scatter)
     best, covariance = curve_fit(law, FLOWS, PRESSURES, sigma=scatter, absolute_sigma=scatter is not None)
     errors = np.sqrt(np.diag(covariance))
     assert (fit.linear, fit.quadratic) == pytest.approx(best, rel=1e-6)
@@ -53,7 +53,7 @@ def test_standard_errors_are_those_of_repeated_fits():
     """400 repetitions with a seeded generator: the spread of the coefficients is the error told, to 10 %."""
     random = np.random.default_rng(20)
     fits = [
-        fit_rohrer(FLOWS, law(FLOWS, 4.0, 9.0) + SCATTER * random.standard_normal(FLOWS.size), scatter=SCATTER)
+        fit_rohrer(FLOWS, law(FLOWS, 4.0, 9.0) + SCATTER * random.standard_normal(FLOWS.size), standard_deviation=SCATTER)
         for _ in range(400)
     ]
     assert np.std([fit.linear for fit in fits]) == pytest.approx(fits[0].linear_error, rel=0.1)
@@ -70,7 +70,7 @@ def test_no_coefficient_becomes_negative(power, held):
     assert fit.held_at_zero == (held,)
     assert getattr(fit, held) == getattr(fit, f"{held}_error") == 0.0
     assert np.isnan(fit.correlation)
-    assert fit.restrictor().elements()[0].forward.pressure_drop(1.0) > 0.0
+    assert Restrictor(resistance=fit.law).elements()[0].forward.pressure_drop(1.0) > 0.0
 
 
 def test_two_points_leave_no_error_to_tell():
@@ -87,7 +87,7 @@ SCALE = (-1.0, -0.3, 0.0, 0.1, 0.3, 0.7, 1.25)  # flows at which the law is aske
 @pytest.mark.parametrize("scatter", [None, SCATTER], ids=["unknown scatter", "given scatter"])
 def test_error_of_the_law_against_a_library(scatter):
     """g cov g with SciPy's covariance and g = (q, q²); 1e-5. Even in the flow, of the shape of the flow."""
-    fit = fit_rohrer(FLOWS, PRESSURES, scatter=scatter)
+    fit = fit_rohrer(FLOWS, PRESSURES, standard_deviation=scatter)
     _, covariance = curve_fit(law, FLOWS, PRESSURES, sigma=scatter, absolute_sigma=scatter is not None)
     rows = np.column_stack([SCALE, np.square(SCALE) * np.sign(SCALE)])
     expected = np.sqrt(np.einsum("ki,ij,kj->k", rows, covariance, rows))
@@ -104,7 +104,7 @@ def test_error_of_the_law_and_of_the_bore_by_repetition(hold_at_zero):
     true = law(FLOWS, *{None: (4.0, 9.0), "linear": (0.0, 9.0), "quadratic": (4.0, 0.0)}[hold_at_zero])
     fits = [
         fit_rohrer(
-            FLOWS, true + SCATTER * random.standard_normal(FLOWS.size), scatter=SCATTER, hold_at_zero=hold_at_zero
+            FLOWS, true + SCATTER * random.standard_normal(FLOWS.size), standard_deviation=SCATTER, hold_at_zero=hold_at_zero
         )
         for _ in range(2000)
     ]
@@ -137,7 +137,7 @@ def test_as_many_points_as_coefficients_tell_no_error(points):
     assert np.isnan(fit.pressure_drop_error(np.array([0.5, 1.0]))).all()
     hole = fit.equivalent_bore(flow=0.5)
     assert np.isnan(hole.bore_error) and np.isnan(hole.pressure_drop_error) and hole.bore > 0.0
-    given = fit_rohrer(flows, pressures, scatter=[0.1] * len(flows), hold_at_zero=held)
+    given = fit_rohrer(flows, pressures, standard_deviation=[0.1] * len(flows), hold_at_zero=held)
     assert given.equivalent_bore(flow=0.5).bore_error > 0.0
 
 
@@ -146,8 +146,8 @@ def test_as_many_points_as_coefficients_tell_no_error(points):
 def test_bore_of_points_of_a_hole(bore, edge):
     """Points of the law of a hole give its bore back; its error is a difference quotient of the inverse law."""
     form = {"tube_bore": 15.0, "edge": edge, "density": 1.1, "discharge_coefficient": 0.65}
-    drops = orifice_pressure_drop(FLOWS, bore=bore, **form)
-    fit = fit_rohrer(FLOWS, drops, scatter=0.01 * drops, hold_at_zero="linear")
+    drops = Orifice(bore=bore).pressure_drop(FLOWS, **form)
+    fit = fit_rohrer(FLOWS, drops, standard_deviation=0.01 * drops, hold_at_zero="linear")
     hole = fit.equivalent_bore(flow=0.4, **form)
     assert hole.bore == pytest.approx(bore, rel=1e-9)
     assert (hole.flow, hole.pressure_drop) == (0.4, pytest.approx(fit.pressure_drop(0.4), rel=1e-12))
@@ -179,7 +179,7 @@ def test_bad_questions_for_a_bore(asked, words):
 @pytest.mark.parametrize(("held", "power"), [("linear", 2), ("quadratic", 1)])
 def test_one_coefficient_alone_against_a_library(held, power, scatter):
     """SciPy's curve_fit of K q^n on the same points; 1e-6."""
-    fit = fit_rohrer(FLOWS, PRESSURES, scatter=scatter, hold_at_zero=held)
+    fit = fit_rohrer(FLOWS, PRESSURES, standard_deviation=scatter, hold_at_zero=held)
     best, covariance = curve_fit(
         lambda q, k: k * q**power, FLOWS, PRESSURES, sigma=scatter, absolute_sigma=scatter is not None
     )
@@ -218,7 +218,7 @@ def test_falling_neighbours_and_repeats_are_pooled():
 
 def test_scatter_weighs_the_pool():
     """Weights 1 and 1/4: (5.2 + 5.0/4)/1.25 = 5.16, by hand."""
-    fit = fit_monotone((0.5, 0.75, 1.0, 1.5), (2.0, 5.2, 5.0, 9.0), scatter=(1.0, 1.0, 2.0, 1.0))
+    fit = fit_monotone((0.5, 0.75, 1.0, 1.5), (2.0, 5.2, 5.0, 9.0), standard_deviation=(1.0, 1.0, 2.0, 1.0))
     assert fit.curve_drops == pytest.approx((2.0, 5.16, 9.0), rel=1e-12)
 
 
@@ -258,7 +258,7 @@ def test_bad_points(fit, points, message):
 def test_errors_of_flows_that_hardly_differ():
     """Two points determine K1 = (p1 q2² - p2 q1²) / (q1 q2 (q2 - q1)) and, with it, the error that this has."""
     q1, q2, scatter = 1.0, 1.0 + 1e-9, 0.1
-    fit = fit_rohrer((q1, q2), (q1 + q1**2, q2 + q2**2), scatter=(scatter, scatter))
+    fit = fit_rohrer((q1, q2), (q1 + q1**2, q2 + q2**2), standard_deviation=(scatter, scatter))
     span = q1 * q2 * (q2 - q1)
     assert fit.linear_error == pytest.approx(scatter * np.hypot(q1**2, q2**2) / span, rel=1e-5)
     assert fit.quadratic_error == pytest.approx(scatter * np.hypot(q1, q2) / span, rel=1e-5)
@@ -267,12 +267,12 @@ def test_errors_of_flows_that_hardly_differ():
 @pytest.mark.parametrize("fit", [fit_rohrer, fit_monotone])
 def test_bad_scatter(fit):
     with pytest.raises(InputError, match=r"scatter hold 0 cmH2O\.\n  Allowed: finite, above 0"):
-        fit((0.5, 1.0), (1.0, 2.0), scatter=(0.1, 0.0))
+        fit((0.5, 1.0), (1.0, 2.0), standard_deviation=(0.1, 0.0))
 
 
 @pytest.mark.parametrize(
     "fit",
-    [fit_rohrer(FLOWS, PRESSURES, scatter=SCATTER), fit_monotone(FLOWS, PRESSURES)],
+    [fit_rohrer(FLOWS, PRESSURES, standard_deviation=SCATTER), fit_monotone(FLOWS, PRESSURES)],
     ids=["law", "curve"],
 )
 def test_picture(fit):
@@ -287,7 +287,7 @@ def test_picture(fit):
 
 def test_band_of_one_standard_error():
     """Its edges are the law less and plus its error; a curve, and a law of unknown error, have none."""
-    fit = fit_rohrer(FLOWS, PRESSURES, scatter=SCATTER)
+    fit = fit_rohrer(FLOWS, PRESSURES, standard_deviation=SCATTER)
     ax = bench_fit(fit)
     (band,) = [item for item in ax.collections if item.get_label() == "± standard error"]
     corners = band.get_paths()[0].vertices

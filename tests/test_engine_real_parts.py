@@ -334,8 +334,10 @@ def test_a_part_of_ones_own_is_simulated_but_not_written():
     waveforms = vs.simulate(
         circuit_with(law_part(Rohrer(linear=5.0, quadratic=1.0)), vs.Lung(compliance=40, resistance=8)), SETTINGS
     )
-    assert waveforms.attrs["scenario"].startswith("# Cannot be run again from here: 'part'")
-    with pytest.raises(ScenarioError, match=r"^Cannot be run again from here: 'part' is a part of the user's own"):
+    assert waveforms.attrs["scenario"].startswith("# Cannot be run again from here: part 'part': Bench is")
+    with pytest.raises(
+        ScenarioError, match=r"^Cannot be run again from here: part 'part': Bench is a part of your own"
+    ):
         vs.Scenario.from_dataset(waveforms)
 
 
@@ -400,7 +402,7 @@ def test_exhalation_valve_with_a_curve_is_a_measured_part_at_the_port(settings):
 def test_impossible_curve_of_the_exhalation_valve():
     """As it stands in a file: one message, with the field."""
     for drops, message in (((0.5,), "2 flows and 1"), ((2.0, 1.0), "fall from 2 to 1 cmH2O")):
-        points = {"law": "measured", "flows": (0.5, 1.0), "pressure_drops": drops}
+        points = {"law": "measured curve", "flows": (0.5, 1.0), "pressure_drops": drops}
         with pytest.raises(PartError, match=f"^ventilator: exhalation_resistance: .*{message}"):
             vs.Ventilator(exhalation_resistance=points)
 

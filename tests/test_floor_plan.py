@@ -14,11 +14,11 @@ import warnings
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from ventsim.model.layouts.pieces import joined_pieces
 
 from ventsim.errors import CircuitError, PartError, PlausibilityWarning
 from ventsim.model.circuit import connector_mismatches
 from ventsim.model.layouts import FloorPlan, Layout, PatientLimbs, beds_around, beds_in_row, on_floor_plan, shared
+from ventsim.model.layouts.floor_plan import joined_lengths
 from ventsim.model.parts import Lung, Tube
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import PressureControl
@@ -26,7 +26,9 @@ from ventsim.model.ventilator import PressureControl
 LUNG = Lung(compliance=50.0, resistance=8.0)
 SETTINGS = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
 # Ventilator at the corner of a square of 3 m and 4 m: the diagonal is 5 m.
-PLAN = FloorPlan(beds={"a": (3.0, 0.0), "b": (3.0, 4.0), "c": (0.0, 4.0)}, slack=1.0, rise=0.5, pieces=None)
+PLAN = FloorPlan(
+    beds={"a": (3.0, 0.0), "b": (3.0, 4.0), "c": (0.0, 4.0)}, extra_length=1.0, height=0.5, stock_lengths=None
+)
 
 
 def lungs(names):
@@ -69,7 +71,7 @@ def test_tree_puts_fittings_in_the_middle_of_their_beds():
 
 def test_tree_of_eight_has_fittings_at_three_levels():
     """A row of eight, 1 m apart, the ventilator in its middle: means at -2, 2 and at -3, -1, 1, 3 m."""
-    plan = beds_in_row("abcdefgh", spacing=1.0, distance=1.0).changed({"slack": 1.0, "pieces": None})
+    plan = beds_in_row("abcdefgh", spacing=1.0, distance=1.0).changed({"extra_length": 1.0, "stock_lengths": None})
     found = plan.tube_lengths("tree")
     assert found.runs["a", "b", "c", "d"] == pytest.approx(math.sqrt(5.0), rel=1e-15)
     assert {len(key): length for key, length in found.runs.items() if len(key) == 2} == {2: 1.0}
@@ -78,7 +80,7 @@ def test_tree_of_eight_has_fittings_at_three_levels():
 
 @pytest.mark.parametrize("arrangement", ["tree", "chain", "star"])
 def test_one_bed_is_reached_straight(arrangement):
-    plan = FloorPlan(beds={"a": (3.0, 4.0)}, slack=1.1, rise=0.25, pieces=None)
+    plan = FloorPlan(beds={"a": (3.0, 4.0)}, extra_length=1.1, height=0.25, stock_lengths=None)
     found = plan.tube_lengths(arrangement)
     assert found.limbs["a"] == pytest.approx(5.75, rel=1e-15)
     assert dict(found.runs) == {}
@@ -128,7 +130,7 @@ def test_beds_around_the_ventilator(number):
     ],
 )
 def test_least_tube_then_fewest_pieces(length, pieces, expected):
-    assert joined_pieces(length, pieces=pieces) == expected
+    assert joined_lengths(length, stock_lengths=pieces) == expected
 
 
 @settings(max_examples=60, deadline=None)
@@ -138,7 +140,9 @@ def test_least_tube_then_fewest_pieces(length, pieces, expected):
 )
 def test_pieces_against_trying_all(length, pieces):
     """Every combination of up to 13 pieces, tried one by one (13 of 0.7 m are more than 9 m)."""
-    found = [round(piece * 1000) for piece in joined_pieces(length / 1000, pieces=[p / 1000 for p in pieces])]
+    found = [
+        round(piece * 1000) for piece in joined_lengths(length / 1000, stock_lengths=[p / 1000 for p in pieces])
+    ]
     counts = itertools.product(*(range(length // piece + 2) for piece in pieces))
     sums = [(sum(n * p for n, p in zip(c, pieces, strict=True)), sum(c)) for c in counts]
     assert (sum(found), len(found)) == min(item for item in sums if item[0] >= length)
@@ -146,7 +150,7 @@ def test_pieces_against_trying_all(length, pieces):
 
 def test_lengths_are_rounded_up_to_pieces():
     """5.5 m need 6 m of pieces of 1.5 m; 3 m of run need no more than that."""
-    plan = PLAN.changed({"pieces": (1.5,)})
+    plan = PLAN.changed({"stock_lengths": (1.5,)})
     assert dict(plan.tube_lengths("star").limbs) == {"a": 4.5, "b": 6.0, "c": 4.5}
     assert dict(plan.tube_lengths("chain").runs) == {("a",): 3.0, ("b",): 4.5}
 
@@ -217,7 +221,7 @@ resistance = 10
 
 def test_plan_in_a_file():
     scenario = Scenario.from_toml(f"{FILE}[floor_plan]\npieces = [2]\n[floor_plan.beds]\na = [3, 4]\n")
-    assert scenario.plan.floor_plan == FloorPlan(beds={"a": (3.0, 4.0)}, pieces=(2.0,))
+    assert scenario.plan.floor_plan == FloorPlan(beds={"a": (3.0, 4.0)}, stock_lengths=(2.0,))
     # 1.2 times 5 m and the rise of 0.5 m are 6.5 m, in pieces of 2 m
     assert scenario.circuit.parts["a inspiratory tube"].length == 8.0
 
@@ -268,15 +272,15 @@ NAN, INF = math.nan, math.inf
             r"beds 'a' and 'c' stand at one place: \(1, 2\.005\) m\.\n  Give each bed a place of its own",
         ),
         ({"beds": {"a": (1, 2)}, "ventilator": (0, NAN)}, r"ventilator: place \(0, nan\) m is not allowed"),
-        ({"beds": {"a": (1, 2)}, "slack": 0.9}, r"slack 0\.9 is not allowed\.\n  Allowed: at least 1"),
-        ({"beds": {"a": (1, 2)}, "rise": -1}, r"rise -1 m is not allowed"),
-        ({"beds": {"a": (1, 2)}, "pieces": ()}, r"pieces: \(\) is not a list of lengths\.\n  Give 1 to 10"),
-        ({"beds": {"a": (1, 2)}, "pieces": 1.5}, r"pieces: 1\.5 is not a list of lengths"),
+        ({"beds": {"a": (1, 2)}, "extra_length": 0.9}, r"slack 0\.9 is not allowed\.\n  Allowed: at least 1"),
+        ({"beds": {"a": (1, 2)}, "height": -1}, r"rise -1 m is not allowed"),
+        ({"beds": {"a": (1, 2)}, "stock_lengths": ()}, r"pieces: \(\) is not a list of lengths\.\n  Give 1 to 10"),
+        ({"beds": {"a": (1, 2)}, "stock_lengths": 1.5}, r"pieces: 1\.5 is not a list of lengths"),
         (
-            {"beds": {"a": (1, 2)}, "pieces": (1.5, 0)},
+            {"beds": {"a": (1, 2)}, "stock_lengths": (1.5, 0)},
             r"pieces: piece of 0 m is not allowed\.\n  Allowed: 0\.05 to 100 m",
         ),
-        ({"beds": {"a": (1, 2)}, "pieces": (NAN,)}, r"pieces: piece of nan m is not allowed"),
+        ({"beds": {"a": (1, 2)}, "stock_lengths": (NAN,)}, r"pieces: piece of nan m is not allowed"),
         ({"beds": {"a": (1, 2)}, "bed": 1}, r"there is no 'bed'\.\n  Did you mean 'beds'"),
     ],
 )
@@ -363,7 +367,7 @@ def test_impossible_sizes():
 )
 def test_long_tubes_are_told_in_words_of_the_plan(arrangement, messages):
     """With the distance and its ends, each once, and without a word of other units."""
-    plan = FloorPlan(beds={"a": (10.0, 0.0), "b": (12.0, 0.0), "c": (17.0, 0.0)}, pieces=None)
+    plan = FloorPlan(beds={"a": (10.0, 0.0), "b": (12.0, 0.0), "c": (17.0, 0.0)}, stock_lengths=None)
     with pytest.warns(PlausibilityWarning, match="of tube from") as caught:
         circuit = shared(lungs("abc"), arrangement=arrangement, floor_plan=plan)
     texts = [str(item.message) for item in caught]

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, Phase, assume, given
 from independent import (
     LESS_TIGHT,
     FloatArray,
-    Stretch,
+    Advance,
     Waveforms,
     by_cvode,
     by_ida,
@@ -89,7 +89,7 @@ class Comparison(NamedTuple):
 
     circuit: Circuit
     settings: BreathSettings
-    stretch: Stretch
+    advance: Advance
 
 
 shared = vs.layouts.shared
@@ -161,7 +161,7 @@ def test_waveforms_agree_with_foreign_solver(case):
     """Volumes of lungs and ports at every sample, at a tight tolerance; tidal volumes at the default one."""
     duration = N_BREATHS * case.settings.period
     times = np.linspace(0.0, duration, round(duration / SAMPLE_INTERVAL) + 1)
-    expected = solve(case.circuit, case.settings, times=times, stretch=case.stretch)
+    expected = solve(case.circuit, case.settings, times=times, advance=case.advance)
     scale = expected.inspired[-1].mean() / N_BREATHS
 
     run = {"duration": duration, "sample_interval": SAMPLE_INTERVAL}
@@ -209,7 +209,7 @@ def test_random_circuits_agree_with_lsoda(case):
     circuit, settings = comparable(case)
     times = np.linspace(0.0, 2.0 * settings.period, 41)
     try:
-        expected = solve(circuit, settings, times=times, stretch=by_scipy("LSODA", tolerance=1e-9))
+        expected = solve(circuit, settings, times=times, advance=by_scipy("LSODA", tolerance=1e-9))
     except ArithmeticError:  # the reference did not balance a junction, or took too many steps
         assume(False)
     waveforms = vs.simulate(

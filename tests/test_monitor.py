@@ -804,7 +804,7 @@ def test_wrong_input_is_refused(call, message):
         (lambda: Sensors(volume_gain_error=5.0), r"volume_gain_error 5 .* Did you mean 0\.05 \(5 %\)"),
     ],
 )
-def test_unlikely_input_is_doubted(call, message):
+def test_unlikely_input_is_warned_of(call, message):
     with pytest.warns(PlausibilityWarning, match=f"(?s){message}"):
         call()
 

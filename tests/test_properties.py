@@ -112,7 +112,7 @@ def test_nothing_flows_back_into_the_ventilator(case):
 @repeatable
 @given(st.data())
 def test_order_of_lungs_does_not_matter(data):
-    """In a star every lung has the same place; its limbs go with it."""
+    """In a star all lungs are connected alike; the limbs of each go with it."""
     settings = data.draw(breath_settings())
     names = ["a", "b", "c", "d"][: data.draw(st.integers(2, 4))]
     own = {name: (data.draw(lungs()), data.draw(branches())) for name in names}

@@ -49,7 +49,7 @@ LUNG = vs.Lung(compliance=50.0, resistance=10.0)
 ONE = vs.layouts.single(LUNG, ideal=True, name="a")
 UNEQUAL = {"a": vs.Lung(compliance=50.0, resistance=10.0), "b": vs.Lung(compliance=25.0, resistance=20.0)}
 TWO = vs.layouts.shared(UNEQUAL, ideal=True, one_way_valves=False)
-REAL = vs.layouts.shared(UNEQUAL, branch=vs.PatientLimbs(tracheal_tube=vs.TrachealTube(inner_diameter=7.5)))
+REAL = vs.layouts.shared(UNEQUAL, limbs=vs.PatientLimbs(tracheal_tube=vs.TrachealTube(inner_diameter=7.5)))
 
 
 def closed_form(lungs, settings, n_breaths):

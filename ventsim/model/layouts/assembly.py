@@ -22,7 +22,7 @@ from ventsim.model.parts import (
     Tube,
     YPiece,
 )
-from ventsim.quantities import quantity
+from ventsim.quantities import quantity, quantity_of
 
 
 class PatientLimbs(Description):
@@ -188,7 +188,7 @@ def _warn_of_long_tubes(
 ) -> None:
     """Warn of tubes that are unlikely long, in the words of the plan: what stands how far apart."""
     limbs, runs = plan.ways(arrangement, lungs=names)
-    length_of_tube = quantity("length")
+    length_of_tube = quantity_of(Tube.model_fields["length"]) or quantity("length")
     longest = (length_of_tube.plausible or (0.0, math.inf))[1]
     tubes = [(limbs[key], length) for key, length in lengths.limbs.items()]
     tubes += [(runs[key], length) for key, length in lengths.runs.items()]
