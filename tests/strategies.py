@@ -55,14 +55,20 @@ def rohrer(most: float, most_quadratic: float, *, linear: bool = False) -> st.Se
 def tubes(draw: st.DrawFn, *, linear: bool = False, rigid: bool = False) -> vs.Tube:
     """From no length to 3 m, with or without resistance, with or without stored gas."""
     length = draw(zero_or(numbers(0.05, 3.0)))
-    resistance = draw(rohrer(100.0, 100.0, linear=linear))
+    resistance = draw(resistances(0.01, 100.0, linear=linear))
     holds = {"gas_volume": 0.0, "wall_compliance": 0.0} if rigid or draw(st.booleans()) else {}
     return vs.Tube(length=length, resistance=resistance, **holds)
 
 
+def resistances(low: float, high: float, *, linear: bool = False) -> st.SearchStrategy[float | Rohrer]:
+    """None at all, linear, or a sum of linear and quadratic."""
+    number = zero_or(numbers(low, high))
+    return number if linear else number | st.builds(Rohrer, linear=number, quadratic=number)
+
+
 def restrictors(*, linear: bool = False) -> st.SearchStrategy[vs.Restrictor]:
-    """Up to 500 cmH2O·s/L and 2000 cmH2O·s²/L²."""
-    return st.builds(vs.Restrictor, resistance=rohrer(500.0, 2000.0, linear=linear))
+    """Linear, quadratic, both or none."""
+    return st.builds(vs.Restrictor, resistance=resistances(0.01, 500.0, linear=linear))
 
 
 @st.composite
@@ -77,12 +83,10 @@ def valves(draw: st.DrawFn, *, leaky: bool = True) -> vs.OneWayValve:
 
 
 @st.composite
-def limbs(draw: st.DrawFn, *, linear: bool = False, leaky: bool = True) -> vs.PatientLimbs:
+def patient_limbs(draw: st.DrawFn, *, linear: bool = False, leaky: bool = True) -> vs.PatientLimbs:
     """Any tubes, restrictors, filter and valve."""
     filters = st.builds(
-        vs.Filter,
-        resistance=rohrer(5.0, 5.0, linear=linear),
-        gas_volume=st.sampled_from([0.0, 60.0]),
+        vs.Filter, resistance=resistances(0.1, 5.0, linear=linear), gas_volume=st.sampled_from([0.0, 60.0])
     )
     return vs.PatientLimbs(
         inspiratory_tube=draw(tubes(linear=linear)),
@@ -152,8 +156,8 @@ def cases(
     settings = draw(breath_settings(modes=modes))
     is_ideal = draw(st.sampled_from([True, False])) if ideal is None else ideal
     names = [chr(ord("a") + k) for k in range(draw(st.integers(least_lungs, most_lungs)))]
-    common = draw(limbs(linear=linear, leaky=leaky))
-    own = {name: draw(limbs(linear=linear, leaky=leaky)) for name in names if draw(st.booleans())}
+    common = draw(patient_limbs(linear=linear, leaky=leaky))
+    own = {name: draw(patient_limbs(linear=linear, leaky=leaky)) for name in names if draw(st.booleans())}
     top = settings.peep + getattr(settings, "inspiratory_pressure", 0.0)
     circuit = vs.layouts.shared(
         {name: draw(lungs()) for name in names},

@@ -53,7 +53,9 @@ def test_standard_errors_are_those_of_repeated_fits():
     """400 repetitions with a seeded generator: the spread of the coefficients is the error told, to 10 %."""
     random = np.random.default_rng(20)
     fits = [
-        fit_rohrer(FLOWS, law(FLOWS, 4.0, 9.0) + SCATTER * random.standard_normal(FLOWS.size), standard_deviation=SCATTER)
+        fit_rohrer(
+            FLOWS, law(FLOWS, 4.0, 9.0) + SCATTER * random.standard_normal(FLOWS.size), standard_deviation=SCATTER
+        )
         for _ in range(400)
     ]
     assert np.std([fit.linear for fit in fits]) == pytest.approx(fits[0].linear_error, rel=0.1)
@@ -104,7 +106,10 @@ def test_error_of_the_law_and_of_the_bore_by_repetition(hold_at_zero):
     true = law(FLOWS, *{None: (4.0, 9.0), "linear": (0.0, 9.0), "quadratic": (4.0, 0.0)}[hold_at_zero])
     fits = [
         fit_rohrer(
-            FLOWS, true + SCATTER * random.standard_normal(FLOWS.size), standard_deviation=SCATTER, hold_at_zero=hold_at_zero
+            FLOWS,
+            true + SCATTER * random.standard_normal(FLOWS.size),
+            standard_deviation=SCATTER,
+            hold_at_zero=hold_at_zero,
         )
         for _ in range(2000)
     ]
@@ -146,7 +151,7 @@ def test_as_many_points_as_coefficients_tell_no_error(points):
 def test_bore_of_points_of_a_hole(bore, edge):
     """Points of the law of a hole give its bore back; its error is a difference quotient of the inverse law."""
     form = {"tube_bore": 15.0, "edge": edge, "density": 1.1, "discharge_coefficient": 0.65}
-    drops = Orifice(bore=bore).pressure_drop(FLOWS, **form)
+    drops = Orifice(bore=bore, **form).pressure_drop(FLOWS)
     fit = fit_rohrer(FLOWS, drops, standard_deviation=0.01 * drops, hold_at_zero="linear")
     hole = fit.equivalent_bore(flow=0.4, **form)
     assert hole.bore == pytest.approx(bore, rel=1e-9)
@@ -202,31 +207,30 @@ def test_wrong_coefficients_are_refused():
 
 def test_rising_points_are_kept_as_they_are():
     fit = fit_monotone(FLOWS[::-1], PRESSURES[::-1])
-    assert (fit.curve_flows, fit.curve_drops) == (tuple(FLOWS), tuple(PRESSURES))
+    assert (fit.law.flows, fit.law.pressure_drops) == (tuple(FLOWS), tuple(PRESSURES))
     assert np.abs(fit.residuals).max() < 1e-12
-    assert fit.part() == Restrictor(resistance=MeasuredCurve(flows=tuple(FLOWS), pressure_drops=tuple(PRESSURES)))
-    assert fit.part(one_way=True).one_way
+    assert fit.law == MeasuredCurve(flows=tuple(FLOWS), pressure_drops=tuple(PRESSURES))
 
 
 def test_falling_neighbours_and_repeats_are_pooled():
     """By hand: (2.0 + 2.4)/2 at 0.5; 5.2 and 5.0 fall and give 5.1 at their mean flow 0.875; both directions."""
     fit = fit_monotone((0.5, -0.5, 0.75, 1.0, 1.5), (2.0, -2.4, 5.2, 5.0, 9.0))
-    assert fit.curve_flows == pytest.approx((0.5, 0.875, 1.5), rel=1e-12)
-    assert fit.curve_drops == pytest.approx((2.2, 5.1, 9.0), rel=1e-12)
+    assert fit.law.flows == pytest.approx((0.5, 0.875, 1.5), rel=1e-12)
+    assert fit.law.pressure_drops == pytest.approx((2.2, 5.1, 9.0), rel=1e-12)
     assert fit.residuals[0] == pytest.approx(-0.2, rel=1e-9)
 
 
 def test_scatter_weighs_the_pool():
     """Weights 1 and 1/4: (5.2 + 5.0/4)/1.25 = 5.16, by hand."""
     fit = fit_monotone((0.5, 0.75, 1.0, 1.5), (2.0, 5.2, 5.0, 9.0), standard_deviation=(1.0, 1.0, 2.0, 1.0))
-    assert fit.curve_drops == pytest.approx((2.0, 5.16, 9.0), rel=1e-12)
+    assert fit.law.pressure_drops == pytest.approx((2.0, 5.16, 9.0), rel=1e-12)
 
 
 @given(noise=st.lists(st.floats(-0.5, 0.5), min_size=7, max_size=7))
 def test_any_noise_gives_a_rising_curve(noise):
     fit = fit_monotone(FLOWS, 1.0 + PRESSURES + np.array(noise))
     assert np.all(np.diff(fit.pressure_drop(np.linspace(0.0, 1.5, 500))) > 0.0)
-    assert fit.part().pressure_law.pressure_drop(0.6) == pytest.approx(fit.pressure_drop(0.6), rel=1e-12)
+    assert float(fit.law.pressure_drop(0.6)) == pytest.approx(fit.pressure_drop(0.6), rel=1e-12)
 
 
 # --- bad points and the picture -------------------------------------------------------------------------------
@@ -266,7 +270,7 @@ def test_errors_of_flows_that_hardly_differ():
 
 @pytest.mark.parametrize("fit", [fit_rohrer, fit_monotone])
 def test_bad_scatter(fit):
-    with pytest.raises(InputError, match=r"scatter hold 0 cmH2O\.\n  Allowed: finite, above 0"):
+    with pytest.raises(InputError, match=r"standard_deviation hold 0 cmH2O\.\n  Allowed: finite, above 0"):
         fit((0.5, 1.0), (1.0, 2.0), standard_deviation=(0.1, 0.0))
 
 

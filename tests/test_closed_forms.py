@@ -351,11 +351,11 @@ def test_constant_flow_into_two_lungs(compliance, resistance, expected, toleranc
 @pytest.mark.parametrize(("tolerance", "limit"), LIMITS)
 def test_circuit_compliance_takes_its_share_of_a_constant_flow(tolerance, limit):
     """0.5 L/s for 1 s into 2.5 mL/cmH2O of circuit and, behind 10 cmH2O·s/L, a lung of 50 mL/cmH2O."""
-    stretch = vs.Tube(length=0.0, resistance=0.0, wall_compliance=2.5, gas_volume=0.0)
+    elastic = vs.Tube(length=0.0, resistance=0.0, wall_compliance=2.5, gas_volume=0.0)
     plain = vs.Tube(length=0.0, resistance=0.0, wall_compliance=0.0, gas_volume=0.0)
-    branch = vs.PatientLimbs(inspiratory_tube=stretch, expiratory_tube=plain, y_piece=vs.YPiece(gas_volume=0.0))
+    limbs = vs.PatientLimbs(inspiratory_tube=elastic, expiratory_tube=plain, y_piece=vs.YPiece(gas_volume=0.0))
     machine = vs.Ventilator(relief_pressure=None)
-    circuit = vs.layouts.single(vs.Lung(compliance=50.0, resistance=10.0), limbs=branch, ventilator=machine)
+    circuit = vs.layouts.single(vs.Lung(compliance=50.0, resistance=10.0), limbs=limbs, ventilator=machine)
     settings = vs.VolumeControl(tidal_volume=500.0, peep=5.0, rate=15.0, inspiratory_time=1.0)
     waveforms = vs.simulate(circuit, settings, duration=1.0, tolerance=tolerance)
     waveforms = waveforms.isel(time=waveforms.time.values < 1.0)

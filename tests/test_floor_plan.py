@@ -197,12 +197,12 @@ def test_branches_keep_all_but_their_lengths():
 
 def test_layout_and_file_hold_the_plan():
     layout = Layout(lungs=lungs("abc"), floor_plan=PLAN, arrangement="chain")
-    assert layout.circuit() == shared(lungs("abc"), floor_plan=PLAN, arrangement="chain")
+    assert layout.circuit == shared(lungs("abc"), floor_plan=PLAN, arrangement="chain")
     for other in (Layout.from_dict(layout.model_dump()), copy.deepcopy(layout)):
         assert other == layout and hash(other) == hash(layout)
     assert pickle.loads(pickle.dumps(layout)) == layout
     for plan in (PLAN, beds_around("abc")):
-        scenario = Scenario(title="t", plan=layout.changed({"floor_plan": plan}), settings=SETTINGS)
+        scenario = Scenario(title="t", circuit=layout.changed({"floor_plan": plan}), settings=SETTINGS)
         assert Scenario.from_toml(scenario.to_toml()) == scenario
 
 
@@ -220,8 +220,8 @@ resistance = 10
 
 
 def test_plan_in_a_file():
-    scenario = Scenario.from_toml(f"{FILE}[floor_plan]\npieces = [2]\n[floor_plan.beds]\na = [3, 4]\n")
-    assert scenario.plan.floor_plan == FloorPlan(beds={"a": (3.0, 4.0)}, stock_lengths=(2.0,))
+    scenario = Scenario.from_toml(f"{FILE}[floor_plan]\nstock_lengths = [2]\n[floor_plan.beds]\na = [3, 4]\n")
+    assert scenario.circuit.layout.floor_plan == FloorPlan(beds={"a": (3.0, 4.0)}, stock_lengths=(2.0,))
     # 1.2 times 5 m and the rise of 0.5 m are 6.5 m, in pieces of 2 m
     assert scenario.circuit.parts["a inspiratory tube"].length == 8.0
 
@@ -234,10 +234,10 @@ def test_plan_in_a_file():
         ("[floor_plan.beds]\na = [1]\n", r"floor_plan\.beds: bed 'a': \[1\] is not a place on the floor"),
         ("[floor_plan.beds]\nb = [1, 1]\n", r"f\.toml: floor plan: there is no bed for lung 'a'\."),
         (
-            "[floor_plan]\nslak = 2\n[floor_plan.beds]\na = [1, 1]\n",
-            r"floor_plan\.slak: there is no such key here\.\n  Did you mean 'slack'",
+            "[floor_plan]\nextra_lenght = 2\n[floor_plan.beds]\na = [1, 1]\n",
+            r"floor_plan\.extra_lenght: there is no such key here\.\n  Did you mean 'extra_length'",
         ),
-        ("[extensions.b]\nlength = 1\n", r"extensions: there is none in the arrangement 'tree'"),
+        ("[extension.b]\nlength = 1\n", r"extension: there is none in the arrangement 'tree'"),
     ],
 )
 def test_wrong_plan_in_a_file(text, message):
@@ -272,15 +272,21 @@ NAN, INF = math.nan, math.inf
             r"beds 'a' and 'c' stand at one place: \(1, 2\.005\) m\.\n  Give each bed a place of its own",
         ),
         ({"beds": {"a": (1, 2)}, "ventilator": (0, NAN)}, r"ventilator: place \(0, nan\) m is not allowed"),
-        ({"beds": {"a": (1, 2)}, "extra_length": 0.9}, r"slack 0\.9 is not allowed\.\n  Allowed: at least 1"),
-        ({"beds": {"a": (1, 2)}, "height": -1}, r"rise -1 m is not allowed"),
-        ({"beds": {"a": (1, 2)}, "stock_lengths": ()}, r"pieces: \(\) is not a list of lengths\.\n  Give 1 to 10"),
-        ({"beds": {"a": (1, 2)}, "stock_lengths": 1.5}, r"pieces: 1\.5 is not a list of lengths"),
+        (
+            {"beds": {"a": (1, 2)}, "extra_length": 0.9},
+            r"extra_length 0\.9 is not allowed\.\n  Allowed: at least 1",
+        ),
+        ({"beds": {"a": (1, 2)}, "height": -1}, r"height -1 m is not allowed"),
+        (
+            {"beds": {"a": (1, 2)}, "stock_lengths": ()},
+            r"stock_lengths: \(\) is not a list of lengths\.\n  Give 1 to 10",
+        ),
+        ({"beds": {"a": (1, 2)}, "stock_lengths": 1.5}, r"stock_lengths: 1\.5 is not a list of lengths"),
         (
             {"beds": {"a": (1, 2)}, "stock_lengths": (1.5, 0)},
-            r"pieces: piece of 0 m is not allowed\.\n  Allowed: 0\.05 to 100 m",
+            r"stock_lengths: piece of 0 m is not allowed\.\n  Allowed: 0\.05 to 100 m",
         ),
-        ({"beds": {"a": (1, 2)}, "stock_lengths": (NAN,)}, r"pieces: piece of nan m is not allowed"),
+        ({"beds": {"a": (1, 2)}, "stock_lengths": (NAN,)}, r"stock_lengths: piece of nan m is not allowed"),
         ({"beds": {"a": (1, 2)}, "bed": 1}, r"there is no 'bed'\.\n  Did you mean 'beds'"),
     ],
 )
@@ -310,7 +316,7 @@ def test_impossible_plan(values, message):
             lambda: shared(
                 lungs("abc"), floor_plan=PLAN, limbs=PatientLimbs(expiratory_tube=Tube(length=1.0, resistance=3.0))
             ),
-            r"branch of lung 'a': expiratory_tube: resistance is given for the whole tube, .*\n  Leave out",
+            r"limbs of lung 'a': expiratory_tube: resistance is given for the whole tube, .*\n  Leave out",
         ),
         (
             lambda: shared(
@@ -322,8 +328,8 @@ def test_impossible_plan(values, message):
             r"extension: gas_volume is given for the whole tube",
         ),
         (
-            lambda: shared(lungs("abc"), arrangement="chain", floor_plan=PLAN, extensions={"b": Tube(length=1.0)}),
-            r"extensions are given together with a floor plan",
+            lambda: shared(lungs("abc"), arrangement="chain", floor_plan=PLAN, extension={"b": Tube(length=1.0)}),
+            r"extension: tubes by lung are given together with a floor plan",
         ),
         (
             lambda: on_floor_plan(lungs("abc"), PLAN, tracheal_tubes={"d": 8.0}),
@@ -404,6 +410,6 @@ def test_ways_have_the_distances_of_the_lengths(arrangement):
     """Lengths are ways times the slack, and for limbs the rise of the plan besides."""
     limbs, runs = PLAN.ways(arrangement)
     found = PLAN.tube_lengths(arrangement)
-    assert {name: way.distance + PLAN.rise for name, way in limbs.items()} == dict(found.limbs)
+    assert {name: way.distance + PLAN.height for name, way in limbs.items()} == dict(found.limbs)
     assert {key: way.distance for key, way in runs.items()} == dict(found.runs)
     assert {way.end for way in limbs.values()} == {"bed 'a'", "bed 'b'", "bed 'c'"}

@@ -13,8 +13,8 @@ import xarray as xr
 from hypothesis import HealthCheck, Phase, assume, given
 from independent import (
     LESS_TIGHT,
-    FloatArray,
     Advance,
+    FloatArray,
     Waveforms,
     by_cvode,
     by_ida,

@@ -1,4 +1,4 @@
-"""Parts: what they are made of, their defaults, and what they refuse or doubt."""
+"""Parts: what they are made of, their defaults, and what they refuse or warn of."""
 
 import copy
 import math
@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pydantic_core import PydanticUndefined
 
 from ventsim.errors import (
     InputError,
@@ -22,7 +21,15 @@ from ventsim.errors import (
 )
 from ventsim.model.descriptions import Description, named
 from ventsim.model.field_table import field_table
-from ventsim.model.laws import AdjustableCurve, MeasuredCurve, Orifice, Rohrer, Sigmoid
+from ventsim.model.laws import (
+    AdjustableCurve,
+    MeasuredCurve,
+    Orifice,
+    PowerLaw,
+    Rohrer,
+    Sigmoid,
+    TubeFriction,
+)
 from ventsim.model.laws.tube_friction import tube_inertance
 from ventsim.model.parts import (
     PART_KINDS,
@@ -47,7 +54,7 @@ from ventsim.model.parts import (
     heat_moisture_exchanger,
     heat_moisture_exchanger_names,
 )
-from ventsim.model.parts.part import Curve, Inertia, gas_stores
+from ventsim.model.parts.part import Inertia, InLine, gas_stores
 from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
 from ventsim.quantities import quantity_of
 
@@ -68,7 +75,7 @@ DEFAULT_PARTS = [
     OneWayValve(state="stuck open", gas_volume=4.0),
     PeepValve(gas_volume=4.0),
     Restrictor(resistance=10.0),
-    Orifice(bore=5.0, tube_bore=40.0),
+    Restrictor(resistance=Orifice(bore=5.0, tube_bore=40.0)),
     OneWayValve(resistance=MeasuredCurve(flows=(0.5, 1.0), pressure_drops=(2.0, 7.0)), gas_volume=4.0),
     Restrictor(
         resistance=AdjustableCurve(
@@ -112,10 +119,10 @@ def test_rohrer_value():
 
 
 def test_only_a_two_way_passage_without_resistance_is_ideal():
-    nothing = Rohrer(linear=0.0, quadratic=0.0)
+    nothing = Rohrer()
     assert Passage("a", "b", nothing, nothing).is_ideal
     assert not Passage("a", "b", nothing, None).is_ideal
-    assert not Passage("a", "b", nothing, Rohrer(linear=1.0, quadratic=0.0)).is_ideal
+    assert not Passage("a", "b", nothing, Rohrer(linear=1.0)).is_ideal
     assert Passage("a", "b", nothing, None).is_one_way
 
 
@@ -151,7 +158,7 @@ def test_every_kind_has_a_default_part_here():
 def test_lung_elements():
     lung = Lung(compliance=40.0, resistance=10.0, expiratory_resistance=15.0)
     assert lung.elements() == (
-        Passage("airway", "alveoli", Rohrer(linear=10.0, quadratic=0.0), Rohrer(linear=15.0, quadratic=0.0)),
+        Passage("airway", "alveoli", Rohrer(linear=10.0), Rohrer(linear=15.0)),
         Store("alveoli", 40.0),
     )
     assert lung.time_constant == pytest.approx(0.4, rel=1e-15)  # 10 cmH2O·s/L x 0.040 L/cmH2O
@@ -159,7 +166,7 @@ def test_lung_elements():
 
 def test_expiratory_resistance_defaults_to_the_inspiratory_one():
     (airway,) = passages(Lung(compliance=40.0, resistance=10.0))
-    assert airway.forward == airway.backward == Rohrer(linear=10.0, quadratic=0.0)
+    assert airway.forward == airway.backward == Rohrer(linear=10.0)
 
 
 def test_tube_stores_its_gas_and_its_wall_at_both_ends():
@@ -185,7 +192,7 @@ def test_tube_stores_its_gas_and_its_wall_at_both_ends():
     ],
 )
 def test_tube_resistance_from_geometry(wall, flow, expected):
-    law = Tube(length=1.5, wall=wall).pressure_law
+    law = Tube(length=1.5, wall=wall).flow_law
     assert float(law.pressure_drop(flow)) == pytest.approx(expected, rel=2e-3)
 
 
@@ -197,9 +204,9 @@ def test_default_tube_resistance_is_within_what_circuits_may_have():
 
 def test_equal_tubes_share_one_law():
     """The engine makes one table for equal laws; laws of different gas are different."""
-    first, second = Tube(length=1.5).pressure_law, Tube(length=1.5, wall_compliance=1.0).pressure_law
-    assert isinstance(first, Curve) and first == second and hash(first) == hash(second)
-    assert Tube(length=1.5, density=1.3).pressure_law != first
+    first, second = Tube(length=1.5).flow_law, Tube(length=1.5, wall_compliance=1.0).flow_law
+    assert isinstance(first, TubeFriction) and first == second and hash(first) == hash(second)
+    assert Tube(length=1.5, density=1.3).flow_law != first
 
 
 def test_tube_heads_are_added():
@@ -207,7 +214,9 @@ def test_tube_heads_are_added():
     with_bends, plain = Tube(length=1.5, loss_coefficient=3.0), Tube(length=1.5)
     difference = drop(passages(with_bends)[0], 1.0) - drop(passages(plain)[0], 1.0)
     assert difference == pytest.approx(3 * 0.0425, rel=2e-3)
-    assert passages(Tube(length=0.0, loss_coefficient=3.0))[0].forward.quadratic == pytest.approx(0.1275, rel=2e-3)
+    assert passages(Tube(length=0.0, loss_coefficient=3.0))[0].forward.coefficients == pytest.approx(
+        (0.0, 0.1275), rel=2e-3
+    )
     assert passages(Tube(length=0.0))[0].is_ideal
 
 
@@ -229,14 +238,14 @@ def test_wall_stretch_scales_with_the_gas_inside():
 
 
 def test_a_given_resistance_replaces_both_default_ones():
-    assert Tube(length=1.5, resistance=4.0).pressure_law == Rohrer(linear=4.0, quadratic=0.0)
-    assert Tube(length=1.5, resistance=Rohrer(quadratic=4.0)).pressure_law == Rohrer(linear=0.0, quadratic=4.0)
+    assert Tube(length=1.5, resistance=4.0).flow_law == Rohrer(linear=4.0)
+    assert Tube(length=1.5, resistance=Rohrer(quadratic=4.0)).flow_law == Rohrer(quadratic=4.0)
     assert Tube(length=1.5, resistance=0.0).elements()[0].is_ideal
 
 
 def test_lumped_resistance_without_length_stores_nothing():
     assert Tube(length=0.0, resistance=8.0).elements() == (
-        Passage("inlet", "outlet", Rohrer(linear=8.0, quadratic=0.0), Rohrer(linear=8.0, quadratic=0.0)),
+        Passage("inlet", "outlet", Rohrer(linear=8.0), Rohrer(linear=8.0)),
     )
 
 
@@ -274,9 +283,7 @@ def test_fittings_without_gas_or_resistance_are_ideal(part):
 
 def test_leg_resistance_stands_in_every_leg():
     for part in (TPiece(resistance=2.0), Adapter(outlets=4, resistance=2.0)):
-        assert [passage.forward for passage in passages(part)] == [Rohrer(linear=2.0, quadratic=0.0)] * (
-            len(part.ports) - 1
-        )
+        assert [passage.forward for passage in passages(part)] == [Rohrer(linear=2.0)] * (len(part.ports) - 1)
 
 
 def test_adapter_names_its_outlets():
@@ -284,11 +291,11 @@ def test_adapter_names_its_outlets():
     assert Adapter(outlets=3).ports == ("inlet", "outlet1", "outlet2", "outlet3")
 
 
-def test_valve_is_shut_backwards_and_leaks_as_told():
+def test_valve_is_shut_backwards_and_leaks_as_given():
     """Opening pressure and resistance as given; the leak in L/s."""
     (valve,) = passages(OneWayValve(opening_pressure=0.3, resistance=1.5, back_leak=120.0))
     assert valve.is_one_way
-    assert (valve.opening_pressure, valve.forward) == (0.3, Rohrer(linear=1.5, quadratic=0.0))
+    assert (valve.opening_pressure, valve.forward) == (0.3, Rohrer(linear=1.5))
     assert valve.leak_conductance == pytest.approx(0.002, rel=1e-15)  # 120 mL/min = 0.002 L/s
 
 
@@ -343,7 +350,7 @@ def test_state_of_a_valve():
     (missing,) = passages(OneWayValve(state="missing"))
     (closed,) = passages(OneWayValve(state="stuck closed", back_leak=60.0))
     assert working.is_one_way and working.opening_pressure == 0.2
-    assert stuck.forward == stuck.backward == Rohrer(linear=1.0, quadratic=0.0) and stuck.opening_pressure == 0.0
+    assert stuck.forward == stuck.backward == Rohrer(linear=1.0) and stuck.opening_pressure == 0.0
     assert missing.is_ideal
     assert closed.is_one_way and closed.opening_pressure > 1000.0  # no ventilator gives as much
     assert closed.leak_conductance == working.leak_conductance == 0.001  # 60 mL/min per cmH2O
@@ -358,7 +365,7 @@ def test_valve_with_measured_points():
     assert valve.is_one_way
 
 
-def test_peep_valve_and_measured_part():
+def test_peep_valve_and_measured_curve():
     """A threshold with a small resistance; points that are met, and the same backwards unless one-way."""
     (spring,) = passages(PeepValve(opening_pressure=8.0, resistance=Rohrer(linear=2.0, quadratic=1.0)))
     assert spring.is_one_way and drop(spring, 0.5) == 8.0 + 1.0 + 0.25
@@ -371,7 +378,7 @@ def test_peep_valve_and_measured_part():
 
 def test_open_restrictor_is_a_plain_joint():
     assert Restrictor().elements()[0].is_ideal
-    assert Restrictor(resistance=Rohrer(quadratic=5.0)).elements()[0].forward == Rohrer(linear=0.0, quadratic=5.0)
+    assert Restrictor(resistance=Rohrer(quadratic=5.0)).elements()[0].forward == Rohrer(quadratic=5.0)
 
 
 # --- what is refused ------------------------------------------------------------------------------------------
@@ -434,37 +441,30 @@ def test_open_restrictor_is_a_plain_joint():
         (lambda: Adapter(outlets=2.5), r"adapter: outlets 2\.5 is not allowed"),
         (
             lambda: OneWayValve(resistance=0.0),
-            r"one-way valve: forward_resistance 0 cmH2O·s/L is not allo",
+            r"one-way valve: resistance 0 cmH2O·s/L is not allowed",
         ),
         (lambda: OneWayValve(opening_pressure=-0.1), r"opening_pressure -0\.1 cmH2O is not allowed"),
         (lambda: OneWayValve(back_leak=-1.0), r"back_leak -1 mL/min per cmH2O is not allowed"),
         (
             lambda: Restrictor(resistance=-1.0),
-            r"restrictor: linear_resistance -1 cmH2O·s/L is not allowed",
+            r"restrictor: resistance -1 cmH2O·s/L is not allowed",
         ),
         (
             lambda: Filter(resistance=Rohrer(quadratic=-1.0)),
-            r"filter: quadratic_resistance -1 cmH2O·s²/L² is not allowed",
+            r"rohrer: quadratic -1 cmH2O·s²/L² is not allowed",
         ),
         (lambda: TrachealTube(inner_diameter=0.0), r"tracheal tube: inner_diameter 0 mm is not allowed"),
-        (lambda: TrachealTube(inner_diameter=8.0, narrowing=1.0), r"narrowing 1 is not allowed"),
         (
-            lambda: TrachealTube(inner_diameter=8.0, power_coefficient=6.0),
-            r"needs both its coefficient and its exponent\.\n  Give power_coefficient and power_exponent",
+            lambda: TrachealTube(inner_diameter=8.0, obstructed_fraction=1.0),
+            r"obstructed_fraction 1 is not",
         ),
         (
-            lambda: TrachealTube(
-                inner_diameter=8.0, expiratory_power_coefficient=6.0, expiratory_power_exponent=1.9
-            ),
-            r"expiratory_power_coefficient is given without power_coefficient",
+            lambda: PowerLaw(coefficient=6.0),
+            r"power: exponent is missing\.\n  Give exponent",
         ),
         (
-            lambda: TrachealTube(inner_diameter=8.0, power_coefficient=6.0, power_exponent=1.9, resistance=2.0),
-            r"a power law and resistances are given at once\.\n  Give power_coefficient",
-        ),
-        (
-            lambda: TrachealTube(inner_diameter=8.0, power_coefficient=6.0, power_exponent=2.5),
-            r"power_exponent 2\.5 is not allowed\.\n  Allowed: at least 1 and at most 2",
+            lambda: TrachealTube(inner_diameter=8.0, resistance=PowerLaw(coefficient=6.0, exponent=2.5)),
+            r"exponent 2\.5 is not allowed\.\n  Allowed: at least 1 and at most 2",
         ),
         (
             lambda: Orifice(bore=23.0),
@@ -479,19 +479,19 @@ def test_open_restrictor_is_a_plain_joint():
         (lambda: OneWayValve(state="open"), r"state 'open' is not one of the choices\.\n  Did you mean 'stuck op"),
         (
             lambda: OneWayValve(resistance=MeasuredCurve(flows=(0.5, 1.0), pressure_drops=None)),
-            r"one-way valve: 2 flows and 0 drops do not make points",
+            r"pressure_drops None is not a list of numbers",
         ),
         (
             lambda: Restrictor(resistance=MeasuredCurve(flows=(0.5,), pressure_drops=(1.0,))),
-            r"measured part: a curve needs more points than 1\.\n  Give at least two besides rest",
+            r"measured curve: a curve needs more points than 1\.\n  Give at least two besides rest",
         ),
         (
             lambda: Restrictor(resistance=MeasuredCurve(flows=(0.5, 1.0), pressure_drops=(2.0, 1.5))),
-            r"drops fall from 2 to 1\.5 cmH2O while flows rise from 0\.5 to 1 L/s\.\n  Allowed: points that rise",
+            r"pressure_drops fall from 2 to 1\.5 cmH2O while flows rise from 0\.5 to 1 L/s\.\n  Allowed",
         ),
         (
             lambda: Restrictor(resistance=MeasuredCurve(flows=(0.5, 1.0), pressure_drops=(2.0, 2.0))),
-            r"drops stay from 2 to 2 cmH2O",
+            r"pressure_drops stay from 2 to 2 cmH2O",
         ),
         (
             lambda: Restrictor(resistance=MeasuredCurve(flows=(1.0, 0.5), pressure_drops=(1.0, 2.0))),
@@ -509,12 +509,6 @@ def test_open_restrictor_is_a_plain_joint():
             lambda: Restrictor(resistance=MeasuredCurve(flows=(0.5, "a"), pressure_drops=(1.0, 2.0))),
             r"flows 'a' is not a number",
         ),
-        (
-            lambda: Restrictor(
-                resistance=MeasuredCurve(flows=(0.5, 1.0), pressure_drops=(1.0, 2.0)), opening_pressure=1.0
-            ),
-            r"opening_pressure 1 cmH2O has no meaning for a part that is open both ways",
-        ),
         (lambda: Lung.from_dict({"kind": "tube"}), r"lung: the kind is 'tube', not 'lung'"),
         (lambda: Lung.from_dict([1, 2]), r"lung: \[1, 2\] is not a mapping of names to values"),
     ],
@@ -524,7 +518,7 @@ def test_impossible_value(make, message):
         make()
 
 
-def test_all_faults_are_told_at_once():
+def test_all_faults_are_named_at_once():
     with pytest.raises(PartError, match=r"compliance -1 (.|\n)*resistance -2 "):
         Lung(compliance=-1.0, resistance=-2.0)
 
@@ -547,7 +541,7 @@ def test_kinds_of_errors():
     assert issubclass(SolverError, RuntimeError) and issubclass(SolverError, VentsimError)
 
 
-# --- what is doubted ------------------------------------------------------------------------------------------
+# --- what is warned of ----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -584,19 +578,19 @@ def test_kinds_of_errors():
         (lambda: TrachealTube(inner_diameter=0.8), r"Did you mean 8 \(0\.8 cm\)\?"),
         (lambda: TrachealTube(inner_diameter=8.0, length=33.0), r"Did you mean 0\.33 \(33 cm\)\?"),
         (
-            lambda: TrachealTube(inner_diameter=8.0, power_coefficient=0.65, power_exponent=1.9),
-            r"power_coefficient 0\.65 .*\n  Did you mean 6\.63 \(0\.65 kPa·\(s/L\)ⁿ\)\?",
+            lambda: TrachealTube(inner_diameter=8.0, resistance=PowerLaw(coefficient=0.65, exponent=1.9)),
+            r"coefficient 0\.65 .*\n  Did you mean 6\.63 \(0\.65 kPa·\(s/L\)ⁿ\)\?",
         ),
         (
             lambda: Restrictor(resistance=Rohrer(quadratic=9.0e10)),
-            r"quadratic_resistance 9e\+10 cmH2O·s²/L² .*\n  Did you mean 918 \(9e\+10 Pa·s²/m⁶\)\?",
+            r"quadratic 9e\+10 cmH2O·s²/L² .*\n  Did you mean 918 \(9e\+10 Pa·s²/m⁶\)\?",
         ),
         (lambda: Orifice(bore=0.004), r"Did you mean 4 \(0\.004 m\)\?"),
         (lambda: Tube(length=1.0, viscosity=1.82e-5), r"Did you mean 18\.2 \(1\.82e-05 Pa·s\)\?"),
         (lambda: Tube(length=1.0, density=1204.0), r"Did you mean 1\.2 \(1204 g/m³\)\?"),
         (
             lambda: Restrictor(resistance=MeasuredCurve(flows=(15.0, 30.0), pressure_drops=(1.0, 3.0))),
-            r"measured part: flows 15 L/s is outside 0\.001 to 5\.\n  Did you mean 0\.25 \(15 L/min\)\?",
+            r"measured curve: flows 15 L/s is outside 0\.001 to 5\.\n  Did you mean 0\.25 \(15 L/min\)\?",
         ),
         (lambda: PeepValve(opening_pressure=500.0), r"Did you mean 5\.1 \(500 Pa\)\?"),
         (lambda: OneWayValve(back_leak=5000.0), r"back_leak 5000 mL/min per cmH2O is outside 0 to 200"),
@@ -607,7 +601,7 @@ def test_implausible_value(make, message):
         make()
 
 
-def test_doubt_points_at_the_callers_line():
+def test_warning_points_at_the_callers_line():
     with pytest.warns(PlausibilityWarning, match="compliance") as caught:
         Lung(compliance=50.0, resistance=5.0).changed({"compliance": 0.05})
     assert caught[0].filename == __file__
@@ -618,7 +612,7 @@ def test_defaults_are_plausible(cls):
     """No default of a field is outside the field's own limits."""
     for info in cls.model_fields.values():
         quantity, default = quantity_of(info), info.default
-        if quantity is not None and default is not None and default is not PydanticUndefined:
+        if quantity is not None and isinstance(default, int | float):
             assert quantity.fault(default) == "" and quantity.doubt(default) == ""
 
 
@@ -626,7 +620,7 @@ def test_defaults_are_plausible(cls):
 def test_every_number_has_unit_meaning_and_documentation(cls):
     for row in field_table(cls):
         assert row.meaning, f"{row.name} has no meaning"
-        assert f"    {row.name}" in cls.__doc__ or f"{row.name}," in cls.__doc__, f"{row.name} is not documented"
+        assert f"\n{row.name} : " in cls.__doc__, f"{row.name} is not documented"
         if row.unit:
             assert f"[{row.unit}]" in cls.__doc__, f"[{row.unit}] of {row.name} is not documented"
 
@@ -637,6 +631,9 @@ def test_field_table_rows():
         "compliance",
         "resistance",
         "expiratory_resistance",
+        "chest_wall_compliance",
+        "regions",
+        "collateral_resistance",
         "effort",
         "relaxation_volume",
         "predicted_body_weight",
@@ -668,7 +665,7 @@ def test_changed_makes_a_new_checked_part():
         lung.changed({"compliance": 0.0})
 
 
-def test_what_stays_is_not_doubted_again():
+def test_what_stays_is_not_warned_of_again():
     with pytest.warns(PlausibilityWarning, match="compliance 0.05"):
         lung = Lung(compliance=0.05, resistance=5.0)
     with warnings.catch_warnings():
@@ -694,18 +691,20 @@ def test_numbers_of_numpy_are_numbers():
 
 
 # Fields that are checked against others, and so cannot be drawn one by one.
-LINKED = ("tube_bore", "opening", "power_coefficient", "power_exponent")
-LINKED += ("expiratory_power_coefficient", "expiratory_power_exponent")
+LINKED = {"compliance", "chest_wall_compliance", "collateral_resistance"}
 
 
-def numbers_of(cls: type[Description]) -> st.SearchStrategy[dict[str, float]]:
+def numbers_of(part: Part) -> st.SearchStrategy[dict[str, float]]:
     """Plausible values for the numeric fields of a part that stand alone."""
-    fields = {name: quantity_of(info) for name, info in cls.model_fields.items() if name not in LINKED}
+    linked = LINKED if isinstance(part, Lung) else ()
+    fields = {name: quantity_of(info) for name, info in type(part).model_fields.items() if name not in linked}
     return st.fixed_dictionaries(
         {
-            name: st.integers(1, 64) if quantity.whole else st.floats(*quantity.plausible, exclude_min=True)
+            name: st.integers(1, 64)
+            if quantity.whole
+            else st.floats(*quantity.plausible).filter(lambda x: abs(x) > 1e-6)
             for name, quantity in fields.items()
-            if quantity is not None and not (quantity.many or quantity.rows)
+            if quantity is not None
         }
     )
 
@@ -718,7 +717,7 @@ def test_dump_and_read_back(default, data):
     cls = type(default)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        part = default.changed(data.draw(numbers_of(cls)))
+        part = default.changed(data.draw(numbers_of(default)))
     assert part.model_dump()["kind"] == cls.kind
     assert PART_KINDS[cls.kind].from_dict(part.model_dump()) == part
     assert cls.model_validate(part.model_dump()) == part
@@ -728,10 +727,10 @@ def test_dump_and_read_back(default, data):
 
 
 def test_classes_are_abstract_or_final():
-    """Description, Part or BreathSettings, final class (before it LungPart, for lungs); no final one is a base."""
+    """Description, Part or BreathSettings, a base of some parts, final class; no final one is a base."""
     for cls in DESCRIPTIONS:
         chain = cls.__mro__[: cls.__mro__.index(Description) + 1]
-        assert len(chain) <= 3 + issubclass(cls, LungPart) and not cls.__subclasses__()
+        assert len(chain) <= 3 + issubclass(cls, InLine | LungPart) and not cls.__subclasses__()
     with pytest.raises(TypeError, match="abstract"):
         Part()
 

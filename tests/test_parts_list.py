@@ -64,7 +64,7 @@ def test_what_is_inside_a_part_is_told():
     lung = Lung(
         resistance=5.0, regions=(Region(compliance=20.0, resistance=8.0), Region(compliance=30.0, resistance=9.0))
     )
-    values = parts_list(single(lung)).frame.set_index("kind").loc["compartment lung", "values"]
+    values = parts_list(single(lung)).frame.set_index("kind").loc["lung", "values"]
     assert "regions 1 compliance 20 mL/cmH2O, regions 1 resistance 8 cmH2O·s/L, regions 2 compliance" in values
 
 

@@ -15,7 +15,7 @@ import pytest
 import xarray as xr
 from hypothesis import HealthCheck, Phase, assume, given
 from hypothesis import strategies as st
-from strategies import Case, branches, breath_settings, cases, lungs
+from strategies import Case, breath_settings, cases, lungs, patient_limbs
 
 import ventsim as vs
 from ventsim.errors import CircuitWarning, PlausibilityWarning, VentsimError
@@ -115,7 +115,7 @@ def test_order_of_lungs_does_not_matter(data):
     """In a star all lungs are connected alike; the limbs of each go with it."""
     settings = data.draw(breath_settings())
     names = ["a", "b", "c", "d"][: data.draw(st.integers(2, 4))]
-    own = {name: (data.draw(lungs()), data.draw(branches())) for name in names}
+    own = {name: (data.draw(lungs()), data.draw(patient_limbs())) for name in names}
     other_order = data.draw(st.permutations(names).filter(lambda order: order != names))
 
     def run(order):
@@ -134,7 +134,7 @@ def test_order_of_lungs_does_not_matter(data):
 @repeatable
 @given(data=st.data(), n=st.sampled_from([2, 4, 8]), arrangement=st.sampled_from(["tree", "star"]))
 def test_equal_lungs_get_equal_volumes(data, n, arrangement):
-    lung, limbs, settings = data.draw(lungs()), data.draw(branches()), data.draw(breath_settings())
+    lung, limbs, settings = data.draw(lungs()), data.draw(patient_limbs()), data.draw(breath_settings())
     equal = {f"lung {k}": lung for k in range(n)}
     circuit = vs.layouts.shared(equal, limbs=limbs, arrangement=arrangement)
     waveforms = simulated(Case(circuit, settings), tolerance=TIGHT)

@@ -277,7 +277,10 @@ def test_measured_law_of_a_parabola():
             r"measured curve: pressure_drops fall from 3 to 2 cmH2O while flows rise from 1 to 2 L/s",
         ),
         (lambda: tabulated_pressure_drop(1.0, flows=(1.0,), drops=(3.0,)), r"needs more points than 1\."),
-        (lambda: tabulated_pressure_drop(1.0, flows=(0.0, 1.0), drops=(0.0, 1.0)), r"flows 0 L/s is not allowed\.\n  Allowed: above 0"),
+        (
+            lambda: tabulated_pressure_drop(1.0, flows=(0.0, 1.0), drops=(0.0, 1.0)),
+            r"flows 0 L/s is not allowed\.\n  Allowed: above 0",
+        ),
     ],
 )
 def test_impossible_values(make, message):

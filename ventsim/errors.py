@@ -153,6 +153,7 @@ def warn_caller(warning: Warning) -> None:
     while frame is not None and frame.f_globals.get("__name__", "").partition(".")[0] in (
         "ventsim",
         "pydantic",
+        "functools",
     ):
         level, frame = level + 1, frame.f_back
     warnings.warn(warning, stacklevel=level)

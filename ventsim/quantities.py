@@ -29,7 +29,7 @@ FloatArray = NDArray[np.float64]
 _OTHER_UNITS: Mapping[str, tuple[str, ...]] = {
     "mm": ("m", "cm"),
     "m": ("cm", "mm"),
-    "cm": ("m", "mm"),
+    "cm": ("m", "mm", "inch"),
     "mL/cmH2O": ("L/cmH2O", "mL/kPa", "m³/Pa"),
     "L/s": ("L/min", "mL/s", "mL/min"),
     "L/min": ("L/s", "mL/min"),
@@ -52,7 +52,7 @@ _OTHER_UNITS: Mapping[str, tuple[str, ...]] = {
 _FACTORS = {
     "kPa·s²/L²": 10.197162129779283, "cmH2O·min²/L²": 3600.0, "kPa·(s/L)ⁿ": 10.197162129779283, "g": 1e-3,
     "g/m³": 1e-3, "g/cm³": 1e3, "Pa·s": 1e6, "mPa·s": 1e3, "1/kPa": 0.0980665, "cmH2O/L": 1e-3, "cmH2O/L²": 1e-6,
-    "1": 100.0, "%": 0.01,
+    "1": 100.0, "%": 0.01, "inch": 2.54,
 }  # fmt: skip
 _ZERO_CELSIUS = 273.15  # [K]
 _WRITTEN_RATIO = re.compile(r"\s*(\d+(?:\.\d+)?)\s*[:/]\s*(\d+(?:\.\d+)?)\s*")

@@ -62,7 +62,7 @@ def simulate_long(
     waveform_windows
     waveform_every
     resume : LongRun, str or Path, optional
-        The run so far, where its scenario has to be given because a file cannot hold a part of the user's own making;
+        The run so far, where its scenario has to be given because a file cannot hold a part of the user's own;
         with all changes from the start on.
     progress
     save : str, Path or None, default None
@@ -109,8 +109,8 @@ def simulate_long(
         duration = 3600.0
     scenario = scenario_of(
         scenario, settings, where="simulate_long", duration=duration, sample_interval=sample_interval,
-        tolerance=tolerance, changes=None if changes is None else tuple(changes), waveform_windows=waveform_windows,
-        waveform_every=waveform_every,
+        tolerance=tolerance, changes=None if changes is None else tuple(changes),
+        waveform_windows=waveform_windows, waveform_every=waveform_every,
     )  # fmt: skip
     check("simulate_long", {"ramp_updates": ramp_updates})
     if before is not None:

@@ -45,9 +45,9 @@ def steady_breath(
     Returns
     -------
     xarray.Dataset
-        Waveforms of one breath from time 0; its start is found to a tenth of the tolerance. The attributes say how
-        it was found (``steady_method``, shooting or repetition), after how many breaths, and how much the pressures
-        still changed over the breath.
+        Waveforms of one breath from time 0; its start is found to a tenth of the tolerance. The attributes say
+        how it was found (``steady_method``, shooting or repetition), after how many breaths, and how much the
+        pressures still changed over the breath.
 
     Raises
     ------

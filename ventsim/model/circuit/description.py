@@ -168,6 +168,11 @@ class Circuit(Description):
         >>> circuit.with_parts({"a": Lung(compliance=25.0, resistance=5.0)}).lungs["a"].compliance
         25.0
         """
+        if not isinstance(parts, Mapping):
+            raise CircuitError(
+                f"with_parts takes one mapping of names to parts; got {shown(parts)}.\n"
+                "  Write .with_parts({'name': ...})."
+            )
         for name, part in parts.items():
             if name not in self.parts:
                 raise CircuitError(f"there is no part {name!r} to exchange.\n  {suggestion(name, self.parts)}")

@@ -175,10 +175,10 @@ class Lung(LungPart):
         ]
         | None
     ) = None
-    resistance: Annotated[float | FlowLaw, _airway("airway resistance in inspiration", 0.05, 300.0), OR_FLOW_LAW]
+    resistance: Annotated[float | FlowLaw, _airway("airway resistance in inspiration", 0.5, 300.0), OR_FLOW_LAW]
     expiratory_resistance: (
         Annotated[
-            float | FlowLaw, _airway("airway resistance in expiration; None: as in inspiration", 0.05, 300.0),
+            float | FlowLaw, _airway("airway resistance in expiration; None: as in inspiration", 0.5, 300.0),
             OR_FLOW_LAW,
         ]
         | None

@@ -44,7 +44,7 @@ def displayed_values(
     Parameters
     ----------
     measures : xarray.Dataset
-        Result of :func:`ventsim.breath_measures`, or the measures of :func:`ventsim.simulate_long`, with the measures
+        Result of :func:`ventsim.breath_measures`, or the measures of :func:`ventsim.simulate_long`, with those
         of the ports.
     sensors : Sensors or None, default None
         Errors of the sensors; None: they read the truth.
