@@ -10,28 +10,36 @@ import re
 import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from types import ModuleType
 
 import ventsim
 from ventsim import (
     changes,
-    circuit,
     errors,
+    laws,
     layouts,
-    metrics,
     monitor,
     panel,
     parts,
     plot,
-    scenario,
     schema,
     studies,
+    tables,
     theory,
     units,
-    ventilator,
 )
-from ventsim.model.changes import CHANGE_KINDS
-from ventsim.model.parts import PART_KINDS, Description, field_table
-from ventsim.model.ventilator import SETTINGS_KINDS
+from ventsim.model.changes import CHANGES
+from ventsim.model.descriptions import Description
+from ventsim.model.families import Family
+from ventsim.model.field_table import field_table
+from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS
+from ventsim.model.parts import EFFORTS, PARTS
+from ventsim.model.ventilator import SETTINGS
+
+FAMILIES: dict[str, Family] = {
+    "Parts of a circuit": PARTS, "Flow laws": FLOW_LAWS, "Pressure-volume laws": ELASTIC_LAWS,
+    "Efforts of muscles": EFFORTS, "Changes in time": CHANGES, "Breath settings": SETTINGS,
+}  # fmt: skip
 
 FOLDER = Path(__file__).parent / "reference"
 NOTICE = "<!-- Written by docs/build_reference.py from the code; edit the code, not this page. -->"
@@ -44,9 +52,7 @@ DIMENSIONS = {
     "blind spots": "Blind spots: what faults do to each lung, and what of it is displayed and alarmed",
 }
 MODULES = (
-    ventsim, layouts, changes, scenario, theory, plot,
-    metrics, monitor, panel, schema, studies, units, errors, parts, ventilator,
-    circuit,
+    ventsim, layouts, laws, parts, changes, theory, plot, monitor, panel, schema, studies, tables, units, errors,
 )  # fmt: skip
 
 
@@ -80,23 +86,18 @@ def nomenclature_page() -> str:
         of_kind = (r for r in rows if kind in r["kinds"].split(", ") and r["name"] not in schema.COORDINATES)
         lines += ["", f"## {title}", "", *_result_table(of_kind)]
     lines += [
-        "", "## Parts of a circuit", "",
-        "*Allowed* is refused outside, *usual* is warned of outside. `None` as a default is explained in the "
+        "", "*Allowed* is refused outside, *usual* is warned of outside. `None` as a default is explained in the "
         "meaning.",
     ]  # fmt: skip
-    for kind, cls in PART_KINDS.items():
-        lines += _field_section(cls.__name__, cls, note=f'`kind = "{kind}"` in a scenario file.')
-    lines += ["", "## Changes in time"]
-    for kind, cls in CHANGE_KINDS.items():
-        lines += _field_section(cls.__name__, cls, note=f'`kind = "{kind}"` in a scenario file.')
+    for title, family in FAMILIES.items():
+        lines += ["", f"## {title}"]
+        for kind, cls in family.kinds.items():
+            lines += _field_section(cls.__name__, cls, note=f'`{family.tag} = "{kind}"` in a scenario file.')
     lines += ["", "## Sensors and alarm limits"]
     for cls in (monitor.Sensors, monitor.AlarmLimits):
         lines += _field_section(cls.__name__, cls, note="")
-    lines += ["", "## Breath settings"]
-    for kind, cls in SETTINGS_KINDS.items():
-        lines += _field_section(cls.__name__, cls, note=f'`kind = "{kind}"` in a scenario file.')
     lines += ["", "## Ventilator, limbs and layout"]
-    for cls in (ventilator.Ventilator, layouts.Branch, layouts.Layout):
+    for cls in (ventsim.Ventilator, layouts.PatientLimbs, layouts.FloorPlan, layouts.Layout):
         lines += _field_section(cls.__name__, cls, note="")
     return "\n".join(lines) + "\n"
 
@@ -138,15 +139,24 @@ def names_page() -> str:
     shown: set[int] = set()
     for module in MODULES:
         rows = []
-        for name in sorted(module.__all__, key=str.casefold):
+        own = [name for name, item in vars(module).items() if getattr(item, "__module__", "") == module.__name__]
+        public = getattr(module, "__all__", [name for name in own if not name.startswith("_")])
+        for name in sorted(public, key=str.casefold):
             item = getattr(module, name)
             if not (inspect.isclass(item) or inspect.isfunction(item)) or id(item) in shown:
                 continue
             shown.add(id(item))
             rows.append((code(name), summary(item)))
-        lines += ["", f"## `{module.__name__}`", "", summary(module), ""]
+        if not rows:
+            continue
+        lines += ["", f"## `{as_imported(module)}`", "", summary(module), ""]
         lines += table(("name", "what it is"), rows)
     return "\n".join(lines) + "\n"
+
+
+def as_imported(module: ModuleType) -> str:
+    """The name by which users reach a namespace: its last word below the library."""
+    return "ventsim" if module is ventsim else f"ventsim.{module.__name__.rpartition('.')[2]}"
 
 
 PAGES = {"nomenclature.md": nomenclature_page, "names.md": names_page}

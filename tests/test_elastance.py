@@ -82,7 +82,8 @@ def test_bodies_of_one_volume_add_their_pressures():
     assert own.pressure(500.0) == pytest.approx(float(SIGMOID.pressure(500.0)) + 10.125, rel=1e-14)
     assert (own.floor, own.capacity) == (SIGMOID.floor, SIGMOID.capacity)
     assert own.terms is None and both.terms.linear == pytest.approx(0.025, rel=1e-14)
-    assert (SIGMOID + EXPONENTIAL + 200.0).laws == (200.0 + SIGMOID + EXPONENTIAL).laws[1:] + (elastic_law(200.0),)
+    assert (SIGMOID + EXPONENTIAL + 200.0).laws == (SIGMOID, EXPONENTIAL, elastic_law(200.0))
+    assert (EXPONENTIAL + VOLUME_DEPENDENT).floor == pytest.approx(-1000.0, rel=1e-14)
 
 
 def test_points_of_the_sigmoid():
@@ -133,7 +134,7 @@ def test_volume_dependent_is_inverted(volume, elastance, gained):
 
 @pytest.mark.parametrize("law", [SIGMOID + 200.0, EXPONENTIAL + VOLUME_DEPENDENT, elastic_law(Cubic())])
 def test_any_other_law_is_inverted_by_bisection(law):
-    for volume in (-300.0, 0.0, 250.0, 1500.0):
+    for volume in (-90.0, 0.0, 250.0, 1500.0):
         assert law.volume(law.pressure(volume)) == pytest.approx(volume, rel=1e-9, abs=1e-9)
 
 
@@ -172,7 +173,7 @@ def test_laws_rise_from_rest(law):
         (lambda: (SIGMOID + 200.0).pressure(2000.0), r"sum: volume 2000 mL .*\n  Allowed: above .* below 1905"),
         (
             lambda: VOLUME_DEPENDENT.volume(-10.0),
-            r"pressure -10 cmH2O is not reached(.|\n)*Allowed: above -10 cmH2O",
+            r"pressure -10 cmH2O is not reached(.|\n)*above -10 cmH2O",
         ),
         (lambda: SIGMOID.changed(width=0.0), r"width 0 cmH2O .*\n  Allowed: at least 0\.2 and"),
         (lambda: SIGMOID.changed(width=True), r"width True is not a number"),

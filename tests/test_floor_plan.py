@@ -237,7 +237,7 @@ def test_plan_in_a_file():
             "[floor_plan]\nextra_lenght = 2\n[floor_plan.beds]\na = [1, 1]\n",
             r"floor_plan\.extra_lenght: there is no such key here\.\n  Did you mean 'extra_length'",
         ),
-        ("[extension.b]\nlength = 1\n", r"extension: there is none in the arrangement 'tree'"),
+        ("[extension.a]\nlength = 1\n", r"extension: there is none in the arrangement 'tree'"),
     ],
 )
 def test_wrong_plan_in_a_file(text, message):

@@ -56,7 +56,7 @@ from ventsim.model.parts import (
 )
 from ventsim.model.parts.part import Inertia, InLine, gas_stores
 from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
-from ventsim.quantities import quantity_of
+from ventsim.quantities import Quantity, quantity_of
 
 ATMOSPHERE = 101325 / 98.0665  # standard atmosphere [cmH2O], exact by definition
 DEFAULT_PARTS = [
@@ -698,15 +698,14 @@ def numbers_of(part: Part) -> st.SearchStrategy[dict[str, float]]:
     """Plausible values for the numeric fields of a part that stand alone."""
     linked = LINKED if isinstance(part, Lung) else ()
     fields = {name: quantity_of(info) for name, info in type(part).model_fields.items() if name not in linked}
-    return st.fixed_dictionaries(
-        {
-            name: st.integers(1, 64)
-            if quantity.whole
-            else st.floats(*quantity.plausible).filter(lambda x: abs(x) > 1e-6)
-            for name, quantity in fields.items()
-            if quantity is not None
-        }
-    )
+    return st.fixed_dictionaries({name: _plausible(quantity) for name, quantity in fields.items() if quantity})
+
+
+def _plausible(quantity: Quantity) -> st.SearchStrategy[float]:
+    if quantity.whole:
+        return st.integers(1, 64)
+    # A resistance that cannot be told from none is refused by a leak.
+    return st.floats(*quantity.plausible).filter(lambda value: abs(value) > 1e-6)
 
 
 @settings(max_examples=20)

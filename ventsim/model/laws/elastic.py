@@ -427,11 +427,13 @@ class ElasticSum(ElasticLaw):
 
     @property
     def floor(self) -> float:
-        """The highest floor of the laws; none if one of them holds any volume below. [mL]"""
-        curves = [law.floor for law in self._members if not isinstance(law, VolumeDependent)]
-        if curves or self.terms is None or self.terms.quadratic == 0.0:
-            return max(curves, default=-math.inf)
-        return -self.terms.linear / (2.0 * self.terms.quadratic)
+        """The highest floor of the laws; without one, where the volume-dependent laws together turn back. [mL]"""
+        bent = [law for law in self._members if isinstance(law, VolumeDependent)]
+        floor = max((law.floor for law in self._members if law not in bent), default=-math.inf)
+        gained = sum(law.volume_elastance for law in bent)
+        if math.isfinite(floor) or gained == 0.0:
+            return floor
+        return -sum(law.elastance for law in bent) / (2.0 * gained)
 
     @property
     def capacity(self) -> float:
