@@ -13,7 +13,7 @@ from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
 from ventsim.model.laws import AdjustableCurve, MeasuredCurve, Orifice
 from ventsim.model.layouts import Layout
-from ventsim.model.parts import Region, Restrictor
+from ventsim.model.parts import Lung, Region, Restrictor
 
 # What only shows where a validator speaks for itself.
 INTERNALS = re.compile(

@@ -10,7 +10,18 @@ from independent_parts import solve
 
 import ventsim as vs
 from ventsim.model.laws import AdjustableCurve, MeasuredCurve, Orifice, Rohrer, Sigmoid
-from ventsim.model.parts import PART_KINDS, Cap, HalfSineEffort, Leak, OpenEnd, PeepValve, Region, TrachealTube
+from ventsim.model.parts import (
+    PART_KINDS,
+    Cap,
+    HalfSineEffort,
+    Leak,
+    Lung,
+    OpenEnd,
+    PeepValve,
+    Region,
+    Restrictor,
+    TrachealTube,
+)
 
 MACHINE = vs.Ventilator(source_resistance=1.0, exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
 TUBE = vs.Tube(length=1.5)
@@ -50,7 +61,7 @@ PARTS = {
     ),
     "tube from b": TUBE,
     "peep valve b": PeepValve(opening_pressure=3.0, resistance=Rohrer(linear=2.0, quadratic=1.0), gas_volume=5.0),
-    "orifice c": Orifice(bore=7.0),
+    "orifice c": Restrictor(resistance=Orifice(bore=7.0)),
     "tube to c": vs.Tube(length=1.5, resistance=vs.laws.Rohrer(linear=0.05, quadratic=0.1)),
     "y c": vs.YPiece(),
     "tube from c": TUBE,

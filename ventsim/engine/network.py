@@ -418,13 +418,16 @@ def _gates(
         if compliance[at] > 0:
             held = compliance[at] * ML_PER_L
             raise CircuitError(
-                f"ventilator: {fields[port]} 0 cmH2O·s/L meets stored gas: what is joined to the {port} port holds "
+                f"ventilator: {fields[port]} 0 cmH2O·s/L meets stored gas: what is joined to the {port} port "
+                "holds "
                 f"{held:.3g} mL/cmH2O, so the flow would be infinite when the pressure jumps.\n"
-                f"  Give a {fields[port]} above 0 (0.1, say), or parts without stored gas (ideal=True in the layouts)."
+                f"  Give a {fields[port]} above 0 (0.1, say), or parts without stored gas (ideal=True in the "
+                "layouts)."
             )
         if at in inertial["start"] or at in inertial["end"]:
             raise CircuitError(
-                f"ventilator: {fields[port]} 0 cmH2O·s/L meets a tube with inertia at the {port} port: its gas could "
+                f"ventilator: {fields[port]} 0 cmH2O·s/L meets a tube with inertia at the {port} port: its gas "
+                "could "
                 f"not be stopped when the valve closes.\n  Give a {fields[port]} above 0 (0.1, say), "
                 "or a tube without inertia."
             )

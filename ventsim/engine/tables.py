@@ -150,7 +150,8 @@ def elastic_table(law: ElasticLawLike) -> tuple[float, float, FloatArray]:
         )
     if abs(rest) > 1e-6:
         raise PartError(
-            f"pressure-volume law {law}: its pressure at relaxation volume is {rest:.3g} cmH2O.\n  Allowed: 0 at 0 mL."
+            f"pressure-volume law {law}: its pressure at relaxation volume is {rest:.3g} cmH2O.\n"
+            "  Allowed: 0 at 0 mL."
         )
     return low / ML_PER_L, float(width) / ML_PER_L, np.column_stack([pressures, slopes])
 
