@@ -11,7 +11,7 @@ import pytest
 
 # Tests and pages that still use the parts and verbs of the first edition; each comes back when it is rewritten.
 _NOT_REWRITTEN = (
-    "test_adjustable.py", "test_branch_messages.py",
+    XX
     "test_wrong_names.py", "test_notebooks.py",
 )  # fmt: skip
 _PAGES_NOT_REWRITTEN = (

@@ -4,12 +4,15 @@ Ranges are wide but stay inside what the parts accept without a warning.  Simple
 failing example shrinks towards one lung on an ideal circuit.
 """
 
-from typing import NamedTuple
+from collections.abc import Iterator
+from typing import Any, NamedTuple, get_args
 
 from hypothesis import strategies as st
 
 import ventsim as vs
 from ventsim.model.circuit import Circuit
+from ventsim.model.descriptions import Description
+from ventsim.model.families import Member
 from ventsim.model.laws import Rohrer
 from ventsim.model.ventilator import BreathSettings
 
@@ -22,6 +25,18 @@ class Case(NamedTuple):
 
     circuit: Circuit
     settings: BreathSettings
+
+
+def members_held(cls: type[Description]) -> dict[str, Member]:
+    """The fields of a description that hold members of a family, with their marks."""
+    found = {name: [*info.metadata, *_marks(info.annotation)] for name, info in cls.model_fields.items()}
+    return {name: mark for name, marks in found.items() for mark in marks if isinstance(mark, Member)}
+
+
+def _marks(annotation: Any) -> Iterator[Any]:
+    for one in get_args(annotation):
+        yield one
+        yield from _marks(one)
 
 
 def numbers(low: float, high: float) -> st.SearchStrategy[float]:
