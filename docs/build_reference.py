@@ -34,11 +34,13 @@ from ventsim.model.families import Family
 from ventsim.model.field_table import field_table
 from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS
 from ventsim.model.parts import EFFORTS, PARTS
+from ventsim.model.parts.lung import REGIONS
 from ventsim.model.ventilator import SETTINGS
 
 FAMILIES: dict[str, Family] = {
     "Parts of a circuit": PARTS, "Flow laws": FLOW_LAWS, "Pressure-volume laws": ELASTIC_LAWS,
-    "Efforts of muscles": EFFORTS, "Changes in time": CHANGES, "Breath settings": SETTINGS,
+    "Regions of lungs": REGIONS, "Efforts of muscles": EFFORTS, "Changes in time": CHANGES,
+    "Breath settings": SETTINGS,
 }  # fmt: skip
 
 FOLDER = Path(__file__).parent / "reference"

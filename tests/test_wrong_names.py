@@ -70,7 +70,7 @@ def test_all_kinds_are_looked_at():
         (lambda: vs.Circuit({"a": LUNG}, []), r"Write Circuit\(parts=\{'a': Lung\(\.\.\.\)\}, joints=\[\]\)\."),
         (
             lambda: LUNG.changed(50),
-            r"^lung: changed takes new values by name; got 50\.\n  Write \.changed\(name=va",
+            r"^lung: changed takes new values by name; got 50\.\n  Write \.changed\(",
         ),
         (lambda: LUNG.changed({3: 50}), r"changed takes new values by name; got \{3: 50\}\."),
         (lambda: LUNG.changed(complience=5), r"^lung: there is no 'complience'\.\n  Did you mean 'compliance'\?$"),

@@ -8,6 +8,7 @@ from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
@@ -420,6 +421,12 @@ class ElasticSum(ElasticLaw):
     kind: ClassVar[str] = "sum"
 
     laws: Annotated[tuple[Any, ...], Member(ELASTIC_LAWS, many="list")]
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if not self.laws:
+            raise PartError(f"{self.kind}: laws holds none.\n  Give at least one: laws=({ELASTIC_LAWS.example},).")
+        return self
 
     @property
     def _members(self) -> list[ElasticLaw]:

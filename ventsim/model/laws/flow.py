@@ -2,10 +2,11 @@
 
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
@@ -216,6 +217,19 @@ class Series(FlowLaw):
     kind: ClassVar[str] = "series"
 
     laws: Annotated[tuple[Any, ...], Member(FLOW_LAWS, many="list")]
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if not self.laws:
+            raise PartError(f"{self.kind}: laws holds none.\n  Give at least one: laws=({FLOW_LAWS.example},).")
+        return self
+
+    @property
+    def coefficients(self) -> tuple[float, float] | None:
+        """Sums of the coefficients, if no law has another term. [cmH2O·s/L, cmH2O·s²/L²]"""
+        found = [flow_law(law).coefficients for law in self.laws]
+        plain = [one for one in found if one is not None]
+        return None if len(plain) < len(found) else (sum(k for k, _ in plain), sum(k for _, k in plain))
 
     @property
     def largest_flow(self) -> float:
