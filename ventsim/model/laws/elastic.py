@@ -545,7 +545,7 @@ def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
         law = value if isinstance(value, int | float) else ELASTIC_LAWS.read(value, base=ElasticLaw)
         law = elastic_law(law)
         found += law.laws if isinstance(law, ElasticSum) else [law]
-    return found[0] if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
+    return elastic_law(found[0]) if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
 
 
 def series_compliance(lung: float, chest_wall: float) -> float:
