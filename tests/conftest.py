@@ -9,16 +9,6 @@ from pathlib import Path
 import matplotlib
 import pytest
 
-# Tests and pages that still use the parts and verbs of the first edition; each comes back when it is rewritten.
-_NOT_REWRITTEN = (
-    "test_notebooks.py", "test_any_law.py",  # the latter found a lung whose curve turns back: to be mended
-)  # fmt: skip
-_PAGES_NOT_REWRITTEN = (
-    "docs/accuracy.md", "docs/howto.md", "docs/howto_hours_and_studies.md", "docs/howto_keep_and_continue.md",
-    "docs/laws/", "docs/own_part.md", "docs/which_model.md",
-)  # fmt: skip
-collect_ignore = [*_NOT_REWRITTEN]
-
 ENGINE = Path(__file__).parents[1] / "ventsim" / "engine"
 
 
@@ -38,13 +28,6 @@ def pytest_configure(config: pytest.Config) -> None:
     if any(path.stat().st_mtime < newest for path in compiled):
         for path in compiled:
             path.unlink(missing_ok=True)
-
-
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave out the pages that are not rewritten yet."""
-    left_out = [item for item in items if any(page in item.nodeid for page in _PAGES_NOT_REWRITTEN)]
-    items[:] = [item for item in items if item not in left_out]
-    config.hook.pytest_deselected(items=left_out)
 
 
 @pytest.fixture

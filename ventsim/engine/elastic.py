@@ -47,7 +47,7 @@ def elastic_pressure(elastic, volume):
 def elastic_volume(elastic, pressure):
     """Volume [L] at a transmural pressure, by bisection."""
     low, high = -_FAR, _FAR
-    if elastic.quadratic > 0.0 and elastic.rate == 0.0:
+    if elastic.quadratic > 0.0:  # the parabola turns back below this
         low = -elastic.linear / (2.0 * elastic.quadratic)
     if elastic.width > 0.0:
         low, high = elastic.floor, elastic.floor + elastic.vital
