@@ -3,6 +3,7 @@
 import os
 import pickle
 import signal
+from functools import partial
 
 import numpy as np
 import pytest
@@ -10,9 +11,9 @@ import pytest
 from ventsim import Lung, PressureControl, VolumeControl, breath_measures, simulate_long, steady_breath
 from ventsim.errors import InputError, SolverError
 from ventsim.model.layouts import shared
+from ventsim.model.paths import with_values
 from ventsim.model.scenario import builtin
 from ventsim.simulation.batch import STATUS_WORDS, BatchOptions, run_batch, run_piece, unfinished
-from ventsim.studies.cases import ReplacedValues
 
 OPTIONS = BatchOptions(tolerance=5e-7, sample_interval=0.05)
 PRESSURE = PressureControl(inspiratory_pressure=12, peep=5, rate=14, ie_ratio=0.5)
@@ -128,7 +129,7 @@ def test_a_case_is_a_value_that_goes_to_another_process():
         for compliance in (20.0, 30.0)
         for bore in (15.0, 22.0)
     ]
-    cases = [ReplacedValues(scenario.circuit, scenario.settings, point) for point in points]
+    cases = [partial(with_values, scenario.circuit, scenario.settings, point) for point in points]
     here = run_piece(cases, OPTIONS, n_lungs=2)
     there = pickle.loads(pickle.dumps(run_piece(*pickle.loads(pickle.dumps((cases, OPTIONS))), n_lungs=2)))
     for one, other in ((there.lungs, here.lungs), (there.ports, here.ports)):

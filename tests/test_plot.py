@@ -16,7 +16,7 @@ from ventsim.errors import SchemaError
 from ventsim.results.schema import label
 from ventsim.view import plot
 from ventsim.view.plot import COLOURS, loops, shares, sweep_lines
-from ventsim.view.plot.label_lines import in_lines
+from ventsim.view.plot.style import in_lines
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt

@@ -14,15 +14,13 @@ from types import MappingProxyType
 from typing import Any, get_args, get_origin
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from pydantic import GetCoreSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
-from ventsim.units import UNITS, convert
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import UNITS, FloatArray, convert
 
 # Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does
 # not know have their factor here.

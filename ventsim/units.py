@@ -22,6 +22,9 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+FloatArray = NDArray[np.float64]
+"""Numbers in one unit."""
+
 CMH2O_PA = 98.0665
 """One centimetre of water. [Pa]"""
 HPA_PA = 100.0

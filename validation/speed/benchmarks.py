@@ -14,6 +14,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -21,8 +22,8 @@ from peer import Peer
 
 import ventsim as vs
 from ventsim import laws
+from ventsim.model.paths import with_values
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_batch
-from ventsim.studies.cases import ReplacedValues
 
 HERE = Path(__file__).parent
 ERROR = 1e-5  # largest relative error of a tidal volume that a contestant may have
@@ -207,7 +208,7 @@ def random_cases(n: int) -> list[Case]:
     def case(compliances: np.ndarray, resistances: np.ndarray) -> Case:
         values = {f"lungs.{name}.compliance": float(c) for name, c in zip(names, compliances, strict=True)}
         values |= {f"lungs.{name}.resistance": float(r) for name, r in zip(names, resistances, strict=True)}
-        return ReplacedValues(base, SETTINGS, values)
+        return partial(with_values, base, SETTINGS, values)
 
     return [case(compliances, resistances) for compliances, resistances in numbers]
 

@@ -4,8 +4,7 @@ import argparse
 from pathlib import Path
 
 from ventsim.command.drawing import draw_circuit
-from ventsim.command.files import output_files
-from ventsim.command.finding import find, heading, is_result
+from ventsim.command.files import find, heading, is_result, output_files
 from ventsim.command.long_run import LONG, continue_run, run_long
 from ventsim.command.short_run import run_short
 from ventsim.command.studies import run_size, run_sweep, study_blind_spots

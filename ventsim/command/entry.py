@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from ventsim.command.arguments import read_arguments
-from ventsim.command.exit_codes import BROKEN_PIPE, INTERRUPTED, WRONG_INPUT
-from ventsim.command.warnings_seen import UNLIKELY_INPUT
+from ventsim.command.files import BROKEN_PIPE, INTERRUPTED, WRONG_INPUT
+from ventsim.command.remarks import UNLIKELY_INPUT
 from ventsim.errors import StoppedEarlyWarning, VentsimError
 
 

@@ -4,23 +4,25 @@ import shlex
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import xarray as xr
 
 import ventsim
-from ventsim.command.exit_codes import INTERRUPTED
-from ventsim.command.finding import Found, heading
-from ventsim.command.help_texts import CAUTION
+from ventsim.command.arguments import CAUTION
+from ventsim.command.files import INTERRUPTED, Found, heading
 from ventsim.command.remarks import empty_lungs, lines_to_check, relief_of_run
-from ventsim.command.shown_breaths import breaths_table, breaths_to_show, reference_breath
 from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import Schedule, changes_table
 from ventsim.model.scenario import Scenario
 from ventsim.results.monitor import AlarmLimits, alarms, alarms_table, displayed_values
+from ventsim.results.schema import VARIABLES
 from ventsim.simulation import LongRun
 from ventsim.simulation.long_runs import check_end
-from ventsim.tables import clock
+from ventsim.tables import Section, Table, clock
 
 LONG = 1800.0
 """Runs that last longer keep no waveforms unless they are asked for. [s]"""
@@ -141,3 +143,62 @@ def _draw(
             f"the run is finished, but its picture could not be written: {error}.\n"
             "  Make room, or give another folder: --out DIR."
         ) from None
+
+
+_MOST_ROWS = 14
+
+# Measure of each lung, and what is displayed beside it.
+_BESIDE = {
+    "inspired_tidal_volume": "displayed_expired_tidal_volume",
+    "end_inspiratory_alveolar_pressure": "displayed_peak_pressure",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ShownBreath:
+    """A breath to show, by its position, and why it is shown."""
+
+    label: str
+    position: int
+
+
+def breaths_to_show(ends: np.ndarray, schedule: Schedule) -> list[ShownBreath]:
+    """The last breath before every instant at which a change begins or ends, and the last of all."""
+    found: list[ShownBreath] = []
+    for knot in schedule.knots:
+        k = _last_before(ends, knot)
+        if 0 <= k < len(ends) - 1 and (not found or found[-1].position != k):
+            found.append(ShownBreath(f"before {clock(knot)}", k))
+    found.append(ShownBreath(f"end, {clock(float(ends[-1]))}", len(ends) - 1))
+    return found
+
+
+def reference_breath(ends: np.ndarray, schedule: Schedule) -> int:
+    """Position of the breath around which alarm limits are set: the last one before anything has changed.
+
+    The first one where nothing changes, or too early: limits around a later one would take what a change has done
+    for what is to be kept.
+    """
+    begins = [change.at for change in schedule.changes]
+    return max(_last_before(ends, min(begins)), 0) if begins else 0
+
+
+def breaths_table(measures: xr.Dataset, shown: xr.Dataset, breaths: Sequence[ShownBreath]) -> Table:
+    """Volume and pressure of each lung, each beside what the ventilator displays."""
+    positions = [breath.position for breath in breaths]
+    labels = pd.Index([breath.label for breath in breaths], name="")
+    sections = []
+    for true, display in _BESIDE.items():
+        names = [f"lung {name}" for name in measures["lung"].values]
+        frame = pd.DataFrame(measures[true].values[positions], index=labels, columns=names)
+        columns = {name: replace(VARIABLES[true].column, heading=name) for name in names}
+        frame["displayed"] = shown[display].values[positions]
+        columns["displayed"] = VARIABLES[display].column
+        title = VARIABLES[true].long_name
+        sections.append(Section(name=true, frame=frame, columns=columns, title=title, most_rows=_MOST_ROWS))
+    return Table(sections=sections)
+
+
+def _last_before(ends: np.ndarray, time: float) -> int:
+    """Position of the last breath that is over by some time; -1 if none is."""
+    return int(np.searchsorted(ends, time * (1.0 + 1e-12), side="right")) - 1

@@ -1,11 +1,15 @@
-"""Remarks at the end of a run on what to check: unlikely input, gas that was vented, lungs without any."""
+"""Remarks at the end of a run on what to check: warnings, gas that was vented, lungs without any."""
 
 import re
-from collections.abc import Sequence
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TextIO
 
 import numpy as np
 import xarray as xr
 
+from ventsim.errors import CircuitWarning, PlausibilityWarning
 from ventsim.tables import fixed
 
 _MOST_LINES = 8
@@ -59,3 +63,37 @@ def relief_of_run(measures: xr.Dataset) -> list[str]:
         return []
     most = fixed(vented.max(), 1)
     return [f"Pressure relief vented gas in {count} of {vented.size} breaths, at most {most} mL in one."]
+
+
+UNLIKELY_INPUT = (PlausibilityWarning, CircuitWarning)
+"""Warnings about input that is possible but unlikely."""
+
+
+@contextmanager
+def collected(*categories: type[Warning], displayed: bool) -> Iterator[list[str]]:
+    """Context that collects the texts of some warnings.
+
+    `displayed` says whether they are displayed as well; other warnings go where they always go.
+    """
+    texts: list[str] = []
+    others = warnings.showwarning
+
+    def show(
+        message: Warning | str,
+        category: type[Warning],
+        filename: str,
+        lineno: int,
+        file: TextIO | None = None,
+        line: str | None = None,
+    ) -> None:
+        is_meant = issubclass(category, categories)
+        if is_meant:
+            texts.append(str(message))
+        if displayed or not is_meant:
+            others(message, category, filename, lineno, file, line)
+
+    with warnings.catch_warnings():
+        warnings.showwarning = show
+        for category in categories:
+            warnings.simplefilter("always", category)
+        yield texts

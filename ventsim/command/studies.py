@@ -9,13 +9,10 @@ from typing import TYPE_CHECKING, Any
 import xarray as xr
 
 import ventsim
-from ventsim.command.exit_codes import INTERRUPTED, UNANSWERED
-from ventsim.command.finding import Found, heading
-from ventsim.command.help_texts import CAUTION
-from ventsim.command.remarks import in_short, lines_to_check
-from ventsim.command.restrictions import with_restrictors
-from ventsim.command.study_files import SizeTask, SweepTask
-from ventsim.command.warnings_seen import UNLIKELY_INPUT, collected
+from ventsim.command.arguments import CAUTION
+from ventsim.command.files import INTERRUPTED, UNANSWERED, Found, heading
+from ventsim.command.remarks import UNLIKELY_INPUT, collected, in_short, lines_to_check
+from ventsim.command.study_files import SizeTask, SweepTask, with_restrictors
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.model.scenario import Scenario
 from ventsim.results.schema import VARIABLES

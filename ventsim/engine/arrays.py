@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ventsim.engine.compiling import compiled
 from ventsim.engine.elastic import effort_pressure, elastic_volume
 from ventsim.engine.tables import ELASTIC_CELLS
+from ventsim.units import FloatArray
 
 # What a circuit fixes, one row per node, branch, gate (a valve inside the ventilator) and lung.
 NODE = np.dtype(
@@ -176,10 +177,10 @@ class Network(NamedTuple):
     elastic: NDArray[np.void]  # (n,) of ELASTIC
     curved: NDArray[np.int64]  # nodes that are curved stores
     effort: NDArray[np.void]  # (n,) of EFFORT
-    effort_points: NDArray[np.float64]  # (n, 2) times [s] and pressures [cmH2O]
+    effort_points: FloatArray  # (n, 2) times [s] and pressures [cmH2O]
     inertial: NDArray[np.int64]  # branches with inertia
-    table: NDArray[np.float64]  # (n_tables, CELLS + 1, 2), see `tables`
-    per_root: NDArray[np.float64]  # (n_tables,)
+    table: FloatArray  # (n_tables, CELLS + 1, 2), see `tables`
+    per_root: FloatArray  # (n_tables,)
 
 
 class Run(NamedTuple):
@@ -190,26 +191,26 @@ class Run(NamedTuple):
     gate_at: NDArray[np.void]  # (3, 3) of GATE_AT
     is_open: NDArray[np.bool_]  # (n_branches,) whether the flow is on the forward side of the law
     gate_mode: NDArray[np.int64]  # (3,)
-    passed: NDArray[np.float64]  # (3,) volume through each gate [L]
+    passed: FloatArray  # (3,) volume through each gate [L]
     lung_sum: NDArray[np.void]  # (n_lungs,) of LUNG_SUM
-    port_sum: NDArray[np.float64]  # (1,) integral of the pressure at the inspiratory port [cmH2O·s]
-    leaked_before: NDArray[np.float64]  # (1,) through leaks that are no longer there [L]
+    port_sum: FloatArray  # (1,) integral of the pressure at the inspiratory port [cmH2O·s]
+    leaked_before: FloatArray  # (1,) through leaks that are no longer there [L]
     clock: NDArray[np.void]  # (1,) of CLOCK
-    segment_start: NDArray[np.float64]  # (n_segments,) of the breath under way [s]
-    first_step: NDArray[np.float64]  # (n_segments,) [s]
+    segment_start: FloatArray  # (n_segments,) of the breath under way [s]
+    first_step: FloatArray  # (n_segments,) [s]
     counters: NDArray[np.int64]  # (COUNTERS,)
     # ------------------------------------------------------------------------------------------------
     side: NDArray[np.void]  # (n_branches,) of SIDE
     crossing: NDArray[np.bool_]  # (n_branches,) carried past its switching point by the last step
     row: NDArray[np.void]  # (n_nodes,) of ROW
-    moved: NDArray[np.float64]  # (n_nodes, STAGES)
-    pushed: NDArray[np.float64]  # (n_inertial, STAGES)
-    coupling: NDArray[np.float64]  # as `Network.later`
-    passed_stage: NDArray[np.float64]  # (3, STAGES)
-    gate_rate: NDArray[np.float64]  # (2, 3)
-    next_passed: NDArray[np.float64]  # (3,)
+    moved: FloatArray  # (n_nodes, STAGES)
+    pushed: FloatArray  # (n_inertial, STAGES)
+    coupling: FloatArray  # as `Network.later`
+    passed_stage: FloatArray  # (3, STAGES)
+    gate_rate: FloatArray  # (2, 3)
+    next_passed: FloatArray  # (3,)
     next_lung_sum: NDArray[np.void]  # as lung_sum
-    next_port_sum: NDArray[np.float64]  # (1,)
+    next_port_sum: FloatArray  # (1,)
 
 
 class Record(NamedTuple):
@@ -218,13 +219,13 @@ class Record(NamedTuple):
     Nodes and branches may be left out (no columns).
     """
 
-    time: NDArray[np.float64]  # (n,) [s]
+    time: FloatArray  # (n,) [s]
     lung: NDArray[np.void]  # (n, n_lungs) of LUNG_SAMPLE
     port: NDArray[np.void]  # (n,) of PORT_SAMPLE
-    node_pressure: NDArray[np.float64]  # (n, n_nodes)
-    branch_flow: NDArray[np.float64]  # (n, n_branches)
+    node_pressure: FloatArray  # (n, n_nodes)
+    branch_flow: FloatArray  # (n, n_branches)
     used: NDArray[np.int64]  # (1,) rows written
-    phase: NDArray[np.float64]  # (n_breaths, n_segments + 1) start of each segment, end of the breath [s]
+    phase: FloatArray  # (n_breaths, n_segments + 1) start of each segment, end of the breath [s]
     n_breaths: NDArray[np.int64]  # (1,) rows of `phase` written
 
 
@@ -236,7 +237,7 @@ class Demands(NamedTuple):
     late_volume: float  # [L]
 
 
-def new_run(net: Network, n_segments: int, pressure: NDArray[np.float64], demands: Demands) -> Run:
+def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demands) -> Run:
     """A run at rest at the given node pressures, shape (n_nodes,)."""
     n, m, lungs = len(net.node), len(net.branch), len(net.lung)
     run = Run(
@@ -327,6 +328,6 @@ def new_record(net: Network, rows: int, *, every_part: bool, n_breaths: int = 0,
     )
 
 
-def stored_volume(net: Network, node_at: NDArray[np.void]) -> NDArray[np.float64]:
+def stored_volume(net: Network, node_at: NDArray[np.void]) -> FloatArray:
     """Gas held by every node in one slot, above atmospheric pressure or relaxed volume, shape (n_nodes,). [L]"""
     return np.where(net.node["elastic"] >= 0, node_at["volume"], net.node["compliance"] * node_at["pressure"])

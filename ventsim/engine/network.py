@@ -45,9 +45,7 @@ from ventsim.model.parts.part import (
     Store,
 )
 from ventsim.model.ventilator import BreathSettings, Ventilator
-from ventsim.units import ML_PER_L
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import ML_PER_L, FloatArray
 
 # Gas that the atmosphere takes per pressure [L/cmH2O]: so much that its pressure stays 0.
 BOUNDLESS = 1e9

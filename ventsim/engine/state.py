@@ -14,9 +14,7 @@ from ventsim.engine.arrays import NOW, Demands, Run, new_run
 from ventsim.engine.elastic import effort_pressure, elastic_pressure
 from ventsim.engine.network import CompiledCircuit
 from ventsim.errors import SolverError
-from ventsim.units import ML_PER_L
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import ML_PER_L, FloatArray
 
 
 def carried_over(

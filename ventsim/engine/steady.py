@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 from ventsim.engine.arrays import NOW, Demands, Network, new_record, new_run, rest
 from ventsim.engine.compiling import compiled
 from ventsim.engine.phases import FINISHED, run_breaths
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import FloatArray
 
 # Differences kept by the quasi-Newton method, beyond one per lung, and the number of breaths it may use.
 SPARE_DIFFERENCES, SHOOTING_BREATHS = 2, 60

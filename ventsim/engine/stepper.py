@@ -8,11 +8,19 @@ whatever the step.
 
 from ventsim.engine.arrays import GATE_OPEN, GATES, NEXT, NOW, SCRATCH, SOURCE, STAGES
 from ventsim.engine.compiling import compiled, inlined
-from ventsim.engine.curved import bend_end, bend_stores
-from ventsim.engine.elastic import effort_pressure, elastic_pressure
+from ventsim.engine.elastic import bend_end, bend_stores, effort_pressure, elastic_pressure
 from ventsim.engine.elimination import factorise, solve_factored
-from ventsim.engine.flows import evaluate, find_fixed, gate_pressures, impose, imposes
-from ventsim.engine.inertia import complete_push, finish_inertial, flow_inertial, push_inertial
+from ventsim.engine.flows import (
+    complete_push,
+    evaluate,
+    find_fixed,
+    finish_inertial,
+    flow_inertial,
+    gate_pressures,
+    impose,
+    imposes,
+    push_inertial,
+)
 from ventsim.engine.laws import DRIVE_FLOW, INERTIAL, source_integral
 from ventsim.engine.method import ARGUMENTS, COUPLINGS, GAMMA, SLOPES, TIMES
 

@@ -9,13 +9,10 @@ from functools import lru_cache
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ventsim.engine.compiling import inlined
 from ventsim.errors import PartError
-from ventsim.units import ML_PER_L
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import ML_PER_L, FloatArray
 
 CELLS = 1024
 # Pressure drop [cmH2O] that rounds off the fourth root at rest.

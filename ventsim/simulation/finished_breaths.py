@@ -5,18 +5,15 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from ventsim.engine.arrays import new_run
 from ventsim.engine.state import restore, state_vector
 from ventsim.results.measures import Measures, variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.blocks import Block, Piece
-from ventsim.simulation.integration import Integration
-from ventsim.simulation.problem import Problem
+from ventsim.simulation.integration import Integration, Problem
 from ventsim.simulation.waveforms import Recorded, held_by_node, measures_of, numerics, waveforms_dataset
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import FloatArray
 
 
 class _Finished(NamedTuple):

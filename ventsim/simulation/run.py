@@ -16,8 +16,7 @@ from ventsim.parameters import documented
 from ventsim.quantities import check
 from ventsim.simulation.blocks import Blocks
 from ventsim.simulation.integration import Integration
-from ventsim.simulation.provenance import describe
-from ventsim.simulation.waveforms import Recorded, held_by_node, numerics, timing_of, waveforms_dataset
+from ventsim.simulation.waveforms import Recorded, describe, held_by_node, numerics, timing_of, waveforms_dataset
 
 # Breaths that are run without a chance to stop the run in between.
 _BREATHS_AT_A_TIME = 256

@@ -14,10 +14,9 @@ from ventsim.parameters import documented
 from ventsim.results.measures import breath_measures
 from ventsim.results.schema import label
 from ventsim.simulation.blocks import Blocks
-from ventsim.simulation.integration import Integration
-from ventsim.simulation.problem import Problem, problem_of, raise_on_failure
-from ventsim.simulation.provenance import describe
+from ventsim.simulation.integration import Integration, Problem, problem_of, raise_on_failure
 from ventsim.simulation.run import record_everything
+from ventsim.simulation.waveforms import describe
 
 _MOST_STEADY_BREATHS = 2000
 _SAME_RHYTHM = 1e-9

@@ -1,6 +1,7 @@
-"""From the engine's record to labelled results: units of the trade, names of the schema."""
+"""From the engine's record to labelled results: units of the trade, names of the schema, origin."""
 
 from collections.abc import Mapping, Sequence
+from importlib.metadata import version
 from typing import Any
 
 import numpy as np
@@ -20,12 +21,12 @@ from ventsim.engine.arrays import (
     Run,
     stored_volume,
 )
+from ventsim.errors import ScenarioError
+from ventsim.model.scenario import CANNOT_REPEAT, UNTITLED, Scenario
 from ventsim.results.measures import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
-from ventsim.results.schema import VARIABLES, label
-from ventsim.simulation.problem import Problem
-from ventsim.units import CMH2O_L_J, ML_PER_L
-
-FloatArray = NDArray[np.float64]
+from ventsim.results.schema import CAUTION, VARIABLES, label
+from ventsim.simulation.integration import Problem
+from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
 Recorded = list[tuple[Problem, Record]]
 """What was recorded in each of some pieces, one after the other."""
@@ -180,4 +181,23 @@ def numerics(problem: Problem, run: Run, *, held_at_start: FloatArray) -> dict[s
         **{name: int(run.counters[entry]) for entry, name in _COUNTER_NAMES.items()},
         "volume_balance_residual_mL": passed - stored,
         "status": "finished",
+    }
+
+
+def describe(scenario: Scenario) -> dict[str, Any]:
+    """Attributes of a result, with the scenario as text, so that it can be run again."""
+    title = scenario.title
+    if title == UNTITLED:
+        title = f"{len(scenario.circuit.lungs)} lungs, {scenario.settings.kind}"
+        scenario = scenario.changed(title=title)
+    try:
+        text = scenario.to_toml()
+    except ScenarioError as error:
+        text = f"{CANNOT_REPEAT}{str(error).splitlines()[0]}\n"
+    return {
+        "title": title,
+        "source": f"ventsim {version('ventsim')}",
+        "caution": CAUTION,
+        "scenario": text,
+        "sample_interval_s": scenario.sample_interval,
     }

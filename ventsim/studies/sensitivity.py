@@ -3,29 +3,27 @@
 import itertools
 import math
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from ventsim.errors import CircuitWarning, InputError, PlausibilityWarning, SolverError
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.parts import LungPart
-from ventsim.model.paths import Steps, replaced
+from ventsim.model.paths import Steps, replaced, with_values
 from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity_of
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, PieceResult, run_batch
-from ventsim.simulation.provenance import describe
-from ventsim.studies.cases import ReplacedValues
+from ventsim.simulation.waveforms import describe
 from ventsim.studies.modes import checked_modes
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import FloatArray
 
 _DEFAULT_STEP, _DEFAULT_TOLERANCE = 0.01, 1e-10
 _COARSE_SAMPLES = 0.1  # no measure that is looked at depends on samples [s]
@@ -52,7 +50,7 @@ _PERCENT = "%/%"
 class _ScaledLung:
     """A case in which one lung is scaled."""
 
-    replaced: ReplacedValues
+    replaced: Callable[[], tuple[Circuit, BreathSettings]]
     lung: str = ""
     effect: str = ""
     factor: float = 1.0
@@ -238,12 +236,12 @@ def _walk(item: Any, *, effect: str, factor: float, steps: Steps = ()) -> Iterat
 def _cases(scenario: Scenario, step: float) -> list[_ScaledLung]:
     """The breath as it is, then each lung and effect scaled down twice and up twice."""
     circuit, settings = scenario.circuit, scenario.settings
-    cases = [_ScaledLung(ReplacedValues(circuit, settings, {}))]
+    cases = [_ScaledLung(partial(with_values, circuit, settings, {}))]
     for effect, lung in itertools.product(_EFFECTS, circuit.lungs):
         for factor in (math.exp(k * step) for k in _STEPS if k):
             scaled = _scaled_lung_values(circuit.lungs[lung], effect=effect, factor=factor)
             values = {".".join(("lungs", lung, *steps)): value for steps, value in scaled.items()}
-            cases.append(_ScaledLung(ReplacedValues(circuit, settings, values), lung, effect, factor))
+            cases.append(_ScaledLung(partial(with_values, circuit, settings, values), lung, effect, factor))
     return cases
 
 

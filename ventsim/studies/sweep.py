@@ -6,6 +6,7 @@ import numbers
 import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence, Set
+from functools import partial
 from typing import Any, get_args
 
 import numpy as np
@@ -20,7 +21,7 @@ from ventsim.errors import (
     warn_caller,
 )
 from ventsim.model.circuit import Circuit
-from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_at, single_value
+from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_at, single_value, with_values
 from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
@@ -28,8 +29,7 @@ from ventsim.quantities import check
 from ventsim.results.measures import variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
-from ventsim.simulation.provenance import describe
-from ventsim.studies.cases import ReplacedValues
+from ventsim.simulation.waveforms import describe
 
 MOST_POINTS = 1_000_000
 """Largest number of points of a sweep. [1]"""
@@ -118,7 +118,7 @@ def sweep(
     _warn_of_unlikely_values(scenario, grid)
     points = zip(*grid.values(), strict=True) if paired else itertools.product(*grid.values())
     circuit, breath = scenario.circuit, scenario.settings
-    cases = [ReplacedValues(circuit, breath, dict(zip(grid, point, strict=True))) for point in points]
+    cases = [partial(with_values, circuit, breath, dict(zip(grid, point, strict=True))) for point in points]
     with warnings.catch_warnings():
         # Unlikely values have been warned of once; filters hold for all threads.
         for kind in (PlausibilityWarning, CircuitWarning):

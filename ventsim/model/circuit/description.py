@@ -7,8 +7,14 @@ import networkx as nx
 from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
 
 from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
-from ventsim.model.circuit.checks import check_connections, check_joints, read_joints
-from ventsim.model.circuit.graph import build_graph, direction_faults, read_parts
+from ventsim.model.circuit.graph import (
+    build_graph,
+    check_connections,
+    check_joints,
+    direction_faults,
+    read_joints,
+    read_parts,
+)
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, shown
 from ventsim.model.families import FrozenMapping, plain_values

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ventsim.errors import InputError, suggestion
 from ventsim.model.laws.bench_points import checked_points
@@ -14,8 +13,8 @@ from ventsim.model.laws.flow import Rohrer
 from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, EquivalentBore, loss_exponent, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.quantities import check, quantity
+from ventsim.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 Coefficient = Literal["linear", "quadratic"]
 
 _COEFFICIENTS = ("linear", "quadratic")

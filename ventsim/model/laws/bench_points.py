@@ -4,12 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ventsim.errors import InputError
 from ventsim.model.laws.measured import MeasuredCurve
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import FloatArray
 
 
 def checked_points(

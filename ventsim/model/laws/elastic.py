@@ -7,15 +7,13 @@ from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
 from ventsim.model.families import Family, Member
 from ventsim.quantities import check, finite_array, quantity
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import FloatArray
 
 # Bisections of an inversion: more than the digits of a number; and the volume beyond which it does not look [mL].
 _HALVINGS, _FAR = 200, 1e6

@@ -5,15 +5,13 @@ from collections.abc import Sequence
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
 from ventsim.model.families import Family, Member
 from ventsim.quantities import finite_array, quantity
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import FloatArray
 
 LARGEST_FLOW = 5.0
 """Flow up to which laws are used as they are; beyond, they go on in a straight line. [L/s]"""

@@ -5,15 +5,13 @@ from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import model_validator
 
 from ventsim.errors import PartError
 from ventsim.model.descriptions import shown
 from ventsim.model.laws.flow import FLOW_LAWS, LARGEST_FLOW, FlowLaw
 from ventsim.quantities import finite_array, quantity
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import FloatArray
 
 # Slope at rest, at least, as a share of the slope to the first point: keeps the inverse law finite.
 _LEAST_START = 0.05

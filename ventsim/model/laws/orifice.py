@@ -5,16 +5,14 @@ from dataclasses import dataclass
 from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from ventsim.errors import InputError, PartError, suggestion
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.quantities import check, finite_array, quantity
-from ventsim.units import CMH2O_PA
+from ventsim.units import CMH2O_PA, FloatArray
 
-FloatArray = NDArray[np.float64]
 Edge = Literal["thin", "thick"]
 """A thin edge lets the jet contract freely; behind a thick one it fills the hole again.
 

@@ -8,15 +8,13 @@ import math
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from ventsim.model.gas import breathing_gas
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.quantities import check, finite_array, quantity
-from ventsim.units import CMH2O_PA
+from ventsim.units import CMH2O_PA, FloatArray
 
-FloatArray = NDArray[np.float64]
 Wall = Literal["smooth", "corrugated"]
 """What the wall of a tube is like inside."""
 

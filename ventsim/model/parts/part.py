@@ -5,16 +5,13 @@ from dataclasses import KW_ONLY, dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description
 from ventsim.model.families import Family
 from ventsim.model.laws.elastic import ElasticLaw
 from ventsim.model.laws.flow import FlowLaw, flow_law
-from ventsim.units import ATMOSPHERE_CMH2O
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import ATMOSPHERE_CMH2O, FloatArray
 
 
 @dataclass(frozen=True, slots=True)

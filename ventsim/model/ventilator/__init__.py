@@ -3,8 +3,7 @@
 from types import MappingProxyType
 
 from ventsim.model.ventilator.machine import Ventilator, check_settings
-from ventsim.model.ventilator.segment import Segment
-from ventsim.model.ventilator.settings import SETTINGS, BreathSettings, PressureControl, VolumeControl
+from ventsim.model.ventilator.settings import SETTINGS, BreathSettings, PressureControl, Segment, VolumeControl
 
 __all__ = [
     "SETTINGS",

@@ -14,9 +14,7 @@ from ventsim.results.measures.kernel import (
     variables_of,
 )
 from ventsim.results.schema import TIME_ROUNDING, VARIABLES, check_dataset, label
-from ventsim.units import CMH2O_L_J, ML_PER_L
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
 # Running integral -> signal that it is the integral of, and factor to its unit.
 _INTEGRALS = {

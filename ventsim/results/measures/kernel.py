@@ -7,9 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from ventsim.results.schema import TIME_ROUNDING, VARIABLES
-from ventsim.units import ML_PER_L
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import ML_PER_L, FloatArray
 
 
 def _fields(*dims: str, kind: str) -> np.dtype[np.void]:

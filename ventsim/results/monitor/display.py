@@ -6,16 +6,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import xarray as xr
-from numpy.typing import NDArray
 
 from ventsim.errors import InputError, SchemaError
 from ventsim.quantities import check
 from ventsim.results.monitor.sensors import Sensors
 from ventsim.results.schema import CAUTION, VARIABLES, breath_position, check_dataset, label
 from ventsim.tables import Column, Section, Table, clock, fixed, in_words
-from ventsim.units import ML_PER_L
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import ML_PER_L, FloatArray
 
 SECONDS_PER_MINUTE = 60.0
 _LEAST_RISE = 1e-6  # of pressure in a breath; less is rounding, not a breath [cmH2O]

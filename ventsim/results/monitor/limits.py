@@ -11,6 +11,7 @@ from ventsim.errors import InputError, SchemaError
 from ventsim.model.descriptions import Description
 from ventsim.quantities import check, quantity
 from ventsim.results.schema import TIME_ROUNDING, VARIABLES, breath_position, check_dataset, label
+from ventsim.units import FloatArray
 
 _PAIRS = (
     ("low_pressure", "high_pressure", "cmH2O"),
@@ -298,9 +299,7 @@ def _conditions(displayed: xr.Dataset, limits: AlarmLimits) -> dict[str, BoolArr
     }
 
 
-def _raised(
-    condition: BoolArray, *, end: NDArray[np.float64], number: NDArray[np.integer], delay: float
-) -> BoolArray:
+def _raised(condition: BoolArray, *, end: FloatArray, number: NDArray[np.integer], delay: float) -> BoolArray:
     """Breaths and alarms whose condition has lasted for the delay, shape (n_breaths, n_alarms)."""
     before = np.zeros_like(condition)
     before[1:] = condition[:-1] & (np.diff(number) == 1)[:, None]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ventsim.errors import InputError, suggestion
 from ventsim.model.descriptions import Description
 from ventsim.quantities import quantity
-from ventsim.units import convert
+from ventsim.units import FloatArray, convert
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,8 +98,6 @@ SENSOR_BANDS: Mapping[str, SensorBand] = MappingProxyType(
 )
 """How far the readings of ventilators may be from the truth, by name; each with source and trust."""
 
-
-FloatArray = NDArray[np.float64]
 
 READINGS: Mapping[str, Literal["volume", "pressure"]] = {
     "inspired_tidal_volume": "volume",

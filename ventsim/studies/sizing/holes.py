@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
@@ -16,12 +15,10 @@ from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check
 from ventsim.simulation.batch import Case
-from ventsim.studies.sizing.explanation import way_in
+from ventsim.studies.sizing.answer import way_in
 from ventsim.studies.sizing.limb import tube_bore_of
 from ventsim.studies.sizing.problem import Problem
-from ventsim.units import ML_PER_L
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import ML_PER_L, FloatArray
 
 DRILLS = tuple(0.5 * half for half in range(2, 27))
 """Drills from 1 to 13 mm in steps of 0.5 mm (common practice, no source). [mm]"""

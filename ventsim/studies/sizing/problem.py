@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Literal, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ventsim.errors import InputError, PlausibilityWarning, suggestion, warn_caller
 from ventsim.model.circuit import Circuit
@@ -18,8 +17,8 @@ from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import Quantity, quantity
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_piece
+from ventsim.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 Limits = tuple[float, float | Literal["widest"]]
 """Lowest and highest value; of a bore the highest may be the widest that fits its tube."""
 

@@ -13,7 +13,7 @@ from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
 from ventsim.simulation.batch import FINISHED
-from ventsim.simulation.provenance import describe
+from ventsim.simulation.waveforms import describe
 from ventsim.studies.sizing.answer import answer
 from ventsim.studies.sizing.holes import read_drills
 from ventsim.studies.sizing.limb import add_restrictor

@@ -5,13 +5,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ventsim.errors import SolverError
 from ventsim.simulation.batch import FINISHED, PieceResult
 from ventsim.studies.sizing.problem import Problem
-
-FloatArray = NDArray[np.float64]
+from ventsim.units import FloatArray
 
 # On the even scale, where 1 is about a factor of e:
 _DIFFERENCE = 1e-4  # step of the difference quotients, far above the noise of the steady breath

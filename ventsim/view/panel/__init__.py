@@ -4,7 +4,6 @@ The picture is redrawn from the steady breath at every move of a slider. Matplot
 when a panel or a picture is made, not with ventsim; ipywidgets comes with ``pip install "ventsim[notebooks]"``.
 """
 
-from ventsim.view.panel.picture import BreathPicture
-from ventsim.view.panel.sliders import two_lungs
+from ventsim.view.panel.sliders import BreathPicture, two_lungs
 
 __all__ = ["BreathPicture", "two_lungs"]

@@ -1,13 +1,19 @@
-"""The panel of sliders."""
+"""The panel of sliders, and its picture of one breath, drawn once and then only brought up to date."""
 
 import html
+import io
+import math
 from typing import TYPE_CHECKING, Any
 
-from ventsim.errors import VentsimError
+import numpy as np
+
+from ventsim.errors import InputError, VentsimError
 from ventsim.model.parts import Lung
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings, PressureControl
-from ventsim.view.panel.picture import BreathPicture
+from ventsim.results.measures import breath_measures
+from ventsim.simulation import steady_breath
+from ventsim.tables import fixed, percent
 from ventsim.view.panel.starting_values import (
     MODES,
     ScenarioOrLungs,
@@ -17,9 +23,14 @@ from ventsim.view.panel.starting_values import (
     sliders_for,
     with_values,
 )
+from ventsim.view.plot import COLOURS
+from ventsim.view.plot.style import FAINT, axis_label, line_style
 
 if TYPE_CHECKING:
     from ipywidgets import FloatSlider, VBox
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 
 _WIDTH = "860px"
 # Invented.
@@ -116,3 +127,150 @@ def _widget(slider: Slider) -> "FloatSlider":
         style={"description_width": "230px"},
         layout={"width": "430px"},
     )
+
+
+_SIZE, _DPI = (8.6, 4.0), 70
+# Steps of the upper ends of the axes, so that they stand still while little changes.
+_PRESSURE_STEP, _VOLUME_STEP = 10.0, 200.0  # [cmH2O], [mL]
+
+
+class BreathPicture:
+    """Pressures, volumes and tidal volumes of the steady breath of lungs on one ventilator.
+
+    Lines, bars and texts are made once; :meth:`redraw` gives them new values. A notebook shows the picture where
+    it is the last value of a cell.
+
+    Parameters
+    ----------
+    scenario : Scenario, Circuit, Layout or mapping of str to LungPart
+        A scenario without changes; or a circuit, followed by `settings`. Lungs by name, also followed by
+        `settings`, hang on the default circuit, :func:`ventsim.layouts.shared`.
+    settings : BreathSettings, optional
+        The breath, unless a scenario is given.
+
+    Raises
+    ------
+    InputError
+        If there is no lung, or circuit and settings do not fit together.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import Lung
+    >>> from ventsim.model.ventilator import PressureControl
+    >>> lungs = {"a": Lung(compliance=50, resistance=10), "b": Lung(compliance=25, resistance=10)}
+    >>> settings = PressureControl(inspiratory_pressure=12, peep=5, rate=14, ie_ratio=0.5)
+    >>> volumes = BreathPicture(lungs, settings).redraw(lungs, settings)
+    >>> round(volumes["a"]), round(volumes["b"])
+    (517, 283)
+    """
+
+    def __init__(self, scenario: ScenarioOrLungs, settings: BreathSettings | None = None) -> None:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+
+        scenario = scenario_of_panel(scenario, settings, where="BreathPicture")
+        self.figure = Figure(figsize=_SIZE, dpi=_DPI)
+        self._canvas = FigureCanvasAgg(self.figure)
+        self._names = list(scenario.circuit.lungs)
+        grid = self.figure.add_gridspec(
+            2, 2, width_ratios=(2.0, 1.0), left=0.09, right=0.985, top=0.9, bottom=0.13, hspace=0.14, wspace=0.24
+        )
+        self._pressure_axes = self.figure.add_subplot(grid[0, 0])
+        self._volume_axes = self.figure.add_subplot(grid[1, 0], sharex=self._pressure_axes)
+        self._bar_axes = self.figure.add_subplot(grid[:, 1])
+        self._airway, self._alveolar = _two_kinds_of_lines(self._pressure_axes, self._names)
+        self._volume = [self._volume_axes.plot([], [], **line_style(k))[0] for k in range(len(self._names))]
+        self._volume_axes.set_ylabel("volume breathed in [mL]")
+        self._volume_axes.set_xlabel("time [s]")
+        colours = [COLOURS[k % len(COLOURS)] for k in range(len(self._names))]
+        self._bars = self._bar_axes.bar(
+            self._names, 0.0, width=0.6, color=colours, edgecolor="black", linewidth=0.6
+        )
+        self._texts = [
+            self._bar_axes.annotate("", (k, 0.0), xytext=(0, 3), textcoords="offset points", ha="center")
+            for k in range(len(self._names))
+        ]
+        self._bar_axes.set_title(axis_label("inspired_tidal_volume"), loc="left", fontsize="medium")
+        self._bar_axes.set_xlabel("lung")
+        self.redraw(scenario)
+
+    def redraw(self, scenario: ScenarioOrLungs, settings: BreathSettings | None = None) -> dict[str, float]:
+        """Show the steady breath of other lungs of the same names, or of another breath.
+
+        Parameters
+        ----------
+        scenario : Scenario, Circuit, Layout or mapping of str to LungPart
+            As for the picture.
+        settings : BreathSettings, optional
+            The breath, unless a scenario is given.
+
+        Returns
+        -------
+        dict of str to float
+            Inspired tidal volume of every lung. [mL]
+
+        Raises
+        ------
+        InputError
+            If the names are not those of the picture, or circuit and settings do not fit together.
+        SolverError
+            If no steady breath is found.
+        """
+        scenario = scenario_of_panel(scenario, settings, where="BreathPicture")
+        names = list(scenario.circuit.lungs)
+        if names != self._names:
+            raise InputError(
+                f"the picture shows lungs {', '.join(self._names)}, not {', '.join(names)}.\n"
+                "  Give lungs of the same names in the same order, or make another BreathPicture."
+            )
+        waveforms = steady_breath(scenario)
+        volumes = breath_measures(waveforms)["inspired_tidal_volume"].values[0]
+        time, airway, alveolar, volume = (
+            waveforms[name].values for name in ("time", "airway_pressure", "alveolar_pressure", "volume")
+        )
+        for k in range(len(self._names)):
+            self._airway[k].set_data(time, airway[:, k])
+            self._alveolar[k].set_data(time, alveolar[:, k])
+            self._volume[k].set_data(time, volume[:, k] - volume[0, k])
+            self._bars[k].set_height(volumes[k])
+            self._texts[k].xy = (k, volumes[k])
+            self._texts[k].set_text(f"{fixed(volumes[k], 0)} mL\n{percent(volumes[k] / volumes.sum(), 0)} %")
+        self._pressure_axes.set_xlim(0.0, time[-1])
+        self._pressure_axes.set_ylim(0.0, _above(airway.max(), _PRESSURE_STEP))
+        self._volume_axes.set_ylim(0.0, _above(1.03 * np.ptp(volume, axis=0).max(), _VOLUME_STEP))
+        self._bar_axes.set_ylim(0.0, _above(1.15 * volumes.max(), _VOLUME_STEP))
+        return dict(zip(self._names, map(float, volumes), strict=True))
+
+    def png(self) -> bytes:
+        """The picture as a PNG file.
+
+        Returns
+        -------
+        bytes
+            The content of the file.
+        """
+        file = io.BytesIO()
+        # Little compression: the picture is seen once, and must come quickly.
+        self._canvas.print_png(file, pil_kwargs={"compress_level": 1}, metadata={"Software": None})
+        return file.getvalue()
+
+    def _repr_png_(self) -> bytes:
+        return self.png()
+
+
+def _two_kinds_of_lines(ax: "Axes", names: list[str]) -> tuple[list, list]:
+    """Thin lines for the airway and thick ones for the lung, all still empty."""
+    airway = [
+        ax.plot([], [], color=line_style(k)["color"], linewidth=0.8, alpha=0.7)[0] for k in range(len(names))
+    ]
+    alveolar = [ax.plot([], [], label=f"lung {name}", **line_style(k))[0] for k, name in enumerate(names)]
+    ax.plot([], [], **FAINT, label="at the airway")
+    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=len(names) + 1, frameon=False, borderaxespad=0.1)
+    ax.set_ylabel("pressure [cmH2O]")
+    ax.tick_params(labelbottom=False)
+    return airway, alveolar
+
+
+def _above(value: float, step: float) -> float:
+    """The next multiple of the step that is above the value."""
+    return step * (math.floor(value / step) + 1.0)

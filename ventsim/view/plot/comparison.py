@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
+from ventsim.units import FloatArray
 from ventsim.view.plot.style import FAINT, axis_label, legend, line_style, need, panels
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def differences(
 
 def _draw_curves(
     top: "Axes", bottom: "Axes", shown: xr.DataArray, other: xr.DataArray, names: list[str], *, logarithmic: bool
-) -> NDArray[np.float64]:
+) -> FloatArray:
     """Both curves of each lung above, their difference below; return the differences."""
     one, two = (np.atleast_2d(array.transpose(..., "time").values) for array in (shown, other))
     time, gaps = shown["time"].values, one - two
@@ -134,7 +135,7 @@ def _at_common_times(
     return shown, other
 
 
-def _label(top: "Axes", bottom: "Axes", variable: str, gap: NDArray[np.float64], *, logarithmic: bool) -> None:
+def _label(top: "Axes", bottom: "Axes", variable: str, gap: FloatArray, *, logarithmic: bool) -> None:
     unit = VARIABLES[variable].units
     top.set_ylabel(axis_label(variable))
     for ax in (top, bottom):

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
 from ventsim.tables import clock, in_words
+from ventsim.units import FloatArray
 from ventsim.view.plot.style import COLOURS, axis_label, legend, line_style, need, panels
 
 if TYPE_CHECKING:
@@ -132,7 +133,7 @@ def _raised(alarms: xr.Dataset) -> dict[str, NDArray[np.bool_]]:
     return {name: row for name, row in zip(names, raised, strict=True) if row.any()}
 
 
-def _draw_alarms(ax: "Axes", raised: Mapping[str, NDArray[np.bool_]], *, ends: NDArray[np.float64]) -> None:
+def _draw_alarms(ax: "Axes", raised: Mapping[str, NDArray[np.bool_]], *, ends: FloatArray) -> None:
     """A row for each alarm, with bars for the times at which it is raised."""
     briefest = _BRIEFEST * float(np.ptp(ends))
     for y, row in enumerate(raised.values()):

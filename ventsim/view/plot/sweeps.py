@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
-from ventsim.view.plot.label_lines import in_lines, panel_height, panel_width
-from ventsim.view.plot.style import axis_label, counted, line_style, need
+from ventsim.units import FloatArray
+from ventsim.view.plot.style import axis_label, counted, in_lines, line_style, need, panel_height, panel_width
 from ventsim.view.plot.style import legend as legend_above
 
 if TYPE_CHECKING:
@@ -280,7 +280,7 @@ def _of_lung(values: xr.DataArray, lung: str | None) -> xr.DataArray:
     return values.sel({_LUNG: lung})
 
 
-def _positions(parameter: xr.DataArray) -> tuple[NDArray[np.float64], list[str] | None]:
+def _positions(parameter: xr.DataArray) -> tuple[FloatArray, list[str] | None]:
     """Places on an axis, and names for them where the values are words."""
     if parameter.dtype.kind in "fiu":
         return parameter.values.astype(float), None

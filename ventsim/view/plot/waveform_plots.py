@@ -9,9 +9,18 @@ from numpy.typing import NDArray
 from ventsim.errors import SchemaError
 from ventsim.results.schema import TIME_ROUNDING, VARIABLES, breath_position
 from ventsim.tables import fixed, percent
-from ventsim.units import convert
-from ventsim.view.plot.label_lines import in_lines, panel_height
-from ventsim.view.plot.style import COLOURS, FAINT, axis_label, legend, line_style, need, panels
+from ventsim.units import FloatArray, convert
+from ventsim.view.plot.style import (
+    COLOURS,
+    FAINT,
+    axis_label,
+    in_lines,
+    legend,
+    line_style,
+    need,
+    panel_height,
+    panels,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -94,7 +103,7 @@ def _alike(waveforms: xr.Dataset, names: tuple[str, ...]) -> list[list[str]]:
     return [[lungs[k] for k in group] for group in groups if len(group) > 1]
 
 
-def _lie_on(one: NDArray[np.float64], other: NDArray[np.float64], *, apart: float) -> bool:
+def _lie_on(one: FloatArray, other: FloatArray, *, apart: float) -> bool:
     """Whether two lines are nowhere further apart than that, and have the same gaps."""
     gaps = np.isnan(one)
     return np.array_equal(gaps, np.isnan(other)) and not np.any(np.abs(one - other)[~gaps] > apart)

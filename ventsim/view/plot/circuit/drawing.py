@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from ventsim.errors import CircuitError, SchemaError
 from ventsim.model.circuit import Circuit
@@ -17,7 +16,7 @@ from ventsim.model.layouts import Layout
 from ventsim.model.scenario import Scenario
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
-from ventsim.units import convert
+from ventsim.units import FloatArray, convert
 from ventsim.view.plot.circuit.flows import joint_flows, parts_without_flow
 from ventsim.view.plot.circuit.lines import Geometry, Pipe, geometry
 from ventsim.view.plot.circuit.positions import Point
@@ -158,7 +157,7 @@ def _instant(circuit: Circuit, waveforms: xr.Dataset, time: float | None) -> xr.
     return waveforms.isel(time=int(np.abs(t - time).argmin()))
 
 
-def _largest(flows: NDArray[np.float64]) -> float:
+def _largest(flows: FloatArray) -> float:
     """The largest flow of those that are known, 0 if it is mere rounding. [L/s]"""
     largest = float(np.nanmax(np.abs(flows), initial=0.0))
     return largest if largest > _ROUNDING else 0.0
