@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ventsim.engine.compiling import compiled
 from ventsim.engine.elastic import effort_pressure, elastic_volume
+from ventsim.engine.method import STAGES
 from ventsim.engine.tables import ELASTIC_CELLS
 from ventsim.units import FloatArray
 
@@ -155,9 +156,6 @@ FIRST_STEP = 1e-4
 # An error of pressure matters by the gas that it stands for.  A node that holds as much gas per pressure as this
 # [L/cmH2O] is allowed twice the error of a large one, smaller ones more, up to a limit.
 EASING_STORE, MOST_EASING = 0.03, 300.0
-
-# Stages of the stepper.
-STAGES = 6
 
 
 class Network(NamedTuple):

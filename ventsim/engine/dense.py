@@ -1,12 +1,12 @@
 """Continuous output: the state inside a step, and steps that are cut short where an event lies."""
 
-from ventsim.engine.arrays import GATES, NEXT, NOW, SCRATCH, SOURCE, STAGES
+from ventsim.engine.arrays import GATES, NEXT, NOW, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.consistency import newton_direction
 from ventsim.engine.elastic import effort_pressure, elastic_pressure
 from ventsim.engine.flows import evaluate, gate_pressures, impose
 from ventsim.engine.laws import DRIVE_FLOW
-from ventsim.engine.method import DENSE
+from ventsim.engine.method import DENSE, STAGES
 from ventsim.engine.stepper import injection_error
 
 # Largest correction of a junction inside a step [cmH2O]; a larger one would belong to a valve about to switch.

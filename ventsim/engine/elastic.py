@@ -6,8 +6,8 @@ follow from the movements and pressures from the volumes, so that gas is kept ex
 
 import math
 
-from ventsim.engine.arrays import STAGES
 from ventsim.engine.compiling import compiled
+from ventsim.engine.method import STAGES
 from ventsim.engine.tables import ELASTIC_CELLS
 
 # Halvings of an inversion of a pressure-volume curve, and the volume [L] beyond which it does not look.

@@ -5,10 +5,10 @@ solved for the change of the flow, which leaves a conductance between the two no
 sides.
 """
 
-from ventsim.engine.arrays import EXHALATION, GATE_CLOSED, GATE_OPEN, GATES, RELIEF, SOURCE, STAGES
+from ventsim.engine.arrays import EXHALATION, GATE_CLOSED, GATE_OPEN, GATES, RELIEF, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, branch_flow, source_value
-from ventsim.engine.method import ARGUMENTS, COUPLINGS, GAMMA, SLOPES
+from ventsim.engine.method import ARGUMENTS, COUPLINGS, GAMMA, SLOPES, STAGES
 
 
 @inlined

@@ -9,6 +9,7 @@ measured order of convergence.
 import numpy as np
 
 ORDER = 4
+STAGES = 6
 GAMMA = 0.25
 TIMES = np.array([0.0, 0.386, 0.21, 0.63, 1.0, 1.0])
 SLOPES = np.array([0.25, -0.1043, 0.1035, -0.0362, 0.0, 0.0])

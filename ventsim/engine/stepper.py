@@ -6,7 +6,7 @@ pass the ventilator's valves are integrated by the same stages, so that the bala
 whatever the step.
 """
 
-from ventsim.engine.arrays import GATE_OPEN, GATES, NEXT, NOW, SCRATCH, SOURCE, STAGES
+from ventsim.engine.arrays import GATE_OPEN, GATES, NEXT, NOW, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.elastic import bend_end, bend_stores, effort_pressure, elastic_pressure
 from ventsim.engine.elimination import factorise, solve_factored
@@ -22,7 +22,7 @@ from ventsim.engine.flows import (
     push_inertial,
 )
 from ventsim.engine.laws import DRIVE_FLOW, INERTIAL, source_integral
-from ventsim.engine.method import ARGUMENTS, COUPLINGS, GAMMA, SLOPES, TIMES
+from ventsim.engine.method import ARGUMENTS, COUPLINGS, GAMMA, SLOPES, STAGES, TIMES
 
 # Injected volume [L] below which its error is not counted relatively.
 SMALL_VOLUME = 1e-3

@@ -19,7 +19,8 @@ from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check, quantity
 from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING, Measures
 from ventsim.simulation.blocks import Blocks
-from ventsim.simulation.integration import Integration, Problem, check_sampling, problem_of
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import Problem, check_sampling, problem_of
 from ventsim.simulation.progress import Progress
 from ventsim.simulation.steady import one_breath, steady_start
 from ventsim.simulation.waveforms import measures_of

@@ -17,7 +17,7 @@ from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check, quantity
-from ventsim.simulation.integration import period_of
+from ventsim.simulation.problem import period_of
 
 # Instants closer to the start of a breath than this part of its period count as being there.
 _NEARLY = 1e-9

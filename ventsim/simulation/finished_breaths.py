@@ -11,7 +11,8 @@ from ventsim.engine.state import restore, state_vector
 from ventsim.results.measures import Measures, variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.blocks import Block, Piece
-from ventsim.simulation.integration import Integration, Problem
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import Problem
 from ventsim.simulation.waveforms import Recorded, held_by_node, measures_of, numerics, waveforms_dataset
 from ventsim.units import FloatArray
 

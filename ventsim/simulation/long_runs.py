@@ -15,7 +15,8 @@ from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
 from ventsim.simulation.blocks import Blocks, keeper
 from ventsim.simulation.finished_breaths import FinishedBreaths
-from ventsim.simulation.integration import Integration, problem_of
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import problem_of
 from ventsim.simulation.progress import Progress, StopRequest
 from ventsim.simulation.saved_run import LongRun, Saver, joined
 from ventsim.simulation.waveforms import describe

@@ -14,7 +14,8 @@ from ventsim.parameters import documented
 from ventsim.results.measures import breath_measures
 from ventsim.results.schema import label
 from ventsim.simulation.blocks import Blocks
-from ventsim.simulation.integration import Integration, Problem, problem_of, raise_on_failure
+from ventsim.simulation.integration import Integration
+from ventsim.simulation.problem import Problem, problem_of, raise_on_failure
 from ventsim.simulation.run import record_everything
 from ventsim.simulation.waveforms import describe
 

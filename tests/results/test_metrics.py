@@ -703,7 +703,7 @@ def test_table_of_a_breath_that_is_not_there():
 
 # --- the page of definitions ----------------------------------------------------------------------------------
 
-PAGE = Path(__file__).parents[1] / "docs" / "measures.md"
+PAGE = Path(__file__).parents[2] / "docs" / "measures.md"
 
 
 def defined_measures():

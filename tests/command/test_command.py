@@ -273,7 +273,7 @@ def test_help_holds_a_file_that_runs(here, capsys, command):
     Path("study.toml").write_text("\n".join(example))
     assert main([command, "study.toml"]) == 0
     assert "docs/howto_hours_and_studies.md" in text
-    assert (Path(__file__).parents[1] / "docs" / "howto_hours_and_studies.md").exists()
+    assert (Path(__file__).parents[2] / "docs" / "howto_hours_and_studies.md").exists()
 
 
 # --- what is refused ----------------------------------------------------------------------------------------
