@@ -8,9 +8,9 @@ from typing import NoReturn
 
 import ventsim
 from ventsim.command import actions
+from ventsim.command.remarks import CAUTION
 from ventsim.errors import InputError, suggestion
 from ventsim.model.scenario import builtin_names
-from ventsim.results import schema
 
 _OPTIONS = {
     "run": ("--out", "--duration", "--continue", "--help"),
@@ -133,9 +133,6 @@ def _seconds(text: str) -> float:
     except ValueError:
         raise argparse.ArgumentTypeError(f"'{text}' is not a number of seconds") from None
 
-
-CAUTION = f"{schema.CAUTION} Sharing a ventilator is off-label and professional bodies advise against it."
-"""Last line of every run. Source: joint statement of SCCM, AARC, ASA, APSF, AACN and CHEST, 26 March 2020."""
 
 TOP = f"""\
 exit codes:

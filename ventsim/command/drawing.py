@@ -6,9 +6,8 @@ from typing import Any
 import xarray as xr
 
 import ventsim
-from ventsim.command.arguments import CAUTION
 from ventsim.command.files import Found, heading
-from ventsim.command.remarks import lines_to_check
+from ventsim.command.remarks import CAUTION, lines_to_check
 from ventsim.errors import InputError
 from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import Scenario

@@ -12,9 +12,8 @@ import pandas as pd
 import xarray as xr
 
 import ventsim
-from ventsim.command.arguments import CAUTION
 from ventsim.command.files import INTERRUPTED, Found, heading
-from ventsim.command.remarks import empty_lungs, lines_to_check, relief_of_run
+from ventsim.command.remarks import CAUTION, empty_lungs, lines_to_check, relief_of_run
 from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import Schedule, changes_table
 from ventsim.model.scenario import Scenario

@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import CircuitWarning, PlausibilityWarning
+from ventsim.results import schema
 from ventsim.tables import fixed
 
 _MOST_LINES = 8
@@ -64,6 +65,9 @@ def relief_of_run(measures: xr.Dataset) -> list[str]:
     most = fixed(vented.max(), 1)
     return [f"Pressure relief vented gas in {count} of {vented.size} breaths, at most {most} mL in one."]
 
+
+CAUTION = f"{schema.CAUTION} Sharing a ventilator is off-label and professional bodies advise against it."
+"""Last line of every run. Source: joint statement of SCCM, AARC, ASA, APSF, AACN and CHEST, 26 March 2020."""
 
 UNLIKELY_INPUT = (PlausibilityWarning, CircuitWarning)
 """Warnings about input that is possible but unlikely."""

@@ -5,9 +5,8 @@ from pathlib import Path
 import xarray as xr
 
 import ventsim
-from ventsim.command.arguments import CAUTION
 from ventsim.command.files import Found, heading
-from ventsim.command.remarks import empty_lungs, lines_to_check, relief_of_last_breath
+from ventsim.command.remarks import CAUTION, empty_lungs, lines_to_check, relief_of_last_breath
 from ventsim.errors import InputError
 from ventsim.tables import fixed
 

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any
 import xarray as xr
 
 import ventsim
-from ventsim.command.arguments import CAUTION
 from ventsim.command.files import INTERRUPTED, UNANSWERED, Found, heading
-from ventsim.command.remarks import UNLIKELY_INPUT, collected, in_short, lines_to_check
+from ventsim.command.remarks import CAUTION, UNLIKELY_INPUT, collected, in_short, lines_to_check
 from ventsim.command.study_files import SizeTask, SweepTask, with_restrictors
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.model.scenario import Scenario

@@ -15,7 +15,7 @@ from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check
 from ventsim.simulation.batch import Case
-from ventsim.studies.sizing.answer import way_in
+from ventsim.studies.sizing.explanation import way_in
 from ventsim.studies.sizing.limb import tube_bore_of
 from ventsim.studies.sizing.problem import Problem
 from ventsim.units import ML_PER_L, FloatArray
