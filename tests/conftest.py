@@ -3,6 +3,7 @@
 import os
 import signal
 import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -28,6 +29,15 @@ def pytest_configure(config: pytest.Config) -> None:
     if any(path.stat().st_mtime < newest for path in compiled):
         for path in compiled:
             path.unlink(missing_ok=True)
+
+
+@pytest.fixture(autouse=True)
+def _close_figures() -> Iterator[None]:
+    """No picture of one test stays open in the next; matplotlib warns of many."""
+    yield
+    pyplot = sys.modules.get("matplotlib.pyplot")
+    if pyplot is not None:
+        pyplot.close("all")
 
 
 @pytest.fixture

@@ -90,7 +90,7 @@ class Quantity:
     Examples
     --------
     >>> pressure = Quantity(unit="cmH2O", meaning="pressure", plausible=(1.0, 60.0))
-    >>> pressure.doubt(1471.0)
+    >>> pressure.unlikely(1471.0)
     'is outside 1 to 60.\\n  Did you mean 15 (1471 Pa)?'
     """
 
@@ -197,7 +197,7 @@ class Quantity:
             return self.allowed()
         return f"Write {_rounded(float(match[1]) / float(match[2]))}, {' divided by '.join(self.ratio or ())}."
 
-    def doubt(self, value: float) -> str:
+    def unlikely(self, value: float) -> str:
         """Why a possible value is unlikely, and which value was probably meant.
 
         Parameters
@@ -616,9 +616,9 @@ def check(
         fault = here.fault(value)
         if fault:
             raise error(f"{before}{name} {fault}\n  {_hint(here, value)}")
-        doubt = here.doubt(float(value)) if warn else ""
-        if doubt:
-            warn_caller(PlausibilityWarning(f"{before}{name} {here.text(value)} {doubt}"))
+        found = here.unlikely(float(value)) if warn else ""
+        if found:
+            warn_caller(PlausibilityWarning(f"{before}{name} {here.text(value)} {found}"))
 
 
 def _hint(here: Quantity, value: Any) -> str:

@@ -124,6 +124,15 @@ class Description(BaseModel):
             super().__init__(**data)
         except ValidationError as error:
             raise _reworded(type(self), error) from None
+        except TypeError as error:
+            if "keywords must be strings" not in str(error):
+                raise
+            # Said by pydantic of a mapping that stands for a description.
+            raise self.error_type(
+                f"{label(type(self))}: a mapping of values by name has a name that is not text: "
+                f"{', '.join(f'{name}={shown(value)}' for name, value in data.items())}.\n"
+                "  Write names as text: {'length': 1.5}."
+            ) from None
         self._warn_of_unlikely_values()
 
     def _warn_of_unlikely_values(self) -> None:
@@ -134,7 +143,7 @@ class Description(BaseModel):
             if value is None or (type(self), name) in quiet:
                 continue
             for number in _numbers(value):
-                found = quantity.doubt(number)
+                found = quantity.unlikely(number)
                 if found:
                     text = f"{label(type(self))}: {name} {quantity.text(number)} {found}"
                     warn_caller(PlausibilityWarning(text))

@@ -232,8 +232,8 @@ def _shape(grid: Mapping[str, tuple[Value, ...]], *, paired: bool) -> tuple[int,
 def _warn_of_unlikely_values(scenario: Scenario, grid: Mapping[str, tuple[Value, ...]]) -> None:
     for path, listed in grid.items():
         quantity = quantity_at(scenario.circuit, scenario.settings, path)
-        doubts = [] if quantity is None else [(v, quantity.doubt(v)) for v in listed if not quantity.fault(v)]
-        unlikely = next(((value, doubt) for value, doubt in doubts if doubt), None)
+        found = [] if quantity is None else [(v, quantity.unlikely(v)) for v in listed if not quantity.fault(v)]
+        unlikely = next(((value, why) for value, why in found if why), None)
         if quantity is not None and unlikely is not None:
             warn_caller(PlausibilityWarning(f"{path} {quantity.text(unlikely[0])} {unlikely[1]}"))
 

@@ -286,16 +286,20 @@ def test_ideal_ventilator():
         (
             lambda: shared([LUNG, LUNG]),
             CircuitError,
-            r"lungs is a list, and holds no lung with a name\.\n  Give each a name: \{'a': \.\.\., 'b': \.\.\.\}",
+            r"no lung has a name: this is a list\.\n  Give each a name: \{'a': \.\.\., 'b': \.\.\.\}",
         ),
         (
             lambda: shared(LUNG),
             CircuitError,
-            r"lungs is a Lung, and holds .*\n  Give each a name: \{'a': \.\.\.\}",
+            r"no lung has a name: this is a Lung .*\n  Give each a name: \{'a': \.\.\.\}",
         ),
-        (lambda: shared([]), CircuitError, r"lungs is a list, .*\n  Give each a name: \{'a': \.\.\.\}"),
+        (
+            lambda: shared([]),
+            CircuitError,
+            r"no lung has a name: this is a list.*\n  Give each a name: \{'a': \.\.\.\}",
+        ),
         (lambda: shared({1: LUNG}), CircuitError, r"lungs: the name 1 is no text\.\n  Write '1'\.$"),
-        (lambda: Layout(lungs=[LUNG]), CircuitError, r"lungs is a list, and holds no lung with a name"),
+        (lambda: Layout(lungs=[LUNG]), CircuitError, r"no lung has a name: this is a list"),
         (lambda: Layout(lungs={1: LUNG}), CircuitError, r"the name 1 is no text\.\n  Write '1'"),
         (
             lambda: single(LUNG, limbs=3),

@@ -613,7 +613,7 @@ def test_defaults_are_plausible(cls):
     for info in cls.model_fields.values():
         quantity, default = quantity_of(info), info.default
         if quantity is not None and isinstance(default, int | float):
-            assert quantity.fault(default) == "" and quantity.doubt(default) == ""
+            assert quantity.fault(default) == "" and quantity.unlikely(default) == ""
 
 
 @pytest.mark.parametrize("cls", DESCRIPTIONS, ids=lambda cls: cls.kind)

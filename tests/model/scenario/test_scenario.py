@@ -103,7 +103,7 @@ def test_layout_survives_plain_values_and_copies():
         (
             {"lungs": 3},
             CircuitError,
-            r"lungs is an int, and holds no lung with a name\.\n  Give each a name",
+            r"no lung has a name: this is an int\.\n  Give each a name",
         ),
         ({"lungs": {"a": 3}}, CircuitError, r"lungs: 'a' is 3, not a lung\.\n  Give a Lung"),
         ({"lungs": {"a": TPiece()}}, CircuitError, r"lungs: 'a' is .*, not a lung"),

@@ -30,7 +30,7 @@ from ventsim.model.ventilator import BreathSettings, check_settings
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class ValueChange:
     """One change of a value, with the values before and after."""
 
     number: int  # of the change, from 1
@@ -54,22 +54,22 @@ class Stretch:
 
 
 @dataclass(frozen=True)
-class ValueCourse:
-    """The value at one path over time; `stretches` are in order of time and do not overlap."""
+class ValueOverTime:
+    """The value at one path over time; `steps_and_ramps` are in order of time and do not overlap."""
 
     steps: Steps
     base: Value
-    stretches: tuple[Stretch, ...]
+    steps_and_ramps: tuple[ValueChange, ...]
 
     @cached_property
     def _begins(self) -> tuple[float, ...]:
-        return tuple(stretch.change.at for stretch in self.stretches)
+        return tuple(one.change.at for one in self.steps_and_ramps)
 
     def value(self, time: float, *, before: bool = False) -> Value:
         """The value at a time, or just before it."""
         find = bisect.bisect_left if before else bisect.bisect_right
         index = find(self._begins, time) - 1
-        return self.base if index < 0 else self.stretches[index].value(time)
+        return self.base if index < 0 else self.steps_and_ramps[index].value(time)
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,37 +81,37 @@ class Plan:
 
     circuit: Circuit
     settings: BreathSettings
-    courses: tuple[ValueCourse, ...]
+    changing_values: tuple[ValueOverTime, ...]
     faults: tuple[tuple[int, Fault], ...]
 
     @cached_property
-    def of_settings(self) -> tuple[ValueCourse, ...]:
+    def of_settings(self) -> tuple[ValueOverTime, ...]:
         """Courses of breath settings."""
-        return tuple(course for course in self.courses if course.steps[0] == SETTINGS)
+        return tuple(changing for changing in self.changing_values if changing.steps[0] == SETTINGS)
 
     @cached_property
-    def of_circuit(self) -> tuple[ValueCourse, ...]:
+    def of_circuit(self) -> tuple[ValueOverTime, ...]:
         """Courses of values of the parts and the ventilator."""
-        return tuple(course for course in self.courses if course.steps[0] != SETTINGS)
+        return tuple(changing for changing in self.changing_values if changing.steps[0] != SETTINGS)
 
     @cached_property
     def ramps(self) -> tuple[tuple[float, float], ...]:
         """Begin and end of every change of the circuit bit by bit. [s]"""
         return tuple(
-            (stretch.change.at, stretch.change.end)
-            for course in self.of_circuit
-            for stretch in course.stretches
-            if stretch.is_ramp
+            (one.change.at, one.change.end)
+            for changing in self.of_circuit
+            for one in changing.steps_and_ramps
+            if one.is_ramp
         )
 
     @cached_property
     def instants(self) -> tuple[float, ...]:
         """Times above 0 at which the circuit jumps, rising. [s]"""
         steps = {
-            stretch.change.at
-            for course in self.of_circuit
-            for stretch in course.stretches
-            if stretch.change.until is None
+            one.change.at
+            for changing in self.of_circuit
+            for one in changing.steps_and_ramps
+            if one.change.until is None
         }
         edges = {time for _, fault in self.faults for time in (fault.at, fault.end)}
         return tuple(sorted(time for time in steps | edges if 0.0 < time < math.inf))
@@ -119,7 +119,9 @@ class Plan:
     @cached_property
     def knots(self) -> tuple[float, ...]:
         """0, and every time at which a change begins or ends, rising. [s]"""
-        changes: list[TimedChange] = [stretch.change for course in self.courses for stretch in course.stretches]
+        changes: list[TimedChange] = [
+            one.change for changing in self.changing_values for one in changing.steps_and_ramps
+        ]
         changes += [fault for _, fault in self.faults]
         times = {time for change in changes for time in (change.at, change.end)}
         return tuple(sorted(time for time in times | {0.0} if time < math.inf))
@@ -146,9 +148,13 @@ class Plan:
         return settings_with(self.settings, state)
 
 
-def _differing(courses: Sequence[ValueCourse], time: float, *, before: bool) -> dict[Steps, Value]:
-    values = {course.steps: course.value(time, before=before) for course in courses}
-    return {course.steps: values[course.steps] for course in courses if values[course.steps] != course.base}
+def _differing(changing_values: Sequence[ValueOverTime], time: float, *, before: bool) -> dict[Steps, Value]:
+    values = {changing.steps: changing.value(time, before=before) for changing in changing_values}
+    return {
+        changing.steps: values[changing.steps]
+        for changing in changing_values
+        if values[changing.steps] != changing.base
+    }
 
 
 def checked_plan(
@@ -182,16 +188,16 @@ def checked_plan(
                 "  Give Change(path=..., to=..., at=...), Disconnection, LungRemoval, Clamp or LeakOnset."
             )
     numbered = list(enumerate(changes, start=1))
-    courses = _courses(circuit, settings, [(n, c) for n, c in numbered if isinstance(c, Change)])
+    changing_values = _changing_values(circuit, settings, [(n, c) for n, c in numbered if isinstance(c, Change)])
     faults = tuple((n, c) for n, c in numbered if not isinstance(c, Change))
     _check_faults(circuit, faults)
-    plan = Plan(circuit, settings, courses, faults)
+    plan = Plan(circuit, settings, changing_values, faults)
     return plan, _try_everything(plan)
 
 
-def _courses(
+def _changing_values(
     circuit: Circuit, settings: BreathSettings, changes: Sequence[tuple[int, Change]]
-) -> tuple[ValueCourse, ...]:
+) -> tuple[ValueOverTime, ...]:
     """Changes sorted by path and time."""
     of_path: dict[Steps, list[tuple[int, Change]]] = {}
     bases: dict[Steps, Value] = {}
@@ -208,20 +214,20 @@ def _courses(
         steps = canonical(change.path)
         of_path.setdefault(steps, []).append((number, change))
         bases[steps] = base
-    courses = []
+    changing_values = []
     for steps, items in of_path.items():
         items.sort(key=lambda item: item[1].at)
         for (_, first), (number, second) in itertools.pairwise(items):
             if second.at == first.at or second.at < (first.until or 0.0):
                 raise _contradiction(number, first, second)
-        stretches: list[Stretch] = []
+        steps_and_ramps: list[ValueChange] = []
         before = bases[steps]
         for number, change in items:
             after = _target(circuit, settings, number, change, before)
-            stretches.append(Stretch(number, change, before, after))
+            steps_and_ramps.append(ValueChange(number, change, before, after))
             before = after
-        courses.append(ValueCourse(steps, bases[steps], tuple(stretches)))
-    return tuple(courses)
+        changing_values.append(ValueOverTime(steps, bases[steps], tuple(steps_and_ramps)))
+    return tuple(changing_values)
 
 
 def _target(circuit: Circuit, settings: BreathSettings, number: int, change: Change, before: Value) -> Value:
@@ -283,7 +289,7 @@ def _check_faults(circuit: Circuit, faults: Sequence[tuple[int, Fault]]) -> None
 
 def _try_everything(plan: Plan) -> tuple[str, ...]:
     """Build circuit and settings at, before and between all knots; returns the doubts about their values."""
-    if not plan.courses and not plan.faults:
+    if not plan.changing_values and not plan.faults:
         return ()
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
@@ -309,30 +315,30 @@ def _built(plan: Plan, time: float, *, before: bool = False) -> tuple[Circuit, B
     try:
         return plan.make_circuit(of_circuit), plan.make_settings(of_settings)
     except InputError as error:
-        stretch = _culprit(plan, of_circuit[0] | of_settings, time, before=before)
-        raise type(error)(f"changes.{stretch.number}: {stretch.change.what}: at {time:.10g} s {error}") from None
+        one = _culprit(plan, of_circuit[0] | of_settings, time, before=before)
+        raise type(error)(f"changes.{one.number}: {one.change.what}: at {time:.10g} s {error}") from None
 
 
-def _begun(course: ValueCourse, time: float, *, before: bool) -> list[Stretch]:
-    return [s for s in course.stretches if (s.change.at < time if before else s.change.at <= time)]
+def _begun(changing: ValueOverTime, time: float, *, before: bool) -> list[ValueChange]:
+    return [s for s in changing.steps_and_ramps if (s.change.at < time if before else s.change.at <= time)]
 
 
-def _culprit(plan: Plan, values: dict[Steps, Value], time: float, *, before: bool) -> Stretch:
+def _culprit(plan: Plan, values: dict[Steps, Value], time: float, *, before: bool) -> ValueChange:
     """The latest change without which the values would be possible; if there is none, the latest of all."""
     begun = [
-        (_begun(course, time, before=before)[-1], course.steps)
-        for course in plan.courses
-        if course.steps in values
+        (_begun(changing, time, before=before)[-1], changing.steps)
+        for changing in plan.changing_values
+        if changing.steps in values
     ]
     begun.sort(key=lambda item: (item[0].change.at, item[0].number), reverse=True)
-    for stretch, own in begun:
+    for one, own in begun:
         others = {steps: value for steps, value in values.items() if steps != own}
         try:
             circuit_with(plan.circuit, {k: v for k, v in others.items() if k[0] != SETTINGS})
             settings_with(plan.settings, {k: v for k, v in others.items() if k[0] == SETTINGS})
         except InputError:
             continue
-        return stretch
+        return one
     return begun[0][0]
 
 
@@ -344,14 +350,14 @@ def _check_together(
         check_settings(circuit.ventilator, settings)
     except InputError as error:
         begun = [
-            stretch
-            for course in plan.courses
-            if course.steps[0] in (SETTINGS, VENTILATOR)
-            for stretch in _begun(course, time, before=before)
+            one
+            for changing in plan.changing_values
+            if changing.steps[0] in (SETTINGS, VENTILATOR)
+            for one in _begun(changing, time, before=before)
         ]
         if not begun:  # nothing has changed yet: the complaint is about circuit and settings themselves
             raise
-        last = max(begun, key=lambda stretch: (stretch.change.at, stretch.number))
+        last = max(begun, key=lambda one: (one.change.at, one.number))
         raise type(error)(
             f"changes.{last.number}: {last.change.what}: at {time:.10g} s {error}\n"
             "  Settings change with the next breath, the ventilator at once."

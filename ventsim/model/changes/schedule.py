@@ -43,11 +43,11 @@ _COLUMNS = {
 def _rows_of_plan(plan: Plan) -> list[tuple[Any, ...]]:
     """Number and change; where, before and after in words."""
     rows: list[tuple[Any, ...]] = []
-    for course in plan.courses:
-        for stretch in course.stretches:
-            values = (stretch.start, stretch.end)
-            texts = (value_text(plan.circuit, plan.settings, stretch.change.path, value) for value in values)
-            rows.append((stretch.number, stretch.change, stretch.change.path, *texts))
+    for changing in plan.changing_values:
+        for one in changing.steps_and_ramps:
+            values = (one.start, one.end)
+            texts = (value_text(plan.circuit, plan.settings, one.change.path, value) for value in values)
+            rows.append((one.number, one.change, one.change.path, *texts))
     return rows + [(number, fault, _where(plan, fault), *_states(fault)) for number, fault in plan.faults]
 
 
@@ -178,7 +178,7 @@ class Schedule:
 
     @cached_property
     def _checked(self) -> tuple[Plan, tuple[str, ...]]:
-        """The changes in order, and doubts about their values."""
+        """The changes in order, and what is unlikely about their values."""
         return checked_plan(self.circuit, self.settings, self.changes)
 
     @property
@@ -241,7 +241,7 @@ class Schedule:
         return found
 
     def _quietly(self, make: Callable[[Any], Any], state: Any) -> Any:
-        """Make something whose unlikely values were told when the schedule was made.
+        """Make something whose unlikely values were warned of when the schedule was made.
 
         Values between likely ones are likely, so all other schedules get by without the filters of warnings,
         which are not safe in threads.

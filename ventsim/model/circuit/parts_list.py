@@ -168,16 +168,25 @@ def _cones_text(part: Part) -> str:
     return "; ".join(f"{', '.join(names)}: {words}" for words, names in ports.items())
 
 
-def _values(item: Description, before: str = "") -> Iterable[str]:
-    """Numbers and choices that are given, those of descriptions inside included."""
-    for name, info in type(item).model_fields.items():
-        given, quantity = getattr(item, name), quantity_of(info)
-        if name in (*_ELSEWHERE, *_OF_THE_RUN) or given is None:
+def _values(part: Part) -> Iterable[str]:
+    """Numbers and choices that are given, without those that have a column of their own."""
+    return _texts(part, [name for name in type(part).model_fields if name not in (*_ELSEWHERE, *_OF_THE_RUN)])
+
+
+def _texts(item: Description, names: Iterable[str]) -> Iterable[str]:
+    """Fields with their values; a law with its kind, and its own values behind it."""
+    for name in names:
+        given, quantity = getattr(item, name), quantity_of(type(item).model_fields[name])
+        if given is None:
             continue
         several = isinstance(given, tuple)
         for number, value in enumerate(given if several else (given,), start=1):
-            words = f"{before}{name} {number}" if several else f"{before}{name}"
+            words = f"{name} {number}" if several else name
             if isinstance(value, Description):
-                yield from _values(value, f"{words} ")
+                kind = value.kind if value.tag else ""
+                inside = ", ".join(
+                    _texts(value, [one for one in type(value).model_fields if one not in _OF_THE_RUN])
+                )
+                yield f"{words} {kind} ({inside})" if kind else f"{words} ({inside})"
             else:
                 yield f"{words} {quantity.text(value) if quantity else value}"

@@ -1,4 +1,4 @@
-"""Laws of flow through tracheal tubes: usual lengths, obstructed_fraction by secretions, pressure drop by size."""
+"""Laws of flow through tracheal tubes: usual lengths, obstruction by secretions, pressure drop by size."""
 
 from types import MappingProxyType
 

@@ -32,9 +32,7 @@ def _read_lungs(lungs: object) -> FrozenMapping:
         names = dict(zip("abcdefgh", given, strict=False)) or {"a": None}
         example = ", ".join(f"{name!r}: ..." for name in names)
         article = "an" if kind[0] in "aeiouAEIOU" else "a"
-        raise CircuitError(
-            f"lungs is {article} {kind}, and holds no lung with a name.\n  Give each a name: {{{example}}}."
-        )
+        raise CircuitError(f"no lung has a name: this is {article} {kind}.\n  Give each a name: {{{example}}}.")
     if not lungs:
         raise CircuitError("lungs {} holds no lung.\n  Give at least one: {'a': Lung(...)}.")
     found = {

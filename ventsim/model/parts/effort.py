@@ -91,7 +91,7 @@ class HalfSineEffort(Description):
 
 @EFFORTS.member
 class SampledEffort(Description):
-    """A measured or drawn course of the pressure of the muscles, straight between its points.
+    """A measured or drawn waveform of the pressure of the muscles, straight between its points.
 
     Raises
     ------

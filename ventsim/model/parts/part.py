@@ -103,7 +103,7 @@ class MuscleEffort:
     period : float
         Time from one effort to the next. [s]
     half_sine : bool, default False
-        Whether the course between two times is half a sine wave: then there are the three values 0, amplitude, 0
+        Whether the pressure between two times is half a sine wave: then there are the three values 0, amplitude, 0
         at begin, middle and end. Otherwise it is a straight line.
 
     Notes

@@ -144,7 +144,7 @@ class Scenario(Description):
     waveform_windows: Annotated[
         tuple[tuple[float, float], ...],
         PlainValidator(_read_windows),
-        Field(description="stretches of time whose waveforms are kept [s]"),
+        Field(description="windows of time whose waveforms are kept [s]"),
     ] = ()
     waveform_every: Annotated[int, quantity("waveform_every")] | None = None
 
@@ -274,7 +274,7 @@ class Scenario(Description):
         ------
         ScenarioError
             With source, key path, value, unit, what is allowed and the nearest right name; all complaints that
-            do not depend on each other are told together.
+            do not depend on each other are reported together.
 
         Examples
         --------

@@ -14,15 +14,15 @@ _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 
 
 class Complaints:
-    """Complaints about several places of a file, told together.
+    """Complaints about several places of a file, reported together.
 
     Examples
     --------
-    >>> told = Complaints()
+    >>> found = Complaints()
     >>> for key in ("a", "b"):
-    ...     with told.of_one():
+    ...     with found.of_one():
     ...         raise Place("ward.toml", key).error("it is wrong.")
-    >>> told.tell()
+    >>> found.tell()
     Traceback (most recent call last):
     ventsim.errors.ScenarioError: ward.toml: a: it is wrong.
     ward.toml: b: it is wrong.
@@ -121,15 +121,15 @@ class Place:
         ScenarioError
             With the nearest right name, or the section where the key belongs.
         """
-        told: dict[str, list[str]] = {}
+        found: dict[str, list[str]] = {}
         for key in given:
             if key not in allowed:
                 is_piece = any(key in near for near in nearest_names(key, allowed))
                 other = "" if is_piece else elsewhere.get(key, "")
                 hint = homes.get(key) or other or suggestion(key, allowed)
-                told.setdefault(hint, []).append(key)
+                found.setdefault(hint, []).append(key)
         complaints = Complaints()
-        for hint, keys in told.items():
+        for hint, keys in found.items():
             with complaints.of_one():
                 if len(keys) == 1:
                     raise self.inside(keys[0]).error(f"there is no such key here.\n  {hint}")

@@ -62,28 +62,28 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
     table, top = parse_toml(text, source=source), Place(source)
     refuse_first_edition(table, top)
     _check_not_empty(table, top)
-    told = Complaints()
-    with told.of_one():
+    found = Complaints()
+    with found.of_one():
         top.check_keys(table, _TOP, homes=SECTIONS_OF_KEYS, elsewhere={})
-    # What is missing may be there under a wrong name, which has been told.
-    may_be_missing = bool(told)
+    # What is missing may be there under a wrong name, which has been found.
+    may_be_missing = bool(found)
     values: dict[str, Any] = {key: table[key] for key in ("title", "about") if key in table}
-    with told.of_one():
+    with found.of_one():
         values |= _options(table, "run", RUN_OPTIONS, top)
     if not may_be_missing or any(key in table for key in ("lungs", *_CIRCUIT_SECTIONS)):
         ventilator = {}
-        with told.of_one():
+        with found.of_one():
             if "ventilator" in table:
                 ventilator["ventilator"] = build(Ventilator, table["ventilator"], top.inside("ventilator"))
-        with told.of_one():
+        with found.of_one():
             values["circuit"] = _read_circuit(table, top, ventilator)
     if not may_be_missing or "settings" in table:
-        with told.of_one():
+        with found.of_one():
             values["settings"] = _read_settings(table, top)
     if "changes" in table:
-        with told.of_one():
+        with found.of_one():
             values["changes"] = _read_changes(table["changes"], top.inside("changes"))
-    told.tell()
+    found.tell()
     settings, circuit = values["settings"], values["circuit"]
     with top.inside("settings").messages_of(type(settings)):
         check_settings(circuit.ventilator, settings)
@@ -110,13 +110,13 @@ def _read_changes(value: object, place: Place) -> tuple[AnyChange, ...]:
     """Changes of any kind; a section that does not name one holds a change of a value."""
     if not isinstance(value, list):
         raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
-    told = Complaints()
+    found = Complaints()
     changes: list[AnyChange] = []
     for number, item in enumerate(value, start=1):
         inside = place.inside(str(number))
-        with told.of_one():
+        with found.of_one():
             changes.append(build_member(CHANGES, item, inside))
-    told.tell()
+    found.tell()
     return tuple(changes)
 
 
@@ -149,31 +149,31 @@ def _read_circuit(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -
 
 
 def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
-    told, values = Complaints(), dict(given)
-    with told.of_one():
+    found, values = Complaints(), dict(given)
+    with found.of_one():
         values |= _options(table, "layout", LAYOUT_OPTIONS, top)
-    with told.of_one():
+    with found.of_one():
         values["lungs"] = build_each(Lung, table["lungs"], top.inside("lungs"))
     for name, cls in FOR_ALL_OR_EACH.items():
         if name in table:
-            with told.of_one():
+            with found.of_one():
                 values[name] = _for_all_or_each(cls, table[name], top.inside(name), lungs=table["lungs"])
     for name, cls in FITTINGS.items():
         if name in table:
-            with told.of_one():
+            with found.of_one():
                 values[name] = build(cls, table[name], top.inside(name))
-    told.tell()
+    found.tell()
     with top.messages_of(Layout, paths={name: f"layout.{name}" for name in LAYOUT_OPTIONS}):
         return Layout(**values).circuit
 
 
 def _read_joined(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
-    place, told = top.inside("parts"), Complaints()
+    place, found = top.inside("parts"), Complaints()
     parts: dict[str, Part] = {}
     for name, item in table_of(table.get("parts", {}), place).items():
-        with told.of_one():
+        with found.of_one():
             parts[name] = build_member(PARTS, item, place.inside(name))
-    told.tell()
+    found.tell()
     if "joints" not in table:
         raise top.error('joints is missing.\n  Write joints = [["part.port", "part.port"], ...] at the top.')
     with top.messages_of(Circuit):

@@ -38,7 +38,7 @@ KEYS_ABOVE = MappingProxyType(
 
 Described = TypeVar("Described", bound=Description)
 
-_MOST_KINDS = 3  # which are told to have a key
+_MOST_KINDS = 3  # that a message names as having a key
 
 
 def build(
@@ -68,8 +68,8 @@ def build(
         With all that is wrong in the section and in those inside it.
     """
     table, fields = table_of(value, place), cls.model_fields
-    told = Complaints()
-    with told.of_one():
+    found = Complaints()
+    with found.of_one():
         place.check_keys(
             table,
             [*fields, cls.tag] if cls.tag else fields,
@@ -77,16 +77,16 @@ def build(
             elsewhere={} if place.path.startswith("parts") else SECTIONS_OF_KEYS,
         )
     if cls.tag and table.get(cls.tag, cls.kind) != cls.kind:
-        with told.of_one():
+        with found.of_one():
             wrong = f"{table[cls.tag]!r} is not possible here.\n  Allowed: '{cls.kind}'; or leave it out."
             raise place.inside(cls.tag).error(wrong)
-    with told.of_one():
+    with found.of_one():
         check_quotes({key: table[key] for key in table if key in fields and quantity_of(fields[key])}, place)
     values = {}
     for key, item in table.items():
-        with told.of_one():
+        with found.of_one():
             values[key] = _value_of(fields[key], item, place.inside(key)) if key in fields else item
-    told.tell()
+    found.tell()
     with place.messages_of(cls):
         return cls.from_dict(values)
 
@@ -147,15 +147,15 @@ def build_each(cls: type[Described], value: object, place: Place) -> dict[str, D
     ScenarioError
         With all that is wrong in all of them.
     """
-    items, told = table_of(value, place), Complaints()
+    items, found = table_of(value, place), Complaints()
     built: dict[str, Described] = {}
     for name, item in items.items():
         if name in cls.model_fields and not isinstance(item, Mapping):
             raise place.inside(name).error(f"which {cls.kind} is meant?\n  Write [{place.path}.NAME] above it.")
     for name, item in items.items():
-        with told.of_one():
+        with found.of_one():
             built[name] = build(cls, item, place.inside(name))
-    told.tell()
+    found.tell()
     return built
 
 
@@ -199,14 +199,14 @@ def check_quotes(values: Mapping[str, object], place: Place) -> None:
     ScenarioError
         With all of them, and what to write.
     """
-    told = Complaints()
+    found = Complaints()
     for key, item in values.items():
         right = quoted_number(item)
         if right:
-            with told.of_one():
+            with found.of_one():
                 path = place.inside(key)
                 raise type(path)(path.source).error(f"{path.path} {item!r} is text, not a number.\n  {right}")
-    told.tell()
+    found.tell()
 
 
 def inner_class(info: FieldInfo) -> type[Description] | None:
@@ -241,12 +241,12 @@ def _of_other_kinds(
     """What to tell of keys that another kind has and this one has not."""
     needed = [name for name, info in cls.model_fields.items() if info.is_required() and name not in table]
     rest = f"; {cls.kind} needs {' and '.join(needed)}" if needed else f", not for {cls.kind}"
-    told = {}
+    found = {}
     for key in table:
         having = [kind for kind, other in kinds.items() if key in other.model_fields]
         if key not in cls.model_fields and 0 < len(having) <= _MOST_KINDS:
-            told[key] = f"For {' or '.join(having)} only{rest}."
-    return told
+            found[key] = f"For {' or '.join(having)} only{rest}."
+    return found
 
 
 def _value_of(info: FieldInfo, item: object, place: Place) -> object:

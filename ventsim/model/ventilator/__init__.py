@@ -1,4 +1,4 @@
-"""The ventilator: breath settings, their course over one period, and the machine that carries them out."""
+"""The ventilator: breath settings, their segments, and the machine that carries them out."""
 
 from types import MappingProxyType
 

@@ -176,7 +176,7 @@ class BreathSettings(Description, ABC):
         """The segments of the inspiratory phase."""
 
     def segments(self) -> tuple[Segment, ...]:
-        """The course of one period, segment by segment.
+        """The segments of one period.
 
         Returns
         -------
@@ -223,9 +223,9 @@ class PressureControl(BreathSettings):
 
     inspiratory_pressure: Annotated[float, quantity("inspiratory_pressure")]
     rise_time: Annotated[float, quantity("rise_time")] = 0.0
-    rise_shape: Annotated[
-        Literal["linear", "exponential"], Field(description="course of the rise of pressure")
-    ] = "linear"
+    rise_shape: Annotated[Literal["linear", "exponential"], Field(description="shape of the rise of pressure")] = (
+        "linear"
+    )
 
     @model_validator(mode="after")
     def _check_rise(self) -> Self:
@@ -295,7 +295,7 @@ class VolumeControl(BreathSettings):
     tidal_volume: Annotated[float, quantity("tidal_volume")]
     pause_time: Annotated[float, quantity("pause_time")] = 0.0
     flow_pattern: Annotated[
-        Literal["constant", "decelerating", "sine"], Field(description="course of the flow")
+        Literal["constant", "decelerating", "sine"], Field(description="shape of the flow")
     ] = "constant"
     end_flow_ratio: Annotated[float, quantity("end_flow_ratio")] = 0.0
 

@@ -15,7 +15,7 @@ from ventsim.model.laws import Orifice
 from ventsim.model.paths import canonical, part_at, quantity_at, single_value, with_values
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
-from ventsim.quantities import Quantity, quantity
+from ventsim.quantities import Quantity, quantity, quantity_of
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_piece
 from ventsim.units import FloatArray
 
@@ -207,9 +207,9 @@ def _check_target(lung: str, measure: str, value: float, *, has_pause: bool) -> 
             f"targets: lung '{lung}': plateau_pressure needs a pause, and the breath has none.\n"
             "  Take end_inspiratory_alveolar_pressure, or VolumeControl(pause_time=...)."
         )
-    doubt = quantity.doubt(value)
-    if doubt:
-        warn_caller(PlausibilityWarning(f"targets: lung '{lung}': {measure} {quantity.text(value)} {doubt}"))
+    unlikely = quantity.unlikely(value)
+    if unlikely:
+        warn_caller(PlausibilityWarning(f"targets: lung '{lung}': {measure} {quantity.text(value)} {unlikely}"))
 
 
 def _read_unknowns(circuit: Circuit, settings: BreathSettings, vary: Mapping[str, Limits]) -> tuple[Unknown, ...]:
@@ -247,7 +247,10 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
     if quantity is None:
         raise InputError(f"vary: {path!r} is {now!r}, not a number.\n  Take the path of a number.")
     if not isinstance(now, int | float | None):
-        raise InputError(f"vary: {path!r} is a law now.\n  Take the path of a number in it: '{path}.linear', say.")
+        fields = getattr(type(now), "model_fields", {})
+        numbers = [f"'{path}.{name}'" for name, info in fields.items() if quantity_of(info) is not None]
+        remedy = f"Take the path of a number in it: {' or '.join(numbers)}." if numbers else "Take another path."
+        raise InputError(f"vary: {path!r} is a law now.\n  {remedy}")
     if now is None:
         raise InputError(f"vary: {path!r} has no value now.\n  Describe it with a number first.")
     if quantity.whole:
