@@ -347,7 +347,7 @@ def run_interval(
         raise ArithmeticError(f"equations are off by {worst:.3g} at {interval.first:.6g} s")
     solver = IDA(
         residual, jacfn=jacobian, algebraic_idx=system.algebraic, rtol=RELATIVE, atol=ABSOLUTE,
-        max_num_steps=20_000, eventsfn=switches, num_events=len(valves),
+        max_num_steps=20_000, eventsfn=switches if len(valves) else None, num_events=len(valves),
     )  # fmt: skip
     run = solver.solve(times, y, slopes_at(system, off))
     if not run.success:

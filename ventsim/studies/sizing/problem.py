@@ -248,8 +248,8 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
         raise InputError(f"vary: {path!r} is {now!r}, not a number.\n  Take the path of a number.")
     if not isinstance(now, int | float | None):
         fields = getattr(type(now), "model_fields", {})
-        numbers = [f"'{path}.{name}'" for name, info in fields.items() if quantity_of(info) is not None]
-        remedy = f"Take the path of a number in it: {' or '.join(numbers)}." if numbers else "Take another path."
+        inside = [f"'{path}.{name}'" for name, info in fields.items() if quantity_of(info) is not None]
+        remedy = f"Take the path of a number in it: {' or '.join(inside)}." if inside else "Take another path."
         raise InputError(f"vary: {path!r} is a law now.\n  {remedy}")
     if now is None:
         raise InputError(f"vary: {path!r} has no value now.\n  Describe it with a number first.")
@@ -257,7 +257,7 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
         raise InputError(f"vary: {path!r} is a whole number, {now}.\n  Take the path of a number with decimals.")
     if not isinstance(limits, Sequence) or isinstance(limits, str) or len(limits) != 2:
         raise InputError(
-            f"vary: {path!r} has limits {limits!r}.\n  Give two numbers, (low, high). [{quantity.unit}]"
+            f"vary: {path!r} has limits {limits!r}.\n  Give two inside, (low, high). [{quantity.unit}]"
         )
     hole = _hole_at(circuit, path)
     numbers = _with_widest(path, limits, hole)
