@@ -37,6 +37,7 @@ from ventsim.model.scenario import Scenario, builtin, builtin_names
 from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
 from ventsim.results import monitor, schema
 from ventsim.results.measures import breath_measures, breath_table
+from ventsim.results.schema import pressure_at
 from ventsim.simulation import LongRun, numerical_error, simulate, simulate_long, steady_breath
 from ventsim.view import panel, plot
 
@@ -97,6 +98,7 @@ __all__ = [
     "preset",
     "preset_names",
     "preset_source",
+    "pressure_at",
     "printed_bore",
     "schema",
     "simulate",

@@ -76,6 +76,10 @@ def lung_state(t, *, rise, peep, compliance, resistances, timing):
     return [airway, alveolar, flow, compliance * alveolar, inspired, expired, *integral, work]
 
 
+# Of inspiratory and expiratory limb: volumes and backflows at the start, and how they rise in time; invented.
+LIMB_VOLUMES, LIMB_RATES = np.array([500.0, 400.0, 0.0, 0.0]), np.array([0.0, 0.0, 2.0, 3.0])
+
+
 def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, step=0.05, extra=0.3):
     """Waveforms of lungs (compliance, inspiratory, expiratory resistance) that share an ideal pressure source.
 
@@ -102,7 +106,8 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
             state = np.array(lung_state(t - starts[k], **common, timing=(phase, ti, period)))
             whole = np.array(lung_state(period, **common, timing=("expiration", ti, period)))
             signals[i, j, :4] = state[:4]
-            signals[i, j, 4:] = state[4:] + k * whole[4:]  # running integrals go on
+            signals[i, j, 4:9] = state[4:] + k * whole[4:]  # running integrals go on
+            signals[i, j, 9:] = LIMB_VOLUMES + t * LIMB_RATES
     data = {name: (("time", "lung"), signals[:, :, k]) for k, name in enumerate(LUNG_SIGNALS.names)}
     inspired, expired = signals[:, :, 4].sum(axis=1), signals[:, :, 5].sum(axis=1)
     flow = signals[:, :, 2]
@@ -230,6 +235,11 @@ def test_every_lung_measure_of_pressure_control(case):
         "minute_volume": rate * tidal / 1000,
         # constant airway pressure: work is pressure times volume
         "mechanical_power": 0.0980665 * rate * (peep + rise) * tidal / 1000,
+        # as ideal_waves gives them
+        "inspiratory_contained_volume": 500.0,
+        "expiratory_contained_volume": 400.0,
+        "inspiratory_reversed_volume": 2.0 * period,
+        "expiratory_reversed_volume": 3.0 * period,
     }
     measures = breath_measures(case_waves(case))
     assert set(expected) == set(LUNG_MEASURES.names)
@@ -358,6 +368,10 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "airway_pressure_integral": [100.0, 115.0, 134.0, 148.0],
         "alveolar_pressure_integral": [90.0, 99.0, 113.0, 134.0],
         "inspiratory_work": [2.0, 2.5, 2.9, 3.0],
+        "inspiratory_limb_volume": [500.0, 500.0, 500.0, 510.0],
+        "expiratory_limb_volume": [400.0, 400.0, 400.0, 420.0],
+        "inspiratory_limb_backflow": [1.0, 1.0, 1.0, 4.0],
+        "expiratory_limb_backflow": [2.0, 3.0, 3.0, 7.0],
     }
     port = {
         "inspiratory_port_pressure": [9.5, 22.0, 19.0, 5.0],
@@ -387,6 +401,10 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "peak_expiratory_flow": 0.3,
         "minute_volume": 7.5,
         "mechanical_power": 15.0,
+        "inspiratory_contained_volume": 510.0,  # at the end of the breath
+        "expiratory_contained_volume": 420.0,
+        "inspiratory_reversed_volume": 3.0,
+        "expiratory_reversed_volume": 5.0,
     }
     expected_of_ports = {
         "port_delivered_volume": 600.0,
@@ -485,6 +503,7 @@ def test_pressure_and_flow_are_enough():
         "auto_peep",
         "tidal_volume_per_weight",
         "plateau_pressure",
+        *(f"{side}_{word}_volume" for side in ("inspiratory", "expiratory") for word in ("contained", "reversed")),
     }
     for name in LUNG_MEASURES.names:
         if name in missing:

@@ -24,6 +24,7 @@ NODE = np.dtype(
         ("effort", "i8"),  # row in the table of efforts, or -1
         ("counted", "?"),  # part of the circuit, neither of a lung nor of the atmosphere
         ("outside", "?"),  # open to the atmosphere
+        ("gas_volume", "f8"),  # that mixes here, at atmospheric pressure or relaxation volume [L]
     ],
     align=True,
 )
@@ -42,6 +43,7 @@ BRANCH = np.dtype(
         ("forward_table", "i8"),  # table of flows, or -1: linear and quadratic
         ("backward_table", "i8"),
         ("inertance", "f8"),  # of a branch of kind INERTIAL
+        ("gas_volume", "f8"),  # inside, at atmospheric pressure [L]
     ],
     align=True,
 )
@@ -55,7 +57,17 @@ GATE = np.dtype(
     align=True,
 )
 LUNG = np.dtype(
-    [("airway", "i8"), ("branch", "i8"), ("first", "i8"), ("last", "i8")],  # first to last: its compartments
+    [
+        ("airway", "i8"),
+        ("branch", "i8"),
+        ("first", "i8"),  # first to last: its compartments
+        ("last", "i8"),
+        # Of its two limbs: the branch at the end towards the patient (-1: there is none), 1 or -1 as its flow has
+        # the direction of the limb or not, and the gas inside [L].
+        ("limb", "i8", (2,)),
+        ("limb_sign", "f8", (2,)),
+        ("limb_gas", "f8", (2,)),
+    ],
     align=True,
 )
 COMPARTMENT = np.dtype([("node", "i8"), ("weight", "f8")], align=True)
@@ -117,7 +129,10 @@ ROW = np.dtype(
 
 # Running integrals of a lung, and samples of lungs and ports, with the names of the results; volumes are in L, the
 # work is in cmH2O·L.
-_SUMS = ("inspired_volume", "airway_pressure_integral", "alveolar_pressure_integral", "inspiratory_work")
+_SUMS = (
+    "inspired_volume", "airway_pressure_integral", "alveolar_pressure_integral", "inspiratory_work",
+    "inspiratory_limb_backflow", "expiratory_limb_backflow",
+)  # fmt: skip
 LUNG_SUM = np.dtype([(name, "f8") for name in _SUMS], align=True)
 _WAVES = ("airway_pressure", "alveolar_pressure", "flow", "volume")
 LUNG_SAMPLE = np.dtype([(name, "f8") for name in (*_WAVES, *_SUMS)], align=True)
@@ -300,6 +315,7 @@ def rest(net, pressure, run):
         total = run.lung_sum[m]
         total.inspired_volume = total.inspiratory_work = 0.0
         total.airway_pressure_integral = total.alveolar_pressure_integral = 0.0
+        total.inspiratory_limb_backflow = total.expiratory_limb_backflow = 0.0
     clock = run.clock[0]
     clock.now = clock.origin = 0.0
     clock.turn = clock.breaths = clock.segment = 0

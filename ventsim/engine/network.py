@@ -32,6 +32,7 @@ from ventsim.engine.tables import CELLS, FlowTable, elastic_table, tabulate
 from ventsim.engine.wiring import EXPIRATORY_PORT, INSPIRATORY_PORT, Wiring, wire
 from ventsim.errors import CircuitError
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.limbs import Limb, find_limbs
 from ventsim.model.laws.elastic import ElasticLaw
 from ventsim.model.laws.flow import FlowLaw, flow_law
 from ventsim.model.parts import Part
@@ -63,6 +64,7 @@ _SHAPES = {
 
 
 _Shape = tuple[type, str, str, bool]
+Limbs = tuple[tuple[Limb, Limb], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,8 +73,8 @@ class CompiledCircuit:
 
     `points` tells for each point ("part.point") which node it belongs to, `stores` what each point that stores gas
     adds to the compliance of its node [L/cmH2O], 0 for a curved store. `table_error` is the largest relative
-    deviation of a tabulated flow law from the law itself. `described` and `wiring` serve the next circuit of the
-    same kind.
+    deviation of a tabulated flow law from the law itself. `described`, `wiring` and `limbs` serve the next circuit
+    of the same kind.
     """
 
     network: Network
@@ -84,6 +86,7 @@ class CompiledCircuit:
     table_error: float
     described: "_Described"
     wiring: Wiring
+    limbs: "Limbs"
 
 
 class _Described(NamedTuple):
@@ -116,7 +119,7 @@ def compile_circuit(circuit: Circuit, *, like: CompiledCircuit | None = None) ->
     described = _describe(circuit, None if like is None else like.described)
     found = _sort(described, _machine_passages(circuit.ventilator))
     if like is not None and _same_shape(described, like.described):
-        wiring = like.wiring
+        wiring, limbs = like.wiring, like.limbs
     else:
         ideal = [(f"{name}.{p.start}", f"{name}.{p.end}") for name, p in found.ideal]
         wiring = wire(
@@ -125,7 +128,13 @@ def compile_circuit(circuit: Circuit, *, like: CompiledCircuit | None = None) ->
             carriers=[(f"{name}.{c.start}", f"{name}.{c.end}") for name, c in found.carriers],
             lungs=tuple(circuit.lungs),
         )
-    return _fill(circuit, described, found, wiring)
+        limbs = find_limbs(
+            wiring.ends,
+            ports=(wiring.index[INSPIRATORY_PORT], wiring.index[EXPIRATORY_PORT]),
+            airways=[wiring.index[f"{name}.airway"] for name in circuit.lungs],
+            outside=[wiring.index[point] for point in found.outside],
+        )
+    return _fill(circuit, described, found, wiring, limbs)
 
 
 def _shape(element: Element) -> _Shape:
@@ -194,7 +203,7 @@ def _sort(described: _Described, machine: Mapping[str, Passage]) -> _Found:
     return found
 
 
-def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring) -> CompiledCircuit:
+def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring, limbs: Limbs) -> CompiledCircuit:
     """The arrays: numbers of the parts at the places that the wiring gives them."""
     index = wiring.index
     carriers = [found.carriers[k] for k in wiring.kept]
@@ -207,6 +216,7 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
     branch = np.array(rows, BRANCH)
     inertial = np.array([k for k, (_, c) in enumerate(carriers) if isinstance(c, Inertia)], dtype=np.int64)
     lung, compartment = _lungs(circuit, carriers, index)
+    _fill_limbs(lung, limbs, node["gas_volume"], branch["gas_volume"])
     node["counted"] = ~node["outside"]
     node["counted"][compartment["node"]] = False
     machine = circuit.ventilator
@@ -242,6 +252,7 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
         table_error=max((table.error for table in tables.made), default=0.0),
         described=described,
         wiring=wiring,
+        limbs=limbs,
     )
 
 
@@ -250,7 +261,7 @@ def _branch_row(
 ) -> tuple[float, ...]:
     """A row of the table of branches, in the order of `BRANCH`."""
     if isinstance(carrier, Inertia):
-        return (*ends, laws.INERTIAL, coupling, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -1, -1, carrier.inertance)
+        return (*ends, laws.INERTIAL, coupling, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -1, -1, carrier.inertance, 0.0)
     forward, backward = carrier.forward, carrier.backward or carrier.forward
     two_way = laws.TWO_WAY if carrier.backward == forward else laws.DIRECTIONAL
     numbers: list[float] = []
@@ -259,7 +270,8 @@ def _branch_row(
         places.append(tables.place(law))
         numbers += law.coefficients or (0.0, 0.0)
     kind = laws.ONE_WAY if carrier.is_one_way else two_way
-    return (*ends, kind, coupling, *numbers, carrier.opening_pressure, carrier.leak_conductance, *places, 0.0)
+    gas = carrier.contained_volume / ML_PER_L
+    return (*ends, kind, coupling, *numbers, carrier.opening_pressure, carrier.leak_conductance, *places, 0.0, gas)
 
 
 def _stores(found: _Found) -> dict[str, float]:
@@ -281,6 +293,11 @@ def _nodes(
     for name, store in found.stores:
         compliance[index[f"{name}.{store.at}"]] += store.compliance / ML_PER_L
     node["compliance"] = compliance
+    mixed = [(f"{name}.{store.at}", store.gas_volume) for name, store in found.stores]
+    mixed += [(f"{name}.{curved.at}", curved.gas_volume) for name, curved in found.elastic]
+    mixed += [(f"{name}.{passage.start}", passage.contained_volume) for name, passage in found.ideal]
+    for point, gas_volume in mixed:
+        node["gas_volume"][index[point]] += gas_volume / ML_PER_L
     for point in found.outside:
         node["compliance"][index[point]], node["outside"][index[point]] = BOUNDLESS, True
     elastic = np.zeros(len(found.elastic), ELASTIC)
@@ -346,6 +363,15 @@ def _lungs(
             compartments.append((index[f"{name}.{point}"], weight))
         row["last"] = len(compartments)
     return lung, np.array(compartments, COMPARTMENT)
+
+
+def _fill_limbs(lung: NDArray[np.void], limbs: Limbs, node_gas: FloatArray, branch_gas: FloatArray) -> None:
+    """The limbs of each lung."""
+    for row, pair in zip(lung, limbs, strict=True):
+        for side, limb in enumerate(pair):
+            row["limb"][side] = limb.branches[0] if limb.branches else -1
+            row["limb_sign"][side] = limb.sign
+            row["limb_gas"][side] = branch_gas[list(limb.branches)].sum() + node_gas[list(limb.nodes)].sum()
 
 
 class _Tables:

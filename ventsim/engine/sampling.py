@@ -5,20 +5,42 @@ import math
 from ventsim.engine.arrays import EXHALATION, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.dense import cubic, dense_pressure, state_inside
-from ventsim.engine.laws import ONE_WAY
+from ventsim.engine.laws import INERTIAL, ONE_WAY, branch_flow
+
+# Gauss's rule of three points on (-1, 1): 0 and ±sqrt(3/5), with the weights 8/9 and 5/9.
+GAUSS_POINT, MIDDLE_WEIGHT, OUTER_WEIGHT = math.sqrt(0.6), 8.0 / 9.0, 5.0 / 9.0
+
+
+@inlined
+def _turn(first, slope, curve):
+    """Where in (0, 1) the parabola first + slope·x + curve·x² crosses zero, whose ends have opposite signs."""
+    root = math.sqrt(max(slope * slope - 4.0 * curve * first, 0.0))
+    large = -0.5 * (slope + math.copysign(root, slope))
+    one = first / large if large != 0.0 else 0.5
+    if 0.0 <= one <= 1.0 or curve == 0.0:
+        return min(max(one, 0.0), 1.0)
+    return min(max(large / curve, 0.0), 1.0)
+
+
+@inlined
+def _lung_flow(h, before, after, flow_before, flow_after):
+    """Coefficients of the parabola of a lung's flow over a step: the slope of the cubic of its volume."""
+    mean = (after - before) / h
+    return 6.0 * mean - 4.0 * flow_before - 2.0 * flow_after, 3.0 * (flow_before + flow_after) - 6.0 * mean
 
 
 @inlined
 def _inflow_since(fraction, h, stored, before, after, flow_before, flow_after):
     """Gas [L] that entered a lung in the first part of a step, what left it again not subtracted.
 
-    `stored` is the change of its volume over that part; the flow is taken as linear to find its reversal.
+    `stored` is the change of its volume over that part.
     """
     if flow_before >= 0.0 and flow_after >= 0.0:
         return stored
     if flow_before <= 0.0 and flow_after <= 0.0:
         return 0.0
-    turn = flow_before / (flow_before - flow_after)
+    slope, curve = _lung_flow(h, before, after, flow_before, flow_after)
+    turn = _turn(flow_before, slope, curve)
     at_turn = cubic(turn, h, before, after, flow_before, flow_after) - before
     if flow_before > 0.0:
         return stored if fraction <= turn else at_turn
@@ -26,8 +48,63 @@ def _inflow_since(fraction, h, stored, before, after, flow_before, flow_after):
 
 
 @inlined
+def _work(run, airway, h, before, after, flow_before, flow_after):
+    """Work [cmH2O·L] of airway pressure on the gas that enters a lung in a step, up to a reversal or from it on.
+
+    Gauss's rule of three points is exact for the product of the cubic of pressure and the parabola of flow.
+    """
+    if flow_before <= 0.0 and flow_after <= 0.0:
+        return 0.0
+    slope, curve = _lung_flow(h, before, after, flow_before, flow_after)
+    first, last = 0.0, 1.0
+    if flow_before < 0.0 or flow_after < 0.0:
+        turn = _turn(flow_before, slope, curve)
+        first, last = (turn, 1.0) if flow_before < 0.0 else (0.0, turn)
+    middle, half, total = 0.5 * (first + last), 0.5 * (last - first), 0.0
+    for point in range(3):
+        at = middle + (point - 1) * GAUSS_POINT * half
+        flow = flow_before + at * (slope + at * curve)
+        total += (OUTER_WEIGHT if point != 1 else MIDDLE_WEIGHT) * dense_pressure(run, airway, at) * flow
+    return h * half * total
+
+
+@inlined
+def _limb_flow(net, k, sign, at, pressure_start, pressure_end):
+    """Flow of a branch in the direction of its limb; by the law of a valve, only its leak flows back."""
+    if net.branch[k].kind == ONE_WAY:
+        at = max(at, net.branch[k].leak * (pressure_start - pressure_end))
+    return sign * at
+
+
+@compiled
+def _backflow(net, m, side, h, run):
+    """Gas [L] that passed the end of a lung's limb towards the Y-piece in a step, against the limb's direction."""
+    k, sign = net.lung[m].limb[side], net.lung[m].limb_sign[side]
+    if k < 0:
+        return 0.0
+    a, b = net.branch[k].start, net.branch[k].end
+    now, new = run.node_at[NOW], run.node_at[NEXT]
+    p_start, p_end = dense_pressure(run, a, 0.5), dense_pressure(run, b, 0.5)
+    flow = 0.5 * (run.branch_at[NOW, k].flow + run.branch_at[NEXT, k].flow)
+    if net.branch[k].kind != INERTIAL:
+        flow, _ = branch_flow(run.side[k], net.table, p_start - p_end)
+    q0 = -_limb_flow(net, k, sign, run.branch_at[NOW, k].flow, now[a].pressure, now[b].pressure)
+    qm = -_limb_flow(net, k, sign, flow, p_start, p_end)
+    q1 = -_limb_flow(net, k, sign, run.branch_at[NEXT, k].flow, new[a].pressure, new[b].pressure)
+    if q0 <= 0.0 and q1 <= 0.0:
+        return 0.0
+    slope, curve = 4.0 * qm - 3.0 * q0 - q1, 2.0 * (q0 + q1) - 4.0 * qm
+    whole = q0 + slope / 2.0 + curve / 3.0
+    if q0 >= 0.0 and q1 >= 0.0:
+        return h * max(whole, 0.0)
+    turn = _turn(q0, slope, curve)
+    until = turn * (q0 + turn * (slope / 2.0 + turn * curve / 3.0))
+    return h * max(until if q0 > 0.0 else whole - until, 0.0)
+
+
+@inlined
 def advance_integrals(net, h, run):
-    """Running integrals of lungs and port at the end of the step (Simpson's rule on the continuous output)."""
+    """Running integrals of lungs and port at the end of the step, by rules exact for the continuous output."""
     now, new = run.node_at[NOW], run.node_at[NEXT]
     for m in range(net.lung.shape[0]):
         airway, branch = net.lung[m].airway, net.lung[m].branch
@@ -45,10 +122,9 @@ def advance_integrals(net, h, run):
         p0, p1 = now[airway].pressure, new[airway].pressure
         rise = h / 6.0 * (p0 + 4.0 * airway_middle + p1)
         out.airway_pressure_integral = old.airway_pressure_integral + rise
-        # The flow at mid-step follows from the balance of the lung: no law has to be evaluated again.
-        q_middle = 1.5 * (after - before) / h - 0.25 * (q0 + q1)
-        power = p0 * max(q0, 0.0) + 4.0 * airway_middle * max(q_middle, 0.0) + p1 * max(q1, 0.0)
-        out.inspiratory_work = old.inspiratory_work + h / 6.0 * power
+        out.inspiratory_work = old.inspiratory_work + _work(run, airway, h, before, after, q0, q1)
+        out.inspiratory_limb_backflow = old.inspiratory_limb_backflow + _backflow(net, m, 0, h, run)
+        out.expiratory_limb_backflow = old.expiratory_limb_backflow + _backflow(net, m, 1, h, run)
     port = net.port[0]
     total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
     run.next_port_sum[0] = run.port_sum[0] + h / 6.0 * total
@@ -116,6 +192,8 @@ def record_state(net, time, run, record):
         sample.inspired_volume, sample.inspiratory_work = total.inspired_volume, total.inspiratory_work
         sample.airway_pressure_integral = total.airway_pressure_integral
         sample.alveolar_pressure_integral = total.alveolar_pressure_integral
+        sample.inspiratory_limb_backflow = total.inspiratory_limb_backflow
+        sample.expiratory_limb_backflow = total.expiratory_limb_backflow
     port = record.port[row]
     port.delivered_volume = run.passed[SOURCE] - run.passed[RELIEF]
     port.returned_volume, port.relief_volume = run.passed[EXHALATION], run.passed[RELIEF]
@@ -153,6 +231,13 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
         )
         sample.alveolar_pressure_integral = cubic(
             fraction, h, old.alveolar_pressure_integral, end.alveolar_pressure_integral, alveolar0, alveolar1
+        )
+        rest = 1.0 - fraction
+        sample.inspiratory_limb_backflow = (
+            rest * old.inspiratory_limb_backflow + fraction * end.inspiratory_limb_backflow
+        )
+        sample.expiratory_limb_backflow = (
+            rest * old.expiratory_limb_backflow + fraction * end.expiratory_limb_backflow
         )
     source, relief = _passed_at(SOURCE, fraction, h, run), _passed_at(RELIEF, fraction, h, run)
     port = record.port[row]

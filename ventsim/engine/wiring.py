@@ -11,7 +11,6 @@ from ventsim.engine.elimination import Elimination, coupling_position, minimum_d
 
 INSPIRATORY_PORT = "ventilator.inspiratory"
 EXPIRATORY_PORT = "ventilator.expiratory"
-# Between the resistance of an exhalation valve with a curve and the PEEP behind it.
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,11 +105,11 @@ def wire(
 
 
 def _node_name(members: list[str], lungs: Sequence[str]) -> str:
-    airways = [f"{lung} airway" for lung in lungs if f"{lung}.airway" in members]
-    alveoli = [f"{lung} alveoli" for lung in lungs if f"{lung}.alveoli" in members]
+    airways = [f"{lung}.airway" for lung in lungs if f"{lung}.airway" in members]
+    alveoli = [f"{lung}.alveoli" for lung in lungs if f"{lung}.alveoli" in members]
     if len(airways + alveoli) == 1:
         return (airways + alveoli)[0]
     for port in (INSPIRATORY_PORT, EXPIRATORY_PORT):
         if port in members:
-            return port.removeprefix("ventilator.") + " port"
+            return port
     return members[0]

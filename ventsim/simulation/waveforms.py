@@ -23,8 +23,15 @@ from ventsim.engine.arrays import (
 )
 from ventsim.errors import ScenarioError
 from ventsim.model.scenario import CANNOT_REPEAT, UNTITLED, Scenario
-from ventsim.results.measures import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
-from ventsim.results.schema import CAUTION, VARIABLES, label
+from ventsim.results.measures import (
+    LUNG_SIGNALS,
+    PORT_SIGNALS,
+    Measures,
+    Samples,
+    measured,
+    variables_of,
+)
+from ventsim.results.schema import CAUTION, VARIABLES, label, points_by_node
 from ventsim.simulation.problem import Problem
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
@@ -50,8 +57,22 @@ def samples_of(recorded: Recorded, *, held_at_start: FloatArray) -> Samples:
     records = [record for _, record in recorded]
     lungs = _in_units(_in_turn([record.lung[: record.used[0]] for record in records]), LUNG_SIGNALS)
     lungs["expired_volume"] = lungs["inspired_volume"] - (lungs["volume"] - held_at_start[:-1])
+    _add_limbs(lungs, recorded)
     ports = _in_units(_in_turn([record.port[: record.used[0]] for record in records]), PORT_SIGNALS)
     return Samples(_in_turn([record.time[: record.used[0]] for record in records]), lungs, ports)
+
+
+def _add_limbs(lungs: NDArray[np.void], recorded: Recorded) -> None:
+    """Gas in the limbs of each lung; where there is no limb, nothing is known of it."""
+    first = 0
+    for problem, record in recorded:
+        rows, lung = slice(first, first + int(record.used[0])), problem.compiled.network.lung
+        for number, side in enumerate(("inspiratory", "expiratory")):
+            missing = lung["limb"][:, number] < 0
+            lungs[f"{side}_limb_volume"][rows] = np.where(missing, np.nan, lung["limb_gas"][:, number] * ML_PER_L)
+            if missing.any():
+                lungs[f"{side}_limb_backflow"][rows, missing] = np.nan
+        first = rows.stop
 
 
 def timing_of(recorded: Recorded) -> NDArray[np.void]:
@@ -144,10 +165,17 @@ def waveforms_dataset(
         "time": samples.time,
         "lung": list(last.compiled.lungs),
         "node": nodes,
+        "points": ("node", points_by_node(nodes, _points(recorded))),
         "branch": branches,
         "breath": numbers,
     }
     return label(xr.Dataset(variables, coords=coords, attrs=dict(attrs)))
+
+
+def _points(recorded: Recorded) -> dict[str, str]:
+    """The node of each point of the circuit; of the last piece in which there was such a point."""
+    compiled = [problem.compiled for problem, _ in recorded]
+    return {point: one.nodes[i] for one in compiled for point, i in one.points.items()}
 
 
 def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray, Record]]) -> tuple[list[str], FloatArray]:

@@ -7,9 +7,9 @@ import pytest
 
 from ventsim.errors import CircuitError
 from ventsim.model.circuit import Circuit, parts_list
-from ventsim.model.laws import Rohrer
+from ventsim.model.laws import Orifice, Rohrer
 from ventsim.model.layouts import PatientLimbs, beds_around, shared, single
-from ventsim.model.parts import Lung, Part, Passage, Region, TrachealTube, Tube, YPiece
+from ventsim.model.parts import Lung, Part, Passage, Region, Restrictor, TrachealTube, Tube, YPiece
 
 LUNG = Lung(compliance=50.0, resistance=8.0)
 FOUR = dict.fromkeys("abcd", LUNG)
@@ -65,7 +65,14 @@ def test_what_is_inside_a_part_is_told():
         resistance=5.0, regions=(Region(compliance=20.0, resistance=8.0), Region(compliance=30.0, resistance=9.0))
     )
     values = parts_list(single(lung)).frame.set_index("kind").loc["lung", "values"]
-    assert "regions 1 compliance 20 mL/cmH2O, regions 1 resistance 8 cmH2O·s/L, regions 2 compliance" in values
+    assert "regions 1 (compliance 20 mL/cmH2O, resistance 8 cmH2O·s/L), regions 2 (compliance 30" in values
+
+
+def test_law_inside_a_part_has_its_kind_and_numbers():
+    """What is to be drilled has its bore in the list."""
+    limbs = PatientLimbs(inspiratory_restrictor=Restrictor(resistance=Orifice(bore=3.0)))
+    frame = parts_list(single(Lung(compliance=50.0, resistance=5.0), limbs=limbs)).frame.set_index("kind")
+    assert frame.loc["restrictor", "values"].startswith("resistance orifice (bore 3 mm, ")
 
 
 def test_text():

@@ -291,7 +291,7 @@ def test_ideal_ventilator():
         (
             lambda: shared(LUNG),
             CircuitError,
-            r"no lung has a name: this is a Lung .*\n  Give each a name: \{'a': \.\.\.\}",
+            r"no lung has a name: this is a Lung\.\n  Give each a name: \{'a': \.\.\.\}",
         ),
         (
             lambda: shared([]),

@@ -104,7 +104,9 @@ def test_elements_of_a_lung_with_an_elastic_law():
     """Chest wall of 200 mL/cmH2O: elastance 1/200, added to 0.02 cmH2O/mL of the lung."""
     airway, store = LUNGS["volume-dependent"].elements()
     assert airway == Passage("airway", "alveoli", Rohrer(linear=10.0), Rohrer(linear=10.0))
-    assert store == ElasticStore("alveoli", ElasticSum(laws=(VOLUME_DEPENDENT, VolumeDependent(elastance=0.005))))
+    assert store == ElasticStore(
+        "alveoli", ElasticSum(laws=(VOLUME_DEPENDENT, VolumeDependent(elastance=0.005))), gas_volume=1500.0
+    )
     assert store.law.terms == ElasticTerms(linear=0.025, quadratic=1e-5)
     airway, store = LUNGS["sigmoid"].elements()
     assert airway.backward == Rohrer(linear=15.0)
@@ -123,9 +125,9 @@ def test_chest_wall_in_series():
 
 def test_effort_of_a_simple_lung():
     """A straight line of 1/50 cmH2O/mL, lowered by the muscles; without effort a plain store."""
-    assert stores(LUNGS["simple"]) == [Store("alveoli", 50.0)]
+    assert stores(LUNGS["simple"]) == [Store("alveoli", 50.0, gas_volume=1500.0)]
     assert stores(LUNGS["simple with effort"]) == [
-        ElasticStore("alveoli", VolumeDependent(elastance=0.02), HALF_SINE.over_time())
+        ElasticStore("alveoli", VolumeDependent(elastance=0.02), HALF_SINE.over_time(), gas_volume=1500.0)
     ]
 
 
@@ -134,7 +136,10 @@ def test_elements_of_a_lung_with_regions():
     assert (common.start, common.end) == ("airway", "carina")
     assert (first.start, first.end, first.forward.linear) == ("carina", "region 1", 5.0)
     assert (second.end, second.forward.linear, second.backward.linear) == ("region 2", 25.0, 40.0)
-    assert stores(LUNGS["two regions"]) == [Store("region 1", 30.0), Store("region 2", 20.0)]
+    assert stores(LUNGS["two regions"]) == [
+        Store("region 1", 30.0, gas_volume=900.0),
+        Store("region 2", 20.0, gas_volume=600.0),
+    ]
     assert LUNGS["two regions"].compartment_weights == pytest.approx((0.6, 0.4), rel=1e-15)  # 30 and 20 of 50
 
 

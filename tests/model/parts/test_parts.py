@@ -159,7 +159,7 @@ def test_lung_elements():
     lung = Lung(compliance=40.0, resistance=10.0, expiratory_resistance=15.0)
     assert lung.elements() == (
         Passage("airway", "alveoli", Rohrer(linear=10.0), Rohrer(linear=15.0)),
-        Store("alveoli", 40.0),
+        Store("alveoli", 40.0, gas_volume=1500.0),
     )
     assert lung.time_constant == pytest.approx(0.4, rel=1e-15)  # 10 cmH2O·s/L x 0.040 L/cmH2O
 

@@ -47,7 +47,7 @@ class TPiece(Part):
         """A passage through each leg, and a store at the stem."""
         law = flow_law(self.resistance)
         legs = (Passage("stem", "left", law, law), Passage("stem", "right", law, law))
-        return (*legs, *gas_stores(self.gas_volume, at=("stem",)))
+        return (*legs, *gas_stores(self.gas_volume, at=("stem",), mixes=True))
 
 
 @PARTS.member
@@ -80,7 +80,7 @@ class YPiece(Part):
         """Ideal passages towards and from the patient, and a store at the patient port."""
         towards = Passage("inspiratory", "patient", OPEN, OPEN)
         away = Passage("patient", "expiratory", OPEN, OPEN)
-        return (towards, away, *gas_stores(self.gas_volume, at=("patient",)))
+        return (towards, away, *gas_stores(self.gas_volume, at=("patient",), mixes=True))
 
 
 @PARTS.member
@@ -124,9 +124,11 @@ class Adapter(Part):
     def elements(self) -> tuple[Element, ...]:
         """A passage through each outlet, and the stores."""
         law = flow_law(self.resistance)
+        if self.outlets == 1:
+            passage = Passage("inlet", "outlet", law, law, contained_volume=self.gas_volume)
+            return (passage, *gas_stores(self.gas_volume, at=self.ports))
         passages = tuple(Passage("inlet", outlet, law, law) for outlet in self.outlet_ports)
-        at = self.ports if self.outlets == 1 else ("inlet",)
-        return (*passages, *gas_stores(self.gas_volume, at=at))
+        return (*passages, *gas_stores(self.gas_volume, at=("inlet",), mixes=True))
 
 
 _SI_PER_FLOW = 1e-3  # L/s to m³/s

@@ -43,7 +43,10 @@ class Restrictor(InLine):
     def elements(self) -> tuple[Element, ...]:
         """One passage, and half of the gas at each end."""
         law = flow_law(self.resistance)
-        return (Passage("inlet", "outlet", law, law), *gas_stores(self.gas_volume, at=self.ports))
+        return (
+            Passage("inlet", "outlet", law, law, contained_volume=self.gas_volume),
+            *gas_stores(self.gas_volume, at=self.ports),
+        )
 
 
 @PARTS.member
@@ -82,7 +85,10 @@ class Filter(InLine):
     def elements(self) -> tuple[Element, ...]:
         """A passage, and half of the gas at each end."""
         law = flow_law(self.resistance)
-        return (Passage("inlet", "outlet", law, law), *gas_stores(self.gas_volume, at=self.ports))
+        return (
+            Passage("inlet", "outlet", law, law, contained_volume=self.gas_volume),
+            *gas_stores(self.gas_volume, at=self.ports),
+        )
 
 
 @PARTS.member

@@ -259,12 +259,13 @@ class Lung(LungPart):
         effort = None if self.effort is None else self.effort.over_time()
         if not self.regions:
             walls = () if self.chest_wall_compliance is None else (self.chest_wall_compliance,)
-            store = _store("alveoli", (self.compliance, *walls), effort)
+            store = _store("alveoli", (self.compliance, *walls), effort, self.relaxation_volume)
             return (_airway_passage("airway", "alveoli", self), store)
         elements: list[Element] = [_airway_passage("airway", _CARINA, self)]
-        for point, region in zip(self.compartments, self.regions, strict=True):
+        parts = zip(self.compartments, self.regions, self.compartment_weights, strict=True)
+        for point, region, weight in parts:
             elements.append(_airway_passage(_CARINA, point, region))
-            elements.append(_store(point, (region.compliance,), effort))
+            elements.append(_store(point, (region.compliance,), effort, weight * self.relaxation_volume))
         if self.collateral_resistance is not None:
             law = flow_law(self.collateral_resistance)
             elements.extend(Passage(start, end, law, law) for start, end in itertools.pairwise(self.compartments))
@@ -288,8 +289,8 @@ def _airway_passage(start: str, end: str, owner: Lung | Region) -> Passage:
     return Passage(start, end, inspiratory, flow_law(owner.expiratory_resistance))
 
 
-def _store(at: str, laws: tuple[Any, ...], effort: MuscleEffort | None) -> Store | ElasticStore:
+def _store(at: str, laws: tuple[Any, ...], effort: MuscleEffort | None, gas_volume: float) -> Store | ElasticStore:
     """The plain store of a compliance, unless a curve or an effort is given."""
     if effort is None and len(laws) == 1 and isinstance(laws[0], float):
-        return Store(at, laws[0])
-    return ElasticStore(at, sharing_one_volume(laws), effort)
+        return Store(at, laws[0], gas_volume=gas_volume)
+    return ElasticStore(at, sharing_one_volume(laws), effort, gas_volume=gas_volume)

@@ -30,6 +30,8 @@ class Passage:
         Pressure difference below which a closed passage stays shut; only where `backward` is None. [cmH2O]
     leak_conductance : float, default 0
         Linear path in parallel, open both ways; only where `backward` is None. [L/s/cmH2O]
+    contained_volume : float, default 0
+        Gas inside at atmospheric pressure, which passes in the order in which it came. [mL]
 
     Notes
     -----
@@ -53,6 +55,7 @@ class Passage:
     _: KW_ONLY
     opening_pressure: float = 0.0
     leak_conductance: float = 0.0
+    contained_volume: float = 0.0
 
     @property
     def is_one_way(self) -> bool:
@@ -75,6 +78,8 @@ class Store:
         Name of the point.
     compliance : float
         Volume gained for each unit of pressure, above 0. [mL/cmH2O]
+    gas_volume : float, default 0
+        Gas that mixes at the point, at atmospheric pressure. [mL]
 
     Notes
     -----
@@ -88,6 +93,8 @@ class Store:
 
     at: str
     compliance: float
+    _: KW_ONLY
+    gas_volume: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,6 +169,8 @@ class ElasticStore:
         Pressure that belongs to each volume above relaxation volume.
     effort : MuscleEffort or None, default None
         Pressure of the respiratory muscles over time, which lowers the pressure at the point.
+    gas_volume : float, default 0
+        Gas that mixes at the point, at relaxation volume. [mL]
 
     Notes
     -----
@@ -177,6 +186,8 @@ class ElasticStore:
     at: str
     law: ElasticLaw
     effort: MuscleEffort | None = None
+    _: KW_ONLY
+    gas_volume: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +313,9 @@ def require_resistance(part: Part, *names: str) -> None:
             raise PartError(f"{part.kind}: {name} is 0.\n  Give a resistance above 0, or a law that has one.")
 
 
-def gas_stores(gas_volume: float, *, at: tuple[str, ...], wall_compliance: float = 0.0) -> tuple[Store, ...]:
+def gas_stores(
+    gas_volume: float, *, at: tuple[str, ...], wall_compliance: float = 0.0, mixes: bool = False
+) -> tuple[Store, ...]:
     r"""Stores for the gas in a rigid or slightly elastic space, shared equally between some points.
 
     Isothermal: the walls keep the gas at their temperature, which holds for narrow tubes and slow changes.
@@ -315,6 +328,9 @@ def gas_stores(gas_volume: float, *, at: tuple[str, ...], wall_compliance: float
         The points.
     wall_compliance : float, default 0
         Stretch of the walls. [mL/cmH2O]
+    mixes : bool, default False
+        Whether the gas mixes at the points. Otherwise it lies in a passage between them, which says so, and the
+        points take up what compression and stretch make room for.
 
     Returns
     -------
@@ -338,4 +354,5 @@ def gas_stores(gas_volume: float, *, at: tuple[str, ...], wall_compliance: float
     0.96784
     """
     compliance = gas_volume / ATMOSPHERE_CMH2O + wall_compliance
-    return tuple(Store(point, compliance / len(at)) for point in at) if compliance > 0.0 else ()
+    mixed = gas_volume / len(at) if mixes else 0.0
+    return tuple(Store(point, compliance / len(at), gas_volume=mixed) for point in at) if compliance > 0.0 else ()

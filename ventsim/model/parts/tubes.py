@@ -133,7 +133,7 @@ class Tube(InLine):
     def elements(self) -> tuple[Element, ...]:
         """A passage, half of the gas at each end, and inertia if it is wanted."""
         stores = gas_stores(self.contained_volume, at=self.ports, wall_compliance=self.wall_stretch)
-        return (*_passages(self.flow_law, self.flow_law, self.inertance), *stores)
+        return (*_passages(self.flow_law, self.flow_law, self.inertance, self.contained_volume), *stores)
 
 
 @PARTS.member
@@ -246,11 +246,15 @@ class TrachealTube(InLine):
         """A passage, half of the gas at each end, and inertia if it is wanted."""
         inertance = tube_inertance(self.open_bore, self.tube_length, density=self.density) if self.inertia else 0.0
         stores = gas_stores(self.contained_volume, at=self.ports)
-        return (*_passages(self.inspiratory_law, self.expiratory_law, inertance), *stores)
+        laws = self.inspiratory_law, self.expiratory_law
+        return (*_passages(*laws, inertance, self.contained_volume), *stores)
 
 
-def _passages(forward: FlowLaw, backward: FlowLaw, inertance: float) -> tuple[Element, ...]:
+def _passages(
+    forward: FlowLaw, backward: FlowLaw, inertance: float, contained_volume: float
+) -> tuple[Element, ...]:
     """Friction, and inertia behind it if there is any."""
     if inertance == 0.0:
-        return (Passage("inlet", "outlet", forward, backward),)
-    return (Passage("inlet", "middle", forward, backward), Inertia("middle", "outlet", inertance))
+        return (Passage("inlet", "outlet", forward, backward, contained_volume=contained_volume),)
+    friction = Passage("inlet", "middle", forward, backward, contained_volume=contained_volume)
+    return (friction, Inertia("middle", "outlet", inertance))

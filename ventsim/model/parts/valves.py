@@ -68,7 +68,7 @@ class OneWayValve(InLine):
         law = flow_law(self.resistance)
         if self.state in ("stuck open", "missing"):
             both = law if self.state == "stuck open" else OPEN
-            passage = Passage("inlet", "outlet", both, both)
+            passage = Passage("inlet", "outlet", both, both, contained_volume=self.gas_volume)
         else:
             passage = Passage(
                 "inlet",
@@ -77,6 +77,7 @@ class OneWayValve(InLine):
                 backward=None,
                 opening_pressure=NEVER if self.state == "stuck closed" else self.opening_pressure,
                 leak_conductance=self.back_leak / _ML_PER_MIN,
+                contained_volume=self.gas_volume,
             )
         return (passage, *gas_stores(self.gas_volume, at=self.ports))
 
@@ -120,6 +121,11 @@ class PeepValve(InLine):
     def elements(self) -> tuple[Element, ...]:
         """One passage, and half of the gas at each end."""
         passage = Passage(
-            "inlet", "outlet", flow_law(self.resistance), None, opening_pressure=self.opening_pressure
+            "inlet",
+            "outlet",
+            flow_law(self.resistance),
+            None,
+            opening_pressure=self.opening_pressure,
+            contained_volume=self.gas_volume,
         )
         return (passage, *gas_stores(self.gas_volume, at=self.ports))

@@ -83,7 +83,9 @@ def measured(samples: Samples, timing: NDArray[np.void], predicted_body_weight: 
     inspiration minus the one at the start of the breath, so it is plateau pressure minus total PEEP when the
     breath repeats. Mechanical power is the work of airway pressure, measured from atmospheric pressure, on
     inspired gas, per minute: :math:`P = (60/T) \int_0^T p_{aw} \max(\dot V, 0) \, dt`. Unaccounted volume
-    is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir} - V_{leak}`.
+    is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir} - V_{leak}`. Reversed volume is what passes the
+    end of a limb at the Y-piece against its direction: :math:`\int_0^T \max(-\dot V, 0) \, dt`. Gas that has come
+    back into an inspiratory limb gets to other lungs if it is more than the limb contains.
 
     Inspired and expired volume count what passes the airway in the whole breath, whichever way the source drives
     it. So a lung that still takes gas from the circuit when expiration has begun inspires more than it holds at
@@ -162,6 +164,10 @@ def _measure_lungs(lungs: Any, timing: Any, held: int, predicted_body_weight: An
         out.peak_expiratory_flow = max(_largest(lungs[:, j].flow, -1.0), 0.0)
         out.minute_volume = inspired / ML_PER_L * (60.0 / duration)
         out.mechanical_power = (end.inspiratory_work - start.inspiratory_work) * (60.0 / duration)
+        out.inspiratory_contained_volume = end.inspiratory_limb_volume
+        out.expiratory_contained_volume = end.expiratory_limb_volume
+        out.inspiratory_reversed_volume = end.inspiratory_limb_backflow - start.inspiratory_limb_backflow
+        out.expiratory_reversed_volume = end.expiratory_limb_backflow - start.expiratory_limb_backflow
     for j in range(lungs.shape[1]):
         measures[j].tidal_volume_fraction = measures[j].inspired_tidal_volume / all_inspired
 

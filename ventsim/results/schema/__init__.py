@@ -13,6 +13,7 @@ because arithmetic on labelled arrays keeps or loses them without regard to the 
 """
 
 from ventsim.results.schema.check import check_dataset
+from ventsim.results.schema.points import points_by_node, pressure_at
 from ventsim.results.schema.table import (
     CAUTION,
     COORDINATES,
@@ -38,4 +39,6 @@ __all__ = [
     "check_dataset",
     "label",
     "nomenclature",
+    "points_by_node",
+    "pressure_at",
 ]

@@ -66,6 +66,8 @@ _EVERY = (*_SHOWN, *_ALARMS)
 _ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxed volume", "never negative"
 _OUT, _IN = "out of the ventilator", "into the ventilator"
 _STORED = "above what it holds at atmospheric pressure"
+_BACK_I, _BACK_E = "from Y-piece back into inspiratory limb", "from expiratory limb back to Y-piece"
+_NO_LIMB = f"{_NEVER}; NaN without a limb of its own"
 
 # One group per set of dimensions; a row is name, symbol, unit, long name, what a positive value means, and
 # the heading in a table if it is not the long name.
@@ -73,6 +75,7 @@ _COORDINATE_ROWS = {
     "time": ("t", "s", "time", "later", _WAVES),
     "lung": ("", "", "lung", "a name, no sign", _BOTH),
     "node": ("", "", "point of the circuit", "a name, no sign", ("waveforms", "recording")),
+    "points": ("", "", "all points at the node", "names, no sign", ("waveforms", "recording")),
     "branch": ("", "", "path of the circuit", "a name, no sign", ("waveforms", "recording")),
     "breath": ("n", "1", "number of the breath", "counted from 1", _EVERY),
     "alarm": ("", "", "alarm of the ventilator", "a name, no sign", (*_ALARMS, *_BLIND)),
@@ -115,6 +118,10 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         ("airway_pressure_integral", "∫p_aw dt", "cmH2O·s", "time integral of airway pressure", _ABOVE),
         ("alveolar_pressure_integral", "∫p_alv dt", "cmH2O·s", "time integral of alveolar pressure", _ABOVE),
         ("inspiratory_work", "W_I(t)", "J", "work done on the lung by inspired gas", "done on the lung"),
+        ("inspiratory_limb_volume", "V_IL", "mL", "gas in the inspiratory limb", _NO_LIMB),
+        ("expiratory_limb_volume", "V_EL", "mL", "gas in the expiratory limb", _NO_LIMB),
+        ("inspiratory_limb_backflow", "V_IL,rev(t)", "mL", f"volume {_BACK_I} since the start of the run", _NEVER),
+        ("expiratory_limb_backflow", "V_EL,rev(t)", "mL", f"volume {_BACK_E} since the start of the run", _NEVER),
     )),
     (("time",), _WAVES, (
         ("inspiratory_port_pressure", "p_I", "cmH2O", "pressure at the inspiratory port", _ABOVE),
@@ -163,6 +170,10 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         ("peak_expiratory_flow", "q_E,peak", "L/s", "peak expiratory flow", "out of the lung"),
         ("minute_volume", "V_min", "L/min", "inspired minute volume", _NEVER, "minute volume"),
         ("mechanical_power", "P", "J/min", "mechanical power of inspiration", "done on the lung", "mech. power"),
+        ("inspiratory_contained_volume", "V_IL", "mL", "gas that the inspiratory limb contains", _NO_LIMB),
+        ("expiratory_contained_volume", "V_EL", "mL", "gas that the expiratory limb contains", _NO_LIMB),
+        ("inspiratory_reversed_volume", "V_IL,rev", "mL", f"volume {_BACK_I}", _NO_LIMB),
+        ("expiratory_reversed_volume", "V_EL,rev", "mL", f"volume {_BACK_E}", _NO_LIMB),
     )),
     (("breath",), _MEASURES, (
         ("port_delivered_volume", "V_del", "mL", "volume delivered", _OUT),
@@ -242,7 +253,8 @@ def _row(dims: tuple[str, ...], kinds: tuple[str, ...], cells: tuple[str, ...]) 
 
 
 COORDINATES: dict[str, Variable] = {
-    name: _row((name,), kinds, (name, *rest)) for name, (*rest, kinds) in _COORDINATE_ROWS.items()
+    name: _row(("node",) if name == "points" else (name,), kinds, (name, *rest))
+    for name, (*rest, kinds) in _COORDINATE_ROWS.items()
 }
 """Coordinates of the results, by name."""
 
