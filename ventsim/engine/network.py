@@ -216,7 +216,7 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
     branch = np.array(rows, BRANCH)
     inertial = np.array([k for k, (_, c) in enumerate(carriers) if isinstance(c, Inertia)], dtype=np.int64)
     lung, compartment = _lungs(circuit, carriers, index)
-    _fill_limbs(lung, limbs, node["gas_volume"], branch["gas_volume"])
+    _fill_limbs(lung, limbs, node, branch)
     node["counted"] = ~node["outside"]
     node["counted"][compartment["node"]] = False
     machine = circuit.ventilator
@@ -293,11 +293,13 @@ def _nodes(
     for name, store in found.stores:
         compliance[index[f"{name}.{store.at}"]] += store.compliance / ML_PER_L
     node["compliance"] = compliance
-    mixed = [(f"{name}.{store.at}", store.gas_volume) for name, store in found.stores]
-    mixed += [(f"{name}.{curved.at}", curved.gas_volume) for name, curved in found.elastic]
-    mixed += [(f"{name}.{passage.start}", passage.contained_volume) for name, passage in found.ideal]
-    for point, gas_volume in mixed:
-        node["gas_volume"][index[point]] += gas_volume / ML_PER_L
+    gas = [0.0] * n_nodes
+    held: list[tuple[str, Store | ElasticStore]] = [*found.stores, *found.elastic]
+    for name, one in held:
+        gas[index[f"{name}.{one.at}"]] += one.gas_volume / ML_PER_L
+    for name, passage in found.ideal:
+        gas[index[f"{name}.{passage.start}"]] += passage.contained_volume / ML_PER_L
+    node["gas_volume"] = gas
     for point in found.outside:
         node["compliance"][index[point]], node["outside"][index[point]] = BOUNDLESS, True
     elastic = np.zeros(len(found.elastic), ELASTIC)
@@ -365,13 +367,15 @@ def _lungs(
     return lung, np.array(compartments, COMPARTMENT)
 
 
-def _fill_limbs(lung: NDArray[np.void], limbs: Limbs, node_gas: FloatArray, branch_gas: FloatArray) -> None:
+def _fill_limbs(lung: NDArray[np.void], limbs: Limbs, node: NDArray[np.void], branch: NDArray[np.void]) -> None:
     """The limbs of each lung."""
-    for row, pair in zip(lung, limbs, strict=True):
-        for side, limb in enumerate(pair):
-            row["limb"][side] = limb.branches[0] if limb.branches else -1
-            row["limb_sign"][side] = limb.sign
-            row["limb_gas"][side] = branch_gas[list(limb.branches)].sum() + node_gas[list(limb.nodes)].sum()
+    node_gas, branch_gas = node["gas_volume"].tolist(), branch["gas_volume"].tolist()
+    lung["limb"] = [[limb.branches[0] if limb.branches else -1 for limb in pair] for pair in limbs]
+    lung["limb_sign"] = [[limb.sign for limb in pair] for pair in limbs]
+    lung["limb_gas"] = [
+        [sum(branch_gas[k] for k in limb.branches) + sum(node_gas[i] for i in limb.nodes) for limb in pair]
+        for pair in limbs
+    ]
 
 
 class _Tables:
@@ -465,13 +469,18 @@ def _gates(
 
 def segment_table(settings: BreathSettings) -> NDArray[np.void]:
     """Parts of one breath between jumps of the source, shape (n_segments,) of `laws.SEGMENT`."""
-    segments = settings.segments()
-    table = np.zeros(len(segments), laws.SEGMENT)
-    for row, segment in zip(table, segments, strict=True):
-        row["duration"] = segment.duration
-        row["end_flow"] = -np.inf if segment.end_flow is None else segment.end_flow
-        row["drive"], row["shape"] = _DRIVES[segment.drive], _SHAPES[segment.shape]
-        row["start"], row["change"] = segment.start, segment.change
-        row["time_constant"] = segment.time_constant
-        row["exhaling"], row["peep"] = segment.phase == "expiration", settings.peep
-    return table
+    rows = [
+        (
+            segment.duration,
+            -np.inf if segment.end_flow is None else segment.end_flow,
+            _DRIVES[segment.drive],
+            _SHAPES[segment.shape],
+            segment.start,
+            segment.change,
+            segment.time_constant,
+            segment.phase == "expiration",
+            settings.peep,
+        )
+        for segment in settings.segments()
+    ]
+    return np.array(rows, laws.SEGMENT)

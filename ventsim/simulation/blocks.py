@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ventsim.engine.network import segment_table
 from ventsim.errors import InputError
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
@@ -122,7 +121,7 @@ class Blocks:
         time = begin + _NEARLY * schedule.settings_at(begin).period
         settings = schedule.settings_at(time)
         origin = position.origin if settings is position.settings else begin
-        return _Rhythm(settings, time, origin, period_of(segment_table(settings)))
+        return _Rhythm(settings, time, origin, period_of(settings))
 
     @property
     def _is_even(self) -> bool:

@@ -51,7 +51,7 @@ class Problem:
     @property
     def period(self) -> float:
         """Duration of a breath that ends by time, as the engine adds it up. [s]"""
-        return period_of(self.segments)
+        return period_of(self.settings)
 
     def resting_pressure(self) -> FloatArray:
         """Everything at PEEP, shape (n_nodes,). [cmH2O]"""
@@ -72,9 +72,9 @@ class Problem:
         return timing
 
 
-def period_of(segments: NDArray[np.void]) -> float:
+def period_of(settings: BreathSettings) -> float:
     """Duration of a breath that ends by time, added up as the engine does it, to the last bit. [s]"""
-    return float(np.cumsum(segments["duration"])[-1])
+    return float(sum(segment.duration for segment in settings.segments()))
 
 
 def problem_of(
@@ -94,7 +94,7 @@ def problem_of(
         compiled = before.compiled
     else:
         compiled = compile_circuit(circuit, like=None if before is None else before.compiled)
-    segments = segment_table(settings)
+    segments = before.segments if before is not None and before.settings is settings else segment_table(settings)
     absolute = 3.0 * tolerance * min(_drive(compiled, segments) / _USUAL_DRIVE, 1.0)
     demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)
     return Problem(circuit, settings, compiled, segments, demands)

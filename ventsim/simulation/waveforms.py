@@ -84,7 +84,7 @@ def _in_units(samples: NDArray[np.void], signals: np.dtype[np.void]) -> NDArray[
     """Samples of the engine in the units of the schema; what the engine does not have stays 0."""
     found = np.zeros(samples.shape, signals)
     for name in samples.dtype.names or ():
-        found[name] = samples[name] * _FACTORS.get(VARIABLES[name].units, 1.0)
+        np.multiply(samples[name], _FACTORS.get(VARIABLES[name].units, 1.0), out=found[name])
     return found
 
 
