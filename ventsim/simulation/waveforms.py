@@ -31,7 +31,7 @@ from ventsim.results.measures import (
     measured,
     variables_of,
 )
-from ventsim.results.schema import CAUTION, VARIABLES, label, points_by_node
+from ventsim.results.schema import BETWEEN_POINTS, CAUTION, VARIABLES, label
 from ventsim.simulation.problem import Problem
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
@@ -165,17 +165,21 @@ def waveforms_dataset(
         "time": samples.time,
         "lung": list(last.compiled.lungs),
         "node": nodes,
-        "points": ("node", points_by_node(nodes, _points(recorded))),
+        "points": ("node", _points(nodes, recorded)),
         "branch": branches,
         "breath": numbers,
     }
     return label(xr.Dataset(variables, coords=coords, attrs=dict(attrs)))
 
 
-def _points(recorded: Recorded) -> dict[str, str]:
-    """The node of each point of the circuit; of the last piece in which there was such a point."""
+def _points(nodes: Sequence[str], recorded: Recorded) -> list[str]:
+    """All points at each node; a point belongs to its node of the last piece in which it was there."""
     compiled = [problem.compiled for problem, _ in recorded]
-    return {point: one.nodes[i] for one in compiled for point, i in one.points.items()}
+    node_of = {point: one.nodes[i] for one in compiled for point, i in one.points.items()}
+    found: dict[str, list[str]] = {node: [] for node in nodes}
+    for point, node in node_of.items():
+        found[node].append(point)
+    return [BETWEEN_POINTS.join(at) for at in found.values()]
 
 
 def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray, Record]]) -> tuple[list[str], FloatArray]:

@@ -13,7 +13,7 @@ because arithmetic on labelled arrays keeps or loses them without regard to the 
 """
 
 from ventsim.results.schema.check import check_dataset
-from ventsim.results.schema.points import points_by_node, pressure_at
+from ventsim.results.schema.points import BETWEEN_POINTS, pressure_at
 from ventsim.results.schema.table import (
     CAUTION,
     COORDINATES,
@@ -28,6 +28,7 @@ from ventsim.results.schema.table import (
 )
 
 __all__ = [
+    "BETWEEN_POINTS",
     "CAUTION",
     "COORDINATES",
     "RECORDING_NEEDS",
@@ -39,6 +40,5 @@ __all__ = [
     "check_dataset",
     "label",
     "nomenclature",
-    "points_by_node",
     "pressure_at",
 ]

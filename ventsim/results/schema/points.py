@@ -1,38 +1,11 @@
 """Points of a circuit in results: every port of a part leads to the node that it belongs to."""
 
-from collections.abc import Mapping, Sequence
-
 import xarray as xr
 
 from ventsim.errors import SchemaError, suggestion
 
-_BETWEEN = ", "
-
-
-def points_by_node(nodes: Sequence[str], points: Mapping[str, str]) -> list[str]:
-    """For each node all its points, as one text.
-
-    Parameters
-    ----------
-    nodes : sequence of str
-        Names of the nodes.
-    points : mapping of str to str
-        For each point, "part.port", the name of its node.
-
-    Returns
-    -------
-    list of str
-        Names of points with a comma between them.
-
-    Examples
-    --------
-    >>> points_by_node(["a.airway"], {"y-piece.patient": "a.airway", "a.airway": "a.airway"})
-    ['y-piece.patient, a.airway']
-    """
-    found: dict[str, list[str]] = {node: [] for node in nodes}
-    for point, node in points.items():
-        found[node].append(point)
-    return [_BETWEEN.join(at) for at in found.values()]
+BETWEEN_POINTS = ", "
+"""What stands between the names of points in the coordinate ``points``."""
 
 
 def pressure_at(waveforms: xr.Dataset, point: str) -> xr.DataArray:
@@ -71,7 +44,7 @@ def pressure_at(waveforms: xr.Dataset, point: str) -> xr.DataArray:
         raise SchemaError(
             "these waveforms hold no pressures in the circuit.\n  Take waveforms of simulate() or steady_breath()."
         )
-    at = {one: k for k, text in enumerate(waveforms["points"].values) for one in str(text).split(_BETWEEN)}
+    at = {one: k for k, text in enumerate(waveforms["points"].values) for one in str(text).split(BETWEEN_POINTS)}
     at |= {str(name): k for k, name in enumerate(waveforms["node"].values)}
     if point not in at:
         raise SchemaError(f"there is no point {point!r} in the circuit.\n  {suggestion(str(point), sorted(at))}")
