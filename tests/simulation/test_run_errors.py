@@ -146,7 +146,9 @@ def test_start_without_names_of_points(earlier):
 def test_start_from_another_circuit(run, earlier):
     """The lung has another name there; the message has the nearest one."""
     other = vs.layouts.single(vs.Lung(compliance=50.0, resistance=10.0), name="left lung")
-    wanted = r"^start: the earlier run has no point 'left lung \w+', which this circuit has.\n.*nearest: lung \w+"
+    wanted = (
+        r"^start: the earlier run has no point 'left lung\.\w+', which this circuit has.\n.*nearest: lung\.\w+"
+    )
     with pytest.raises(SchemaError, match=wanted):
         run(other, SETTINGS, start=earlier)
 

@@ -63,7 +63,7 @@ LUNG = np.dtype(
         ("first", "i8"),  # first to last: its compartments
         ("last", "i8"),
         # Of its two limbs: the branch at the end towards the patient (-1: there is none), 1 or -1 as its flow has
-        # the direction of the limb or not, and the gas inside [L].
+        # the direction of the limb or not, and the gas inside [L], NaN if there is none.
         ("limb", "i8", (2,)),
         ("limb_sign", "f8", (2,)),
         ("limb_gas", "f8", (2,)),
@@ -83,6 +83,9 @@ ELASTIC = np.dtype(
     ],
     align=True,
 )
+# A group of nodes that store nothing and that closed one-way valves and gates can cut off: its rows in
+# `Network.cut_node`, and in `Network.cut_way` for the valves around it.
+CUT_OFF = np.dtype([(name, "i8") for name in ("first_node", "last_node", "first_way", "last_way")], align=True)
 EFFORT = np.dtype(
     [("first", "i8"), ("count", "i8"), ("period", "f8"), ("half_sine", "?"), ("amplitude", "f8")], align=True
 )
@@ -123,6 +126,7 @@ ROW = np.dtype(
         ("rate", "f8"),  # change of the inflow in time through drifts and source [L/s²]
         ("dense1", "f8"),
         ("dense2", "f8"),
+        ("before", "f8"),  # pressure before the states of valves were made consistent [cmH2O]
     ],
     align=True,
 )
@@ -134,7 +138,9 @@ _SUMS = (
     "inspiratory_limb_backflow", "expiratory_limb_backflow",
 )  # fmt: skip
 LUNG_SUM = np.dtype([(name, "f8") for name in _SUMS], align=True)
-_WAVES = ("airway_pressure", "alveolar_pressure", "flow", "volume")
+_WAVES = (
+    "airway_pressure", "alveolar_pressure", "flow", "volume", "inspiratory_limb_volume", "expiratory_limb_volume",
+)  # fmt: skip
 LUNG_SAMPLE = np.dtype([(name, "f8") for name in (*_WAVES, *_SUMS)], align=True)
 _PORT_WAVES = (
     "inspiratory_port_pressure", "expiratory_port_pressure", "inspiratory_port_flow", "expiratory_port_flow",
@@ -192,6 +198,9 @@ class Network(NamedTuple):
     effort: NDArray[np.void]  # (n,) of EFFORT
     effort_points: FloatArray  # (n, 2) times [s] and pressures [cmH2O]
     inertial: NDArray[np.int64]  # branches with inertia
+    cut_off: NDArray[np.void]  # (n,) of CUT_OFF
+    cut_node: NDArray[np.int64]
+    cut_way: NDArray[np.int64]  # branches that lead out of a group, and -1 - branch where they lead into it
     table: FloatArray  # (n_tables, CELLS + 1, 2), see `tables`
     per_root: FloatArray  # (n_tables,)
 

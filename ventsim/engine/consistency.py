@@ -216,6 +216,60 @@ def _account_for_imposing(net, run):
             run.passed[g] += net.gate[g].sign * net.node[node].compliance * rise
 
 
+@inlined
+def is_fed(net, segment, row, run):
+    """Whether a gate that is open, or a set flow, leads to a group of `CUT_OFF`."""
+    for c in range(row.first_node, row.last_node):
+        for g in range(GATES):
+            set_flow = g == SOURCE and segment.drive == DRIVE_FLOW
+            if net.gate[g].node == net.cut_node[c] and (run.gate_mode[g] != GATE_CLOSED or set_flow):
+                return True
+    return False
+
+
+@compiled
+def hold_cut_off(net, segment, slot, run):
+    """Pressures of a slot where closed valves cut off nodes that store nothing: the limit of a little gas there.
+
+    Such gas keeps its pressure, column `before`, unless a valve would let it out or more of it in.  Where that is
+    no pressure at all, gas passes, and the balance of flows has found the pressure.
+    """
+    at = run.node_at[slot]
+    for _ in range(2):  # a group may lie behind another one
+        for group in range(net.cut_off.shape[0]):
+            row = net.cut_off[group]
+            if is_fed(net, segment, row, run):
+                continue
+            low, high = -math.inf, math.inf
+            for w in range(row.first_way, row.last_way):
+                way = net.cut_way[w]
+                if way >= 0:
+                    high = min(high, at[net.branch[way].end].pressure + net.branch[way].opening)
+                else:
+                    low = max(low, at[net.branch[-1 - way].start].pressure - net.branch[-1 - way].opening)
+            if low > high:
+                continue
+            pressure, moved = 0.0, 0.0
+            for c in range(row.first_node, row.last_node):
+                pressure += run.row[net.cut_node[c]].before / (row.last_node - row.first_node)
+            pressure = min(max(pressure, low), high)
+            for c in range(row.first_node, row.last_node):
+                moved = max(moved, abs(at[net.cut_node[c]].pressure - pressure))
+            if moved <= INDIFFERENCE:
+                continue
+            for c in range(row.first_node, row.last_node):
+                at[net.cut_node[c]].pressure = pressure
+                run.row[net.cut_node[c]].dense1 = run.row[net.cut_node[c]].dense2 = 0.0
+            for w in range(row.first_way, row.last_way):
+                k = net.cut_way[w] if net.cut_way[w] >= 0 else -1 - net.cut_way[w]
+                excess = at[net.branch[k].start].pressure - at[net.branch[k].end].pressure - net.branch[k].opening
+                if run.is_open[k] and excess < -INDIFFERENCE:
+                    run.is_open[k] = False
+                    choose_side(net.branch[k], False, net.per_root, run.side[k])
+                    run.branch_at[slot, k].slope = 0.0
+                run.branch_at[slot, k].flow = 0.0
+
+
 @compiled
 def settle(net, segment, elapsed, held, run):
     """Make valve states, junction pressures and flows of slot NOW consistent; return the junction residual.
@@ -223,6 +277,8 @@ def settle(net, segment, elapsed, held, run):
     What stores gas keeps its pressure.  Called where the source jumps and where a valve has switched; `held` is
     the valve that was just put into its state by `switch`, as named by `find_event`, or `NOTHING_HELD`.
     """
+    for i in range(run.row.shape[0]):
+        run.row[i].before = run.node_at[NOW, i].pressure
     injection, slope = gate_pressures(net.relief_pressure, segment, elapsed, run.gate_at[NOW])
     starts_from_nothing = segment.drive == DRIVE_FLOW and injection == 0.0 and slope > 0.0
     if starts_from_nothing:
@@ -240,5 +296,6 @@ def settle(net, segment, elapsed, held, run):
         if not _pick_gate_modes(net.gate, segment, node_at, gate_at, run.gate_mode, held, True):
             break
     if starts_from_nothing:
-        return _solve_junctions(net, segment, 0.0, ALL_HELD, run)
+        residual = _solve_junctions(net, segment, 0.0, ALL_HELD, run)
+    hold_cut_off(net, segment, NOW, run)
     return residual

@@ -1,5 +1,7 @@
 """Continuous output: the state inside a step, and steps that are cut short where an event lies."""
 
+import math
+
 from ventsim.engine.arrays import GATES, NEXT, NOW, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.consistency import newton_direction
@@ -118,6 +120,17 @@ def cubic(fraction, h, before, after, rate_before, rate_after):
         + after * fraction * fraction * (3.0 - 2.0 * fraction)
         + h * fraction * rest * (rest * rate_before - fraction * rate_after)
     )
+
+
+@inlined
+def parabola_root(first, slope, curve):
+    """Where in (0, 1) the parabola first + slope·x + curve·x² crosses zero, whose ends have opposite signs."""
+    root = math.sqrt(max(slope * slope - 4.0 * curve * first, 0.0))
+    large = -0.5 * (slope + math.copysign(root, slope))
+    one = first / large if large != 0.0 else 0.5
+    if 0.0 <= one <= 1.0 or curve == 0.0:
+        return min(max(one, 0.0), 1.0)
+    return min(max(large / curve, 0.0), 1.0)
 
 
 @compiled

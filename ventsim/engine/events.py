@@ -26,9 +26,10 @@ from ventsim.engine.consistency import (
     gate_drop,
     gate_is_active,
     has_sides,
+    is_fed,
     relief_is_idle,
 )
-from ventsim.engine.dense import dense_pressure, state_inside
+from ventsim.engine.dense import dense_pressure, parabola_root, state_inside
 from ventsim.engine.flows import evaluate, gate_pressures, impose
 from ventsim.engine.laws import ONE_WAY, choose_side, other_side_flow
 
@@ -41,6 +42,9 @@ ROOT_STEPS, PROBES = 30, 6
 # Distance [cmH2O] from the relief pressure below which a step is searched, looks at it, halvings to the instant.
 RELIEF_MARGIN = 5.0
 RELIEF_PROBES, BISECTIONS = 8, 50
+# Distance [cmH2O] from the switching point within which a node that valves cut off follows its neighbour; error of
+# a turn inside a step that is let pass, as a part of the tolerance; first fraction of a step that counts.
+FOLLOWING, TURN, SHORTEST_TURN = 1e-8, 0.01, 1e-3
 
 
 @inlined
@@ -196,6 +200,37 @@ def switch(net, run, which):
         run.gate_mode[g] = GATE_LIMITED if is_full else GATE_CLOSED
 
 
+@compiled
+def _turn_of_neighbour(net, segment, run):
+    """Fraction of the step at which a pressure turns that a node follows which closed valves cut off; or 1.
+
+    From there on the node keeps its pressure, see `hold_cut_off`.
+    """
+    found, now, new = 1.0, run.node_at[NOW], run.node_at[NEXT]
+    for group in range(net.cut_off.shape[0]):
+        row = net.cut_off[group]
+        if is_fed(net, segment, row, run):
+            continue
+        here = net.cut_node[row.first_node]
+        for w in range(row.first_way, row.last_way):
+            k = net.cut_way[w] if net.cut_way[w] >= 0 else -1 - net.cut_way[w]
+            a, b = net.branch[k].start, net.branch[k].end
+            there, sign = (b, 1.0) if net.cut_way[w] >= 0 else (a, -1.0)
+            if abs(now[a].pressure - now[b].pressure - net.branch[k].opening) > FOLLOWING or here == there:
+                continue
+            # The slope of the cubic of the continuous output.
+            first, second = run.row[there].dense1, run.row[there].dense2
+            rise = new[there].pressure - now[there].pressure
+            start, end = sign * (rise + first), sign * (rise - first - second)
+            if not start < 0.0 < end:
+                continue
+            fraction = parabola_root(sign * (rise + first), 2.0 * sign * (second - first), -3.0 * sign * second)
+            depth = sign * (new[there].pressure - dense_pressure(run, there, fraction))
+            if fraction < found and depth > TURN * run.row[there].tolerance:
+                found = fraction
+    return found
+
+
 @inlined
 def find_event(net, segment, began, elapsed, h, allowed, run):
     """Look for valves that the trial step has carried past their switching point, and for the end of the segment.
@@ -227,6 +262,10 @@ def find_event(net, segment, began, elapsed, h, allowed, run):
             fraction = _event_fraction(net, segment, began, elapsed, h, GATE_SWITCH - g, after, run)
             if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > late:
                 keep, which = fraction, GATE_SWITCH - g
+    if net.cut_off.shape[0] > 0:
+        fraction = _turn_of_neighbour(net, segment, run)
+        if SHORTEST_TURN < fraction < keep:
+            keep, which = fraction, NOTHING_HELD
     if run.clock[0].armed:
         after = segment_excess(segment, run.gate_at[NEXT])
         if after < 0.0:

@@ -16,6 +16,7 @@ from ventsim.engine import laws
 from ventsim.engine.arrays import (
     BRANCH,
     COMPARTMENT,
+    CUT_OFF,
     EFFORT,
     ELASTIC,
     EXHALATION,
@@ -222,6 +223,7 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
     machine = circuit.ventilator
     ports = index[INSPIRATORY_PORT], index[EXPIRATORY_PORT]
     behind = {port: index[f"ventilator.{point}"] for port, point in _BEHIND.items() if port in described.machine}
+    cut_off, cut_node, cut_way = _cut_off_groups(node, branch)
     network = Network(
         node=node,
         branch=branch,
@@ -239,6 +241,9 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
         effort=effort,
         effort_points=corners,
         inertial=inertial,
+        cut_off=cut_off,
+        cut_node=cut_node,
+        cut_way=cut_way,
         table=tables.array(),
         per_root=np.array([table.per_root for table in tables.made]),
     )
@@ -373,9 +378,48 @@ def _fill_limbs(lung: NDArray[np.void], limbs: Limbs, node: NDArray[np.void], br
     lung["limb"] = [[limb.branches[0] if limb.branches else -1 for limb in pair] for pair in limbs]
     lung["limb_sign"] = [[limb.sign for limb in pair] for pair in limbs]
     lung["limb_gas"] = [
-        [sum(branch_gas[k] for k in limb.branches) + sum(node_gas[i] for i in limb.nodes) for limb in pair]
+        [
+            sum(branch_gas[k] for k in limb.branches) + sum(node_gas[i] for i in limb.nodes)
+            if limb.branches
+            else np.nan
+            for limb in pair
+        ]
         for pair in limbs
     ]
+
+
+def _cut_off_groups(
+    node: NDArray[np.void], branch: NDArray[np.void]
+) -> tuple[NDArray[np.void], NDArray[np.int64], NDArray[np.int64]]:
+    """Groups of nodes that store nothing and have no way out but one-way valves and gates.
+
+    Returns the table `CUT_OFF`, and the nodes and ways that it refers to.
+    """
+    empty = (node["compliance"] == 0.0).tolist()
+    groups = {i: [i] for i, is_empty in enumerate(empty) if is_empty}
+    ends = list(zip(branch["start"].tolist(), branch["end"].tolist(), strict=True))
+    valve = ((branch["kind"] == laws.ONE_WAY) & (branch["leak"] == 0.0)).tolist()
+    open_ended = set()
+    for (a, b), is_valve in zip(ends, valve, strict=True):
+        if is_valve or not (empty[a] or empty[b]):
+            continue
+        if empty[a] and empty[b] and groups[a] is not groups[b]:
+            groups[a].extend(groups[b])
+            for i in groups[b]:
+                groups[i] = groups[a]
+        elif not (empty[a] and empty[b]):
+            open_ended.add(a if empty[a] else b)
+    rows: list[tuple[int, int, int, int]] = []
+    nodes: list[int] = []
+    ways: list[int] = []
+    for group in {id(group): group for group in groups.values()}.values():
+        if open_ended.isdisjoint(group):
+            first_node, first_way = len(nodes), len(ways)
+            nodes += group
+            around = [(k, a in group, b in group) for k, (a, b) in enumerate(ends)]
+            ways += [k if leads_out else -1 - k for k, leads_out, leads_in in around if leads_out != leads_in]
+            rows.append((first_node, len(nodes), first_way, len(ways)))
+    return np.array(rows, CUT_OFF), np.array(nodes, dtype=np.int64), np.array(ways, dtype=np.int64)
 
 
 class _Tables:

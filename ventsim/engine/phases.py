@@ -13,7 +13,7 @@ from ventsim.engine.arrays import (
     SWITCHES,
 )
 from ventsim.engine.compiling import compiled, inlined
-from ventsim.engine.consistency import NOTHING_HELD, junction_residual, settle
+from ventsim.engine.consistency import NOTHING_HELD, hold_cut_off, junction_residual, settle
 from ventsim.engine.dense import cut_step, prepare_dense
 from ventsim.engine.elastic import next_effort_point
 from ventsim.engine.events import SEGMENT_END, find_event, segment_excess, switch
@@ -135,6 +135,10 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
                 run.first_step[index] = max(length, SHORTEST_FIRST_STEP)
             is_first = False
             standstills = standstills if length == trial else 0
+            if net.cut_off.shape[0] > 0:
+                for i in range(run.row.shape[0]):
+                    run.row[i].before = run.node_at[NOW, i].pressure
+                hold_cut_off(net, segment, NEXT, run)
             advance_integrals(net, length, run)
             if recording:
                 stop = began + elapsed + length if is_over else ends

@@ -4,22 +4,11 @@ import math
 
 from ventsim.engine.arrays import EXHALATION, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
-from ventsim.engine.dense import cubic, dense_pressure, state_inside
+from ventsim.engine.dense import cubic, dense_pressure, parabola_root, state_inside
 from ventsim.engine.laws import INERTIAL, ONE_WAY, branch_flow
 
 # Gauss's rule of three points on (-1, 1): 0 and ±sqrt(3/5), with the weights 8/9 and 5/9.
 GAUSS_POINT, MIDDLE_WEIGHT, OUTER_WEIGHT = math.sqrt(0.6), 8.0 / 9.0, 5.0 / 9.0
-
-
-@inlined
-def _turn(first, slope, curve):
-    """Where in (0, 1) the parabola first + slope·x + curve·x² crosses zero, whose ends have opposite signs."""
-    root = math.sqrt(max(slope * slope - 4.0 * curve * first, 0.0))
-    large = -0.5 * (slope + math.copysign(root, slope))
-    one = first / large if large != 0.0 else 0.5
-    if 0.0 <= one <= 1.0 or curve == 0.0:
-        return min(max(one, 0.0), 1.0)
-    return min(max(large / curve, 0.0), 1.0)
 
 
 @inlined
@@ -40,7 +29,7 @@ def _inflow_since(fraction, h, stored, before, after, flow_before, flow_after):
     if flow_before <= 0.0 and flow_after <= 0.0:
         return 0.0
     slope, curve = _lung_flow(h, before, after, flow_before, flow_after)
-    turn = _turn(flow_before, slope, curve)
+    turn = parabola_root(flow_before, slope, curve)
     at_turn = cubic(turn, h, before, after, flow_before, flow_after) - before
     if flow_before > 0.0:
         return stored if fraction <= turn else at_turn
@@ -58,7 +47,7 @@ def _work(run, airway, h, before, after, flow_before, flow_after):
     slope, curve = _lung_flow(h, before, after, flow_before, flow_after)
     first, last = 0.0, 1.0
     if flow_before < 0.0 or flow_after < 0.0:
-        turn = _turn(flow_before, slope, curve)
+        turn = parabola_root(flow_before, slope, curve)
         first, last = (turn, 1.0) if flow_before < 0.0 else (0.0, turn)
     middle, half, total = 0.5 * (first + last), 0.5 * (last - first), 0.0
     for point in range(3):
@@ -97,7 +86,7 @@ def _backflow(net, m, side, h, run):
     whole = q0 + slope / 2.0 + curve / 3.0
     if q0 >= 0.0 and q1 >= 0.0:
         return h * max(whole, 0.0)
-    turn = _turn(q0, slope, curve)
+    turn = parabola_root(q0, slope, curve)
     until = turn * (q0 + turn * (slope / 2.0 + turn * curve / 3.0))
     return h * max(until if q0 > 0.0 else whole - until, 0.0)
 
@@ -165,6 +154,8 @@ def _write_row(net, time, leaked_before, node_at, branch_at, gate_at, record):
         sample.volume, sample.alveolar_pressure = _lung_state(net.node, net.lung, net.compartment, m, node_at)
         sample.airway_pressure = node_at[net.lung[m].airway].pressure
         sample.flow = branch_at[net.lung[m].branch].flow
+        sample.inspiratory_limb_volume = net.lung[m].limb_gas[0]
+        sample.expiratory_limb_volume = net.lung[m].limb_gas[1]
     port.inspiratory_port_pressure = node_at[net.port[0]].pressure
     port.expiratory_port_pressure = node_at[net.port[1]].pressure
     # A gate lets nothing back, by its law, however close to closing the sample lies.
@@ -192,8 +183,9 @@ def record_state(net, time, run, record):
         sample.inspired_volume, sample.inspiratory_work = total.inspired_volume, total.inspiratory_work
         sample.airway_pressure_integral = total.airway_pressure_integral
         sample.alveolar_pressure_integral = total.alveolar_pressure_integral
-        sample.inspiratory_limb_backflow = total.inspiratory_limb_backflow
-        sample.expiratory_limb_backflow = total.expiratory_limb_backflow
+        # NaN without a limb.
+        sample.inspiratory_limb_backflow = total.inspiratory_limb_backflow + 0.0 * net.lung[m].limb_gas[0]
+        sample.expiratory_limb_backflow = total.expiratory_limb_backflow + 0.0 * net.lung[m].limb_gas[1]
     port = record.port[row]
     port.delivered_volume = run.passed[SOURCE] - run.passed[RELIEF]
     port.returned_volume, port.relief_volume = run.passed[EXHALATION], run.passed[RELIEF]
@@ -206,6 +198,12 @@ def _passed_at(g, fraction, h, run):
     before = run.passed[g]
     flow_before, flow_after = run.gate_at[NOW, g].flow, run.gate_at[NEXT, g].flow
     return cubic(fraction, h, before, before + run.next_passed[g], flow_before, flow_after)
+
+
+@inlined
+def _between(fraction, before, after, gas):
+    """A total on a straight line between both ends of a step; NaN without a limb."""
+    return (1.0 - fraction) * before + fraction * after + 0.0 * gas
 
 
 @inlined
@@ -232,12 +230,11 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
         sample.alveolar_pressure_integral = cubic(
             fraction, h, old.alveolar_pressure_integral, end.alveolar_pressure_integral, alveolar0, alveolar1
         )
-        rest = 1.0 - fraction
-        sample.inspiratory_limb_backflow = (
-            rest * old.inspiratory_limb_backflow + fraction * end.inspiratory_limb_backflow
+        sample.inspiratory_limb_backflow = _between(
+            fraction, old.inspiratory_limb_backflow, end.inspiratory_limb_backflow, net.lung[m].limb_gas[0]
         )
-        sample.expiratory_limb_backflow = (
-            rest * old.expiratory_limb_backflow + fraction * end.expiratory_limb_backflow
+        sample.expiratory_limb_backflow = _between(
+            fraction, old.expiratory_limb_backflow, end.expiratory_limb_backflow, net.lung[m].limb_gas[1]
         )
     source, relief = _passed_at(SOURCE, fraction, h, run), _passed_at(RELIEF, fraction, h, run)
     port = record.port[row]

@@ -149,8 +149,15 @@ def _in_turn(first: xr.Dataset, second: xr.Dataset) -> xr.Dataset:
     parts = {}
     for name in map(str, second.data_vars):
         along = [dim for dim in ("time", "breath") if dim in second[name].dims]
-        parts[name] = xr.concat([first[name], second[name]], dim=along[0]) if along else second[name]
-    return xr.Dataset(parts, attrs=second.attrs)
+        both = [first[name], second[name]]
+        # Coordinates along other dimensions may differ where the circuit has changed; the later ones stay.
+        parts[name] = (
+            xr.concat([one.drop_vars("points", errors="ignore") for one in both], dim=along[0])
+            if along
+            else second[name]
+        )
+    joined = xr.Dataset(parts, attrs=second.attrs)
+    return joined.assign_coords(points=second["points"]) if "points" in second.coords else joined
 
 
 class Saver:

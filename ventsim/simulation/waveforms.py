@@ -57,22 +57,8 @@ def samples_of(recorded: Recorded, *, held_at_start: FloatArray) -> Samples:
     records = [record for _, record in recorded]
     lungs = _in_units(_in_turn([record.lung[: record.used[0]] for record in records]), LUNG_SIGNALS)
     lungs["expired_volume"] = lungs["inspired_volume"] - (lungs["volume"] - held_at_start[:-1])
-    _add_limbs(lungs, recorded)
     ports = _in_units(_in_turn([record.port[: record.used[0]] for record in records]), PORT_SIGNALS)
     return Samples(_in_turn([record.time[: record.used[0]] for record in records]), lungs, ports)
-
-
-def _add_limbs(lungs: NDArray[np.void], recorded: Recorded) -> None:
-    """Gas in the limbs of each lung; where there is no limb, nothing is known of it."""
-    first = 0
-    for problem, record in recorded:
-        rows, lung = slice(first, first + int(record.used[0])), problem.compiled.network.lung
-        for number, side in enumerate(("inspiratory", "expiratory")):
-            missing = lung["limb"][:, number] < 0
-            lungs[f"{side}_limb_volume"][rows] = np.where(missing, np.nan, lung["limb_gas"][:, number] * ML_PER_L)
-            if missing.any():
-                lungs[f"{side}_limb_backflow"][rows, missing] = np.nan
-        first = rows.stop
 
 
 def timing_of(recorded: Recorded) -> NDArray[np.void]:

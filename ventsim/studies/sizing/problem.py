@@ -257,7 +257,7 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
         raise InputError(f"vary: {path!r} is a whole number, {now}.\n  Take the path of a number with decimals.")
     if not isinstance(limits, Sequence) or isinstance(limits, str) or len(limits) != 2:
         raise InputError(
-            f"vary: {path!r} has limits {limits!r}.\n  Give two inside, (low, high). [{quantity.unit}]"
+            f"vary: {path!r} has limits {limits!r}.\n  Give two numbers, (low, high). [{quantity.unit}]"
         )
     hole = _hole_at(circuit, path)
     numbers = _with_widest(path, limits, hole)
