@@ -76,8 +76,13 @@ def lung_state(t, *, rise, peep, compliance, resistances, timing):
     return [airway, alveolar, flow, compliance * alveolar, inspired, expired, *integral, work]
 
 
-# Of inspiratory and expiratory limb: volumes and backflows at the start, and how they rise in time; invented.
-LIMB_VOLUMES, LIMB_RATES = np.array([500.0, 400.0, 0.0, 0.0]), np.array([0.0, 0.0, 2.0, 3.0])
+# What `lung_state` returns, then volumes of the limbs, and backflows that rise in proportion to time; invented.
+STATE = (
+    "airway_pressure", "alveolar_pressure", "flow", "volume", "inspired_volume", "expired_volume",
+    "airway_pressure_integral", "alveolar_pressure_integral", "inspiratory_work",
+)  # fmt: skip
+LIMBS = {"inspiratory_limb_volume": 500.0, "expiratory_limb_volume": 400.0}
+BACKFLOWS = {"inspiratory_limb_backflow": 2.0, "expiratory_limb_backflow": 3.0}
 
 
 def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, step=0.05, extra=0.3):
@@ -92,7 +97,7 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
     stop = starts[-1] + extra
     grid = np.union1d(np.arange(0.0, stop, step), np.concatenate([switches, np.nextafter(switches, -np.inf)]))
     time = grid[(grid >= 0.0) & (grid <= stop)]
-    signals = np.empty((time.size, len(lungs), len(LUNG_SIGNALS.names)))
+    signals = np.empty((time.size, len(lungs), len(STATE)))
     for i, t in enumerate(time):
         k = int(np.searchsorted(starts, t, side="right")) - 1
         phase = "inspiration" if t < starts[k] + ti else "expiration"
@@ -106,9 +111,18 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
             state = np.array(lung_state(t - starts[k], **common, timing=(phase, ti, period)))
             whole = np.array(lung_state(period, **common, timing=("expiration", ti, period)))
             signals[i, j, :4] = state[:4]
-            signals[i, j, 4:9] = state[4:] + k * whole[4:]  # running integrals go on
-            signals[i, j, 9:] = LIMB_VOLUMES + t * LIMB_RATES
-    data = {name: (("time", "lung"), signals[:, :, k]) for k, name in enumerate(LUNG_SIGNALS.names)}
+            signals[i, j, 4:] = state[4:] + k * whole[4:]  # running integrals go on
+    found = {name: signals[:, :, k] for k, name in enumerate(STATE)}
+    found |= {name: np.full(signals.shape[:2], volume) for name, volume in LIMBS.items()}
+    found |= {name: np.outer(rate * time, np.ones(len(lungs))) for name, rate in BACKFLOWS.items()}
+    found["elastic_pressure"] = found["alveolar_pressure"]
+    extremes = {"highest_airway_pressure": (np.maximum, "airway_pressure")}
+    extremes |= {"highest_flow": (np.maximum, "flow"), "lowest_flow": (np.minimum, "flow")}
+    for name, (extreme, of) in extremes.items():
+        found[name] = np.concatenate(
+            [extreme.accumulate(part) for part in np.split(found[of], np.searchsorted(time, starts))]
+        )
+    data = {name: (("time", "lung"), values) for name, values in found.items()}
     inspired, expired = signals[:, :, 4].sum(axis=1), signals[:, :, 5].sum(axis=1)
     flow = signals[:, :, 2]
     data |= {
@@ -120,6 +134,7 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
         "returned_volume": ("time", (1 + HELD) * expired),
         "relief_volume": ("time", 0.25 * time / period),
         "inspiratory_port_pressure_integral": ("time", signals[:, 0, 6]),
+        "highest_inspiratory_port_pressure": ("time", found["highest_airway_pressure"][:, 0]),
         "circuit_volume": ("time", 7.0 + HELD * (inspired - expired)),
         "leaked_volume": ("time", np.zeros(time.size)),
         "node_pressure": (("time", "node"), signals[:, :1, 0]),
@@ -361,6 +376,10 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
     lung = {
         "airway_pressure": [9.0, 21.0, 18.0, 6.0],
         "alveolar_pressure": [7.0, 12.0, 16.0, 8.0],
+        "elastic_pressure": [8.0, 14.0, 19.0, 8.0],
+        "highest_airway_pressure": [9.0, 22.5, 22.5, 22.5],
+        "highest_flow": [0.4, 0.65, 0.65, 0.65],
+        "lowest_flow": [0.4, 0.4, 0.1, -0.35],
         "flow": [0.4, 0.6, 0.1, -0.3],
         "volume": [350.0, 600.0, 800.0, 410.0],
         "inspired_volume": [1000.0, 1300.0, 1480.0, 1500.0],
@@ -380,6 +399,7 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "returned_volume": [950.0, 950.0, 950.0, 1460.0],
         "relief_volume": [3.0, 7.0, 8.0, 8.0],
         "inspiratory_port_pressure_integral": [101.0, 117.0, 139.0, 149.0],
+        "highest_inspiratory_port_pressure": [9.5, 23.0, 23.0, 23.0],
         "circuit_volume": [15.0, 40.0, 35.0, 12.0],
         "leaked_volume": [2.0, 5.0, 9.0, 13.0],
     }
@@ -388,17 +408,17 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "expired_tidal_volume": 440.0,
         "tidal_volume_fraction": 1.0,
         "tidal_volume_per_weight": 10.0,
-        "peak_airway_pressure": 21.0,
+        "peak_airway_pressure": 22.5,  # between two samples
         "mean_airway_pressure": 12.0,
         "mean_alveolar_pressure": 11.0,
         "end_inspiratory_alveolar_pressure": 16.0,
         "end_expiratory_alveolar_pressure": 8.0,
         "plateau_pressure": 18.0,
-        "driving_pressure": 9.0,
+        "driving_pressure": 11.0,  # 19 - 8, elastic
         "total_peep": 8.0,
         "auto_peep": 3.0,
-        "peak_inspiratory_flow": 0.6,
-        "peak_expiratory_flow": 0.3,
+        "peak_inspiratory_flow": 0.65,
+        "peak_expiratory_flow": 0.35,
         "minute_volume": 7.5,
         "mechanical_power": 15.0,
         "inspiratory_contained_volume": 510.0,  # at the end of the breath
@@ -410,7 +430,7 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "port_delivered_volume": 600.0,
         "port_returned_volume": 510.0,
         "port_relief_volume": 5.0,
-        "port_peak_pressure": 22.0,
+        "port_peak_pressure": 23.0,
         "port_end_inspiratory_pressure": 19.0,  # the sample just before 12 s
         "port_plateau_pressure": 19.0,  # the same: flow ends at 11.5 s
         "port_mean_pressure": 12.0,

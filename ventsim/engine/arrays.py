@@ -5,6 +5,7 @@ columns of the stepper; the compiled code changes it in place, and nothing else 
 receives samples.  Volumes are in L, flows in L/s, pressures in cmH2O.
 """
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -131,21 +132,23 @@ ROW = np.dtype(
     align=True,
 )
 
-# Running integrals of a lung, and samples of lungs and ports, with the names of the results; volumes are in L, the
-# work is in cmH2O·L.
+# Running integrals of a lung and its extremes since the start of the breath, and samples of lungs and ports, with
+# the names of the results; volumes are in L, the work is in cmH2O·L.
 _SUMS = (
     "inspired_volume", "airway_pressure_integral", "alveolar_pressure_integral", "inspiratory_work",
-    "inspiratory_limb_backflow", "expiratory_limb_backflow",
+    "inspiratory_limb_backflow", "expiratory_limb_backflow", "highest_airway_pressure", "highest_flow",
+    "lowest_flow",
 )  # fmt: skip
 LUNG_SUM = np.dtype([(name, "f8") for name in _SUMS], align=True)
 _WAVES = (
-    "airway_pressure", "alveolar_pressure", "flow", "volume", "inspiratory_limb_volume", "expiratory_limb_volume",
+    "airway_pressure", "alveolar_pressure", "elastic_pressure", "flow", "volume", "inspiratory_limb_volume",
+    "expiratory_limb_volume",
 )  # fmt: skip
 LUNG_SAMPLE = np.dtype([(name, "f8") for name in (*_WAVES, *_SUMS)], align=True)
 _PORT_WAVES = (
     "inspiratory_port_pressure", "expiratory_port_pressure", "inspiratory_port_flow", "expiratory_port_flow",
-    "delivered_volume", "returned_volume", "relief_volume", "inspiratory_port_pressure_integral", "circuit_volume",
-    "leaked_volume",
+    "delivered_volume", "returned_volume", "relief_volume", "inspiratory_port_pressure_integral",
+    "highest_inspiratory_port_pressure", "circuit_volume", "leaked_volume",
 )  # fmt: skip
 PORT_SAMPLE = np.dtype([(name, "f8") for name in _PORT_WAVES], align=True)
 
@@ -215,7 +218,7 @@ class Run(NamedTuple):
     gate_mode: NDArray[np.int64]  # (3,)
     passed: FloatArray  # (3,) volume through each gate [L]
     lung_sum: NDArray[np.void]  # (n_lungs,) of LUNG_SUM
-    port_sum: FloatArray  # (1,) integral of the pressure at the inspiratory port [cmH2O·s]
+    port_sum: FloatArray  # (2,) of the pressure at the inspiratory port: integral [cmH2O·s]; highest in the breath
     leaked_before: FloatArray  # (1,) through leaks that are no longer there [L]
     clock: NDArray[np.void]  # (1,) of CLOCK
     segment_start: FloatArray  # (n_segments,) of the breath under way [s]
@@ -232,7 +235,7 @@ class Run(NamedTuple):
     gate_rate: FloatArray  # (2, 3)
     next_passed: FloatArray  # (3,)
     next_lung_sum: NDArray[np.void]  # as lung_sum
-    next_port_sum: FloatArray  # (1,)
+    next_port_sum: FloatArray  # (2,)
 
 
 class Record(NamedTuple):
@@ -270,7 +273,7 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         gate_mode=np.zeros(GATES, dtype=np.int64),
         passed=np.zeros(GATES),
         lung_sum=np.zeros(lungs, LUNG_SUM),
-        port_sum=np.zeros(1),
+        port_sum=np.zeros(2),
         leaked_before=np.zeros(1),
         clock=np.zeros(1, CLOCK),
         segment_start=np.zeros(n_segments),
@@ -286,7 +289,7 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         gate_rate=np.zeros((2, GATES)),
         next_passed=np.zeros(GATES),
         next_lung_sum=np.zeros(lungs, LUNG_SUM),
-        next_port_sum=np.zeros(1),
+        next_port_sum=np.zeros(2),
     )
     run.side["start"], run.side["end"] = net.branch["start"], net.branch["end"]
     rest(net, np.ascontiguousarray(pressure, dtype=float), run)
@@ -294,6 +297,16 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         ease = 1.0 + EASING_STORE / net.node["compliance"]
     run.row["tolerance"] = demands.absolute * np.minimum(ease, MOST_EASING)
     return run
+
+
+@compiled
+def forget_extremes(run):
+    """Begin anew with the extremes, at the start of a breath."""
+    for m in range(run.lung_sum.shape[0]):
+        total = run.lung_sum[m]
+        total.highest_airway_pressure = total.highest_flow = -math.inf
+        total.lowest_flow = math.inf
+    run.port_sum[1] = -math.inf
 
 
 @compiled
@@ -335,6 +348,7 @@ def rest(net, pressure, run):
     for counter in range(COUNTERS):
         run.counters[counter] = 0
     run.port_sum[0] = run.leaked_before[0] = 0.0
+    forget_extremes(run)
 
 
 def new_record(net: Network, rows: int, *, every_part: bool, n_breaths: int = 0, n_segments: int = 0) -> Record:

@@ -11,6 +11,7 @@ from ventsim.engine.arrays import (
     SETTLINGS,
     STEPS,
     SWITCHES,
+    forget_extremes,
 )
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.consistency import NOTHING_HELD, hold_cut_off, junction_residual, settle
@@ -49,7 +50,7 @@ def _take_over(run):
         run.passed[g] += run.next_passed[g]
     for m in range(run.lung_sum.shape[0]):
         run.lung_sum[m] = run.next_lung_sum[m]
-    run.port_sum[0] = run.next_port_sum[0]
+    run.port_sum[0], run.port_sum[1] = run.next_port_sum[0], run.next_port_sum[1]
     run.counters[STEPS] += 1
 
 
@@ -180,6 +181,7 @@ def _end_segment(segments, is_early, run, record):
     clock.armed = False
     has_ended = clock.segment == n
     if has_ended:
+        forget_extremes(run)
         if record.n_breaths[0] < record.phase.shape[0]:
             for index in range(n):
                 record.phase[record.n_breaths[0], index] = run.segment_start[index]

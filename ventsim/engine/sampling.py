@@ -5,6 +5,7 @@ import math
 from ventsim.engine.arrays import EXHALATION, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.dense import cubic, dense_pressure, parabola_root, state_inside
+from ventsim.engine.elastic import effort_pressure
 from ventsim.engine.laws import INERTIAL, ONE_WAY, branch_flow
 
 # Gauss's rule of three points on (-1, 1): 0 and ±sqrt(3/5), with the weights 8/9 and 5/9.
@@ -92,6 +93,28 @@ def _backflow(net, m, side, h, run):
 
 
 @inlined
+def _extremes(first, slope, curve):
+    """Lowest and highest value of the parabola first + slope·x + curve·x² inside (0, 1), or those of no number."""
+    if curve == 0.0 or (not 0.0 < -slope < 2.0 * curve and not 2.0 * curve < -slope < 0.0):
+        return math.inf, -math.inf
+    value = first - 0.25 * slope * slope / curve
+    return value, value
+
+
+@inlined
+def _highest_pressure(run, i):
+    """Highest pressure of a node in a step, from the cubic of the continuous output."""
+    highest = max(run.node_at[NOW, i].pressure, run.node_at[NEXT, i].pressure)
+    rise = run.node_at[NEXT, i].pressure - run.node_at[NOW, i].pressure
+    first, second = run.row[i].dense1, run.row[i].dense2
+    # The slope of the cubic falls through zero where it is highest.
+    start, end = rise + first, rise - first - second
+    if start > 0.0 > end:
+        highest = max(highest, dense_pressure(run, i, parabola_root(start, 2.0 * (second - first), -3.0 * second)))
+    return highest
+
+
+@inlined
 def advance_integrals(net, h, run):
     """Running integrals of lungs and port at the end of the step, by rules exact for the continuous output."""
     now, new = run.node_at[NOW], run.node_at[NEXT]
@@ -112,11 +135,17 @@ def advance_integrals(net, h, run):
         rise = h / 6.0 * (p0 + 4.0 * airway_middle + p1)
         out.airway_pressure_integral = old.airway_pressure_integral + rise
         out.inspiratory_work = old.inspiratory_work + _work(run, airway, h, before, after, q0, q1)
+        slope, curve = _lung_flow(h, before, after, q0, q1)
+        low, high = _extremes(q0, slope, curve)
+        out.highest_flow = max(old.highest_flow, high, q0, q1)
+        out.lowest_flow = min(old.lowest_flow, low, q0, q1)
+        out.highest_airway_pressure = max(old.highest_airway_pressure, _highest_pressure(run, airway))
         out.inspiratory_limb_backflow = old.inspiratory_limb_backflow + _backflow(net, m, 0, h, run)
         out.expiratory_limb_backflow = old.expiratory_limb_backflow + _backflow(net, m, 1, h, run)
     port = net.port[0]
     total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
     run.next_port_sum[0] = run.port_sum[0] + h / 6.0 * total
+    run.next_port_sum[1] = max(run.port_sum[1], _highest_pressure(run, port))
 
 
 @inlined
@@ -153,6 +182,12 @@ def _write_row(net, time, leaked_before, node_at, branch_at, gate_at, record):
         sample = record.lung[row, m]
         sample.volume, sample.alveolar_pressure = _lung_state(net.node, net.lung, net.compartment, m, node_at)
         sample.airway_pressure = node_at[net.lung[m].airway].pressure
+        sample.elastic_pressure = sample.alveolar_pressure
+        for j in range(net.lung[m].first, net.lung[m].last):
+            effort = net.node[net.compartment[j].node].effort
+            if effort >= 0:
+                muscles, _ = effort_pressure(net.effort[effort], net.effort_points, time)
+                sample.elastic_pressure += net.compartment[j].weight * muscles
         sample.flow = branch_at[net.lung[m].branch].flow
         sample.inspiratory_limb_volume = net.lung[m].limb_gas[0]
         sample.expiratory_limb_volume = net.lung[m].limb_gas[1]
@@ -173,6 +208,14 @@ def _write_row(net, time, leaked_before, node_at, branch_at, gate_at, record):
     return row
 
 
+@inlined
+def _write_extremes(sample, total):
+    """Extremes since the start of the breath."""
+    sample.highest_airway_pressure = max(total.highest_airway_pressure, sample.airway_pressure)
+    sample.highest_flow = max(total.highest_flow, sample.flow)
+    sample.lowest_flow = min(total.lowest_flow, sample.flow)
+
+
 @compiled
 def record_state(net, time, run, record):
     """Write a sample of slot NOW (at an instant where the source jumps)."""
@@ -186,7 +229,9 @@ def record_state(net, time, run, record):
         # NaN without a limb.
         sample.inspiratory_limb_backflow = total.inspiratory_limb_backflow + 0.0 * net.lung[m].limb_gas[0]
         sample.expiratory_limb_backflow = total.expiratory_limb_backflow + 0.0 * net.lung[m].limb_gas[1]
+        _write_extremes(sample, total)
     port = record.port[row]
+    port.highest_inspiratory_port_pressure = max(run.port_sum[1], port.inspiratory_port_pressure)
     port.delivered_volume = run.passed[SOURCE] - run.passed[RELIEF]
     port.returned_volume, port.relief_volume = run.passed[EXHALATION], run.passed[RELIEF]
     port.inspiratory_port_pressure_integral = run.port_sum[0]
@@ -230,6 +275,7 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
         sample.alveolar_pressure_integral = cubic(
             fraction, h, old.alveolar_pressure_integral, end.alveolar_pressure_integral, alveolar0, alveolar1
         )
+        _write_extremes(sample, old)
         sample.inspiratory_limb_backflow = _between(
             fraction, old.inspiratory_limb_backflow, end.inspiratory_limb_backflow, net.lung[m].limb_gas[0]
         )
@@ -238,6 +284,7 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
         )
     source, relief = _passed_at(SOURCE, fraction, h, run), _passed_at(RELIEF, fraction, h, run)
     port = record.port[row]
+    port.highest_inspiratory_port_pressure = max(run.port_sum[1], port.inspiratory_port_pressure)
     port.delivered_volume, port.relief_volume = source - relief, relief
     port.returned_volume = _passed_at(EXHALATION, fraction, h, run)
     i = net.port[0]

@@ -79,13 +79,16 @@ def measured(samples: Samples, timing: NDArray[np.void], predicted_body_weight: 
     Volumes and work are differences over the breath; means are differences of a pressure integral divided by
     the duration. Plateau pressure is the airway pressure just before expiration, after a pause; at the port
     likewise, where the end-inspiratory pressure is the same with or without a pause. Total PEEP is the alveolar
-    pressure at the end of the breath. Driving pressure is the alveolar pressure at the end of
-    inspiration minus the one at the start of the breath, so it is plateau pressure minus total PEEP when the
-    breath repeats. Mechanical power is the work of airway pressure, measured from atmospheric pressure, on
-    inspired gas, per minute: :math:`P = (60/T) \int_0^T p_{aw} \max(\dot V, 0) \, dt`. Unaccounted volume
-    is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir} - V_{leak}`. Reversed volume is what passes the
-    end of a limb at the Y-piece against its direction: :math:`\int_0^T \max(-\dot V, 0) \, dt`. Gas that has come
-    back into an inspiratory limb gets to other lungs if it is more than the limb contains.
+    pressure at the end of the breath. Driving pressure is the elastic pressure of lung and chest wall at the end
+    of inspiration minus the one at the start of the breath, so it is plateau pressure minus total PEEP in a
+    passive lung whose breath repeats. Peaks are those of the continuous solution where the waveforms carry the
+    extremes of each breath; in a recording they are the largest sample. Mechanical power is the work of airway
+    pressure, measured from atmospheric pressure, on inspired gas, per minute:
+    :math:`P = (60/T) \int_0^T p_{aw} \max(\dot V, 0) \, dt`. It is the work of the ventilator on the patient
+    alone. The balance error is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir} - V_{leak}`.
+    Reversed volume is what passes the end of a limb at the Y-piece against its direction:
+    :math:`\int_0^T \max(-\dot V, 0) \, dt`. Gas that has come back into an inspiratory limb gets to other lungs
+    if it is more than the limb contains.
 
     Inspired and expired volume count what passes the airway in the whole breath, whichever way the source drives
     it. So a lung that still takes gas from the circuit when expiration has begun inspires more than it holds at
@@ -116,12 +119,14 @@ def measured(samples: Samples, timing: NDArray[np.void], predicted_body_weight: 
 
 
 @njit(cache=True, nogil=True)
-def _largest(values: FloatArray, sign: float) -> float:
-    """The largest of ``sign * values``, or NaN if one is NaN."""
-    found = sign * values[0]
+def _extreme(known: float, values: FloatArray, sign: float) -> float:
+    """The extreme that came with the samples, or else that of the samples: the largest (1) or the least (-1)."""
+    if known == known:
+        return known
+    found = values[0]
     for value in values:
-        if sign * value > found or value != value:
-            found = sign * value
+        if sign * value > sign * found or value != value:
+            found = value
     return found
 
 
@@ -151,17 +156,17 @@ def _measure_lungs(lungs: Any, timing: Any, held: int, predicted_body_weight: An
         out.inspired_tidal_volume = inspired
         out.expired_tidal_volume = end.expired_volume - start.expired_volume
         out.tidal_volume_per_weight = inspired / predicted_body_weight[j]
-        out.peak_airway_pressure = _largest(lungs[:, j].airway_pressure, 1.0)
+        out.peak_airway_pressure = _extreme(end.highest_airway_pressure, lungs[:, j].airway_pressure, 1.0)
         out.mean_airway_pressure = (end.airway_pressure_integral - start.airway_pressure_integral) / duration
         out.mean_alveolar_pressure = (end.alveolar_pressure_integral - start.alveolar_pressure_integral) / duration
         out.end_inspiratory_alveolar_pressure = top.alveolar_pressure
         out.end_expiratory_alveolar_pressure = end.alveolar_pressure
         out.plateau_pressure = top.airway_pressure if paused else np.nan
-        out.driving_pressure = top.alveolar_pressure - start.alveolar_pressure
+        out.driving_pressure = top.elastic_pressure - start.elastic_pressure
         out.total_peep = end.alveolar_pressure
         out.auto_peep = end.alveolar_pressure - timing.set_peep
-        out.peak_inspiratory_flow = max(_largest(lungs[:, j].flow, 1.0), 0.0)
-        out.peak_expiratory_flow = max(_largest(lungs[:, j].flow, -1.0), 0.0)
+        out.peak_inspiratory_flow = max(_extreme(end.highest_flow, lungs[:, j].flow, 1.0), 0.0)
+        out.peak_expiratory_flow = max(-_extreme(end.lowest_flow, lungs[:, j].flow, -1.0), 0.0)
         out.minute_volume = inspired / ML_PER_L * (60.0 / duration)
         out.mechanical_power = (end.inspiratory_work - start.inspiratory_work) * (60.0 / duration)
         out.inspiratory_contained_volume = end.inspiratory_limb_volume
@@ -185,7 +190,7 @@ def _measure_ports(ports: Any, lungs: Any, timing: Any, held: int, out: Any) -> 
     out.port_delivered_volume = end.delivered_volume - start.delivered_volume
     out.port_returned_volume = end.returned_volume - start.returned_volume
     out.port_relief_volume = end.relief_volume - start.relief_volume
-    out.port_peak_pressure = _largest(ports.inspiratory_port_pressure, 1.0)
+    out.port_peak_pressure = _extreme(end.highest_inspiratory_port_pressure, ports.inspiratory_port_pressure, 1.0)
     out.port_end_inspiratory_pressure = top.inspiratory_port_pressure
     out.port_plateau_pressure = top.inspiratory_port_pressure if paused else np.nan
     pressure_integral = end.inspiratory_port_pressure_integral - start.inspiratory_port_pressure_integral
