@@ -11,6 +11,7 @@ import xarray as xr
 import ventsim as vs
 from ventsim.errors import SchemaError
 from ventsim.results.measures import (
+    AT_EQUILIBRIUM,
     LUNG_MEASURES,
     LUNG_SIGNALS,
     PORT_MEASURES,
@@ -141,6 +142,11 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
         "branch_flow": (("time", "branch"), signals[:, :1, 2]),
         "predicted_body_weight": ("lung", np.r_[70.0, np.full(len(lungs) - 1, np.nan)]),
         "final_volume": ("node", [np.nan]),
+        "applied_peep": (("breath", "lung"), np.full((breaths + 1, len(lungs)), peep)),
+        "equilibrium_volume": (
+            ("breath", "lung"),
+            np.tile([compliance * peep for compliance, *_ in lungs], (breaths + 1, 1)),
+        ),
         "breath_start": ("breath", starts),
         "flow_end": ("breath", starts + ti),
         "inspiration_end": ("breath", starts + ti),
@@ -190,6 +196,7 @@ def volume_control_recording(step, *, volume=0.65, flow_time, pause, rest, peep=
     data = {
         "airway_pressure": (lung, airway[:, None]),
         "alveolar_pressure": (lung, alveolar[:, None]),
+        "elastic_pressure": (lung, alveolar[:, None]),
         "flow": (lung, lung_flow[:, None]),
         "breath_start": ("breath", [0.0]),
         "flow_end": ("breath", [ends[0]]),
@@ -245,6 +252,9 @@ def test_every_lung_measure_of_pressure_control(case):
         "driving_pressure": held - start,
         "total_peep": start,
         "auto_peep": start - peep,
+        "trapped_volume": compliance * (start - peep),
+        "applied_peep": peep,
+        "equilibrium_volume": compliance * peep,
         "peak_inspiratory_flow": (peep + rise - start) / inspiratory,
         "peak_expiratory_flow": (held - peep) / expiratory,
         "minute_volume": rate * tidal / 1000,
@@ -361,7 +371,11 @@ def test_streamed_breath_is_the_breath_of_the_dataset():
     lungs = as_records({name: part[name].values for name in LUNG_SIGNALS.names}, LUNG_SIGNALS, shape)
     ports = as_records({name: part[name].values for name in PORT_SIGNALS.names}, PORT_SIGNALS, shape[:1])
     timing = as_records({name: float(one[name]) for name in TIMING.names}, TIMING, 1)
-    found = measured(Samples(part.time.values, lungs, ports), timing, part.predicted_body_weight.values)
+    known = np.empty((1, 2), AT_EQUILIBRIUM)
+    for name in AT_EQUILIBRIUM.names:
+        known[name] = one[name].values
+    weights = part.predicted_body_weight.values
+    found = measured(Samples(part.time.values, lungs, ports), timing, weights, at_equilibrium=known)
     for name in LUNG_MEASURES.names:
         np.testing.assert_array_equal(found.lungs[name][0], measures[name].values[1], err_msg=name)
     for name in PORT_MEASURES.names:
@@ -416,7 +430,10 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "plateau_pressure": 18.0,
         "driving_pressure": 11.0,  # 19 - 8, elastic
         "total_peep": 8.0,
-        "auto_peep": 3.0,
+        "auto_peep": 3.5,  # 8 - 4.5
+        "trapped_volume": 110.0,  # 410 - 300
+        "applied_peep": 4.5,
+        "equilibrium_volume": 300.0,
         "peak_inspiratory_flow": 0.65,
         "peak_expiratory_flow": 0.35,
         "minute_volume": 7.5,
@@ -443,7 +460,8 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
     time = np.array([10.0, 11.0, np.nextafter(12.0, 0.0), np.nextafter(14.0, 0.0)])
     samples = Samples(time, as_records(lung, LUNG_SIGNALS, (4, 1)), as_records(port, PORT_SIGNALS, 4))
     timing = np.array([(10.0, 11.5, 12.0, 14.0, 5.0)], TIMING)
-    found = measured(samples, timing, np.array([50.0]))
+    known = np.array([[(4.5, 300.0)]], AT_EQUILIBRIUM)
+    found = measured(samples, timing, np.array([50.0]), at_equilibrium=known)
     lungs, ports = found.lungs[0, 0].tolist(), found.ports[0].tolist()
     assert dict(zip(LUNG_MEASURES.names, lungs, strict=True)) == pytest.approx(expected, rel=1e-14)
     assert dict(zip(PORT_MEASURES.names, ports, strict=True)) == pytest.approx(expected_of_ports, rel=1e-14)
@@ -523,6 +541,9 @@ def test_pressure_and_flow_are_enough():
         "auto_peep",
         "tidal_volume_per_weight",
         "plateau_pressure",
+        "applied_peep",
+        "equilibrium_volume",
+        "trapped_volume",
         *(f"{side}_{word}_volume" for side in ("inspiratory", "expiratory") for word in ("contained", "reversed")),
     }
     for name in LUNG_MEASURES.names:

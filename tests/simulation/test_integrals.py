@@ -139,3 +139,98 @@ def test_wrong_point_is_answered_with_the_nearest():
         vs.pressure_at(waveforms, "a y-piece.patiant")
     with pytest.raises(vs.errors.SchemaError, match="hold no pressures in the circuit"):
         vs.pressure_at(waveforms.drop_vars("node_pressure"), "a.airway")
+
+
+# --- peaks, driving pressure, applied PEEP --------------------------------------------------------------------
+
+BREATHES = vs.HalfSineEffort(amplitude=8.0, duration=1.0, rate=15.0, delay=0.2)
+PEAKS = ("peak_airway_pressure", "peak_inspiratory_flow", "peak_expiratory_flow")
+
+
+@pytest.mark.parametrize("effort", [None, BREATHES], ids=["passive", "effort"])
+def test_no_measure_depends_on_the_sample_interval(effort):
+    lungs = {**LUNGS, "b": LUNGS["b"].changed(effort=effort)}
+    circuit = vs.layouts.shared(lungs, one_way_valves=False)
+    sine = RAMP.changed(flow_pattern="sine")
+    coarse, fine = (
+        vs.breath_measures(vs.simulate(circuit, sine, duration=3.0 * RAMP.period, sample_interval=interval))
+        for interval in (0.3, 0.003)
+    )
+    for name in coarse.data_vars:
+        np.testing.assert_allclose(coarse[name], fine[name], rtol=1e-10, atol=1e-10, err_msg=name)
+
+
+def test_peaks_are_as_exact_as_volumes():
+    """Against the largest of samples every 0.1 ms of a run at a tolerance of 1e-10."""
+    circuit = vs.layouts.shared(LUNGS)
+    sine = RAMP.changed(flow_pattern="sine")
+    options = {"duration": 2.0 * RAMP.period}
+    found = vs.breath_measures(vs.simulate(circuit, sine, **options)).isel(breath=-1)
+    samples = vs.simulate(circuit, sine, sample_interval=1e-4, tolerance=1e-10, **options)
+    last = samples.sel(time=slice(float(samples.breath_start[1]), None))
+    expected = (last.airway_pressure.max("time"), last.flow.max("time"), -last.flow.min("time"))
+    for name, value in zip(PEAKS, expected, strict=True):
+        np.testing.assert_allclose(found[name], value, rtol=5e-5)
+
+
+def test_driving_pressure_of_a_lung_with_effort_is_elastic():
+    """Volume over compliance: the pressure of the muscles is not subtracted from it."""
+    lung = vs.Lung(compliance=50.0, resistance=10.0, effort=BREATHES)
+    waveforms = vs.simulate(vs.layouts.single(lung, name="a"), RAMP, duration=3.0 * RAMP.period)
+    found = vs.breath_measures(waveforms)
+    for k, (start, held) in enumerate(zip(waveforms.breath_start, waveforms.inspiration_end, strict=True)):
+        volume = waveforms.volume.sel(lung="a")
+        rise = volume.sel(time=np.nextafter(float(held), 0.0)) - volume.sel(time=float(start))
+        assert float(found.driving_pressure[k, 0]) == pytest.approx(float(rise) / 50.0, rel=1e-12)
+
+
+def test_auto_peep_leaves_applied_peep_out():
+    """A PEEP valve of 7 cmH2O adds to set PEEP, valves of 0.2 cmH2O as well; a long expiration leaves no more."""
+    valves = vs.PatientLimbs(valve=vs.OneWayValve(opening_pressure=0.2))
+    circuit = vs.layouts.shared({"a": LUNGS["a"], "b": LUNGS["b"]}, limbs=valves)
+    settings = vs.PressureControl(inspiratory_pressure=10.0, peep=5.0, rate=3.0, inspiratory_time=1.0)
+    single = vs.Circuit(
+        parts={
+            "out": TUBE,
+            "y": vs.YPiece(),
+            "back": TUBE,
+            "peep valve": vs.PeepValve(opening_pressure=7.0, gas_volume=1.0),
+            "a": LUNGS["a"],
+        },
+        joints=[
+            ("ventilator.inspiratory", "out.inlet"),
+            ("out.outlet", "y.inspiratory"),
+            ("y.patient", "a.airway"),
+            ("y.expiratory", "back.inlet"),
+            ("back.outlet", "peep valve.inlet"),
+            ("peep valve.outlet", "ventilator.expiratory"),
+        ],
+    )
+    for one, applied in ((single, 12.0), (circuit, 5.2)):
+        found = last_breath(one, settings)
+        np.testing.assert_allclose(found.applied_peep, applied, rtol=1e-12)
+        np.testing.assert_allclose(found.auto_peep, 0.0, atol=1e-3)
+        np.testing.assert_allclose(found.trapped_volume, 0.0, atol=0.05)
+        np.testing.assert_allclose(found.total_peep, applied, atol=1e-3)
+
+
+def test_trapped_volume_is_what_a_long_expiration_lets_out():
+    """A curved lung: the volume at the end of the breath less that of a breath with an expiration of 19 s."""
+    curve = vs.laws.Sigmoid(vital_capacity=3000.0, inflection_pressure=12.0, width=8.0)
+    circuit = vs.layouts.single(vs.Lung(compliance=curve, resistance=40.0), name="a")
+    fast = vs.PressureControl(inspiratory_pressure=15.0, peep=5.0, rate=20.0, inspiratory_time=1.0)
+    waveforms = vs.steady_breath(circuit, fast)
+    found = vs.breath_measures(waveforms).isel(breath=-1)
+    slow = vs.steady_breath(circuit, fast.changed(rate=3.0))
+    left = float(waveforms.volume[-1, 0]) - float(slow.volume[-1, 0])
+    assert left > 50.0
+    assert float(found.trapped_volume) == pytest.approx(left, abs=0.1)
+
+
+def test_without_a_way_out_there_is_no_applied_peep():
+    circuit = vs.layouts.shared({"a": LUNGS["a"]})
+    parts = {**circuit.parts, "a expiratory valve": vs.OneWayValve(state="stuck closed")}
+    found = vs.breath_measures(vs.simulate(circuit.changed(parts=parts), RAMP, duration=RAMP.period))
+    for name in ("applied_peep", "auto_peep", "trapped_volume"):
+        assert found[name].isnull().all()
+    assert found.total_peep.notnull().all()

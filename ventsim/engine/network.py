@@ -28,7 +28,7 @@ from ventsim.engine.arrays import (
     SOURCE,
     Network,
 )
-from ventsim.engine.elastic import elastic_pressure
+from ventsim.engine.elastic import elastic_pressure, elastic_volume
 from ventsim.engine.tables import CELLS, FlowTable, elastic_table, tabulate
 from ventsim.engine.wiring import EXPIRATORY_PORT, INSPIRATORY_PORT, Wiring, wire
 from ventsim.errors import CircuitError
@@ -74,8 +74,9 @@ class CompiledCircuit:
 
     `points` tells for each point ("part.point") which node it belongs to, `stores` what each point that stores gas
     adds to the compliance of its node [L/cmH2O], 0 for a curved store. `table_error` is the largest relative
-    deviation of a tabulated flow law from the law itself. `described`, `wiring` and `limbs` serve the next circuit
-    of the same kind.
+    deviation of a tabulated flow law from the law itself. `opening`, shape (n_lungs,) [cmH2O], is the least sum of
+    opening pressures on a way from each lung to the exhalation valve, infinite if there is no way. `described`,
+    `wiring` and `limbs` serve the next circuit of the same kind.
     """
 
     network: Network
@@ -85,6 +86,7 @@ class CompiledCircuit:
     points: Mapping[str, int]
     stores: Mapping[str, float]
     table_error: float
+    opening: FloatArray
     described: "_Described"
     wiring: Wiring
     limbs: "Limbs"
@@ -254,6 +256,7 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
         branches=_branch_names(carriers),
         points=index,
         stores=_stores(found),
+        opening=_opening_pressures(network),
         table_error=max((table.error for table in tables.made), default=0.0),
         described=described,
         wiring=wiring,
@@ -386,6 +389,44 @@ def _fill_limbs(lung: NDArray[np.void], limbs: Limbs, node: NDArray[np.void], br
         ]
         for pair in limbs
     ]
+
+
+def _opening_pressures(network: Network) -> FloatArray:
+    """Least sum of opening pressures on a way from each lung to the exhalation valve, shape (n_lungs,). [cmH2O]"""
+    branch = network.branch
+    both_ways = (branch["kind"] != laws.ONE_WAY) | (branch["leak"] > 0.0)
+    ways: dict[int, list[tuple[int, float]]] = {}
+    rows = (branch["start"], branch["end"], both_ways, branch["opening"])
+    for start, end, is_open, opening in zip(*(column.tolist() for column in rows), strict=True):
+        if not (network.node["outside"][start] or network.node["outside"][end]):
+            ways.setdefault(end, []).append((start, 0.0 if is_open else opening))
+            if is_open:
+                ways.setdefault(start, []).append((end, 0.0))
+    least = {int(network.gate["node"][EXHALATION]): 0.0}
+    waiting = list(least)
+    while waiting:
+        node = min(waiting, key=least.__getitem__)
+        waiting.remove(node)
+        for other, opening in ways.get(node, ()):
+            if least[node] + opening < least.get(other, np.inf):
+                least[other] = least[node] + opening
+                waiting.append(other)
+    return np.array([least.get(airway, np.inf) for airway in network.lung["airway"].tolist()])
+
+
+def resting_volume(network: Network, pressure: FloatArray) -> FloatArray:
+    """Volume of each lung above its relaxation volume at an alveolar pressure of its own, shape (n_lungs,). [L]"""
+    found = np.zeros(len(network.lung))
+    for m, lung in enumerate(network.lung):
+        for i in network.compartment["node"][lung["first"] : lung["last"]].tolist():
+            node = network.node[i]
+            curved = node["elastic"] >= 0
+            found[m] += (
+                elastic_volume(network.elastic[node["elastic"]], pressure[m])
+                if curved
+                else node["compliance"] * pressure[m]
+            )
+    return found
 
 
 def _cut_off_groups(

@@ -89,6 +89,7 @@ class Integration:
             self._enter(piece)
             if every_part or not recorded:
                 recorded.append((self.problem, self._new_record(block, piece, every_part=every_part)))
+            recorded[-1] = (self.problem, recorded[-1][1])
             self._go(piece, recorded[-1][1])
         return recorded
 

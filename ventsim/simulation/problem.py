@@ -1,6 +1,7 @@
 """The initial value problem of a run: compiled circuit, segments of the breath, numerical demands, start."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import xarray as xr
@@ -8,13 +9,13 @@ from numpy.typing import NDArray
 
 from ventsim.engine.arrays import Demands
 from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, source_integral
-from ventsim.engine.network import CompiledCircuit, compile_circuit, segment_table
+from ventsim.engine.network import CompiledCircuit, compile_circuit, resting_volume, segment_table
 from ventsim.engine.phases import FINISHED, JUNCTION_UNSOLVED, STEP_TOO_SMALL, VALVES_CHATTER
 from ventsim.errors import InputError, SchemaError, SolverError, nearest_names
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings, check_settings
 from ventsim.quantities import check, quantity
-from ventsim.results.measures import TIMING
+from ventsim.results.measures import AT_EQUILIBRIUM, TIMING
 from ventsim.units import ML_PER_L, FloatArray
 
 DEFAULT_TOLERANCE = 5e-7
@@ -56,6 +57,16 @@ class Problem:
     def resting_pressure(self) -> FloatArray:
         """Everything at PEEP, shape (n_nodes,). [cmH2O]"""
         return np.full(len(self.compiled.network.node), float(self.settings.peep))
+
+    @cached_property
+    def at_equilibrium(self) -> NDArray[np.void]:
+        """What each lung would come to in an endless expiration, shape (n_lungs,) of `AT_EQUILIBRIUM`."""
+        opening = self.compiled.opening
+        found = np.empty(len(opening), AT_EQUILIBRIUM)
+        pressure = np.where(np.isfinite(opening), self.settings.peep + opening, np.nan)
+        found["applied_peep"] = pressure
+        found["equilibrium_volume"] = resting_volume(self.compiled.network, pressure) * ML_PER_L
+        return found
 
     def timing(self, phases: FloatArray) -> NDArray[np.void]:
         """Times of breaths and set PEEP, shape (n,) of `TIMING`.

@@ -66,6 +66,11 @@ def timing_of(recorded: Recorded) -> NDArray[np.void]:
     return _in_turn([problem.timing(record.phase[: record.n_breaths[0]]) for problem, record in recorded])
 
 
+def at_equilibrium_of(recorded: Recorded) -> NDArray[np.void]:
+    """What lungs would come to in endless expirations, shape (n_breaths, n_lungs) of `AT_EQUILIBRIUM`."""
+    return _in_turn([np.tile(problem.at_equilibrium, (record.n_breaths[0], 1)) for problem, record in recorded])
+
+
 def _in_units(samples: NDArray[np.void], signals: np.dtype[np.void]) -> NDArray[np.void]:
     """Samples of the engine in the units of the schema; what the engine does not have stays 0."""
     found = np.zeros(samples.shape, signals)
@@ -108,7 +113,8 @@ def body_weights(problem: Problem) -> FloatArray:
 def measures_of(recorded: Recorded, *, held_at_start: FloatArray) -> Measures:
     """Measures of the breaths that ended in some pieces."""
     samples = samples_of(recorded, held_at_start=held_at_start)
-    return measured(samples, timing_of(recorded), body_weights(recorded[-1][0]))
+    known = at_equilibrium_of(recorded)
+    return measured(samples, timing_of(recorded), body_weights(recorded[-1][0]), at_equilibrium=known)
 
 
 def waveforms_dataset(
@@ -135,6 +141,9 @@ def waveforms_dataset(
         Attributes of the Dataset.
     """
     last = recorded[-1][0]
+    # Of a breath that is cut off, too.
+    known = [at_equilibrium_of(recorded), np.tile(last.at_equilibrium, (1, 1))]
+    at_equilibrium = np.concatenate(known)[: len(timing)]
     samples = samples_of(recorded, held_at_start=held_at_start)
     nodes, node_pressure = _by_name([(p.compiled.nodes, record.node_pressure, record) for p, record in recorded])
     branches, branch_flow = _by_name([(p.compiled.branches, record.branch_flow, record) for p, record in recorded])
@@ -142,6 +151,7 @@ def waveforms_dataset(
         **variables_of(samples.lungs, "time", "lung"),
         **variables_of(samples.ports, "time"),
         **variables_of(timing, "breath"),
+        **variables_of(at_equilibrium, "breath", "lung"),
         "node_pressure": (("time", "node"), node_pressure),
         "branch_flow": (("time", "branch"), branch_flow),
         "predicted_body_weight": ("lung", body_weights(last)),

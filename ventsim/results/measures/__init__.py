@@ -9,6 +9,7 @@ not depend on the sampling when the integrals came with the waveforms. Peaks are
 
 from ventsim.results.measures.breaths import breath_measures, integrate_recording
 from ventsim.results.measures.kernel import (
+    AT_EQUILIBRIUM,
     LUNG_MEASURES,
     LUNG_SIGNALS,
     PORT_MEASURES,
@@ -22,6 +23,7 @@ from ventsim.results.measures.kernel import (
 from ventsim.results.measures.table import breath_table
 
 __all__ = [
+    "AT_EQUILIBRIUM",
     "LUNG_MEASURES",
     "LUNG_SIGNALS",
     "PORT_MEASURES",

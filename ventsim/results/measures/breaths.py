@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
 from ventsim.results.measures.kernel import (
+    AT_EQUILIBRIUM,
     LUNG_SIGNALS,
     PORT_SIGNALS,
     TIMING,
@@ -237,7 +238,13 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     weight = np.full(waveforms.sizes["lung"], np.nan)
     if "predicted_body_weight" in waveforms:
         weight[:] = waveforms["predicted_body_weight"].values
-    measures = measured(_samples(time, signals=signals, n_lungs=weight.size), timing, weight)
+    at_equilibrium = None
+    if set(AT_EQUILIBRIUM.names or ()) <= set(waveforms.data_vars):
+        at_equilibrium = np.empty((len(timing), weight.size), AT_EQUILIBRIUM)
+        for name in AT_EQUILIBRIUM.names or ():
+            at_equilibrium[name] = waveforms[name].transpose("breath", "lung").values[whole]
+    samples = _samples(time, signals=signals, n_lungs=weight.size)
+    measures = measured(samples, timing, weight, at_equilibrium=at_equilibrium)
     variables = variables_of(timing, "breath") | variables_of(measures.lungs, "breath", "lung")
     for name, variable in variables_of(measures.ports, "breath").items():
         if all(needed in signals for needed in _NEEDED_BY_PORT_MEASURE[name]):

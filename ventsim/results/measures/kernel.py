@@ -32,6 +32,10 @@ PORT_MEASURES = _fields("breath", kind="measures")
 """The measures of the ventilator's ports and of the circuit, by name. [units of the schema]"""
 
 
+AT_EQUILIBRIUM = np.dtype([("applied_peep", "f8"), ("equilibrium_volume", "f8")])
+"""What a lung would come to in an endless expiration, by name. [units of the schema]"""
+
+
 def variables_of(records: NDArray[np.void], *dims: str) -> dict[str, tuple[tuple[str, ...], FloatArray]]:
     """The fields of an array of records as variables of a Dataset with these dims."""
     return {name: (dims, records[name]) for name in records.dtype.names or ()}
@@ -53,7 +57,13 @@ class Measures(NamedTuple):
     ports: NDArray[np.void]  # (n_breaths,) of PORT_MEASURES
 
 
-def measured(samples: Samples, timing: NDArray[np.void], predicted_body_weight: FloatArray) -> Measures:
+def measured(
+    samples: Samples,
+    timing: NDArray[np.void],
+    predicted_body_weight: FloatArray,
+    *,
+    at_equilibrium: NDArray[np.void] | None = None,
+) -> Measures:
     r"""Measures of breaths from their samples.
 
     The samples of a breath are those from its start until just before its end. The first is the one just after the
@@ -68,6 +78,8 @@ def measured(samples: Samples, timing: NDArray[np.void], predicted_body_weight: 
         Records of :data:`TIMING`. [s, and cmH2O for PEEP]
     predicted_body_weight : array of shape (n_lungs,)
         Body weight, NaN where unknown. [kg]
+    at_equilibrium : array of shape (n_breaths, n_lungs) or None, default None
+        Records of :data:`AT_EQUILIBRIUM`; None: applied PEEP is set PEEP, the volume is unknown.
 
     Returns
     -------
@@ -78,14 +90,22 @@ def measured(samples: Samples, timing: NDArray[np.void], predicted_body_weight: 
     -----
     Volumes and work are differences over the breath; means are differences of a pressure integral divided by
     the duration. Plateau pressure is the airway pressure just before expiration, after a pause; at the port
-    likewise, where the end-inspiratory pressure is the same with or without a pause. Total PEEP is the alveolar
-    pressure at the end of the breath. Driving pressure is the elastic pressure of lung and chest wall at the end
-    of inspiration minus the one at the start of the breath, so it is plateau pressure minus total PEEP in a
-    passive lung whose breath repeats. Peaks are those of the continuous solution where the waveforms carry the
-    extremes of each breath; in a recording they are the largest sample. Mechanical power is the work of airway
-    pressure, measured from atmospheric pressure, on inspired gas, per minute:
-    :math:`P = (60/T) \int_0^T p_{aw} \max(\dot V, 0) \, dt`. It is the work of the ventilator on the patient
-    alone. The balance error is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir} - V_{leak}`.
+    likewise, where the end-inspiratory pressure is the same with or without a pause.
+
+    Total PEEP is the alveolar pressure at the end of the breath. Applied PEEP is the one after an endless
+    expiration, leaks left aside: set PEEP and the least sum of opening pressures on a way from the lung to the
+    exhalation valve. Auto-PEEP is total PEEP less applied PEEP, trapped volume what the lung holds at the end of
+    the breath above its volume at applied PEEP.
+
+    Driving pressure is the elastic pressure of lung and chest wall at the end of inspiration minus the one at the
+    start of the breath, so it is plateau pressure minus total PEEP in a passive lung whose breath repeats. Peaks
+    are those of the continuous solution where the waveforms carry the extremes of each breath; in a recording they
+    are the largest sample.
+
+    Mechanical power is the work of airway pressure, measured from atmospheric pressure, on inspired gas, per
+    minute: :math:`P = (60/T) \int_0^T p_{aw} \max(\dot V, 0) \, dt`. It is the work of the ventilator on the
+    patient alone. The balance error is :math:`V_{del} - V_{ret} - \Delta V_{lungs} - \Delta V_{cir} - V_{leak}`.
+
     Reversed volume is what passes the end of a limb at the Y-piece against its direction:
     :math:`\int_0^T \max(-\dot V, 0) \, dt`. Gas that has come back into an inspiratory limb gets to other lungs
     if it is more than the limb contains.
@@ -113,8 +133,11 @@ def measured(samples: Samples, timing: NDArray[np.void], predicted_body_weight: 
     15.0
     """
     n_breaths, n_lungs = len(timing), samples.lungs.shape[1]
+    if at_equilibrium is None:
+        at_equilibrium = np.full((n_breaths, n_lungs), np.nan, AT_EQUILIBRIUM)
+        at_equilibrium["applied_peep"] = timing["set_peep"][:, None]
     measures = Measures(timing, np.zeros((n_breaths, n_lungs), LUNG_MEASURES), np.zeros(n_breaths, PORT_MEASURES))
-    _measure(samples, predicted_body_weight, measures)
+    _measure(samples, predicted_body_weight, at_equilibrium, measures)
     return measures
 
 
@@ -131,7 +154,7 @@ def _extreme(known: float, values: FloatArray, sign: float) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _measure(samples: Samples, predicted_body_weight: FloatArray, measures: Measures) -> None:
+def _measure(samples: Samples, predicted_body_weight: FloatArray, at_equilibrium: Any, measures: Measures) -> None:
     """Fill in the measures of all breaths whose timing is given."""
     for k in range(measures.timing.size):
         timing = measures.timing[k]
@@ -139,12 +162,16 @@ def _measure(samples: Samples, predicted_body_weight: FloatArray, measures: Meas
         end = np.searchsorted(samples.time, timing.breath_end)
         # The last sample before expiration.
         held = max(np.searchsorted(samples.time[first:end], timing.inspiration_end) - 1, 0)
-        _measure_lungs(samples.lungs[first:end], timing, held, predicted_body_weight, measures.lungs[k])
+        _measure_lungs(
+            samples.lungs[first:end], timing, held, predicted_body_weight, at_equilibrium[k], measures.lungs[k]
+        )
         _measure_ports(samples.ports[first:end], samples.lungs[first:end], timing, held, measures.ports[k])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _measure_lungs(lungs: Any, timing: Any, held: int, predicted_body_weight: Any, measures: Any) -> None:
+def _measure_lungs(
+    lungs: Any, timing: Any, held: int, predicted_body_weight: Any, at_equilibrium: Any, measures: Any
+) -> None:
     """The measures of each lung in one breath."""
     duration = timing.breath_end - timing.breath_start
     paused = timing.inspiration_end - timing.flow_end > TIME_ROUNDING
@@ -164,7 +191,10 @@ def _measure_lungs(lungs: Any, timing: Any, held: int, predicted_body_weight: An
         out.plateau_pressure = top.airway_pressure if paused else np.nan
         out.driving_pressure = top.elastic_pressure - start.elastic_pressure
         out.total_peep = end.alveolar_pressure
-        out.auto_peep = end.alveolar_pressure - timing.set_peep
+        out.applied_peep = at_equilibrium[j].applied_peep
+        out.equilibrium_volume = at_equilibrium[j].equilibrium_volume
+        out.auto_peep = end.alveolar_pressure - out.applied_peep
+        out.trapped_volume = end.volume - out.equilibrium_volume
         out.peak_inspiratory_flow = max(_extreme(end.highest_flow, lungs[:, j].flow, 1.0), 0.0)
         out.peak_expiratory_flow = max(-_extreme(end.lowest_flow, lungs[:, j].flow, -1.0), 0.0)
         out.minute_volume = inspired / ML_PER_L * (60.0 / duration)

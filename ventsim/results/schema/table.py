@@ -172,7 +172,8 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
          "plateau"),
         ("driving_pressure", "Δp", "cmH2O", "driving pressure", "elastic pressure rises", "driving"),
         ("total_peep", "PEEP_tot", "cmH2O", "total PEEP", _ABOVE),
-        ("auto_peep", "PEEP_auto", "cmH2O", "auto-PEEP", "above set PEEP"),
+        ("auto_peep", "PEEP_auto", "cmH2O", "auto-PEEP", "above applied PEEP"),
+        ("trapped_volume", "V_trap", "mL", "trapped volume", "above the volume at applied PEEP"),
         ("peak_inspiratory_flow", "q_I,peak", "L/s", "peak inspiratory flow", "into the lung"),
         ("peak_expiratory_flow", "q_E,peak", "L/s", "peak expiratory flow", "out of the lung"),
         ("minute_volume", "V_min", "L/min", "inspired minute volume", _NEVER, "minute volume"),
@@ -181,6 +182,10 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         ("expiratory_contained_volume", "V_EL", "mL", "gas that the expiratory limb contains", _NO_LIMB),
         ("inspiratory_reversed_volume", "V_IL,rev", "mL", f"volume {_BACK_I}", _NO_LIMB),
         ("expiratory_reversed_volume", "V_EL,rev", "mL", f"volume {_BACK_E}", _NO_LIMB),
+    )),
+    (("breath", "lung"), (*_MEASURES, *_WAVES), (
+        ("applied_peep", "PEEP_app", "cmH2O", "applied PEEP", f"{_ABOVE}; NaN without a way out"),
+        ("equilibrium_volume", "V_app", "mL", "volume of the lung at applied PEEP", _RELAXED),
     )),
     (("breath",), _MEASURES, (
         ("port_delivered_volume", "V_del", "mL", "volume delivered", _OUT),
