@@ -224,7 +224,7 @@ def test_trapped_volume_is_what_a_long_expiration_lets_out():
     slow = vs.steady_breath(circuit, fast.changed(rate=3.0))
     left = float(waveforms.volume[-1, 0]) - float(slow.volume[-1, 0])
     assert left > 50.0
-    assert float(found.trapped_volume) == pytest.approx(left, abs=0.1)
+    assert found.trapped_volume.item() == pytest.approx(left, abs=0.1)
 
 
 def test_without_a_way_out_there_is_no_applied_peep():

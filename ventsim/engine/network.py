@@ -46,6 +46,7 @@ from ventsim.model.parts.part import (
     Passage,
     Store,
 )
+from ventsim.model.parts.valves import NEVER
 from ventsim.model.ventilator import BreathSettings, Ventilator
 from ventsim.units import ML_PER_L, FloatArray
 
@@ -398,7 +399,7 @@ def _opening_pressures(network: Network) -> FloatArray:
     ways: dict[int, list[tuple[int, float]]] = {}
     rows = (branch["start"], branch["end"], both_ways, branch["opening"])
     for start, end, is_open, opening in zip(*(column.tolist() for column in rows), strict=True):
-        if not (network.node["outside"][start] or network.node["outside"][end]):
+        if opening < NEVER and not (network.node["outside"][start] or network.node["outside"][end]):
             ways.setdefault(end, []).append((start, 0.0 if is_open else opening))
             if is_open:
                 ways.setdefault(start, []).append((end, 0.0))
