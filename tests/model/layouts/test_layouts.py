@@ -56,7 +56,7 @@ def way(circuit, start, end):
 
 
 def test_tracheal_tube_counted_twice():
-    """A lung whose resistance includes a tube, behind another: 1.84 cmH2O at 0.5 L/s (8 mm, computed), 3.7 cmH2O·s/L."""
+    """A resistance with a tube, and one of 8 mm: 1.84 cmH2O at 0.5 L/s (computed), 3.7 cmH2O·s/L."""
     limbs = PatientLimbs(tracheal_tube=TrachealTube(inner_diameter=8.0))
     lungs = {"a": preset("copd"), "b": LUNG}
     message = (

@@ -638,6 +638,7 @@ def test_field_table_rows():
         "effort",
         "relaxation_volume",
         "predicted_body_weight",
+        "includes_tracheal_tube",
     ]
     assert (rows["relaxation_volume"].default, rows["relaxation_volume"].bounds) == ("1500.0", "at least 0")
     assert rows["expiratory_resistance"].unit == "cmH2O·s/L"  # found inside an optional type
