@@ -389,9 +389,14 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "viscosity": _q(
             "µPa·s", "viscosity of the gas (default: dry air of 20 °C)", above=0.0, plausible=(5.0, 40.0)
         ),
-        "corrugation_factor": _q(
-            "1", "turbulent friction of a corrugated wall over that of a smooth one", at_least=1.0,
-            plausible=(1.0, 6.0),
+        "corrugated_friction": _q(
+            "1", "friction factor of a corrugated wall in fully rough flow", above=0.0, plausible=(0.02, 0.3)
+        ),
+        "curvature": _q(
+            "1/m", "one over the radius of the bend; 0: straight", at_least=0.0, plausible=(0.0, 30.0)
+        ),
+        "relative_curvature": _q(
+            "1", "bore over the diameter of the bend; 0: straight", at_least=0.0, at_most=0.05
         ),
         "loss_coefficient": _q(
             "1", "dynamic heads lost at entrance, bends and exit", at_least=0.0, plausible=(0.0, 20.0)

@@ -255,8 +255,9 @@ def test_a_step_cut_short_is_the_first_part_of_the_whole_one():
     assert run.next_passed[0] == pytest.approx(stored, rel=1e-12), "what the source gave is what the lungs took"
 
 
-# Steps per breath of the steady state at the default tolerance, recorded on 2026-11-25 with version 0.1.0.
-RECORDED_STEPS = {"tree": 108, "chain": 184, "star": 108}
+# Steps per breath of the steady state at the default tolerance, recorded on 2026-11-25 with version 0.1.0;
+# of the chain, which had 184, on 2026-11-30, when the law of corrugated tubes became linear plus quadratic.
+RECORDED_STEPS = {"tree": 108, "chain": 155, "star": 108}
 
 
 @pytest.mark.parametrize("arrangement", sorted(RECORDED_STEPS))

@@ -217,7 +217,7 @@ def test_auto_peep_leaves_applied_peep_out():
 def test_trapped_volume_is_what_a_long_expiration_lets_out():
     """A curved lung: the volume at the end of the breath less that of a breath with an expiration of 19 s."""
     curve = vs.laws.Sigmoid(vital_capacity=3000.0, inflection_pressure=12.0, width=8.0)
-    circuit = vs.layouts.single(vs.Lung(compliance=curve, resistance=40.0), name="a")
+    circuit = vs.layouts.single(vs.Lung(compliance=curve, resistance=20.0), name="a")
     fast = vs.PressureControl(inspiratory_pressure=15.0, peep=5.0, rate=20.0, inspiratory_time=1.0)
     waveforms = vs.steady_breath(circuit, fast)
     found = vs.breath_measures(waveforms).isel(breath=-1)

@@ -80,7 +80,7 @@ def test_text():
         "part           count  length  bore  ports               values                     names",
         "                         [m]  [mm]",
         "tube               2     1.5    22  inlet, outlet: 22   wall corrugated,           a inspiratory tube,",
-        "                                    mm female           corrugation_factor 2,      a expiratory tube",
+        "                                    mm female           corrugated_friction 0.08,  a expiratory tube",
         "                                                        loss_coefficient 0",
         "y-piece            1       -     -  inspiratory,        gas_volume 12 mL           a y-piece",
         "                                    expiratory: 22 mm",

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ventsim import layouts
-from ventsim.errors import CircuitError, PartError
+from ventsim.errors import CircuitError, PartError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
 from ventsim.model.layouts import Layout, PatientLimbs, shared, single
 from ventsim.model.parts import (
@@ -24,6 +24,7 @@ from ventsim.model.parts import (
     TrachealTube,
     Tube,
     YPiece,
+    preset,
 )
 from ventsim.model.ventilator import Ventilator, VolumeControl
 from ventsim.results.measures import breath_measures
@@ -52,6 +53,31 @@ def way(circuit, start, end):
     nodes = nx.shortest_path(circuit.graph().to_undirected(), start, end)
     names = [node.partition(".")[0] for node in nodes]
     return [name for name, before in zip(names[1:], names, strict=False) if name != before]
+
+
+def test_tracheal_tube_counted_twice():
+    """A resistance with a tube, and one of 8 mm: 1.84 cmH2O at 0.5 L/s (computed), 3.7 cmH2O·s/L."""
+    limbs = PatientLimbs(tracheal_tube=TrachealTube(inner_diameter=8.0))
+    lungs = {"a": preset("copd"), "b": LUNG}
+    message = (
+        r"^lung 'a': its airway resistance includes a tracheal tube, and its limbs hold one of 8 mm: the tube is "
+        r"counted twice\.\n  Leave out tracheal_tube\. Or give .* about 3\.7 cmH2O·s/L less"
+    )
+    with pytest.warns(PlausibilityWarning, match=message) as caught:
+        shared(lungs, limbs=limbs)
+    assert len(caught) == 1
+    with pytest.warns(PlausibilityWarning, match="lung 'a': its airway resistance includes"):
+        layouts.on_floor_plan({"a": preset("asthma")}, layouts.beds_around(["a"], radius=2.0), tracheal_tubes=7.5)
+
+
+def test_tracheal_tube_counted_once():
+    """The tube in the lung or in the limbs, but not in both."""
+    limbs = PatientLimbs(tracheal_tube=TrachealTube(inner_diameter=4.0))
+    airway = preset("copd").changed({"resistance": 16.0, "includes_tracheal_tube": False})
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        shared({"a": preset("copd")}, limbs={"a": PatientLimbs()})
+        shared({"a": preset("infant"), "b": airway}, limbs=limbs)
 
 
 def test_single_lung():

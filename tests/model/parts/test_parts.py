@@ -183,12 +183,13 @@ def test_tube_stores_its_gas_and_its_wall_at_both_ends():
     ("wall", "flow", "expected"),
     [
         # 1.5 m of smooth 22 mm tube in dry air of 20 °C by Blasius' formula: 0.392 cmH2O at 120 L/min, computed
-        # from 0.241434 ρ^0.75 µ^0.25 L Q^1.75 D^-4.75. A corrugated wall doubles it (default factor 2).
+        # from 0.241434 ρ^0.75 µ^0.25 L Q^1.75 D^-4.75.
         ("smooth", 2.0, 0.392),
-        ("corrugated", 2.0, 0.784),
-        # Laminar at 15 L/min: 0.0323 cmH2O·s/L for each metre by Poiseuille's law, whatever the wall.
+        # Laminar at 15 L/min: 0.0323 cmH2O·s/L for each metre by Poiseuille's law.
         ("smooth", 0.25, 0.0323 * 1.5 * 0.25),
-        ("corrugated", 0.25, 0.0323 * 1.5 * 0.25),
+        # Corrugated, by hand: that, and 0.08 x 1.5/0.022 dynamic heads, 0.0425 cmH2O each at 1 L/s.
+        ("corrugated", 0.25, 0.0323 * 1.5 * 0.25 + 5.4545 * 0.0425 / 16),
+        ("corrugated", 2.0, 0.0323 * 1.5 * 2.0 + 5.4545 * 0.0425 * 4),
     ],
 )
 def test_tube_resistance_from_geometry(wall, flow, expected):
@@ -473,7 +474,7 @@ def test_open_restrictor_is_a_plain_joint():
         (lambda: Orifice(bore=2.0, bore_deviation=-3.0), r"bore 2 mm with bore_deviation -3 mm does not fit"),
         (lambda: Orifice(bore=5.0, edge="sharp"), r"edge 'sharp' is not one of the choices"),
         (lambda: Tube(length=1.0, wall="ribbed"), r"wall 'ribbed' is not one of the choices"),
-        (lambda: Tube(length=1.0, corrugation_factor=0.5), r"corrugation_factor 0\.5 is not allowed"),
+        (lambda: Tube(length=1.0, corrugated_friction=-0.5), r"corrugated_friction -0\.5 is not allowed"),
         (lambda: Tube(length=1.0, density=0.0), r"density 0 kg/m³ is not allowed"),
         (lambda: PeepValve(resistance=0.0), r"peep valve: resistance 0 cmH2O·s/L is not allowed"),
         (lambda: OneWayValve(state="open"), r"state 'open' is not one of the choices\.\n  Did you mean 'stuck op"),
@@ -637,6 +638,7 @@ def test_field_table_rows():
         "effort",
         "relaxation_volume",
         "predicted_body_weight",
+        "includes_tracheal_tube",
     ]
     assert (rows["relaxation_volume"].default, rows["relaxation_volume"].bounds) == ("1500.0", "at least 0")
     assert rows["expiratory_resistance"].unit == "cmH2O·s/L"  # found inside an optional type

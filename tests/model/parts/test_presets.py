@@ -43,6 +43,38 @@ def test_presets_lie_within_their_sources(name, compliance, resistance):
     assert resistance[0] <= lung.resistance <= resistance[1]
 
 
+@pytest.mark.parametrize("name", vs.preset_names())
+def test_tracheal_tube_of_a_preset(name):
+    """Resistances of intubated patients include one; those of infants and of the child between them do not."""
+    includes = name not in ("child", "infant", "term-newborn")
+    assert vs.preset(name).includes_tracheal_tube is includes
+    words = "taken to include a tracheal tube" if includes else "without a tracheal tube"
+    assert words in vs.preset_source(name)
+
+
+@pytest.mark.parametrize("rate", [10.0, 12.0, 14.0])
+@pytest.mark.parametrize("volume", [8.0, 9.0, 10.0])
+def test_trapped_gas_of_asthma(volume, rate):
+    """Auto-PEEP of 10 to 20 cmH2O (from memory) at 8 to 10 mL/kg, 10 to 14 breaths a minute, I:E 1:3.
+
+    Ideal circuit, against v/C x / (1 - x) with x = exp(-Te / (R C)) and v the tidal volume.
+    """
+    lung = vs.preset("asthma")
+    settings = vs.VolumeControl(tidal_volume=volume * 70.0, rate=rate, ie_ratio=1 / 3, peep=5.0)
+    breath = vs.steady_breath(vs.layouts.single(lung, ideal=True), settings)
+    found = float(vs.breath_measures(breath).auto_peep.item())
+    left = np.exp(-0.75 * 60.0 / rate / (lung.expiratory_resistance * lung.compliance / 1000.0))
+    assert found == pytest.approx(volume * 70.0 / lung.compliance * left / (1.0 - left), rel=1e-4)
+    assert 10.0 <= found <= 20.0
+
+
+def test_trapped_gas_of_asthma_in_a_usual_circuit():
+    """In the middle of these settings, with default limbs, valves and ventilator, it is still 10 to 20 cmH2O."""
+    settings = vs.VolumeControl(tidal_volume=630.0, rate=12.0, ie_ratio=1 / 3, peep=5.0)
+    breath = vs.steady_breath(vs.layouts.shared({"a": vs.preset("asthma")}), settings)
+    assert 10.0 <= float(vs.breath_measures(breath).auto_peep.item()) <= 20.0
+
+
 def test_sigmoid_presets():
     """Highest compliance b / 4d: 3500 / 36 = 97 and 1600 / 32 = 50 mL/cmH2O."""
     slopes = []

@@ -25,7 +25,7 @@ from ventsim.model.laws.flow import FLOW_LAWS, OPEN, OR_FLOW_LAW, FlowLaw, Power
 from ventsim.model.laws.measured import AdjustableCurve, MeasuredCurve
 from ventsim.model.laws.orifice import EquivalentBore, Orifice, orifice_bore
 from ventsim.model.laws.printed_bores import PrintedBore, printed_bore
-from ventsim.model.laws.tracheal import tracheal_tube_friction, tracheal_tube_length
+from ventsim.model.laws.tracheal import tracheal_tube_curvature, tracheal_tube_friction, tracheal_tube_length
 from ventsim.model.laws.tube_friction import (
     TubeFriction,
     friction_factor,
@@ -68,6 +68,7 @@ __all__ = [
     "printed_bore",
     "reynolds_number",
     "series_compliance",
+    "tracheal_tube_curvature",
     "tracheal_tube_friction",
     "tracheal_tube_length",
     "tube_inertance",

@@ -13,6 +13,7 @@ from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, Assembly, Fi
 from ventsim.model.parts import (
     Adapter,
     Filter,
+    Lung,
     LungPart,
     OneWayValve,
     Part,
@@ -55,7 +56,8 @@ class PatientLimbs(Description):
     ] = None
     filter: Annotated[Filter | None, Field(description="filter between Y-piece and lung")] = None
     tracheal_tube: Annotated[
-        TrachealTube | None, Field(description="tracheal tube of the lung; None: counted in its resistance")
+        TrachealTube | None,
+        Field(description="tracheal tube of the lung; None: none, or counted in its resistance"),
     ] = None
     valve: Annotated[OneWayValve, Field(description="one-way valve in each limb")] = OneWayValve()
     y_piece: Annotated[YPiece, Field(description="Y-piece at the lung")] = YPiece()
@@ -106,8 +108,15 @@ def assembled(
     ------
     CircuitError
         If a tube cannot take the length of the floor plan.
+
+    Warns
+    -----
+    PlausibilityWarning
+        If a tube is unlikely long, or a lung counts its tracheal tube twice.
     """
     names = tuple(lungs)
+    for name, lung in lungs.items():
+        _warn_of_second_tracheal_tube(name, lung, limbs[name].tracheal_tube)
     if floor_plan is not None:
         lengths = floor_plan.tube_lengths(arrangement, lungs=names)
         _warn_of_long_tubes(floor_plan, arrangement, names, lengths)
@@ -181,6 +190,23 @@ def _without_side_effects(part: Part) -> Part:
     elif isinstance(part, OneWayValve):
         changes["opening_pressure"] = 0.0
     return part.changed(changes) if changes else part
+
+
+_USUAL_FLOW = 0.5  # at which the loss of a tracheal tube is given [L/s]
+
+
+def _warn_of_second_tracheal_tube(name: str, lung: LungPart, tube: TrachealTube | None) -> None:
+    """Warn of a tracheal tube before a lung whose resistance includes one."""
+    if tube is not None and isinstance(lung, Lung) and lung.includes_tracheal_tube:
+        share = float(tube.inspiratory_law.pressure_drop(_USUAL_FLOW)) / _USUAL_FLOW
+        text = (
+            f"lung {name!r}: its airway resistance includes a tracheal tube, and its limbs hold one of "
+            f"{tube.inner_diameter:.4g} mm: the tube is counted twice.\n"
+            "  Leave out tracheal_tube. Or give the lung the resistance of the airway alone, about "
+            f"{share:.2g} cmH2O·s/L less (that of the tube at {_USUAL_FLOW:g} L/s), and "
+            "includes_tracheal_tube=False."
+        )
+        warn_caller(PlausibilityWarning(text))
 
 
 def _warn_of_long_tubes(

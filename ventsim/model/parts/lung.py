@@ -195,6 +195,9 @@ class Lung(LungPart):
     )
     relaxation_volume: Annotated[float, quantity("relaxation_volume")] = 1500.0
     predicted_body_weight: Annotated[float, quantity("predicted_body_weight")] | None = None
+    includes_tracheal_tube: Annotated[
+        bool, Field(strict=True, description="whether its resistance is known to include that of a tracheal tube")
+    ] = False
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -22,6 +22,12 @@ _ARNAL = "J.-M. Arnal et al., Respir Care 63 (2018) 158-168, from memory"
 _INFANTS = "infants measured at 8 weeks and 4.9 kg and at 56 weeks and 9.9 kg (table of an article in Thorax)"
 
 
+_TUBE = {
+    True: "The resistance is taken to include a tracheal tube, as in intubated patients.",
+    False: "The resistance is that of the airway, without a tracheal tube.",
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Preset:
     """A lung and where its numbers come from."""
@@ -37,6 +43,7 @@ def _simple(
     relaxation_volume: float,
     predicted_body_weight: float,
     source: str,
+    tube: bool,
     expiratory_resistance: float | None = None,
 ) -> _Preset:
     lung = Lung(
@@ -45,16 +52,23 @@ def _simple(
         expiratory_resistance=expiratory_resistance,
         relaxation_volume=relaxation_volume,
         predicted_body_weight=predicted_body_weight,
+        includes_tracheal_tube=tube,
     )
-    return _Preset(lung=lung, source=f"{source} Relaxation volume and body weight are illustrative.")
+    return _Preset(lung=lung, source=f"{source} {_TUBE[tube]} Relaxation volume and body weight are illustrative.")
 
 
 def _sigmoid(
     *, vital_capacity: float, inflection_pressure: float, width: float, relaxation_volume: float, source: str
 ) -> _Preset:
     law = Sigmoid(vital_capacity=vital_capacity, inflection_pressure=inflection_pressure, width=width)
-    lung = Lung(compliance=law, resistance=10.0, relaxation_volume=relaxation_volume, predicted_body_weight=70.0)
-    return _Preset(lung=lung, source=source)
+    lung = Lung(
+        compliance=law,
+        resistance=10.0,
+        relaxation_volume=relaxation_volume,
+        predicted_body_weight=70.0,
+        includes_tracheal_tube=True,
+    )
+    return _Preset(lung=lung, source=f"{source} {_TUBE[True]}")
 
 
 _PRESETS: Mapping[str, _Preset] = MappingProxyType(
@@ -64,6 +78,7 @@ _PRESETS: Mapping[str, _Preset] = MappingProxyType(
             resistance=10.0,
             relaxation_volume=2000.0,
             predicted_body_weight=70.0,
+            tube=True,
             source="Intubated adults with normal lungs: compliance 40 to 50 (men) or 35 to 45 mL/cmH2O (women) "
             f"(common practice, no source); 54 mL/cmH2O and 13 cmH2O·s/L ({_ARNAL}).",
         ),
@@ -72,6 +87,7 @@ _PRESETS: Mapping[str, _Preset] = MappingProxyType(
             resistance=10.0,
             relaxation_volume=1200.0,
             predicted_body_weight=70.0,
+            tube=True,
             source=f"In the middle of published medians: {_ARDS_COHORTS}; resistance of 12 cmH2O·s/L in {_ARNAL}.",
         ),
         "severe-ards": _simple(
@@ -79,6 +95,7 @@ _PRESETS: Mapping[str, _Preset] = MappingProxyType(
             resistance=12.0,
             relaxation_volume=800.0,
             predicted_body_weight=70.0,
+            tube=True,
             source=f"Just below the lowest quartile: {_ARDS_COHORTS}; resistance of 12 cmH2O·s/L in {_ARNAL}.",
         ),
         "copd": _simple(
@@ -87,29 +104,36 @@ _PRESETS: Mapping[str, _Preset] = MappingProxyType(
             expiratory_resistance=25.0,
             relaxation_volume=3500.0,
             predicted_body_weight=70.0,
+            tube=True,
             source=f"Chronic obstruction: 59 mL/cmH2O and 22 cmH2O·s/L ({_ARNAL}); that the expiratory "
             "resistance is the higher one is common practice, no source.",
         ),
         "asthma": _simple(
             compliance=50.0,
             resistance=30.0,
+            expiratory_resistance=120.0,
             relaxation_volume=3000.0,
             predicted_body_weight=70.0,
-            source="A severe attack: 40 to 60 mL/cmH2O, 20 to 50 cmH2O·s/L and more (from memory).",
+            tube=True,
+            source="A severe attack: 40 to 60 mL/cmH2O, 20 to 50 cmH2O·s/L and more, auto-PEEP of 10 to 20 cmH2O "
+            "(from memory). The expiratory resistance is chosen to give that auto-PEEP at 8 to 10 mL/kg, 10 to 14 "
+            "breaths a minute and an I:E ratio of 1:3; it is no measurement.",
         ),
         "child": _simple(
             compliance=22.0,
             resistance=20.0,
             relaxation_volume=450.0,
             predicted_body_weight=20.0,
+            tube=False,
             source="Illustrative: between the adult and the older of the "
-            f"{_INFANTS}, 14.3 mL/cmH2O and 23.8 cmH2O·s/L.",
+            f"{_INFANTS}, 14.3 mL/cmH2O and 23.8 cmH2O·s/L; taken as theirs to be without a tube.",
         ),
         "infant": _simple(
             compliance=6.0,
             resistance=40.0,
             relaxation_volume=112.0,
             predicted_body_weight=5.0,
+            tube=False,
             source=f"Rounded from the younger of the {_INFANTS}: 6.43 mL/cmH2O, 41.9 cmH2O·s/L, functional "
             "residual capacity 112 mL.",
         ),
@@ -118,9 +142,10 @@ _PRESETS: Mapping[str, _Preset] = MappingProxyType(
             resistance=40.0,
             relaxation_volume=80.0,
             predicted_body_weight=3.3,
+            tube=False,
             source="Healthy newborns at term: 3.17 ± 0.71 mL/cmH2O (abstract, "
             "scilit.net/publications/3adf53cb15b5cefa273205a3abd5965f); the resistance is that of an infant, "
-            "without a tracheal tube, illustrative.",
+            "illustrative.",
         ),
         "normal-adult-sigmoid": _sigmoid(
             vital_capacity=3500.0,
@@ -170,8 +195,10 @@ def preset(name: str, *, predicted_body_weight: float | None = None) -> LungPart
 
     Returns
     -------
-    Lung or ElasticLung
-        As :func:`preset_source` explains; change single values by its method ``changed``.
+    Lung
+        As :func:`preset_source` explains; change single values by its method ``changed``. Its
+        ``includes_tracheal_tube`` says whether its resistance includes that of a tracheal tube: then the limbs
+        should have none.
 
     Raises
     ------
@@ -184,6 +211,8 @@ def preset(name: str, *, predicted_body_weight: float | None = None) -> LungPart
     --------
     >>> preset("copd").expiratory_resistance
     25.0
+    >>> [name for name in preset_names() if not preset(name).includes_tracheal_tube]
+    ['child', 'infant', 'term-newborn']
     >>> preset("COPD", predicted_body_weight=60.0)
     Traceback (most recent call last):
     ventsim.errors.InputError: there is no typical lung 'COPD'.

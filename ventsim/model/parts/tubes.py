@@ -5,11 +5,16 @@ from typing import Annotated, ClassVar
 from pydantic import Field
 
 from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
-from ventsim.model.laws.tracheal import TRACHEAL_LOSS_COEFFICIENT, tracheal_tube_friction, tracheal_tube_length
+from ventsim.model.laws.tracheal import (
+    TRACHEAL_LOSS_COEFFICIENT,
+    tracheal_tube_curvature,
+    tracheal_tube_friction,
+    tracheal_tube_length,
+)
 from ventsim.model.laws.tube_friction import (
     AIR_DENSITY,
     AIR_VISCOSITY,
-    CORRUGATION_FACTOR,
+    CORRUGATED_FRICTION,
     TubeFriction,
     Wall,
     tube_inertance,
@@ -50,7 +55,8 @@ class Tube(InLine):
 
     The wall scales as if each stretched in proportion to the gas it holds; rough guide for bores of 10 to
     30 mm. Without a `resistance` of its own the flow law is
-    :class:`ventsim.laws.TubeFriction`: laminar, then turbulent after Blasius, with a smooth blend between.
+    :class:`ventsim.laws.TubeFriction`: linear plus quadratic in a corrugated tube; in a smooth one laminar, then
+    turbulent after Blasius, with a smooth blend between.
 
     References
     ----------
@@ -87,7 +93,7 @@ class Tube(InLine):
     ) = None
     wall_compliance: Annotated[float, quantity("wall_compliance")] | None = None
     wall: Annotated[Wall, Field(description="what the wall is like inside")] = "corrugated"
-    corrugation_factor: Annotated[float, quantity("corrugation_factor")] = CORRUGATION_FACTOR
+    corrugated_friction: Annotated[float, quantity("corrugated_friction")] = CORRUGATED_FRICTION
     loss_coefficient: Annotated[float, quantity("loss_coefficient")] = 0.0
     density: Annotated[float, quantity("density", plausible=(0.5, 2.0))] = AIR_DENSITY
     viscosity: Annotated[float, quantity("viscosity", plausible=(10.0, 30.0))] = AIR_VISCOSITY
@@ -102,7 +108,7 @@ class Tube(InLine):
             bore=self.bore,
             length=self.length,
             wall=self.wall,
-            corrugation_factor=self.corrugation_factor,
+            corrugated_friction=self.corrugated_friction,
             loss_coefficient=self.loss_coefficient,
             density=self.density,
             viscosity=self.viscosity,
@@ -140,7 +146,7 @@ class Tube(InLine):
 class TrachealTube(InLine):
     r"""A tracheal or tracheostomy tube with its slip joint.
 
-    Its wall is smooth and stiff, its bend is neglected. Inspiration flows from inlet to outlet.
+    Its wall is smooth and stiff; its bend raises laminar friction. Inspiration flows from inlet to outlet.
 
     Raises
     ------
@@ -171,6 +177,12 @@ class TrachealTube(InLine):
     inner_diameter: Annotated[float, quantity("inner_diameter")]
     length: (
         Annotated[float, quantity("length", "length; None: usual for the size", plausible=(0.05, 0.45))] | None
+    ) = None
+    curvature: (
+        Annotated[
+            float, quantity("curvature", "one over the radius of the bend; 0: straight; None: usual for the size")
+        ]
+        | None
     ) = None
     obstructed_fraction: Annotated[float, quantity("obstructed_fraction")] = 0.0
     loss_coefficient: Annotated[
@@ -209,6 +221,11 @@ class TrachealTube(InLine):
         return tracheal_tube_length(self.inner_diameter) if self.length is None else self.length
 
     @property
+    def bend_curvature(self) -> float:
+        """Curvature, given or usual for the size. [1/m]"""
+        return tracheal_tube_curvature(self.inner_diameter) if self.curvature is None else self.curvature
+
+    @property
     def open_bore(self) -> float:
         """Diameter that secretions leave free. [mm]"""
         return self.inner_diameter * (1.0 - self.obstructed_fraction)
@@ -236,6 +253,7 @@ class TrachealTube(InLine):
         return tracheal_tube_friction(
             self.inner_diameter,
             length=self.tube_length,
+            curvature=self.bend_curvature,
             obstructed_fraction=self.obstructed_fraction,
             loss_coefficient=loss_coefficient,
             density=self.density,
