@@ -273,8 +273,8 @@ CHANCE = (
 )
 PARTNER = (
     "The partner of 50/20 slows this lung through the valve, fittings and machine that both share; in the ideal "
-    "circuit, without these, there is no such effect. More resistance of the exhalation valve raises it, a loss of "
-    "its own in each expiratory limb does not."
+    "circuit, without these, there is no such effect. More resistance of the exhalation valve raises it, a loss "
+    "of its own in each expiratory limb does not."
 )
 EXPLANATIONS = {
     "linear": {
