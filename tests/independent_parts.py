@@ -35,8 +35,8 @@ OF_CIRCUIT, OF_LUNG = 4, 3  # number of integrals
 # Largest pressure [cmH2O] or flow [L/s] by which equations may be off where a interval begins.
 CONSISTENT = 1e-7
 HALVINGS = 200
-# Points of an interval between which the instant is sought at which the flow of a lung turns round.
-POINTS = 500
+# Points of an interval, close together at its beginning, between which the flow of a lung may turn round.
+POINTS = 300
 
 
 class Laws:
@@ -499,7 +499,7 @@ def solve(
                 interval = Interval(now, last, start, segment, peep, shut.copy())
                 inside = np.flatnonzero((here >= now - 1e-9) & (here <= last + 1e-9))
                 local = np.clip(here[inside] - now, 0.0, last - now)
-                wanted = np.unique(np.concatenate([local, np.linspace(0.0, last - now, POINTS)]))
+                wanted = np.unique(np.concatenate([local, (last - now) * np.linspace(0.0, 1.0, POINTS) ** 2]))
                 reached, run, switched = run_interval(system, interval, y, wanted)
                 since = passed + passed_since(system, reached, run)
                 done = local <= reached[-1]
