@@ -3,14 +3,15 @@
 Like ``independent.py``, but with curved laws, curved stores, efforts, holes to the atmosphere and inertia. The
 equations are read from ``circuit.parts[...].elements()``; nothing of ``ventsim.engine`` is used. The flow of every
 passage is an unknown of its own, so that no law is ever inverted or tabulated: each passage contributes
-"pressure difference minus pressure drop of the flow = 0", a valve that is shut "flow = 0". IDA looks for the
-instants at which valves open and shut, and is started anew there, as at every jump of the source.
+"pressure difference minus pressure drop of the flow = 0", a valve that is shut "flow = 0". Totals, means and work
+are integrals that IDA solves for too. It looks for the instants at which valves open and shut, and is started anew
+there, as at every jump of the source, and where another circuit replaces the one before.
 """
 
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any
 
 import networkx as nx
 import numpy as np
@@ -29,9 +30,13 @@ ML_PER_L = 1000.0
 RELATIVE, ABSOLUTE = 1e-9, 1e-9
 # Flow over which the slope of a law is taken, for the Jacobian alone [L/s].
 STEP = 1e-6
+JOULES = 0.0980665  # of 1 cmH2O·L, exact (conventional centimetre of water)
+OF_CIRCUIT, OF_LUNG = 4, 3  # number of integrals
 # Largest pressure [cmH2O] or flow [L/s] by which equations may be off where a interval begins.
 CONSISTENT = 1e-7
 HALVINGS = 200
+# Points of an interval, close together at its beginning, between which the flow of a lung may turn round.
+POINTS = 300
 
 
 class Laws:
@@ -55,18 +60,40 @@ class Laws:
         return total
 
 
-class Waveforms(NamedTuple):
-    """At the sample times: volumes of the lungs and totals since the start [mL]."""
+@dataclass(frozen=True, eq=False)
+class Waveforms:
+    """At the sample times, with the names and units of ventsim: of each lung, shape (n_times, n_lungs)."""
 
-    volume: FloatArray  # (n_times, n_lungs)
-    delivered: FloatArray  # (n_times,)
-    returned: FloatArray
-    leaked: FloatArray
+    volume: FloatArray
+    airway_pressure: FloatArray
+    alveolar_pressure: FloatArray
+    flow: FloatArray
+    inspired_volume: FloatArray
+    expired_volume: FloatArray
+    airway_pressure_integral: FloatArray
+    alveolar_pressure_integral: FloatArray
+    inspiratory_work: FloatArray
+    # Of the circuit, shape (n_times,).
+    inspiratory_port_pressure: FloatArray
+    expiratory_port_pressure: FloatArray
+    circuit_volume: FloatArray
+    delivered_volume: FloatArray
+    returned_volume: FloatArray
+    leaked_volume: FloatArray
+    inspiratory_port_pressure_integral: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
 class System:
-    """The equations of a circuit; unknowns are pressures, volumes of curved stores, flows, and three totals."""
+    """The equations of a circuit; unknowns are pressures, volumes of curved stores, flows, and integrals.
+
+    The integrals are those of the circuit (delivered, returned, leaked volume; pressure at the inspiratory port),
+    then, for each lung, airway and alveolar pressure, and work of airway pressure in both directions.
+    """
+
+    stores: list[tuple[str, int, float]]  # name, point, compliance [L/cmH2O] of the linear ones
+    curved_names: list[str]
+    path_names: list[str]
 
     compliance: FloatArray  # (n_points,) [L/cmH2O]
     vented: NDArray[np.bool_]  # (n_points,) open to the atmosphere
@@ -80,22 +107,30 @@ class System:
     leak: FloatArray
     inertance: FloatArray  # (n_paths,) [cmH2O·s²/L], 0 for passages
     lungs: list[list[int]]  # points of the compartments
+    airways: NDArray[np.intp]  # (n_lungs,) points
+    airway_paths: FloatArray  # (n_lungs, n_paths) 1 for the path that begins at the airway
+    alveolar_weights: FloatArray  # (n_lungs, n_points)
     ports: tuple[int, int]
     source_resistance: float
     exhalation_resistance: float
 
     @property
     def offsets(self) -> tuple[int, int, int]:
-        """Where volumes, flows and totals begin among the unknowns."""
+        """Where volumes, flows and integrals begin among the unknowns."""
         volumes = len(self.compliance)
         flows = volumes + len(self.curved)
         return volumes, flows, flows + len(self.ends)
 
     @property
+    def size(self) -> int:
+        """Number of unknowns."""
+        return self.offsets[2] + OF_CIRCUIT + OF_LUNG * len(self.lungs)
+
+    @property
     def algebraic(self) -> NDArray[np.intp]:
         """The unknowns that are not differentiated."""
         volumes, flows, totals = self.offsets
-        is_algebraic = np.ones(totals + 3, dtype=bool)
+        is_algebraic = np.ones(self.size, dtype=bool)
         is_algebraic[:volumes] = self.compliance == 0.0
         is_algebraic[volumes:flows] = False
         is_algebraic[flows:totals] = self.inertance == 0.0
@@ -142,8 +177,35 @@ class System:
         result[flows:totals] = np.where(interval.shut, flow, difference - self.opening - self.drops(flow))
         heavy = self.inertance > 0.0
         result[flows:totals][heavy] = (self.inertance * yp[flows:totals] - difference)[heavy]
-        result[totals:] = yp[totals:] - ML_PER_L * np.array([delivered, returned, lost])
+        of_circuit = [ML_PER_L * delivered, ML_PER_L * returned, ML_PER_L * lost, pressure[self.ports[0]]]
+        result[totals:] = yp[totals:] - np.append(of_circuit, self.lung_rates(pressure, flow))
         return result
+
+    def lung_rates(self, pressure: FloatArray, flow: FloatArray) -> FloatArray:
+        """Rates of the integrals of the lungs, shape (n_lungs * 3,)."""
+        airway = pressure[self.airways]
+        work = JOULES * airway * (self.airway_paths @ flow)
+        return np.column_stack([airway, self.alveolar_weights @ pressure, work]).ravel()
+
+    def lung_rates_jacobian(self, pressure: FloatArray, flow: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Their derivatives by pressures and by flows, shapes (n_lungs * 3, n_points or n_paths)."""
+        at_airway, still = np.eye(len(pressure))[self.airways], np.zeros_like(self.airway_paths)
+        into = (self.airway_paths @ flow)[:, None]
+        by_pressure = np.stack([at_airway, self.alveolar_weights, JOULES * into * at_airway], axis=1)
+        work = JOULES * pressure[self.airways][:, None] * self.airway_paths
+        by_flow = np.stack([still, still, work], axis=1)
+        return by_pressure.reshape(-1, len(pressure)), by_flow.reshape(-1, len(flow))
+
+    def volumes_of_lungs(self, states: FloatArray) -> FloatArray:
+        """Volumes above relaxation [mL], shape (n_times, n_lungs)."""
+        volumes, held = self.offsets[0], ML_PER_L * self.compliance * states[:, : self.offsets[0]]
+        for k, (point, _) in enumerate(self.curved):
+            held[:, point] = states[:, volumes + k]
+        return np.column_stack([held[:, points].sum(axis=1) for points in self.lungs])
+
+    def work_of_lungs(self, states: FloatArray) -> FloatArray:
+        """Work of airway pressure in both directions [J], shape (n_times, n_lungs)."""
+        return states[:, self.offsets[2] + OF_CIRCUIT :].reshape(len(states), -1, OF_LUNG)[:, :, 2]
 
     def jacobian(self, interval: "Interval", time: float, y: FloatArray, rate: float) -> FloatArray:
         """Derivative of the residual by the unknowns, plus `rate` times that by their derivatives."""
@@ -181,7 +243,11 @@ class System:
         result[totals, inlet] = -ML_PER_L * slope_in
         result[totals + 1, outlet] = -ML_PER_L * slope_out
         result[totals + 2, :totals] = -ML_PER_L * lost
-        result[np.arange(totals, totals + 3), np.arange(totals, totals + 3)] = rate
+        result[totals + 3, inlet] = -1.0
+        by_pressure, by_flow = self.lung_rates_jacobian(pressure, flow)
+        result[totals + OF_CIRCUIT :, :volumes] = -by_pressure
+        result[totals + OF_CIRCUIT :, flows:totals] = -by_flow
+        result[np.arange(totals, self.size), np.arange(totals, self.size)] = rate
         return result
 
     def switches(self, interval: "Interval", y: FloatArray) -> FloatArray:
@@ -225,14 +291,18 @@ def read_system(circuit: Circuit) -> System:
                 paths.append((name, element))
     row = {point: k for k, group in enumerate(nx.connected_components(points)) for point in group}
     n = max(row.values()) + 1
-    compliance, vented, curved = np.zeros(n), np.zeros(n, dtype=bool), []
+    compliance, vented = np.zeros(n), np.zeros(n, dtype=bool)
+    curved: list[tuple[int, ElasticStore]] = []
+    curved_names, linear = [], []
     for point, store in stores:
         if isinstance(store, Store):
             compliance[row[point]] += store.compliance / ML_PER_L
+            linear.append((point, row[point], store.compliance / ML_PER_L))
         elif isinstance(store, Atmosphere):
             vented[row[point]] = True
         else:
             curved.append((row[point], store))
+            curved_names.append(point)
     ends = np.zeros((len(paths), n))
     for k, (name, path) in enumerate(paths):
         ends[k, row[f"{name}.{path.start}"]], ends[k, row[f"{name}.{path.end}"]] = 1.0, -1.0
@@ -251,7 +321,15 @@ def read_system(circuit: Circuit) -> System:
         raise ValueError("these equations need ports that store gas, and know neither flow limit nor relief")
     if any(compliance[point] > 0.0 for point, _ in curved):
         raise ValueError("these equations know one store at a point")
+    names = [f"{name}.{path.start}" for name, path in paths]
+    weights = np.zeros((len(circuit.lungs), n))
+    for k, (name, lung) in enumerate(circuit.lungs.items()):
+        for at, weight in zip(lung.compartments, lung.compartment_weights, strict=True):
+            weights[k, row[f"{name}.{at}"]] += weight
     return System(
+        stores=linear,
+        curved_names=curved_names,
+        path_names=names,
         compliance=compliance,
         vented=vented,
         curved=curved,
@@ -264,29 +342,62 @@ def read_system(circuit: Circuit) -> System:
         leak=np.array([getattr(path, "leak_conductance", 0.0) for _, path in paths]),
         inertance=np.array([getattr(path, "inertance", 0.0) for _, path in paths]),
         lungs=[[row[f"{name}.{at}"] for at in lung.compartments] for name, lung in circuit.lungs.items()],
+        airways=np.array([row[f"{name}.airway"] for name in circuit.lungs]),
+        airway_paths=np.array([[float(path == f"{name}.airway") for path in names] for name in circuit.lungs]),
+        alveolar_weights=weights,
         ports=ports,
         source_resistance=machine.source_resistance,
         exhalation_resistance=exhalation[0],
     )
 
 
+def driven_flows(system: System, pressure: FloatArray, shut: NDArray[np.bool_]) -> FloatArray:
+    """Flows that these pressures drive through paths without inertia, by halving."""
+    excess = system.ends @ pressure - system.opening
+    driven = (excess != 0.0) & (system.inertance == 0.0) & ~shut
+    low, high = np.full(len(excess), -50.0), np.full(len(excess), 50.0)
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        below = system.drops(middle) < excess
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.where(driven, 0.5 * (low + high), 0.0)
+
+
 def at_rest(system: System, peep: float) -> FloatArray:
     """All unknowns with every point at PEEP, where only the holes to the atmosphere carry flow."""
     volumes, flows, totals = system.offsets
-    y = np.zeros(totals + 3)
+    y = np.zeros(system.size)
     y[:volumes] = np.where(system.vented, 0.0, peep)
     for k, (_, store) in enumerate(system.curved):
         muscles = 0.0 if store.effort is None else float(store.effort.pressure(0.0))
         y[volumes + k] = store.law.volume(peep + muscles)
-    difference = system.ends @ y[:volumes]
-    driven = (difference != 0.0) & (system.inertance == 0.0)
-    low, high = np.full(len(difference), -50.0), np.full(len(difference), 50.0)
-    for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
-        below = system.drops(middle) < difference
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    y[flows:totals] = np.where(driven, 0.5 * (low + high), 0.0)
+    y[flows:totals] = driven_flows(system, y[:volumes], system.one_way)
     return y
+
+
+def carried_over(old: System, y: FloatArray, new: System, time: float) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Unknowns of another circuit in which every store has the gas that it had, and the valves that are shut."""
+    volumes, flows, totals = new.offsets
+    gas, result = np.zeros(volumes), np.zeros(new.size)
+    pressure_of = {name: y[point] for name, point, _ in old.stores}
+    for name, point, compliance in new.stores:
+        gas[point] += compliance * pressure_of[name]
+    result[:volumes] = np.divide(gas, new.compliance, out=np.zeros(volumes), where=new.compliance > 0.0)
+    held = dict(zip(old.curved_names, y[old.offsets[0] :], strict=False))
+    for k, (point, store) in enumerate(new.curved):
+        result[volumes + k] = held[new.curved_names[k]]
+        muscles = 0.0 if store.effort is None else float(store.effort.pressure(time))
+        result[point] = float(store.law.pressure(result[volumes + k])) - muscles
+    empty = (new.compliance == 0.0) & ~new.vented
+    empty[[point for point, _ in new.curved]] = False
+    if empty.any():
+        raise ValueError("these equations can replace only circuits whose points all store gas")
+    shut = new.one_way & (new.ends @ result[:volumes] <= new.opening)
+    flow_of = dict(zip(old.path_names, y[old.offsets[1] :], strict=False))
+    kept = np.array([flow_of.get(name, 0.0) for name in new.path_names])
+    result[flows:totals] = np.where(new.inertance > 0.0, kept, driven_flows(new, result[:volumes], shut))
+    result[totals:] = y[old.offsets[2] :]
+    return result, shut
 
 
 def slopes_at(system: System, residual_at_rest: FloatArray) -> FloatArray:
@@ -298,14 +409,17 @@ def slopes_at(system: System, residual_at_rest: FloatArray) -> FloatArray:
     return -residual_at_rest / weight
 
 
-def corners(system: System, settings: BreathSettings, end: float) -> list[tuple[float, float, float, Segment]]:
+def corners(
+    system: System, settings: BreathSettings, begin: float, end: float
+) -> list[tuple[float, float, float, Segment]]:
     """Intervals without jump or corner: begin, end, begin of their segment [s], and the segment."""
-    edges: list[tuple[float, float, Segment]] = []
+    edges: list[tuple[float, float, float, Segment]] = []
     began = 0.0
     while began < end - 1e-9:
         for segment in settings.segments():
-            edges.append((began, min(began + segment.duration, end), segment))
-            began += segment.duration
+            over = began + segment.duration
+            edges.append((max(began, begin), min(over, end), began, segment))
+            began = over
     bends = {
         number * store.effort.period + time
         for _, store in system.curved
@@ -314,12 +428,12 @@ def corners(system: System, settings: BreathSettings, end: float) -> list[tuple[
         for time in store.effort.times
     }
     found = []
-    for start, over, segment in edges:
+    for start, over, segment_start, segment in edges:
         if over - start < 1e-9:
             continue
         inside = sorted(bend for bend in bends if start + 1e-9 < bend < over - 1e-9)
         for first, last in itertools.pairwise([start, *inside, over]):
-            found.append((first, last, start, segment))
+            found.append((first, last, segment_start, segment))
     return found
 
 
@@ -356,30 +470,105 @@ def run_interval(
     return run.t, run.y, valves[np.asarray(run.i_events[-1]) != 0] if switched else valves[:0]
 
 
-def solve(circuit: Circuit, settings: BreathSettings, *, times: FloatArray) -> Waveforms:
-    """Run from rest at PEEP through the given times [s], started anew at every jump, corner and switching."""
+def solve(
+    circuit: Circuit,
+    settings: BreathSettings,
+    *,
+    times: FloatArray,
+    later: Sequence[tuple[float, Circuit]] = (),
+) -> Waveforms:
+    """Run from rest at PEEP through the given times [s], started anew at every jump, corner and switching.
+
+    `later` has circuits that replace the one before from a time [s] on.
+    """
+    begins = [0.0, *(begin for begin, _ in later)]
+    ends = [*begins[1:], float(times[-1])]
     system, peep = read_system(circuit), float(settings.peep)
     y, shut = at_rest(system, peep), system.one_way.copy()
-    flows = system.offsets[1]
-    found = np.empty((len(times), len(y)))
-    for first, last, start, segment in corners(system, settings, float(times[-1])):
-        now = first
-        while last - now > 1e-12:
-            interval = Interval(now, last, start, segment, peep, shut.copy())
-            inside = np.flatnonzero((times >= now - 1e-9) & (times <= last + 1e-9))
-            local = np.clip(times[inside] - now, 0.0, last - now)
-            wanted = np.unique(np.concatenate([[0.0], local, [last - now]]))
-            reached, states, switched = run_interval(system, interval, y, wanted)
-            done = local <= reached[-1]
-            found[inside[done]] = states[np.searchsorted(reached, local[done])]
-            shut[switched] = ~shut[switched]
-            now, y = (now + reached[-1] if switched.size else last), states[-1].copy()
-            y[flows:][switched] = 0.0
+    found: list[dict[str, Any]] = []
+    passed = np.zeros((3, len(system.lungs)))
+    for begin, end, stage in zip(begins, ends, [circuit, *(other for _, other in later)], strict=True):
+        if begin > 0.0:
+            before, system = system, read_system(stage)
+            y, shut = carried_over(before, y, system, begin)
+        here = times[(times >= begin - 1e-9) & ((times < end - 1e-9) | (end == ends[-1]))]
+        states, sums = np.empty((len(here), system.size)), np.empty((len(here), *passed.shape))
+        for first, last, start, segment in corners(system, settings, begin, end):
+            now = first
+            while last - now > 1e-12:
+                interval = Interval(now, last, start, segment, peep, shut.copy())
+                inside = np.flatnonzero((here >= now - 1e-9) & (here <= last + 1e-9))
+                local = np.clip(here[inside] - now, 0.0, last - now)
+                wanted = np.unique(np.concatenate([local, (last - now) * np.linspace(0.0, 1.0, POINTS) ** 2]))
+                reached, run, switched = run_interval(system, interval, y, wanted)
+                since = passed + passed_since(system, reached, run)
+                done = local <= reached[-1]
+                rows = np.searchsorted(reached, local[done])
+                states[inside[done]], sums[inside[done]] = run[rows], since[rows]
+                shut[switched] = ~shut[switched]
+                now = now + reached[-1] if switched.size else last
+                y, passed = run[-1].copy(), since[-1]
+                y[flows_at(system)][switched] = 0.0
+        found.append(sampled(system, states, sums))
+    return Waveforms(**{name: np.concatenate([one[name] for one in found]) for name in found[0]})
+
+
+def flows_at(system: System) -> slice:
+    """Where the flows are among the unknowns."""
+    return slice(*system.offsets[1:])
+
+
+def passed_since(system: System, times: FloatArray, states: FloatArray) -> FloatArray:
+    """Inspired and expired volume [mL] and work of inspired gas [J] since the first state, (n_times, 3, n_lungs).
+
+    Where the flow turns round between two times, at the extremum of the cubic through volume and flow at both.
+    """
+    length = np.diff(times)[:, None]
+    flow = states[:, flows_at(system)] @ system.airway_paths.T
+    volume, work = system.volumes_of_lungs(states), system.work_of_lungs(states)
+    power = JOULES * flow * states[:, system.airways]
+    turns = flow[:-1] * flow[1:] < 0.0
+    rise = np.diff(volume, axis=0)
+    begin, end = ML_PER_L * length * flow[:-1], ML_PER_L * length * flow[1:]
+    # Slope of the cubic: begin + 2 (3 rise - 2 begin - end) s + 3 (begin + end - 2 rise) s².
+    half, third = 3.0 * rise - 2.0 * begin - end, begin + end - 2.0 * rise
+    root = np.sqrt(np.maximum(half**2 - 3.0 * third * begin, 0.0))
+    sign = np.where(begin > 0.0, 1.0, -1.0)
+    turn = np.divide(-begin, half - sign * root, out=np.ones_like(rise), where=turns)
+    before = turn * (begin + turn * (half + turn * third))
+    work_rise, first, last = np.diff(work, axis=0), length * power[:-1], length * power[1:]
+    work_before = turn * (
+        first + turn * ((3.0 * work_rise - 2.0 * first - last) + turn * (first + last - 2.0 * work_rise))
+    )
+    before, work_before = np.where(turns, before, rise), np.where(turns, work_before, work_rise)
+    after, work_after = rise - before, work_rise - work_before
+    inspired = np.maximum(before, 0.0) + np.maximum(after, 0.0)
+    done = np.where(before > 0.0, work_before, 0.0) + np.where(after > 0.0, work_after, 0.0)
+    sums = np.cumsum(np.stack([inspired, inspired - rise, done], axis=1), axis=0)
+    return np.concatenate([np.zeros_like(sums[:1]), sums])
+
+
+def sampled(system: System, states: FloatArray, sums: FloatArray) -> dict[str, Any]:
+    """The waveforms of the unknowns."""
     volumes, _, totals = system.offsets
-    place = {point: volumes + k for k, (point, _) in enumerate(system.curved)}
-    held = ML_PER_L * system.compliance * found[:, :volumes]
-    volume = [
-        sum(found[:, place[at]] if at in place else held[:, at] for at in compartments)
-        for compartments in system.lungs
-    ]
-    return Waveforms(np.column_stack(volume), *(found[:, totals + k] for k in range(3)))
+    outside = [at for at in range(volumes) if at not in {at for lung in system.lungs for at in lung}]
+    pressure, (inlet, outlet) = states[:, :volumes], system.ports
+    of_lungs = states[:, totals + OF_CIRCUIT :].reshape(len(states), -1, OF_LUNG)
+    return {
+        "volume": system.volumes_of_lungs(states),
+        "airway_pressure": pressure[:, system.airways],
+        "alveolar_pressure": pressure @ system.alveolar_weights.T,
+        "flow": states[:, flows_at(system)] @ system.airway_paths.T,
+        "inspired_volume": sums[:, 0],
+        "expired_volume": sums[:, 1],
+        "airway_pressure_integral": of_lungs[:, :, 0],
+        "alveolar_pressure_integral": of_lungs[:, :, 1],
+        "inspiratory_work": sums[:, 2],
+        "inspiratory_port_pressure": pressure[:, inlet],
+        "expiratory_port_pressure": pressure[:, outlet],
+        "circuit_volume": ML_PER_L * pressure[:, outside] @ system.compliance[outside],
+        "delivered_volume": states[:, totals],
+        "returned_volume": states[:, totals + 1],
+        "leaked_volume": states[:, totals + 2],
+        "inspiratory_port_pressure_integral": states[:, totals + 3],
+    }

@@ -19,6 +19,7 @@ from summary import same_words, summary, with_summary, worst_closed_form, writte
 from table import disagreements, other_disagreements, page, table
 
 HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE.parent / "tests"))  # equations that are written a second time, for the cases
 PAGE = HERE / "README.md"
 FRONT = HERE.parent / "README.md"  # of the project, with a summary
 CASES = tuple(sorted(folder.name for folder in HERE.glob("case_*") if (folder / "case.py").is_file()))

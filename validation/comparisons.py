@@ -20,7 +20,14 @@ SMALL = 0.1
 
 
 def closed_form(
-    case: str, quantity: str, *, unit: str, reference: float, value: float, limit: float = DEFAULT_LIMIT
+    case: str,
+    quantity: str,
+    *,
+    unit: str,
+    reference: float,
+    value: float,
+    limit: float = DEFAULT_LIMIT,
+    any_model: str = "",
 ) -> Row:
     """A value at default tolerance against a formula of `ventsim.theory`."""
     is_small = abs(reference) < SMALL
@@ -28,6 +35,7 @@ def closed_form(
         case=case, kind="closed form", quantity=quantity, unit=unit, reference=float(reference),
         reference_uncertainty=0.0, value=float(value), limit=SMALL * limit if is_small else limit,
         relative=not is_small, why=f"error of the solver, default tolerance {DEFAULT_TOLERANCE:g}",
+        any_model=any_model,
     )  # fmt: skip
 
 

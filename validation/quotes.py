@@ -46,6 +46,18 @@ def on_trust(found: Mapping[str, Sequence[Row]]) -> list[str]:
         )
         for time in ("1.5", "1")
     ]
+    slow = [
+        one_row(
+            found,
+            "case_13_colombo_2021",
+            f"linear resistors, inspiration {time} s: tidal volume at 20 cmH2O·s/L",
+        )
+        for time in ("1", "1.5")
+    ]
+    partner = [
+        one_row(found, "case_12_frontmed_2024", f"{law}: row 2 minus row 1")
+        for law in ("linear", "quadratic, 1 L/s")
+    ]
     shared = one_row(found, "case_08_four_equal_lungs", "real circuit: tidal volume")
     tubes = [row for row in found["case_14_component_laws"] if row.quantity.endswith("mm at 30 L/min")]
     lowest = min((row for row in tubes if row.quantity.startswith("tracheal")), key=lambda row: row.difference)
@@ -56,7 +68,9 @@ def on_trust(found: Mapping[str, Sequence[Row]]) -> list[str]:
         f"(One row fails, by {off:.1f} %" if len(failing) == 1 else f"({len(failing)} rows fail",
         f"{sum(not row.passes for row in bench)} of {len(bench)} fail",
         f"up to {max(residuals):.1f} cmH2O too high and {-min(residuals):.1f} too low, against a limit of "
-        f"{found['case_12_frontmed_2024'][0].limit:g}",
+        f"{found['case_12_frontmed_2024'][0].limit:.2g}",
+        f"{slow[0].value:.0f} to {slow[1].value:.0f} mL at most, {slow[0].reference:g} in the mean of the bench",
+        f"by {partner[0].value:.1f} to {partner[1].value:.1f} cmH2O, {partner[0].reference:g} on the bench",
         f"{-costs[0].value:.0f} to {-costs[1].value:.0f} % here, {-costs[0].reference:.0f} % in the mean",
         f"end-expiratory pressure is {trapped.difference:.1f} cmH2O too high with an inspiration of 1.5 s",
         f"{shared.value:.0f} mL for each of four lungs, {shared.reference:g} mL on the bench",

@@ -29,6 +29,27 @@ symmetry: what must be equal.
 """
 
 
+Evidence = Literal["verification", "validation", "context"]
+"""What a row can show.
+
+verification: that the equations are solved correctly, against formulas and solvers;
+validation: that they are the right ones, against what others measured;
+context: neither.
+"""
+
+OF_KIND: dict[Kind, Evidence] = {
+    "closed form": "verification",
+    "worked closed form": "verification",
+    "order of convergence": "verification",
+    "independent solver": "verification",
+    "published theory": "verification",
+    "symmetry": "verification",
+    "published bench": "validation",
+    "bench without source": "validation",
+    "nominal value": "context",
+}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Row:
     """A comparison of one number.
@@ -59,6 +80,8 @@ class Row:
         Version of ventsim in which the limit was set.
     explanation : str, default ""
         Why the row fails, for one that is known to; such a row must fail.
+    any_model : str, default ""
+        Why any model would pass, for a row that therefore shows nothing about this one's laws and numbers.
     """
 
     case: str
@@ -73,6 +96,12 @@ class Row:
     why: str
     since: str = "0.1.0"
     explanation: str = ""
+    any_model: str = ""
+
+    @property
+    def evidence(self) -> Evidence:
+        """What the row can show, by its kind."""
+        return OF_KIND[self.kind]
 
     @property
     def difference(self) -> float:

@@ -4,8 +4,9 @@ import math
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
+from typing import get_args
 
-from rows import Row
+from rows import Evidence, Row
 
 START = "<!-- written by `python validation/build.py`: -->"
 END = "<!-- end of what is written -->"
@@ -32,6 +33,27 @@ def counts(rows: Sequence[Row]) -> str:
     return f"{len(rows)} rows: {len(rows) - failed} pass, {failed} fail{'s' if failed == 1 else ''}"
 
 
+def by_evidence(rows: Sequence[Row]) -> dict[Evidence, list[Row]]:
+    """The rows of each class, those of verification first; no class without rows."""
+    classes = {one: [row for row in rows if row.evidence == one] for one in get_args(Evidence)}
+    return {one: of_class for one, of_class in classes.items() if of_class}
+
+
+MEANING: dict[Evidence, str] = {
+    "verification": "closed forms, outside solvers, order of convergence",
+    "validation": "what others measured",
+    "context": "nominal values",
+}
+
+
+def class_text(evidence: Evidence, rows: Sequence[Row]) -> str:
+    """One class in a sentence."""
+    anyway = sum(bool(row.any_model) for row in rows)
+    passing = sum(row.passes for row in rows)
+    text = f"{evidence.capitalize()} ({MEANING[evidence]}): {passing} of {len(rows)} rows pass"
+    return text + (f", {anyway} of them as any model would." if anyway else ".")
+
+
 def summary(found: Mapping[str, Sequence[Row]], *, reasons: Mapping[str, str]) -> str:
     """The whole table in a paragraph of plain words, wrapped; a few words for each case with rows that fail."""
     rows = [row for of_case in found.values() for row in of_case]
@@ -41,8 +63,9 @@ def summary(found: Mapping[str, Sequence[Row]], *, reasons: Mapping[str, str]) -
         if number := sum(not row.passes for row in of_case):
             short = "_".join(case.split("_")[:2])
             failures.append(f"{short} ({number}): {reasons.get(case) or 'not explained yet'}")
+    classes = " ".join(class_text(one, of_class) for one, of_class in by_evidence(rows).items())
     text = (
-        f"{counts(rows)}. Largest relative difference from a closed form at the default tolerance: "
+        f"{counts(rows)}. {classes} Largest relative difference from a closed form at the default tolerance: "
         f"{abs(worst.difference):.1e}."
     )
     if failures:

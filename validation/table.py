@@ -3,12 +3,12 @@
 import math
 from collections.abc import Mapping, Sequence
 
-from rows import Row
-from summary import counts, same_words, worst_closed_form
+from rows import OF_KIND, Row
+from summary import by_evidence, counts, same_words, worst_closed_form
 
 COLUMNS = (
-    "quantity", "kind", "unit", "reference", "±", "ventsim", "difference", "limit", "why that limit", "since",
-    "result",
+    "quantity", "class", "kind", "unit", "reference", "±", "ventsim", "difference", "limit", "why that limit",
+    "since", "result",
 )  # fmt: skip
 REFERENCE_PRECISION = 2e-6  # relative: references are written to seven digits
 # How far a value may move from the written one before the page is out of date: rounding differs from machine to
@@ -24,18 +24,29 @@ references, limits and words with this page, and `tests/test_validation.py` does
 Each row is one reference number. Its limit was chosen before the comparison, says why, and may only be
 tightened. A row that fails stays here with its explanation. Differences and limits marked "rel." are relative
 to the reference, others are in the unit of the row; rows that hold the largest of many relative differences take
-values below 0.1 of their unit as 0.1. Kinds of reference:
+values below 0.1 of their unit as 0.1.
+
+Rows are of two classes. A row that any model would pass, because of symmetry or of a balance, shows nothing about
+the laws and numbers of this one; its result says so. Kinds of reference, by class:
+
+**Verification**: are the equations solved correctly?
 
 - **closed form**: a formula of `ventsim.theory`, which shares no code with the solver
 - **worked closed form**: digits worked out from textbook formulas outside this library
-- **order of convergence**: the order that the method claims
-- **independent solver**: SciPy on equations of the same circuit written by hand
+- **order of convergence**: the order that the method claims; errors are those against an outside solver
+- **independent solver**: SciPy or SUNDIALS on equations of the same circuit that were written a second time
 - **published theory**: numbers computed and printed in a publication
+- **symmetry**: what must be equal
+
+**Validation**: are they the right equations, against what others measured?
+
 - **published bench**: numbers measured and printed in a publication; circuits are not fully stated, so these
   rows show how near a free prediction comes, not whether the equations are solved correctly
 - **bench without source**: measured figures that are passed on as common practice
-- **nominal value**: what a test is meant to give, not measured; context only
-- **symmetry**: what must be equal
+
+**Context**, neither of the two:
+
+- **nominal value**: what a test is meant to give, not measured
 
 What is not validated: no measured waveform was available, and the default resistances and volumes of tubes,
 fittings and valves are held to published figures in case 14 only, as far as there are any. The tight agreement
@@ -113,22 +124,28 @@ def other_disagreements(text: str, wanted: str) -> list[str]:
 
 
 def _summary(rows: Sequence[Row]) -> list[str]:
-    """Numbers of rows by kind, how close the closest one is to its limit, and the failures by name."""
+    """Numbers of rows by class and kind, how close the closest one is to its limit, and the failures by name."""
     failed = [row for row in rows if not row.passes]
+    classes = [_line(("class", "rows", "pass", "pass, as any model would")), _line(["---"] * 4)]
+    for evidence, of_class in by_evidence(rows).items():
+        anyway = sum(bool(row.any_model) for row in of_class)
+        passing = sum(row.passes for row in of_class)
+        classes.append(_line((evidence, str(len(of_class)), str(passing), str(anyway))))
     lines = [
-        "| kind | rows | pass | largest difference / limit, of those that pass |",
-        "| --- | --- | --- | --- |",
+        _line(("class", "kind", "rows", "pass", "largest difference / limit, of those that pass")),
+        _line(["---"] * 5),
     ]
-    for kind in dict.fromkeys(row.kind for row in rows):
+    for kind in (kind for kind in OF_KIND if any(row.kind == kind for row in rows)):
         of_kind = [row for row in rows if row.kind == kind]
         passing = [row for row in of_kind if row.passes]
         worst = max((abs(row.difference) / row.limit for row in passing), default=math.nan)
-        lines.append(f"| {kind} | {len(of_kind)} | {len(passing)} | {worst:.2f} |")
+        lines.append(_line((OF_KIND[kind], kind, str(len(of_kind)), str(len(passing)), f"{worst:.2f}")))
     worst_row = worst_closed_form(rows)
     parts = [
         "## Summary",
         f"{counts(rows)}. Largest relative difference from a closed form at the default tolerance: "
         f"{abs(worst_row.difference):.1e} ({worst_row.case}, {worst_row.quantity}).",
+        "\n".join(classes),
         "\n".join(lines),
     ]
     if failed:
@@ -146,10 +163,16 @@ def _cells(row: Row) -> list[str]:
     uncertainty = {None: "not stated", 0.0: "exact"}.get(row.reference_uncertainty)
     mark = " rel." if row.relative else ""
     return [
-        row.quantity, row.kind, row.unit, _number(row.reference),
+        row.quantity, row.evidence, row.kind, row.unit, _number(row.reference),
         uncertainty or f"{row.reference_uncertainty:.2g}", _number(row.value), f"{row.difference:.1e}{mark}",
-        f"{row.limit:.2g}{mark}", row.why, row.since, "pass" if row.passes else "**fails**",
+        f"{row.limit:.2g}{mark}", row.why, row.since, _result(row),
     ]  # fmt: skip
+
+
+def _result(row: Row) -> str:
+    if not row.passes:
+        return "**fails**"
+    return f"pass, as any model would: {row.any_model}" if row.any_model else "pass"
 
 
 def _number(value: float) -> str:

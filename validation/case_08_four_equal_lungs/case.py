@@ -110,6 +110,7 @@ def prediction_rows() -> list[Row]:
             relative=True,
             why="smallest error of the measurement",
             explanation="" if ideal else KEPT,
+            any_model="four equal lungs share the set volume equally" if ideal else "",
         )
         for name, ideal in (("ideal", True), ("real", False))
     ]
@@ -120,11 +121,14 @@ def equality_rows() -> list[Row]:
     breaths = six_hours().inspired_tidal_volume.values
     steady = volumes(circuit(fitted_compliance(ideal=False), ideal=False), VOLUME_CONTROL)
     settled = breaths[100:]
+    equal, repeats = "equal lungs share equally, by symmetry", "a passive circuit repeats its breath"
     spreads = {
-        "pressure control, six hours: largest spread of the four lungs": np.ptp(breaths, axis=1).max(),
-        "pressure control, six hours: change of tidal volume after breath 100": np.ptp(settled, axis=0).max(),
-        "volume control: spread of the four lungs": np.ptp(steady),
-    }
+        "pressure control, six hours: largest spread of the four lungs": (np.ptp(breaths, axis=1).max(), equal),
+        "pressure control, six hours: change of tidal volume after breath 100": (
+            np.ptp(settled, axis=0).max(), repeats
+        ),
+        "volume control: spread of the four lungs": (np.ptp(steady), equal),
+    }  # fmt: skip
     return [
         Row(
             case=CASE,
@@ -137,8 +141,9 @@ def equality_rows() -> list[Row]:
             limit=EQUALITY,
             relative=False,
             why="rounding",
+            any_model=any_model,
         )
-        for quantity, spread in spreads.items()
+        for quantity, (spread, any_model) in spreads.items()
     ]
 
 

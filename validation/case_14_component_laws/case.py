@@ -21,6 +21,10 @@ AIR = {"density": 1.2046, "viscosity": 18.206}  # dry, 20 °C, CoolProp 8.0.0
 TURBULENT_FROM = 0.5  # in every tracheal tube of the table [L/s]
 MEASURED_LIMIT = 0.25  # of a measured tracheal tube [1]
 MEASURED_FLOW = 30.0  # [L/min]
+CHILD_LENGTHS = {4.0: 0.20, 5.0: 0.24}  # of uncut tubes, from memory [m] by size [mm]
+CHILD_FLOWS = (0.1, 0.2, 0.3)  # [L/s]
+SHORTENED, SHORTENED_LIMIT = -14.0, 5.0  # published mean change [%] and limit [percentage points]
+TUBE_SET, TUBE_SET_LIMIT = 0.34, 2 / 3  # published loss [cmH2O]; down to a third, or up to five thirds of it [1]
 GAS_LIMITS = {"density": 1e-3, "viscosity": 1e-2}  # [1]
 
 IN_TRANSITION = "smooth tube 22 mm, 1.5 m, at 60 L/min"
@@ -34,7 +38,10 @@ TO_BODY = {"ATPS": "1.1019", "ATPD": "1.1279"}  # worked volume factors at 20 °
 
 def rows() -> list[Row]:
     """Every comparison of the case."""
-    return [*tracheal_rows(), *measured_rows(), *tube_rows(), *orifice_rows(), *gas_rows(), *circuit_rows()]
+    return [
+        *tracheal_rows(), *measured_rows(), *shortened_rows(), *set_rows(), *tube_rows(), *orifice_rows(),
+        *gas_rows(), *circuit_rows(),
+    ]  # fmt: skip
 
 
 def tracheal_tube(size: float, *, heads: float = 1.5) -> vs.TrachealTube:
@@ -122,6 +129,36 @@ def measured_rows() -> list[Row]:
             why="formula for a straight smooth tube with assumed length and heads, gas not stated",
         )
         for size, loss, deviation, ours in measured()
+    ]  # fmt: skip
+
+
+def shortened_rows() -> list[Row]:
+    """What a tracheal tube for children loses less when a quarter of it is cut off."""
+    less = []
+    for size, length in CHILD_LENGTHS.items():
+        whole, cut = (
+            vs.TrachealTube(inner_diameter=size, length=part * length, **AIR).inspiratory_law
+            for part in (1.0, 0.75)
+        )
+        less += [100.0 * (cut.pressure_drop(flow) / whole.pressure_drop(flow) - 1.0) for flow in CHILD_FLOWS]
+    return [
+        Row(
+            case=CASE, kind="published bench", quantity="child tracheal tubes, a quarter shorter: change of loss",
+            unit="%", reference=SHORTENED, reference_uncertainty=None, value=float(np.mean(less)),
+            limit=SHORTENED_LIMIT, relative=False, why="percentage points; sizes, lengths and flows not seen",
+        )
+    ]  # fmt: skip
+
+
+def set_rows() -> list[Row]:
+    """One limb of a circuit at an adult flow against a set of breathing tubes."""
+    return [
+        Row(
+            case=CASE, kind="published bench", quantity="breathing tube 22 mm, 1.5 m, at 60 L/min, order of size",
+            unit="cmH2O", reference=TUBE_SET, reference_uncertainty=0.01,
+            value=float(vs.Tube(length=1.5).flow_law.pressure_drop(1.0)), limit=TUBE_SET_LIMIT, relative=True,
+            why="order of size: flow not in the excerpt, 60 L/min assumed",
+        )
     ]  # fmt: skip
 
 

@@ -99,6 +99,7 @@ def step_in_volume_control() -> list[Row]:
             closed_form(
                 CASE, f"volume control, {name}: gain of the other lungs and the tubes, against the loss of b",
                 unit="mL", reference=-float(change.sel(lung="b")), value=others + kept,
+                any_model="a set volume goes where it is not kept out, whatever the laws",
             )
         )  # fmt: skip
     return found
@@ -179,6 +180,7 @@ def undone() -> list[Row]:
             reference=float(steady.sel(lung=lung)), reference_uncertainty=0.0,
             value=float(after.inspired_tidal_volume[-1].sel(lung=lung)), limit=DEFAULT_LIMIT, relative=True,
             why=f"error of the solver, default tolerance {DEFAULT_TOLERANCE:g}",
+            any_model="a passive circuit forgets a change that is undone",
         )
         for lung in COMPLIANCES
     ]  # fmt: skip
@@ -194,6 +196,7 @@ def gas() -> list[Row]:
                 case=CASE, kind="symmetry", quantity=f"{name}: gas not accounted for", unit="mL", reference=0.0,
                 reference_uncertainty=0.0, value=waveforms.attrs["volume_balance_residual_mL"], limit=1e-9,
                 relative=False, why="rounding of sums of some litres",
+                any_model="gas that only moves is kept, whatever drives it",
             )
         )  # fmt: skip
     return found

@@ -1,0 +1,165 @@
+"""Circuits of which every measure is compared, and the measures of what IDA gives for them."""
+
+import warnings
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import xarray as xr
+from comparisons import TIGHT_TOLERANCE, relative_difference
+from independent_parts import Waveforms, solve
+from numpy.typing import NDArray
+
+import ventsim as vs
+
+FloatArray = NDArray[np.float64]
+
+BREATHS, SAMPLE_INTERVAL = 3, 0.02
+TIMING = {"peep": 5.0, "rate": 20.0, "inspiratory_time": 1.0}
+MACHINE = vs.Ventilator(flow_limit=None, relief_pressure=None)
+TUBE = vs.Tube(length=1.5, resistance=vs.laws.Rohrer(linear=0.4, quadratic=2.0))
+LIMBS = vs.PatientLimbs(inspiratory_tube=TUBE, expiratory_tube=TUBE)
+PASSIVE = {
+    "a": vs.Lung(compliance=50.0, resistance=10.0),
+    "b": vs.Lung(compliance=25.0, resistance=10.0, expiratory_resistance=15.0),
+}
+JOINT = ("b inspiratory tube.outlet", "b y-piece.inspiratory")
+APART, TOGETHER = 3.4, 3.9  # within the second inspiration [s]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A circuit and its settings, perhaps with a joint that is apart for a while."""
+
+    circuit: vs.Circuit
+    settings: vs.PressureControl | vs.VolumeControl
+    comes_apart: bool = False
+
+
+def shared(lungs: dict[str, vs.Lung], limbs: vs.PatientLimbs = LIMBS) -> vs.Circuit:
+    """Two lungs on the machine, with one-way valves."""
+    return vs.layouts.shared(lungs, limbs=limbs, ventilator=MACHINE)
+
+
+def with_leak(circuit: vs.Circuit) -> vs.Circuit:
+    """A hole between Y-piece and lung b."""
+    site, leak = (
+        ("b y-piece.patient", "b.airway"),
+        vs.Leak(resistance=vs.laws.Rohrer(linear=80.0, quadratic=200.0)),
+    )
+    joints = [joint for joint in circuit.joints if joint != site]
+    joints += [(site[0], "leak.inlet"), ("leak.outlet", site[1])]
+    return vs.Circuit(parts={**circuit.parts, "leak": leak}, joints=joints, ventilator=circuit.ventilator)
+
+
+def apart(circuit: vs.Circuit) -> vs.Circuit:
+    """Both ends of the joint open to the room."""
+    joints = [joint for joint in circuit.joints if joint != JOINT]
+    ends = {f"open end {k}": vs.OpenEnd() for k in range(len(JOINT))}
+    joints += [(port, f"{name}.inlet") for port, name in zip(JOINT, ends, strict=True)]
+    with warnings.catch_warnings():  # a lung that the machine does not reach is what is meant here
+        warnings.simplefilter("ignore", vs.errors.CircuitWarning)
+        return vs.Circuit(parts={**circuit.parts, **ends}, joints=joints, ventilator=circuit.ventilator)
+
+
+CURVED = {
+    "a": vs.Lung(
+        compliance=vs.laws.Sigmoid(vital_capacity=2500.0, inflection_pressure=12.0, width=8.0),
+        resistance=vs.laws.Rohrer(linear=5.0, quadratic=6.0),
+        chest_wall_compliance=150.0,
+    ),
+    "b": vs.Lung(compliance=30.0, resistance=10.0, expiratory_resistance=15.0),
+}
+BREATHING = PASSIVE | {
+    "b": PASSIVE["b"].changed({"effort": vs.HalfSineEffort(amplitude=4.0, duration=0.9, rate=17.0, delay=0.4)})
+}
+HEAVY = LIMBS.changed({"inspiratory_tube": TUBE.changed({"inertia": True})})
+PRESSURE = vs.PressureControl(inspiratory_pressure=15.0, rise_time=0.1, **TIMING)
+PAUSED = vs.VolumeControl(tidal_volume=800.0, pause_time=0.2, **TIMING)
+PROBLEMS = {
+    "passive lungs, volume control with a pause": Problem(shared(PASSIVE), PAUSED),
+    "effort of the muscles": Problem(shared(BREATHING), PRESSURE),
+    "curved lung and chest wall": Problem(shared(CURVED), PRESSURE),
+    "leak and inertia": Problem(with_leak(shared(PASSIVE, HEAVY)), PRESSURE),
+    "disconnection and reconnection": Problem(shared(PASSIVE), PRESSURE, comes_apart=True),
+}
+
+
+@cache
+def ours(name: str) -> tuple[FloatArray, xr.Dataset]:
+    """Sample times of a run from rest [s], and the measures of its breaths, from ventsim."""
+    problem = PROBLEMS[name]
+    changes = [vs.Disconnection(joint=JOINT[1], at=APART, until=TOGETHER)] if problem.comes_apart else []
+    waveforms = vs.simulate(
+        problem.circuit, problem.settings, duration=BREATHS * problem.settings.period, changes=changes,
+        tolerance=TIGHT_TOLERANCE, sample_interval=SAMPLE_INTERVAL,
+    )  # fmt: skip
+    return np.unique(waveforms.time.values), vs.breath_measures(waveforms)
+
+
+@cache
+def theirs(name: str) -> dict[str, FloatArray]:
+    """The same measures from IDA: those of lungs (n_breaths, n_lungs), those of the circuit (n_breaths,)."""
+    problem, (times, _) = PROBLEMS[name], ours(name)
+    circuit = problem.circuit
+    later = [(APART, apart(circuit)), (TOGETHER, circuit)] if problem.comes_apart else []
+    waves = solve(circuit, problem.settings, times=times, later=later)
+    period = problem.settings.period
+    breaths = [
+        measured(waves, times, k * period, k * period + problem.settings.inspiratory_time, (k + 1) * period)
+        for k in range(BREATHS)
+    ]
+    return {name: np.array([breath[name] for breath in breaths]) for name in breaths[0]}
+
+
+def measured(waves: Waveforms, times: FloatArray, *edges: float) -> dict[str, FloatArray]:
+    """The measures of one breath from its start, the start of its expiration and its end [s]."""
+    i, j, k = (int(np.argmin(np.abs(times - edge))) for edge in edges)
+    seconds = float(times[k] - times[i])
+    minutes = seconds / 60.0
+    breath = slice(i, k + 1)
+
+    def gained(name: str, last: int = k) -> FloatArray:
+        values = getattr(waves, name)
+        return values[last] - values[i]
+
+    inspired, alveolar = gained("inspired_volume"), waves.alveolar_pressure
+    return {
+        "inspired_tidal_volume": inspired,
+        "expired_tidal_volume": gained("expired_volume"),
+        "tidal_volume_fraction": inspired / inspired.sum(),
+        "minute_volume": inspired / 1000.0 / minutes,
+        "mechanical_power": gained("inspiratory_work") / minutes,
+        "peak_airway_pressure": waves.airway_pressure[breath].max(axis=0),
+        "mean_airway_pressure": gained("airway_pressure_integral") / seconds,
+        "mean_alveolar_pressure": gained("alveolar_pressure_integral") / seconds,
+        "end_inspiratory_alveolar_pressure": alveolar[j],
+        "end_expiratory_alveolar_pressure": alveolar[k],
+        "driving_pressure": alveolar[j] - alveolar[i],
+        "auto_peep": alveolar[k] - TIMING["peep"],
+        "peak_inspiratory_flow": waves.flow[breath].max(axis=0),
+        "peak_expiratory_flow": (-waves.flow[breath]).max(axis=0),
+        "port_delivered_volume": gained("delivered_volume"),
+        "port_returned_volume": gained("returned_volume"),
+        "leak_volume": gained("leaked_volume"),
+        "port_peak_pressure": waves.inspiratory_port_pressure[breath].max(),
+        "port_end_inspiratory_pressure": waves.inspiratory_port_pressure[j],
+        "port_mean_pressure": gained("inspiratory_port_pressure_integral") / seconds,
+        "port_peep": waves.expiratory_port_pressure[k],
+        "lungs_held_volume": gained("volume", j).sum(),
+        "compressed_volume": gained("circuit_volume", j),
+        "plateau_pressure": waves.airway_pressure[j],
+        "port_plateau_pressure": waves.inspiratory_port_pressure[j],
+    }
+
+
+def compared(name: str) -> list[tuple[str, float]]:
+    """Meaning of each measure, and the largest relative difference in any breath and lung."""
+    _, measures = ours(name)
+    found = []
+    for measure, reference in theirs(name).items():
+        values = measures[measure]
+        # There is no plateau without a pause, and nothing leaks without a hole.
+        if np.isfinite(values.values).any() and np.abs(reference).max() > 0.0:
+            found.append((values.attrs["long_name"], relative_difference(values.values, reference)))
+    return found
