@@ -13,7 +13,7 @@ import xarray as xr
 
 import ventsim
 from ventsim.command.files import INTERRUPTED, Found, heading
-from ventsim.command.remarks import CAUTION, empty_lungs, lines_to_check, relief_of_run
+from ventsim.command.remarks import CAUTION, empty_lungs, gas_sent_back, lines_to_check, relief_of_run
 from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import Schedule, changes_table
 from ventsim.model.scenario import Scenario
@@ -92,7 +92,8 @@ def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, remar
     print(f"\n{alarms_table(raised).text(caution=False)}\n({set_around})\n")
     residual = abs(measures.attrs["volume_balance_residual_mL"])
     waveforms = "no waveforms" if run.waveforms is None else f"waveforms of {run.waveforms.sizes['breath']}"
-    to_check = [*remarks, *relief_of_run(measures), *empty_lungs(measures.isel(breath=-1))]
+    last = measures.isel(breath=-1)
+    to_check = [*remarks, *relief_of_run(measures), *empty_lungs(last), *gas_sent_back(last)]
     print(
         f"Numerics:   {measures.sizes['breath']} breaths, {measures.attrs['steps']} steps; {residual:.1g} mL of "
         f"gas not accounted for in the whole run.\n"

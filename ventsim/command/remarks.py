@@ -15,6 +15,7 @@ from ventsim.tables import fixed
 
 _MOST_LINES = 8
 _NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
+_SENT_BACK = 0.05  # part of the inspired volume that is worth a remark (a convention of ventsim)
 
 
 def lines_to_check(remarks: Sequence[str]) -> str:
@@ -43,6 +44,22 @@ def empty_lungs(last: xr.Dataset) -> list[str]:
         return [f"Nothing is inspired: every lung gets less than {_NOTHING} mL in the last breath."]
     names = ", ".join(empty)
     return [f"lung {names}: nothing is inspired in the last breath, less than {_NOTHING} mL."]
+
+
+def gas_sent_back(last: xr.Dataset) -> list[str]:
+    """Lungs that send gas back into their inspiratory limb, and breathe it again or let others breathe it."""
+    found = []
+    for name in last.lung.values:
+        lung = last.sel(lung=name)
+        back, inspired = float(lung["inspiratory_reversed_volume"]), float(lung["inspired_tidal_volume"])
+        limb = float(lung["inspiratory_contained_volume"])
+        if not back >= max(_SENT_BACK * inspired, _NOTHING):
+            continue
+        where = "it gets to other lungs" if back > limb else "the lung breathes it again"
+        found.append(
+            f"lung {name}: {fixed(back, 0)} mL go back into its inspiratory limb of {fixed(limb, 0)} mL: {where}."
+        )
+    return found
 
 
 def relief_of_last_breath(last: xr.Dataset, relief_pressure: float | None) -> list[str]:

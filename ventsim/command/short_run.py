@@ -6,7 +6,7 @@ import xarray as xr
 
 import ventsim
 from ventsim.command.files import Found, heading
-from ventsim.command.remarks import CAUTION, empty_lungs, lines_to_check, relief_of_last_breath
+from ventsim.command.remarks import CAUTION, empty_lungs, gas_sent_back, lines_to_check, relief_of_last_breath
 from ventsim.errors import InputError
 from ventsim.tables import fixed
 
@@ -25,7 +25,7 @@ def run_short(found: Found, files: tuple[Path, Path]) -> None:
     print(_summary(waveforms, measures, tolerance=scenario.tolerance))
     last = measures.isel(breath=-1)
     relief = relief_of_last_breath(last, scenario.circuit.ventilator.relief_pressure)
-    to_check = lines_to_check([*found.remarks, *relief, *empty_lungs(last)])
+    to_check = lines_to_check([*found.remarks, *relief, *empty_lungs(last), *gas_sent_back(last)])
     print(f"{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}")
 
 
