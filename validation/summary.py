@@ -39,19 +39,17 @@ def by_evidence(rows: Sequence[Row]) -> dict[Evidence, list[Row]]:
     return {one: of_class for one, of_class in classes.items() if of_class}
 
 
-MEANING: dict[Evidence, str] = {
-    "verification": "closed forms, outside solvers, order of convergence",
-    "validation": "what others measured",
-    "context": "nominal values",
-}
+AGAINST: dict[Evidence, str] = {
+    "verification": "formulas and solvers", "validation": "measurements", "context": "nominal values"
+}  # fmt: skip
 
 
 def class_text(evidence: Evidence, rows: Sequence[Row]) -> str:
     """One class in a sentence."""
     anyway = sum(bool(row.any_model) for row in rows)
     passing = sum(row.passes for row in rows)
-    text = f"{evidence.capitalize()} ({MEANING[evidence]}): {passing} of {len(rows)} rows pass"
-    return text + (f", {anyway} of them as any model would." if anyway else ".")
+    text = f"{evidence.capitalize()} against {AGAINST[evidence]}: {passing} of {len(rows)} rows pass"
+    return text + (f", {anyway} as any model would." if anyway else ".")
 
 
 def summary(found: Mapping[str, Sequence[Row]], *, reasons: Mapping[str, str]) -> str:
@@ -63,11 +61,8 @@ def summary(found: Mapping[str, Sequence[Row]], *, reasons: Mapping[str, str]) -
         if number := sum(not row.passes for row in of_case):
             short = "_".join(case.split("_")[:2])
             failures.append(f"{short} ({number}): {reasons.get(case) or 'not explained yet'}")
-    classes = " ".join(class_text(one, of_class) for one, of_class in by_evidence(rows).items())
-    text = (
-        f"{counts(rows)}. {classes} Largest relative difference from a closed form at the default tolerance: "
-        f"{abs(worst.difference):.1e}."
-    )
+    classes = [class_text(one, of_class) for one, of_class in by_evidence(rows).items() if one != "context"]
+    text = " ".join([*classes, f"Closed forms are met to {abs(worst.difference):.1e}."])
     if failures:
         text += f" Failures stay in view: {'; '.join(failures)}."
     return textwrap.fill(text, WIDTH, break_long_words=False, break_on_hyphens=False)

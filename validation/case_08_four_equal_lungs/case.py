@@ -16,7 +16,7 @@ import ventsim as vs
 TITLE = "Four equal test lungs on one ventilator"
 CASE = "case_08_four_equal_lungs"
 HERE = Path(__file__).parent
-WHY_ROWS_FAIL = "volume control, the ventilator probably added what its circuit keeps"
+WHY_ROWS_FAIL = "volume that the circuit keeps"
 
 MEASURED = {row["mode"]: row for row in read_table(HERE / "data.csv")}
 PRESSURE, FITTED_VOLUME = (number(MEASURED["pressure control"][name]) for name in ("setting", "tidal_volume"))

@@ -17,7 +17,7 @@ import ventsim as vs
 TITLE = "Two unequal test lungs, volumes titrated"
 CASE = "case_12_frontmed_2024"
 HERE = Path(__file__).parent
-WHY_ROWS_FAIL = "end-expiratory pressure of unequal lungs, resistors and circuit not stated"
+WHY_ROWS_FAIL = "trapped gas, resistors and circuit not stated"
 
 PEEP, INSPIRATORY_TIME = 10.0, 1.25
 ZERO_RATE, TRAPPING_RATE = RATES = (12.0, 24.0)  # at the first all measured lungs empty, at the second not [1/min]

@@ -15,7 +15,7 @@ import ventsim as vs
 TITLE = "Two unequal lungs, effect of compliance and resistance"
 CASE = "case_13_colombo_2021"
 HERE = Path(__file__).parent
-WHY_ROWS_FAIL = "size of effects, pairings not stated; volume behind 20 cmH2O·s/L refutes linear resistors"
+WHY_ROWS_FAIL = "size of effects, pairings not stated, and linear resistors, refuted"
 
 MEASURED = {(line["compared"], number(line["setting"])): line for line in read_table(HERE / "data.csv")}
 INSPIRATORY_TIMES = (1.0, 1.5)  # not stated: the usual third, and half, of the breath [s]

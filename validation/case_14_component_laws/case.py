@@ -15,7 +15,7 @@ from ventsim.units import convert
 TITLE = "Laws of components"
 CASE = "case_14_component_laws"
 HERE = Path(__file__).parent
-WHY_ROWS_FAIL = "onset of turbulence in a smooth tube, a convention"
+WHY_ROWS_FAIL = "onset of turbulence, a convention"
 
 AIR = {"density": 1.2046, "viscosity": 18.206}  # dry, 20 °C, CoolProp 8.0.0
 TURBULENT_FROM = 0.5  # in every tracheal tube of the table [L/s]
