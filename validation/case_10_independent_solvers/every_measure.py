@@ -3,6 +3,7 @@
 import warnings
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import xarray as xr
@@ -14,7 +15,9 @@ import ventsim as vs
 
 FloatArray = NDArray[np.float64]
 
-BREATHS, SAMPLE_INTERVAL = 3, 0.02
+BREATHS, SAMPLE_INTERVAL = 3, 0.005
+NEAR = 801  # times around a peak, within one sample interval on either side
+OPENING = 0.2  # of the one-way valve on the way out [cmH2O]
 TIMING = {"peep": 5.0, "rate": 20.0, "inspiratory_time": 1.0}
 MACHINE = vs.Ventilator(flow_limit=None, relief_pressure=None)
 TUBE = vs.Tube(length=1.5, resistance=vs.laws.Rohrer(linear=0.4, quadratic=2.0))
@@ -103,16 +106,22 @@ def theirs(name: str) -> dict[str, FloatArray]:
     problem, (times, _) = PROBLEMS[name], ours(name)
     circuit = problem.circuit
     later = [(APART, apart(circuit)), (TOGETHER, circuit)] if problem.comes_apart else []
-    waves = solve(circuit, problem.settings, times=times, later=later)
     period = problem.settings.period
+    rough = solve(circuit, problem.settings, times=times, later=later)
+    times = np.union1d(times, around_peaks(rough, times, period * np.arange(BREATHS)))
+    waves = solve(circuit, problem.settings, times=times, later=later)
+    efforts = [lung.effort for lung in circuit.lungs.values()]
+    muscles = np.array([0.0 * times if one is None else one.over_time().pressure(times) for one in efforts]).T
     breaths = [
-        measured(waves, times, k * period, k * period + problem.settings.inspiratory_time, (k + 1) * period)
+        measured(
+            waves, times, muscles, k * period, k * period + problem.settings.inspiratory_time, (k + 1) * period
+        )
         for k in range(BREATHS)
     ]
     return {name: np.array([breath[name] for breath in breaths]) for name in breaths[0]}
 
 
-def measured(waves: Waveforms, times: FloatArray, *edges: float) -> dict[str, FloatArray]:
+def measured(waves: Waveforms, times: FloatArray, muscles: FloatArray, *edges: float) -> dict[str, FloatArray]:
     """The measures of one breath from its start, the start of its expiration and its end [s]."""
     i, j, k = (int(np.argmin(np.abs(times - edge))) for edge in edges)
     seconds = float(times[k] - times[i])
@@ -130,19 +139,19 @@ def measured(waves: Waveforms, times: FloatArray, *edges: float) -> dict[str, Fl
         "tidal_volume_fraction": inspired / inspired.sum(),
         "minute_volume": inspired / 1000.0 / minutes,
         "mechanical_power": gained("inspiratory_work") / minutes,
-        "peak_airway_pressure": waves.airway_pressure[breath].max(axis=0),
+        "peak_airway_pressure": highest(waves.airway_pressure[breath]),
         "mean_airway_pressure": gained("airway_pressure_integral") / seconds,
         "mean_alveolar_pressure": gained("alveolar_pressure_integral") / seconds,
         "end_inspiratory_alveolar_pressure": alveolar[j],
         "end_expiratory_alveolar_pressure": alveolar[k],
-        "driving_pressure": alveolar[j] - alveolar[i],
-        "auto_peep": alveolar[k] - TIMING["peep"],
-        "peak_inspiratory_flow": waves.flow[breath].max(axis=0),
-        "peak_expiratory_flow": (-waves.flow[breath]).max(axis=0),
+        "driving_pressure": (alveolar + muscles)[j] - (alveolar + muscles)[i],
+        "auto_peep": alveolar[k] - TIMING["peep"] - OPENING,
+        "peak_inspiratory_flow": highest(waves.flow[breath]),
+        "peak_expiratory_flow": highest(-waves.flow[breath]),
         "port_delivered_volume": gained("delivered_volume"),
         "port_returned_volume": gained("returned_volume"),
         "leak_volume": gained("leaked_volume"),
-        "port_peak_pressure": waves.inspiratory_port_pressure[breath].max(),
+        "port_peak_pressure": highest(waves.inspiratory_port_pressure[breath][:, None])[0],
         "port_end_inspiratory_pressure": waves.inspiratory_port_pressure[j],
         "port_mean_pressure": gained("inspiratory_port_pressure_integral") / seconds,
         "port_peep": waves.expiratory_port_pressure[k],
@@ -151,6 +160,21 @@ def measured(waves: Waveforms, times: FloatArray, *edges: float) -> dict[str, Fl
         "plateau_pressure": waves.airway_pressure[j],
         "port_plateau_pressure": waves.inspiratory_port_pressure[j],
     }
+
+
+def highest(values: FloatArray) -> FloatArray:
+    """Highest value of each column, whose samples lie close together around it."""
+    return values.max(axis=0)
+
+
+def around_peaks(waves: Waveforms, times: FloatArray, starts: FloatArray) -> FloatArray:
+    """Times close together around every peak of each breath [s]."""
+    signals = np.hstack([waves.airway_pressure, waves.flow, -waves.flow, waves.inspiratory_port_pressure[:, None]])
+    found = []
+    for first, last in pairwise(np.searchsorted(times, [*starts, np.inf])):
+        peaks = times[first + signals[first:last].argmax(axis=0)]
+        found.append((peaks[:, None] + np.linspace(-SAMPLE_INTERVAL, SAMPLE_INTERVAL, NEAR)).ravel())
+    return np.clip(np.concatenate(found), 0.0, times[-1])
 
 
 def compared(name: str) -> list[tuple[str, float]]:
