@@ -12,7 +12,7 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "simulation"))
 
 from test_long_runs import check_file, start_process
 

@@ -93,12 +93,21 @@ def _backflow(net, m, side, h, run):
 
 
 @inlined
-def _extremes(first, slope, curve):
-    """Lowest and highest value of the parabola first + slope·x + curve·x² inside (0, 1), or those of no number."""
-    if curve == 0.0 or (not 0.0 < -slope < 2.0 * curve and not 2.0 * curve < -slope < 0.0):
-        return math.inf, -math.inf
-    value = first - 0.25 * slope * slope / curve
-    return value, value
+def _extreme_flow(net, run, k, sign):
+    """Highest (`sign` 1) or lowest (-1) flow of a branch in a step: at the extreme drop of pressure, or at an end."""
+    a, b, now, new = net.branch[k].start, net.branch[k].end, run.node_at[NOW], run.node_at[NEXT]
+    ends = sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow
+    rise = sign * (new[a].pressure - now[a].pressure - new[b].pressure + now[b].pressure)
+    first = sign * (run.row[a].dense1 - run.row[b].dense1)
+    second = sign * (run.row[a].dense2 - run.row[b].dense2)
+    # The slope of the cubic of the drop falls through zero where it is highest.
+    start, end = rise + first, rise - first - second
+    highest = max(ends[0], ends[1])
+    if start > 0.0 > end:
+        at = parabola_root(start, 2.0 * (second - first), -3.0 * second)
+        flow, _ = branch_flow(run.side[k], net.table, dense_pressure(run, a, at) - dense_pressure(run, b, at))
+        highest = max(highest, sign * flow)
+    return sign * highest
 
 
 @inlined
@@ -135,10 +144,8 @@ def advance_integrals(net, h, run):
         rise = h / 6.0 * (p0 + 4.0 * airway_middle + p1)
         out.airway_pressure_integral = old.airway_pressure_integral + rise
         out.inspiratory_work = old.inspiratory_work + _work(run, airway, h, before, after, q0, q1)
-        slope, curve = _lung_flow(h, before, after, q0, q1)
-        low, high = _extremes(q0, slope, curve)
-        out.highest_flow = max(old.highest_flow, high, q0, q1)
-        out.lowest_flow = min(old.lowest_flow, low, q0, q1)
+        out.highest_flow = max(old.highest_flow, _extreme_flow(net, run, branch, 1.0))
+        out.lowest_flow = min(old.lowest_flow, _extreme_flow(net, run, branch, -1.0))
         out.highest_airway_pressure = max(old.highest_airway_pressure, _highest_pressure(run, airway))
         out.inspiratory_limb_backflow = old.inspiratory_limb_backflow + _backflow(net, m, 0, h, run)
         out.expiratory_limb_backflow = old.expiratory_limb_backflow + _backflow(net, m, 1, h, run)
