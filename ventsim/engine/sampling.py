@@ -94,7 +94,7 @@ def _backflow(net, m, side, h, run):
 
 @inlined
 def _extreme_flow(net, run, k, sign):
-    """Highest (`sign` 1) or lowest (-1) flow of a branch in a step: at the extreme drop of pressure, or at an end."""
+    """Highest (`sign` 1) or lowest (-1) flow of a branch in a step, by its law at the extreme pressure drop."""
     a, b, now, new = net.branch[k].start, net.branch[k].end, run.node_at[NOW], run.node_at[NEXT]
     ends = sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow
     rise = sign * (new[a].pressure - now[a].pressure - new[b].pressure + now[b].pressure)
