@@ -15,7 +15,7 @@ import ventsim as vs
 
 FloatArray = NDArray[np.float64]
 
-BREATHS, SAMPLE_INTERVAL = 3, 0.005
+BREATHS, SAMPLE_INTERVAL = 2, 0.005
 NEAR = 801  # times around a peak, within one sample interval on either side
 OPENING = 0.2  # of the one-way valve on the way out [cmH2O]
 TIMING = {"peep": 5.0, "rate": 20.0, "inspiratory_time": 1.0}

@@ -101,7 +101,7 @@ def sweep(
     >>> from ventsim.model.scenario import builtin
     >>> found = sweep(builtin("two-unequal-lungs"), {"lungs.b.compliance": [15, 25, 50]})
     >>> found.inspired_tidal_volume.sel(lung="b").values.round(0).tolist()
-    [172.0, 283.0, 508.0]
+    [172.0, 283.0, 507.0]
     """
     if values is None and not isinstance(settings, BreathSettings):
         settings, values = None, settings
