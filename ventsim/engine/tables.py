@@ -132,6 +132,10 @@ def elastic_table(law: ElasticLawLike) -> tuple[float, float, FloatArray]:
     The edges hold the pressure [cmH2O] and its change per cell; cubics between them.
     """
     low, high = (float(law.volume(np.array(pressure))) for pressure in ELASTIC_RANGE)
+    # A curve that ends within the range has no pressure at the end itself.
+    short = 1e-6 * (high - low)
+    low = max(low, getattr(law, "floor", -np.inf) + short)
+    high = min(high, getattr(law, "capacity", np.inf) - short)
     volumes, width = np.linspace(low, high, ELASTIC_CELLS + 1, retstep=True)
     with np.errstate(all="ignore"):
         pressures = np.asarray(law.pressure(volumes), dtype=float)
