@@ -20,7 +20,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
-from ventsim.units import UNITS, FloatArray, convert
+from ventsim.units import FloatArray, convert
 
 # Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does
 # not know have their factor here.
@@ -697,15 +697,3 @@ def quantity_of(info: FieldInfo) -> Quantity | None:
     for inner in get_args(info.annotation):
         candidates.extend(get_args(inner)[1:])
     return next((item for item in candidates if isinstance(item, Quantity)), None)
-
-
-def units_of_the_table() -> tuple[str, ...]:
-    """Units that quantities have, for documentation.
-
-    Returns
-    -------
-    tuple of str
-        Each once, those that :func:`ventsim.units.convert` knows first.
-    """
-    units = dict.fromkeys(one.unit for one in QUANTITIES.values())
-    return tuple(sorted(units, key=lambda unit: (unit not in UNITS, unit)))

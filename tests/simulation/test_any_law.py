@@ -205,6 +205,13 @@ def test_exponential_lung_in_a_stiffening_chest_wall():
     assert largest_balance_error(vs.layouts.single(lung), BREATH) < ROUNDING
 
 
+def test_table_of_a_curve_that_ends_within_its_range():
+    """A sum with a user's law is tabulated; the other law has no pressure from where its parabola turns back."""
+    bent = laws.VolumeDependent(elastance=0.04, volume_elastance=4e-5)
+    lung = vs.Lung(compliance=laws.ElasticSum(laws=(Cubic(0.06), bent)), resistance=10.0)
+    assert largest_balance_error(vs.layouts.single(lung), BREATH) < ROUNDING
+
+
 # --- two that users asked for ---------------------------------------------------------------------------------
 
 

@@ -4,11 +4,10 @@ import os
 import sys
 import warnings
 from collections.abc import Sequence
-from typing import TextIO
 
 from ventsim.command.arguments import read_arguments
 from ventsim.command.files import BROKEN_PIPE, INTERRUPTED, WRONG_INPUT
-from ventsim.command.remarks import UNLIKELY_INPUT
+from ventsim.command.remarks import UNLIKELY_INPUT, take_warnings
 from ventsim.errors import StoppedEarlyWarning, VentsimError
 
 
@@ -55,23 +54,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _show_warnings_as_lines() -> None:
     """Print our own warnings as plain lines, each once; leave others as they are."""
     shown: set[str] = set()
-    others = warnings.showwarning
 
-    def show(
-        message: Warning | str,
-        category: type[Warning],
-        filename: str,
-        lineno: int,
-        file: TextIO | None = None,
-        line: str | None = None,
-    ) -> None:
+    def take(text: str, category: type[Warning]) -> bool:
         if not issubclass(category, UNLIKELY_INPUT):
-            others(message, category, filename, lineno, file, line)
-        elif str(message) not in shown:
-            shown.add(str(message))
-            print(f"ventsim: please check: {message}", file=sys.stderr)
+            return False
+        if text not in shown:
+            shown.add(text)
+            print(f"ventsim: please check: {text}", file=sys.stderr)
+        return True
 
-    warnings.showwarning = show
+    take_warnings(take)
     for category in UNLIKELY_INPUT:
         warnings.simplefilter("always", category)
     warnings.simplefilter("ignore", StoppedEarlyWarning)  # runs and studies report their stop themselves

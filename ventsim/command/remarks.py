@@ -2,9 +2,9 @@
 
 import re
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TextIO
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -90,6 +90,17 @@ UNLIKELY_INPUT = (PlausibilityWarning, CircuitWarning)
 """Warnings about input that is possible but unlikely."""
 
 
+def take_warnings(take: Callable[[str, type[Warning]], bool]) -> None:
+    """Hand every warning to a function; one that it does not take goes where it always goes."""
+    others = warnings.showwarning
+
+    def show(message: Warning | str, category: type[Warning], *where: Any, **more: Any) -> None:
+        if not take(str(message), category):
+            others(message, category, *where, **more)
+
+    warnings.showwarning = show
+
+
 @contextmanager
 def collected(*categories: type[Warning], displayed: bool) -> Iterator[list[str]]:
     """Context that collects the texts of some warnings.
@@ -97,24 +108,15 @@ def collected(*categories: type[Warning], displayed: bool) -> Iterator[list[str]
     `displayed` says whether they are displayed as well; other warnings go where they always go.
     """
     texts: list[str] = []
-    others = warnings.showwarning
 
-    def show(
-        message: Warning | str,
-        category: type[Warning],
-        filename: str,
-        lineno: int,
-        file: TextIO | None = None,
-        line: str | None = None,
-    ) -> None:
-        is_meant = issubclass(category, categories)
-        if is_meant:
-            texts.append(str(message))
-        if displayed or not is_meant:
-            others(message, category, filename, lineno, file, line)
+    def take(text: str, category: type[Warning]) -> bool:
+        if issubclass(category, categories):
+            texts.append(text)
+            return not displayed
+        return False
 
     with warnings.catch_warnings():
-        warnings.showwarning = show
+        take_warnings(take)
         for category in categories:
             warnings.simplefilter("always", category)
         yield texts

@@ -123,6 +123,16 @@ def cubic(fraction, h, before, after, rate_before, rate_after):
 
 
 @inlined
+def highest_fraction(rise, first, second):
+    """Where inside (0, 1) a cubic with this rise and coefficients of the continuous output is highest, or -1.
+
+    There its slope falls through zero.
+    """
+    start, end = rise + first, rise - first - second
+    return parabola_root(start, 2.0 * (second - first), -3.0 * second) if start > 0.0 > end else -1.0
+
+
+@inlined
 def parabola_root(first, slope, curve):
     """Where in (0, 1) the parabola first + slope·x + curve·x² crosses zero, whose ends have opposite signs."""
     root = math.sqrt(max(slope * slope - 4.0 * curve * first, 0.0))

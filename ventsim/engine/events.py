@@ -29,7 +29,7 @@ from ventsim.engine.consistency import (
     is_fed,
     relief_is_idle,
 )
-from ventsim.engine.dense import dense_pressure, parabola_root, state_inside
+from ventsim.engine.dense import dense_pressure, highest_fraction, state_inside
 from ventsim.engine.flows import evaluate, gate_pressures, impose
 from ventsim.engine.laws import ONE_WAY, choose_side, other_side_flow
 
@@ -218,15 +218,12 @@ def _turn_of_neighbour(net, segment, run):
             there, sign = (b, 1.0) if net.cut_way[w] >= 0 else (a, -1.0)
             if abs(now[a].pressure - now[b].pressure - net.branch[k].opening) > FOLLOWING or here == there:
                 continue
-            # The slope of the cubic of the continuous output.
-            first, second = run.row[there].dense1, run.row[there].dense2
-            rise = new[there].pressure - now[there].pressure
-            start, end = sign * (rise + first), sign * (rise - first - second)
-            if not start < 0.0 < end:
+            rise = sign * (now[there].pressure - new[there].pressure)
+            fraction = highest_fraction(rise, -sign * run.row[there].dense1, -sign * run.row[there].dense2)
+            if not 0.0 <= fraction < found:
                 continue
-            fraction = parabola_root(sign * (rise + first), 2.0 * sign * (second - first), -3.0 * sign * second)
             depth = sign * (new[there].pressure - dense_pressure(run, there, fraction))
-            if fraction < found and depth > TURN * run.row[there].tolerance:
+            if depth > TURN * run.row[there].tolerance:
                 found = fraction
     return found
 

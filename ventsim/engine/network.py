@@ -16,7 +16,6 @@ from ventsim.engine import laws
 from ventsim.engine.arrays import (
     BRANCH,
     COMPARTMENT,
-    CUT_OFF,
     EFFORT,
     ELASTIC,
     EXHALATION,
@@ -30,6 +29,7 @@ from ventsim.engine.arrays import (
 )
 from ventsim.engine.elastic import elastic_pressure, elastic_volume
 from ventsim.engine.tables import CELLS, FlowTable, elastic_table, tabulate
+from ventsim.engine.ways import cut_off_groups, opening_pressures
 from ventsim.engine.wiring import EXPIRATORY_PORT, INSPIRATORY_PORT, Wiring, wire
 from ventsim.errors import CircuitError
 from ventsim.model.circuit import Circuit
@@ -46,7 +46,6 @@ from ventsim.model.parts.part import (
     Passage,
     Store,
 )
-from ventsim.model.parts.valves import NEVER
 from ventsim.model.ventilator import BreathSettings, Ventilator
 from ventsim.units import ML_PER_L, FloatArray
 
@@ -226,7 +225,7 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
     machine = circuit.ventilator
     ports = index[INSPIRATORY_PORT], index[EXPIRATORY_PORT]
     behind = {port: index[f"ventilator.{point}"] for port, point in _BEHIND.items() if port in described.machine}
-    cut_off, cut_node, cut_way = _cut_off_groups(node, branch)
+    cut_off, cut_node, cut_way = cut_off_groups(node, branch)
     network = Network(
         node=node,
         branch=branch,
@@ -257,7 +256,7 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
         branches=_branch_names(carriers),
         points=index,
         stores=_stores(found),
-        opening=_opening_pressures(network),
+        opening=opening_pressures(network),
         table_error=max((table.error for table in tables.made), default=0.0),
         described=described,
         wiring=wiring,
@@ -392,29 +391,6 @@ def _fill_limbs(lung: NDArray[np.void], limbs: Limbs, node: NDArray[np.void], br
     ]
 
 
-def _opening_pressures(network: Network) -> FloatArray:
-    """Least sum of opening pressures on a way from each lung to the exhalation valve, shape (n_lungs,). [cmH2O]"""
-    branch = network.branch
-    both_ways = (branch["kind"] != laws.ONE_WAY) | (branch["leak"] > 0.0)
-    ways: dict[int, list[tuple[int, float]]] = {}
-    rows = (branch["start"], branch["end"], both_ways, branch["opening"])
-    for start, end, is_open, opening in zip(*(column.tolist() for column in rows), strict=True):
-        if opening < NEVER and not (network.node["outside"][start] or network.node["outside"][end]):
-            ways.setdefault(end, []).append((start, 0.0 if is_open else opening))
-            if is_open:
-                ways.setdefault(start, []).append((end, 0.0))
-    least = {int(network.gate["node"][EXHALATION]): 0.0}
-    waiting = list(least)
-    while waiting:
-        node = min(waiting, key=least.__getitem__)
-        waiting.remove(node)
-        for other, opening in ways.get(node, ()):
-            if least[node] + opening < least.get(other, np.inf):
-                least[other] = least[node] + opening
-                waiting.append(other)
-    return np.array([least.get(airway, np.inf) for airway in network.lung["airway"].tolist()])
-
-
 def resting_volume(network: Network, pressure: FloatArray) -> FloatArray:
     """Volume of each lung above its relaxation volume at an alveolar pressure of its own, shape (n_lungs,). [L]"""
     found = np.zeros(len(network.lung))
@@ -428,40 +404,6 @@ def resting_volume(network: Network, pressure: FloatArray) -> FloatArray:
                 else node["compliance"] * pressure[m]
             )
     return found
-
-
-def _cut_off_groups(
-    node: NDArray[np.void], branch: NDArray[np.void]
-) -> tuple[NDArray[np.void], NDArray[np.int64], NDArray[np.int64]]:
-    """Groups of nodes that store nothing and have no way out but one-way valves and gates.
-
-    Returns the table `CUT_OFF`, and the nodes and ways that it refers to.
-    """
-    empty = (node["compliance"] == 0.0).tolist()
-    groups = {i: [i] for i, is_empty in enumerate(empty) if is_empty}
-    ends = list(zip(branch["start"].tolist(), branch["end"].tolist(), strict=True))
-    valve = ((branch["kind"] == laws.ONE_WAY) & (branch["leak"] == 0.0)).tolist()
-    open_ended = set()
-    for (a, b), is_valve in zip(ends, valve, strict=True):
-        if is_valve or not (empty[a] or empty[b]):
-            continue
-        if empty[a] and empty[b] and groups[a] is not groups[b]:
-            groups[a].extend(groups[b])
-            for i in groups[b]:
-                groups[i] = groups[a]
-        elif not (empty[a] and empty[b]):
-            open_ended.add(a if empty[a] else b)
-    rows: list[tuple[int, int, int, int]] = []
-    nodes: list[int] = []
-    ways: list[int] = []
-    for group in {id(group): group for group in groups.values()}.values():
-        if open_ended.isdisjoint(group):
-            first_node, first_way = len(nodes), len(ways)
-            nodes += group
-            around = [(k, a in group, b in group) for k, (a, b) in enumerate(ends)]
-            ways += [k if leads_out else -1 - k for k, leads_out, leads_in in around if leads_out != leads_in]
-            rows.append((first_node, len(nodes), first_way, len(ways)))
-    return np.array(rows, CUT_OFF), np.array(nodes, dtype=np.int64), np.array(ways, dtype=np.int64)
 
 
 class _Tables:

@@ -4,7 +4,7 @@ import math
 
 from ventsim.engine.arrays import EXHALATION, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
-from ventsim.engine.dense import cubic, dense_pressure, parabola_root, state_inside
+from ventsim.engine.dense import cubic, dense_pressure, highest_fraction, parabola_root, state_inside
 from ventsim.engine.elastic import effort_pressure
 from ventsim.engine.laws import INERTIAL, ONE_WAY, branch_flow
 
@@ -96,15 +96,13 @@ def _backflow(net, m, side, h, run):
 def _extreme_flow(net, run, k, sign):
     """Highest (`sign` 1) or lowest (-1) flow of a branch in a step, by its law at the extreme pressure drop."""
     a, b, now, new = net.branch[k].start, net.branch[k].end, run.node_at[NOW], run.node_at[NEXT]
-    ends = sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow
-    rise = sign * (new[a].pressure - now[a].pressure - new[b].pressure + now[b].pressure)
-    first = sign * (run.row[a].dense1 - run.row[b].dense1)
-    second = sign * (run.row[a].dense2 - run.row[b].dense2)
-    # The slope of the cubic of the drop falls through zero where it is highest.
-    start, end = rise + first, rise - first - second
-    highest = max(ends[0], ends[1])
-    if start > 0.0 > end:
-        at = parabola_root(start, 2.0 * (second - first), -3.0 * second)
+    highest = max(sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow)
+    at = highest_fraction(
+        sign * (new[a].pressure - now[a].pressure - new[b].pressure + now[b].pressure),
+        sign * (run.row[a].dense1 - run.row[b].dense1),
+        sign * (run.row[a].dense2 - run.row[b].dense2),
+    )
+    if at >= 0.0:
         flow, _ = branch_flow(run.side[k], net.table, dense_pressure(run, a, at) - dense_pressure(run, b, at))
         highest = max(highest, sign * flow)
     return sign * highest
@@ -112,15 +110,11 @@ def _extreme_flow(net, run, k, sign):
 
 @inlined
 def _highest_pressure(run, i):
-    """Highest pressure of a node in a step, from the cubic of the continuous output."""
-    highest = max(run.node_at[NOW, i].pressure, run.node_at[NEXT, i].pressure)
-    rise = run.node_at[NEXT, i].pressure - run.node_at[NOW, i].pressure
-    first, second = run.row[i].dense1, run.row[i].dense2
-    # The slope of the cubic falls through zero where it is highest.
-    start, end = rise + first, rise - first - second
-    if start > 0.0 > end:
-        highest = max(highest, dense_pressure(run, i, parabola_root(start, 2.0 * (second - first), -3.0 * second)))
-    return highest
+    """Highest pressure of a node in a step."""
+    before, after = run.node_at[NOW, i].pressure, run.node_at[NEXT, i].pressure
+    at = highest_fraction(after - before, run.row[i].dense1, run.row[i].dense2)
+    highest = max(before, after)
+    return max(highest, dense_pressure(run, i, at)) if at >= 0.0 else highest
 
 
 @inlined
@@ -196,8 +190,6 @@ def _write_row(net, time, leaked_before, node_at, branch_at, gate_at, record):
                 muscles, _ = effort_pressure(net.effort[effort], net.effort_points, time)
                 sample.elastic_pressure += net.compartment[j].weight * muscles
         sample.flow = branch_at[net.lung[m].branch].flow
-        sample.inspiratory_limb_volume = net.lung[m].limb_gas[0]
-        sample.expiratory_limb_volume = net.lung[m].limb_gas[1]
     port.inspiratory_port_pressure = node_at[net.port[0]].pressure
     port.expiratory_port_pressure = node_at[net.port[1]].pressure
     # A gate lets nothing back, by its law, however close to closing the sample lies.
@@ -213,6 +205,20 @@ def _write_row(net, time, leaked_before, node_at, branch_at, gate_at, record):
             one_way = net.branch[k].kind == ONE_WAY
             record.branch_flow[row, k] = max(flow, net.branch[k].leak * drop) if one_way else flow
     return row
+
+
+@inlined
+def _write_limbs(sample, lung, old, end, fraction):
+    """Gas in the limbs of a lung and what has come back, on a straight line over a step; NaN without a limb."""
+    rest = 1.0 - fraction
+    sample.inspiratory_limb_volume, sample.expiratory_limb_volume = lung.limb_gas[0], lung.limb_gas[1]
+    sample.inspiratory_limb_backflow = sample.expiratory_limb_backflow = math.nan
+    if lung.limb[0] >= 0:
+        back = rest * old.inspiratory_limb_backflow + fraction * end.inspiratory_limb_backflow
+        sample.inspiratory_limb_backflow = back
+    if lung.limb[1] >= 0:
+        back = rest * old.expiratory_limb_backflow + fraction * end.expiratory_limb_backflow
+        sample.expiratory_limb_backflow = back
 
 
 @inlined
@@ -233,9 +239,7 @@ def record_state(net, time, run, record):
         sample.inspired_volume, sample.inspiratory_work = total.inspired_volume, total.inspiratory_work
         sample.airway_pressure_integral = total.airway_pressure_integral
         sample.alveolar_pressure_integral = total.alveolar_pressure_integral
-        # NaN without a limb.
-        sample.inspiratory_limb_backflow = total.inspiratory_limb_backflow + 0.0 * net.lung[m].limb_gas[0]
-        sample.expiratory_limb_backflow = total.expiratory_limb_backflow + 0.0 * net.lung[m].limb_gas[1]
+        _write_limbs(sample, net.lung[m], total, total, 0.0)
         _write_extremes(sample, total)
     port = record.port[row]
     port.highest_inspiratory_port_pressure = max(run.port_sum[1], port.inspiratory_port_pressure)
@@ -250,12 +254,6 @@ def _passed_at(g, fraction, h, run):
     before = run.passed[g]
     flow_before, flow_after = run.gate_at[NOW, g].flow, run.gate_at[NEXT, g].flow
     return cubic(fraction, h, before, before + run.next_passed[g], flow_before, flow_after)
-
-
-@inlined
-def _between(fraction, before, after, gas):
-    """A total on a straight line between both ends of a step; NaN without a limb."""
-    return (1.0 - fraction) * before + fraction * after + 0.0 * gas
 
 
 @inlined
@@ -283,12 +281,7 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
             fraction, h, old.alveolar_pressure_integral, end.alveolar_pressure_integral, alveolar0, alveolar1
         )
         _write_extremes(sample, old)
-        sample.inspiratory_limb_backflow = _between(
-            fraction, old.inspiratory_limb_backflow, end.inspiratory_limb_backflow, net.lung[m].limb_gas[0]
-        )
-        sample.expiratory_limb_backflow = _between(
-            fraction, old.expiratory_limb_backflow, end.expiratory_limb_backflow, net.lung[m].limb_gas[1]
-        )
+        _write_limbs(sample, net.lung[m], old, end, fraction)
     source, relief = _passed_at(SOURCE, fraction, h, run), _passed_at(RELIEF, fraction, h, run)
     port = record.port[row]
     port.highest_inspiratory_port_pressure = max(run.port_sum[1], port.inspiratory_port_pressure)
