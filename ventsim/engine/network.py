@@ -5,7 +5,7 @@ that may store gas and **branches** that carry it; points of the circuit between
 become one node.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -119,14 +119,15 @@ def compile_circuit(circuit: Circuit, *, like: CompiledCircuit | None = None) ->
     CircuitError
         When an ideal source or exhalation valve meets a point that stores gas: the flow would be infinite.
     """
-    described = _describe(circuit, None if like is None else like.described)
-    found = _sort(described, _machine_passages(circuit.ventilator))
+    machine = _machine_passages(circuit.ventilator)
+    described = _describe(circuit, machine, None if like is None else like.described)
+    found = _sort(described, machine)
     if like is not None and _same_shape(described, like.described):
         wiring, limbs = like.wiring, like.limbs
     else:
         ideal = [(f"{name}.{p.start}", f"{name}.{p.end}") for name, p in found.ideal]
         wiring = wire(
-            points=found.points,
+            points=[f"{name}.{end}" for name, _, shape in _every(described, machine) for end in shape[1:3]],
             joined=[*ideal, *circuit.joints],
             carriers=[(f"{name}.{c.start}", f"{name}.{c.end}") for name, c in found.carriers],
             lungs=tuple(circuit.lungs),
@@ -134,8 +135,8 @@ def compile_circuit(circuit: Circuit, *, like: CompiledCircuit | None = None) ->
         limbs = find_limbs(
             wiring.ends,
             ports=(wiring.index[INSPIRATORY_PORT], wiring.index[EXPIRATORY_PORT]),
-            airways=[wiring.index[f"{name}.airway"] for name in circuit.lungs],
-            outside=[wiring.index[point] for point in found.outside],
+            airways=tuple(wiring.index[f"{name}.airway"] for name in circuit.lungs),
+            outside=frozenset(wiring.index[point] for point in found.outside),
         )
     return _fill(circuit, described, found, wiring, limbs)
 
@@ -149,7 +150,7 @@ def _shape(element: Element) -> _Shape:
     return type(element), element.at, element.at, False
 
 
-def _describe(circuit: Circuit, before: _Described | None) -> _Described:
+def _describe(circuit: Circuit, machine: Mapping[str, Passage], before: _Described | None) -> _Described:
     known = {} if before is None else before.elements
     elements = {}
     for name, part in circuit.parts.items():
@@ -159,7 +160,7 @@ def _describe(circuit: Circuit, before: _Described | None) -> _Described:
         else:
             own = tuple(part.elements())
             elements[name] = (part, own, tuple(_shape(element) for element in own))
-    return _Described(elements, circuit.joints, tuple(_machine_passages(circuit.ventilator)))
+    return _Described(elements, circuit.joints, tuple(machine))
 
 
 def _same_shape(one: _Described, other: _Described) -> bool:
@@ -172,6 +173,15 @@ def _same_shape(one: _Described, other: _Described) -> bool:
     return all(a is b or (a[2] == b[2] and type(a[0]) is type(b[0])) for a, b in pairs)
 
 
+def _every(described: _Described, machine: Mapping[str, Passage]) -> Iterator[tuple[str, Element, _Shape]]:
+    """All elements, each with the name of its part and its shape."""
+    for name, (_, own, shapes) in described.elements.items():
+        for element, shape in zip(own, shapes, strict=True):
+            yield name, element, shape
+    for passage in machine.values():
+        yield "ventilator", passage, _shape(passage)
+
+
 class _Found(NamedTuple):
     """Elements of all parts by kind, each with the name of its part."""
 
@@ -180,18 +190,15 @@ class _Found(NamedTuple):
     stores: list[tuple[str, Store]]
     elastic: list[tuple[str, ElasticStore]]
     outside: list[str]
-    points: list[str]
 
 
 def _sort(described: _Described, machine: Mapping[str, Passage]) -> _Found:
-    found = _Found([], [], [], [], [], [])
+    found = _Found([], [], [], [], [])
     inertias: list[tuple[str, Inertia]] = []
-    every = [(name, element) for name, (_, own, _) in described.elements.items() for element in own]
-    every += [("ventilator", passage) for passage in machine.values()]
-    for name, element in every:
+    for name, element, (_, _, _, is_ideal) in _every(described, machine):
         match element:
             case Passage():
-                (found.ideal if element.is_ideal else found.carriers).append((name, element))
+                (found.ideal if is_ideal else found.carriers).append((name, element))
             case Inertia():
                 inertias.append((name, element))
             case Store():
@@ -200,8 +207,6 @@ def _sort(described: _Described, machine: Mapping[str, Passage]) -> _Found:
                 found.elastic.append((name, element))
             case Atmosphere():
                 found.outside.append(f"{name}.{element.at}")
-        ends = (element.start, element.end) if isinstance(element, Passage | Inertia) else (element.at,)
-        found.points.extend(f"{name}.{end}" for end in ends)
     found.carriers.extend(inertias)
     return found
 
@@ -271,15 +276,14 @@ def _branch_row(
     if isinstance(carrier, Inertia):
         return (*ends, laws.INERTIAL, coupling, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -1, -1, carrier.inertance, 0.0)
     forward, backward = carrier.forward, carrier.backward or carrier.forward
-    two_way = laws.TWO_WAY if carrier.backward == forward else laws.DIRECTIONAL
-    numbers: list[float] = []
-    places: list[int] = []
-    for law in (forward, backward):
-        places.append(tables.place(law))
-        numbers += law.coefficients or (0.0, 0.0)
+    two_way = laws.TWO_WAY if backward == forward else laws.DIRECTIONAL
+    there, place = tables.read(forward)
+    back, back_place = (there, place) if backward is forward else tables.read(backward)
     kind = laws.ONE_WAY if carrier.is_one_way else two_way
-    gas = carrier.contained_volume / ML_PER_L
-    return (*ends, kind, coupling, *numbers, carrier.opening_pressure, carrier.leak_conductance, *places, 0.0, gas)
+    return (
+        *ends, kind, coupling, *there, *back, carrier.opening_pressure, carrier.leak_conductance,
+        place, back_place, 0.0, carrier.contained_volume / ML_PER_L,
+    )  # fmt: skip
 
 
 def _stores(found: _Found) -> dict[str, float]:
@@ -413,14 +417,15 @@ class _Tables:
         self.made: list[FlowTable] = []
         self._place: dict[FlowLaw, int] = {}
 
-    def place(self, law: FlowLaw) -> int:
-        """Number of the table of a law, or -1 if it needs none."""
-        if law.coefficients is not None:
-            return -1
+    def read(self, law: FlowLaw) -> tuple[tuple[float, float], int]:
+        """Coefficients of a law, and the number of its table, or -1 if it needs none."""
+        coefficients = law.coefficients
+        if coefficients is not None:
+            return coefficients, -1
         if law not in self._place:
             self._place[law] = len(self.made)
             self.made.append(tabulate(law))
-        return self._place[law]
+        return (0.0, 0.0), self._place[law]
 
     def array(self) -> FloatArray:
         """All tables, shape (n_tables, CELLS + 1, 2)."""

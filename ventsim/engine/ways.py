@@ -50,9 +50,10 @@ def opening_pressures(network: Network) -> FloatArray:
     branch = network.branch
     both_ways = (branch["kind"] != ONE_WAY) | (branch["leak"] > 0.0)
     ways: dict[int, list[tuple[int, float]]] = {}
+    outside = network.node["outside"].tolist()
     rows = (branch["start"], branch["end"], both_ways, branch["opening"])
     for start, end, is_open, opening in zip(*(column.tolist() for column in rows), strict=True):
-        if opening < SHUT and not (network.node["outside"][start] or network.node["outside"][end]):
+        if opening < SHUT and not (outside[start] or outside[end]):
             ways.setdefault(end, []).append((start, 0.0 if is_open else opening))
             if is_open:
                 ways.setdefault(start, []).append((end, 0.0))

@@ -91,26 +91,13 @@ def canonical(path: str) -> Steps:
     return (PARTS, *steps[1:]) if steps[0] == LUNGS else steps
 
 
-def roots(circuit: Circuit, settings: BreathSettings) -> dict[str, Any]:
-    """What a path can begin with.
-
-    Parameters
-    ----------
-    circuit : Circuit
-        The circuit; one that was made by a layout has the values of the layout too.
-    settings : BreathSettings
-        The breath settings.
-
-    Returns
-    -------
-    dict of str to object
-        By the first step.
-    """
+def _roots(circuit: Circuit, settings: BreathSettings, first: str) -> dict[str, Any]:
+    """What a path can begin with, by the first step; what only a layout has is left out where not asked for."""
     found: dict[str, Any] = {
         SETTINGS: settings, VENTILATOR: circuit.ventilator, LUNGS: circuit.lungs, PARTS: circuit.parts
     }  # fmt: skip
     layout: Layout | None = circuit.layout
-    if layout is None:
+    if layout is None or first in found:
         return found
     found["limbs"] = {name: layout.limbs_of(name) for name in layout.lungs}
     found |= {"t_piece": layout.t_piece or TPiece(), "adapter": layout.adapter or Adapter()}
@@ -449,7 +436,7 @@ def _rebuilt(layout: Layout, values: Mapping[Steps, Any]) -> Circuit:
 def _walked(circuit: Circuit, settings: BreathSettings, path: str) -> tuple[Any, FieldInfo | None]:
     """The item at a path, and the field that holds it."""
     steps = steps_of(path)
-    root = roots(circuit, settings)
+    root = _roots(circuit, settings, steps[0])
     if steps[0] in circuit.parts and steps[0] not in root:
         raise InputError(f"path {path!r} begins with the name of a part.\n  Write '{PARTS}.{path}'.")
     if steps[0] in _OF_LAYOUT and steps[0] not in root and circuit.layout is None:

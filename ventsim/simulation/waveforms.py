@@ -1,7 +1,6 @@
 """From the engine's record to labelled results: units of the trade, names of the schema, origin."""
 
 from collections.abc import Mapping, Sequence
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
@@ -31,7 +30,7 @@ from ventsim.results.measures import (
     measured,
     variables_of,
 )
-from ventsim.results.schema import BETWEEN_POINTS, CAUTION, VARIABLES, label
+from ventsim.results.schema import BETWEEN_POINTS, ORIGIN, VARIABLES, label
 from ventsim.simulation.problem import Problem
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
@@ -224,8 +223,7 @@ def describe(scenario: Scenario) -> dict[str, Any]:
         text = f"{CANNOT_REPEAT}{str(error).splitlines()[0]}\n"
     return {
         "title": title,
-        "source": f"ventsim {version('ventsim')}",
-        "caution": CAUTION,
+        **ORIGIN,
         "scenario": text,
         "sample_interval_s": scenario.sample_interval,
     }

@@ -4,7 +4,6 @@ import itertools
 import json
 import warnings
 from collections.abc import Mapping, Sequence
-from importlib.metadata import version
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,7 +18,7 @@ from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
 from ventsim.results.measures import breath_measures
 from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
-from ventsim.results.schema import CAUTION, label
+from ventsim.results.schema import ORIGIN, label
 from ventsim.simulation import simulate_long, steady_breath
 from ventsim.simulation.progress import Progress
 from ventsim.studies.faults import standard_faults
@@ -160,8 +159,7 @@ def blind_spots(
     dataset = dataset.transpose("mode", "fault", "lung", "alarm")
     attrs = {
         "title": "blind spots",
-        "source": f"ventsim {version('ventsim')}",
-        "caution": CAUTION,
+        **ORIGIN,
         "scenario": next(iter(befores.values())).attrs["scenario"],
         "settings": json.dumps({mode: breath.model_dump() for mode, breath in breaths.items()}),
         "faults": json.dumps({name: [c.model_dump() for c in changes] for name, changes in tried.items()}),

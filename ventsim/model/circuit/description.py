@@ -1,6 +1,7 @@
 """The circuit itself."""
 
 from collections.abc import Iterable, Mapping
+from functools import cached_property
 from typing import Annotated, Any, ClassVar, Self
 
 import networkx as nx
@@ -226,10 +227,10 @@ class Circuit(Description):
         object.__setattr__(circuit, "__pydantic_private__", {"_layout": layout})
         return circuit
 
-    @property
-    def lungs(self) -> dict[str, LungPart]:
+    @cached_property
+    def lungs(self) -> Mapping[str, LungPart]:
         """The lungs by name, in the order of the parts."""
-        return {name: part for name, part in self.parts.items() if isinstance(part, LungPart)}
+        return FrozenMapping({name: part for name, part in self.parts.items() if isinstance(part, LungPart)})
 
     def graph(self) -> nx.MultiDiGraph:
         """The circuit as a graph, for drawing and for searching ways.

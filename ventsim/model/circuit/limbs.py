@@ -1,6 +1,7 @@
 """The limbs of each lung: what lies between the node where they meet and the ways of other lungs."""
 
-from collections.abc import Collection, Sequence
+import functools
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import networkx as nx
@@ -26,20 +27,21 @@ Ways = dict[int, list[tuple[int, int]]]
 _ROOM = -1  # joined to both ports, so that what holds a lung to both of them is found as one node
 
 
+@functools.lru_cache(maxsize=64)  # circuits that are tried one after the other are often wired alike
 def find_limbs(
-    ends: Sequence[tuple[int, int]], *, ports: tuple[int, int], airways: Sequence[int], outside: Collection[int]
+    ends: tuple[tuple[int, int], ...], *, ports: tuple[int, int], airways: tuple[int, ...], outside: frozenset[int]
 ) -> tuple[tuple[Limb, Limb], ...]:
     """The inspiratory and the expiratory limb of each lung.
 
     Parameters
     ----------
-    ends : sequence of (int, int)
+    ends : tuple of (int, int)
         Nodes at start and end of each branch.
     ports : (int, int)
         Nodes of the inspiratory and the expiratory port.
-    airways : sequence of int
+    airways : tuple of int
         Node of each lung's airway.
-    outside : collection of int
+    outside : frozenset of int
         Nodes that are open to the atmosphere.
 
     Returns
@@ -51,7 +53,7 @@ def find_limbs(
     --------
     A lung at node 2, to which one branch leads from either port:
 
-    >>> find_limbs([(0, 2), (2, 1), (2, 3)], ports=(0, 1), airways=[2], outside=())[0]
+    >>> find_limbs(((0, 2), (2, 1), (2, 3)), ports=(0, 1), airways=(2,), outside=frozenset())[0]
     (Limb(branches=(0,), nodes=(), sign=1), Limb(branches=(1,), nodes=(), sign=1))
     """
     ways: Ways = {node: [] for node in (*ports, *airways)}

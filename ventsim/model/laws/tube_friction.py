@@ -84,13 +84,13 @@ def reynolds_number(
     3826.5
     """
     check("reynolds_number", {"bore": bore, "density": density, "viscosity": viscosity}, warn=False)
-    speed = (
-        4.0
-        * np.abs(finite_array("reynolds_number", "flow", flow, unit="L/s"))
-        * _MILLI
-        / (math.pi * bore * _MILLI)
-    )
-    return density * speed / (viscosity * _MICRO)
+    flow = np.abs(finite_array("reynolds_number", "flow", flow, unit="L/s"))
+    return flow * _unit_reynolds(bore, density, viscosity)
+
+
+def _unit_reynolds(bore: float, density: float, viscosity: float) -> float:
+    """Reynolds number at 1 L/s. [1]"""
+    return density * 4.0 * _MILLI / (math.pi * bore * _MILLI * viscosity * _MICRO)
 
 
 def friction_factor(
@@ -243,14 +243,15 @@ class TubeFriction(FlowLaw):
         if self.wall == "smooth" and self.length > 0.0:
             return None
         slenderness = self.length / (self.bore * _MILLI)
-        linear = slenderness * 64.0 * self._unit_reynolds
+        reynolds = self._unit_reynolds
+        linear = slenderness * 64.0 * reynolds
         quadratic = slenderness * self.corrugated_friction + self.loss_coefficient
-        return linear * self._unit_head, quadratic * self._unit_reynolds**2 * self._unit_head
+        return linear * self._unit_head, quadratic * reynolds**2 * self._unit_head
 
     @property
     def _unit_reynolds(self) -> float:
         """Reynolds number at 1 L/s. [1]"""
-        return float(reynolds_number(1.0, bore=self.bore, density=self.density, viscosity=self.viscosity))
+        return _unit_reynolds(self.bore, self.density, self.viscosity)
 
     @property
     def _unit_head(self) -> float:

@@ -13,6 +13,7 @@ _OF_LUNGS = (
     "peak_airway_pressure", "mean_airway_pressure", "end_inspiratory_alveolar_pressure", "plateau_pressure",
     "driving_pressure", "total_peep", "auto_peep", "minute_volume", "mechanical_power",
 )  # fmt: skip
+_OF_PORTS = PORT_MEASURES.names or ()
 _SUMMED = ("inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fraction", "minute_volume")
 
 
@@ -44,25 +45,29 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     ``breath_table(measures).frame["inspired_tidal_volume"]["a"]`` is one number of it.
     """
     check_dataset(measures, "measures")
-    one = measures.isel(breath=breath_position(measures, breath))
+    at = breath_position(measures, breath)
+    one = {
+        str(name): variable.isel(breath=at, missing_dims="ignore").values
+        for name, variable in measures.variables.items()
+    }
     start, _, held, end, peep = (float(one[name]) for name in TIMING.names or ())
-    known = "" if np.isnan(peep) else f", set PEEP {fixed(peep, 2)} cmH2O"
+    set_peep = "" if np.isnan(peep) else f", set PEEP {fixed(peep, 2)} cmH2O"
     times = f"{fixed(start, 3)} to {fixed(end, 3)} s, inspiration {fixed(held - start, 3)} s"
-    index = pd.Index(one["lung"].values.tolist(), name="lung")
-    lungs = pd.DataFrame({name: one[name].values for name in _OF_LUNGS}, index=index).dropna(
-        axis="columns", how="all"
-    )
-    ports = pd.DataFrame({name: [float(one[name])] for name in PORT_MEASURES.names or () if name in one}).dropna(
-        axis="columns"
-    )
+    known = {
+        name: np.atleast_1d(values)
+        for name, values in one.items()
+        if name in VARIABLES and not np.isnan(values).all()
+    }
+    lungs, ports = ({name: known[name] for name in names if name in known} for names in (_OF_LUNGS, _OF_PORTS))
     sections = [
         Section(
-            name="lungs", frame=lungs, columns={name: VARIABLES[name].column for name in map(str, lungs)},
+            name="lungs", frame=pd.DataFrame(lungs, index=pd.Index(one["lung"].tolist(), name="lung")),
+            columns={name: VARIABLES[name].column for name in lungs},
             total=[name for name in _SUMMED if name in lungs],
         ),
         Section(
-            name="ports", frame=ports, columns={name: VARIABLES[name].column for name in map(str, ports)},
+            name="ports", frame=pd.DataFrame(ports), columns={name: VARIABLES[name].column for name in ports},
             title="ventilator and circuit", is_upright=True,
         ),
     ]  # fmt: skip
-    return Table(title=f"Breath {int(one['breath'])}: {times}{known}", sections=sections, caution=CAUTION)
+    return Table(title=f"Breath {int(one['breath'])}: {times}{set_peep}", sections=sections, caution=CAUTION)

@@ -17,6 +17,7 @@ from ventsim.results.schema.points import BETWEEN_POINTS, pressure_at
 from ventsim.results.schema.table import (
     CAUTION,
     COORDINATES,
+    ORIGIN,
     RECORDING_NEEDS,
     TIME_ROUNDING,
     VARIABLES,
@@ -31,6 +32,7 @@ __all__ = [
     "BETWEEN_POINTS",
     "CAUTION",
     "COORDINATES",
+    "ORIGIN",
     "RECORDING_NEEDS",
     "TIME_ROUNDING",
     "VARIABLES",

@@ -152,7 +152,7 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
             )
     extra = frozenset(extra_dims)
     for name in dataset.data_vars:
-        _check_variable(dataset[name], VARIABLES[str(name)], extra=extra)
+        _check_variable(dataset.variables[name], VARIABLES[str(name)], extra=extra)
     for name in sorted({dim for variable in dataset.data_vars for dim in VARIABLES[str(variable)].dims}):
         if name not in dataset.coords:
             raise SchemaError(
@@ -178,7 +178,7 @@ def _required(kind: Kind) -> tuple[str, ...]:
     return tuple(row.name for row in rows)
 
 
-def _check_variable(variable: xr.DataArray, row: Variable, *, extra: frozenset[str]) -> None:
+def _check_variable(variable: xr.Variable, row: Variable, *, extra: frozenset[str]) -> None:
     dims = tuple(dim for dim in variable.dims if dim not in extra)
     if sorted(map(str, dims)) != sorted(row.dims):
         raise SchemaError(
@@ -240,19 +240,20 @@ def _check_breath_numbers(numbers: NDArray[np.int64]) -> None:
 
 def _check_breath_times(dataset: xr.Dataset) -> None:
     """The times of one breath follow each other, and a breath starts when the last one has ended."""
-    names = [name for name in _TIMING if name in dataset]
+    times = dataset.variables
+    names = [name for name in _TIMING if name in times]
     for earlier, later in itertools.pairwise(names):
-        gap = dataset[later] - dataset[earlier]
+        gap = times[later] - times[earlier]
         wrong = gap < 0 if earlier == "flow_end" else gap <= 0  # no pause: they meet
         if wrong.any():
-            number = int(dataset["breath"].where(wrong).min())
+            number = int(times["breath"].where(wrong).min())
             raise SchemaError(
                 f"breath {number}: '{earlier}' ({_listed_times(dataset[earlier], number)}) is not before "
                 f"'{later}' ({_listed_times(dataset[later], number)}).\n  The order is {', '.join(names)}."
             )
-    overlap = dataset["breath_start"] < dataset["breath_end"].shift(breath=1) - TIME_ROUNDING
+    overlap = times["breath_start"] < times["breath_end"].shift(breath=1) - TIME_ROUNDING
     if overlap.any():
-        number = int(dataset["breath"].where(overlap).min())
+        number = int(times["breath"].where(overlap).min())
         start = _listed_times(dataset["breath_start"], number)
         raise SchemaError(
             f"breath {number} starts ({start}) before the last one has ended.\n  Breaths may not overlap."

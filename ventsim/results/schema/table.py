@@ -1,6 +1,7 @@
 """The table of result variables."""
 
 from dataclasses import dataclass
+from importlib.metadata import version
 from typing import Literal
 
 import numpy as np
@@ -278,6 +279,9 @@ VARIABLES: dict[str, Variable] = {
 CAUTION = "For research, teaching and engineering; not for deciding about a patient."
 """Attribute ``caution`` of every result, and last line of every table."""
 
+ORIGIN = {"source": f"ventsim {version('ventsim')}", "caution": CAUTION}
+"""Attributes of every result."""
+
 RECORDING_NEEDS = ("airway_pressure", "flow", "breath_start", "inspiration_end", "breath_end")
 """Variables that a recording must have; every other variable of waveforms may be added."""
 
@@ -334,15 +338,16 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
     'L/s'
     """
     labelled = dataset.copy(deep=False)
+    variables = labelled.variables
     for name in labelled.data_vars:
         if name not in VARIABLES:
             raise SchemaError(
                 f"variable '{name}' is not in the table of result variables.\n  {suggestion(str(name), VARIABLES)}"
             )
-        labelled[name].attrs = _attrs(VARIABLES[name])
+        variables[name].attrs = _attrs(VARIABLES[name])
     for name in labelled.coords:
         if name in COORDINATES:
-            labelled[name].attrs = _attrs(COORDINATES[name])
+            variables[name].attrs = _attrs(COORDINATES[name])
     return labelled
 
 

@@ -1,14 +1,13 @@
 """The answer to a sizing question as a Dataset: values, what each lung gets, holes that might be made instead."""
 
 from collections.abc import Mapping, Sequence
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from ventsim.model.paths import part_at
-from ventsim.results.schema import CAUTION
+from ventsim.results.schema import ORIGIN
 from ventsim.simulation.batch import Case, PieceResult
 from ventsim.studies.sizing.explanation import bypass_warnings, limits_hit, why_not
 from ventsim.studies.sizing.holes import DRILLS, Hole, Option, give, holes, options
@@ -82,8 +81,7 @@ def answer(
     }
     attrs = {
         "title": "sizing",
-        "source": f"ventsim {version('ventsim')}",
-        "caution": CAUTION,
+        **ORIGIN,
         "reason": why,
         "notes": "\n".join(notes),
         "bore_tolerance_mm": bore_tolerance,
