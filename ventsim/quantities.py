@@ -453,7 +453,10 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
             "cmH2O·s/L", "resistance of the open exhalation valve", at_least=0.0, plausible=(0.0, 50.0)
         ),
         "flow_limit": _q(
-            "L/s", "largest flow in pressure control; None: no limit", above=0.0, plausible=(0.05, 10.0)
+            "L/s", "largest flow that the source gives; None: no limit", above=0.0, plausible=(0.05, 10.0)
+        ),
+        "largest_tidal_volume": _q(
+            "mL", "largest tidal volume that can be set; None: no limit", above=0.0, plausible=(20.0, 8000.0)
         ),
         "relief_pressure": _q(
             "cmH2O", "pressure above which the inspiratory port vents; None: no relief", above=0.0,

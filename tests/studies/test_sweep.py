@@ -420,7 +420,7 @@ def test_table_of_a_sweep(grid):
         "lung b": "cmH2O",
     }
     text = str(table)
-    assert text.startswith("auto-PEEP\n") and "why there is no breath" in text
+    assert text.startswith("auto-PEEP\n") and "remark" in text
     assert [line.split()[:5] for line in text.splitlines() if line.split()[:3] == ["-5", "3", "8"]] == [
         ["-5", "3", "8", "-", "-"]
     ]

@@ -11,6 +11,7 @@ from ventsim.command.remarks import CAUTION, lines_to_check
 from ventsim.errors import InputError
 from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import Scenario
+from ventsim.results.measures import remarks_at
 
 
 def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
@@ -19,6 +20,7 @@ def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
     title = heading(scenario)
     print(f"{title} ({found.origin})\n", flush=True)
     circuit, waveforms = _at(scenario, time)
+    remarks = [*found.remarks, *([] if waveforms is None else remarks_at(waveforms, time))]
     ax: Any = ventsim.plot.circuit_drawing(circuit, waveforms=waveforms, time=time)
     ax.figure.suptitle(title, parse_math=False)
     try:
@@ -30,7 +32,7 @@ def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
     of = "the steady breath before any change" if time is None else "the run"
     print(
         f"Drawn:      {len(circuit.parts)} parts, {ax.get_title(loc='left')}, of {of}\n"
-        f"{lines_to_check(found.remarks)}Written:    {path}\n\n{CAUTION}"
+        f"{lines_to_check(remarks)}Written:    {path}\n\n{CAUTION}"
     )
 
 

@@ -13,10 +13,11 @@ import xarray as xr
 
 import ventsim
 from ventsim.command.files import INTERRUPTED, Found, heading
-from ventsim.command.remarks import CAUTION, empty_lungs, gas_sent_back, lines_to_check, relief_of_run
+from ventsim.command.remarks import CAUTION, lines_to_check
 from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import Schedule, changes_table
 from ventsim.model.scenario import Scenario
+from ventsim.results.measures import lung_remarks, machine_remarks
 from ventsim.results.monitor import AlarmLimits, alarms, alarms_table, displayed_values
 from ventsim.results.schema import VARIABLES
 from ventsim.simulation import LongRun
@@ -92,8 +93,7 @@ def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, remar
     print(f"\n{alarms_table(raised).text(caution=False)}\n({set_around})\n")
     residual = abs(measures.attrs["volume_balance_residual_mL"])
     waveforms = "no waveforms" if run.waveforms is None else f"waveforms of {run.waveforms.sizes['breath']}"
-    last = measures.isel(breath=-1)
-    to_check = [*remarks, *relief_of_run(measures), *empty_lungs(last), *gas_sent_back(last)]
+    to_check = [*remarks, *machine_remarks(measures), *lung_remarks(measures.isel(breath=-1))]
     print(
         f"Numerics:   {measures.sizes['breath']} breaths, {measures.attrs['steps']} steps; {residual:.1g} mL of "
         f"gas not accounted for in the whole run.\n"

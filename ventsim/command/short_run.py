@@ -6,8 +6,9 @@ import xarray as xr
 
 import ventsim
 from ventsim.command.files import Found, heading
-from ventsim.command.remarks import CAUTION, empty_lungs, gas_sent_back, lines_to_check, relief_of_last_breath
+from ventsim.command.remarks import CAUTION, lines_to_check
 from ventsim.errors import InputError
+from ventsim.results.measures import breath_remarks
 from ventsim.tables import fixed
 
 BREATHS_IN_PICTURE = 2
@@ -23,9 +24,7 @@ def run_short(found: Found, files: tuple[Path, Path]) -> None:
     # The files come first: whoever reads the table may stop reading (`| head`) and must still have them.
     _write(waveforms, files, title=title)
     print(_summary(waveforms, measures, tolerance=scenario.tolerance))
-    last = measures.isel(breath=-1)
-    relief = relief_of_last_breath(last, scenario.circuit.ventilator.relief_pressure)
-    to_check = lines_to_check([*found.remarks, *relief, *empty_lungs(last), *gas_sent_back(last)])
+    to_check = lines_to_check([*found.remarks, *breath_remarks(measures.isel(breath=-1))])
     print(f"{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}")
 
 

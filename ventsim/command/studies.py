@@ -66,7 +66,7 @@ def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
         study = sweep(scenario, task.values, paired=task.paired, duration=task.duration)
     _write(study, _sweep_figure(study, task), files)
     print(f"{heading(scenario)} ({task.found.origin})\n")
-    without = int((study.status != "finished").sum())
+    without = int((study.reason != "").sum())
     missed = f"{without} of {study.status.size} points have no breath; the table says why." if without else ""
     return _end(
         sweep_table(study, show=task.show), files, [*task.found.remarks, *remarks], stops=stops, missed=missed

@@ -145,12 +145,15 @@ _WAVES = (
     "expiratory_limb_volume",
 )  # fmt: skip
 LUNG_SAMPLE = np.dtype([(name, "f8") for name in (*_WAVES, *_SUMS)], align=True)
+_PORT_SUMS = (
+    "inspiratory_port_pressure_integral", "highest_inspiratory_port_pressure", "limited_time", "missed_volume",
+)  # fmt: skip
+PORT_SUM = np.dtype([(name, "f8") for name in _PORT_SUMS], align=True)
 _PORT_WAVES = (
     "inspiratory_port_pressure", "expiratory_port_pressure", "inspiratory_port_flow", "expiratory_port_flow",
-    "delivered_volume", "returned_volume", "relief_volume", "inspiratory_port_pressure_integral",
-    "highest_inspiratory_port_pressure", "circuit_volume", "leaked_volume",
+    "delivered_volume", "returned_volume", "relief_volume", "missed_pressure", "circuit_volume", "leaked_volume",
 )  # fmt: skip
-PORT_SAMPLE = np.dtype([(name, "f8") for name in _PORT_WAVES], align=True)
+PORT_SAMPLE = np.dtype([(name, "f8") for name in (*_PORT_WAVES, *_PORT_SUMS)], align=True)
 
 # How far a run has come, and which segment of a breath is under way.
 CLOCK = np.dtype(
@@ -218,7 +221,7 @@ class Run(NamedTuple):
     gate_mode: NDArray[np.int64]  # (3,)
     passed: FloatArray  # (3,) volume through each gate [L]
     lung_sum: NDArray[np.void]  # (n_lungs,) of LUNG_SUM
-    port_sum: FloatArray  # (2,) of the pressure at the inspiratory port: integral [cmH2O·s]; highest in the breath
+    port_sum: NDArray[np.void]  # (1,) of PORT_SUM
     leaked_before: FloatArray  # (1,) through leaks that are no longer there [L]
     clock: NDArray[np.void]  # (1,) of CLOCK
     segment_start: FloatArray  # (n_segments,) of the breath under way [s]
@@ -235,7 +238,7 @@ class Run(NamedTuple):
     gate_rate: FloatArray  # (2, 3)
     next_passed: FloatArray  # (3,)
     next_lung_sum: NDArray[np.void]  # as lung_sum
-    next_port_sum: FloatArray  # (2,)
+    next_port_sum: NDArray[np.void]  # as port_sum
 
 
 class Record(NamedTuple):
@@ -273,7 +276,7 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         gate_mode=np.zeros(GATES, dtype=np.int64),
         passed=np.zeros(GATES),
         lung_sum=np.zeros(lungs, LUNG_SUM),
-        port_sum=np.zeros(2),
+        port_sum=np.zeros(1, PORT_SUM),
         leaked_before=np.zeros(1),
         clock=np.zeros(1, CLOCK),
         segment_start=np.zeros(n_segments),
@@ -289,7 +292,7 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         gate_rate=np.zeros((2, GATES)),
         next_passed=np.zeros(GATES),
         next_lung_sum=np.zeros(lungs, LUNG_SUM),
-        next_port_sum=np.zeros(2),
+        next_port_sum=np.zeros(1, PORT_SUM),
     )
     run.side["start"], run.side["end"] = net.branch["start"], net.branch["end"]
     rest(net, np.ascontiguousarray(pressure, dtype=float), run)
@@ -306,7 +309,7 @@ def forget_extremes(run):
         total = run.lung_sum[m]
         total.highest_airway_pressure = total.highest_flow = -math.inf
         total.lowest_flow = math.inf
-    run.port_sum[1] = -math.inf
+    run.port_sum[0].highest_inspiratory_port_pressure = -math.inf
 
 
 @compiled
@@ -347,7 +350,9 @@ def rest(net, pressure, run):
         run.first_step[index] = FIRST_STEP
     for counter in range(COUNTERS):
         run.counters[counter] = 0
-    run.port_sum[0] = run.leaked_before[0] = 0.0
+    port = run.port_sum[0]
+    port.inspiratory_port_pressure_integral = port.limited_time = port.missed_volume = 0.0
+    run.leaked_before[0] = 0.0
     forget_extremes(run)
 
 

@@ -254,7 +254,8 @@ def find_event(net, segment, began, elapsed, h, allowed, run):
         wrong_flow = after
         if mode != GATE_OPEN or gate[g].resistance > 0.0:
             wrong_flow *= _gate_slope(net.branch, gate, run.branch_at[NEXT], g)
-        late = 0.0 if mode == GATE_OPEN else allowed
+        # A limit is left at its instant, so that the time at the limit is exact.
+        late = allowed if mode == GATE_CLOSED else 0.0
         if 0.5 * wrong_flow * h > late:
             fraction = _event_fraction(net, segment, began, elapsed, h, GATE_SWITCH - g, after, run)
             if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > late:

@@ -24,6 +24,12 @@ SEGMENT = np.dtype(
         ("start", "f8"),  # of the source, [cmH2O] or [L/s]
         ("change", "f8"),
         ("time_constant", "f8"),  # [s]
+        ("limit", "f8"),  # what a set flow is cut to where it is higher; infinity: nowhere [L/s]
+        (
+            "corner",
+            "f8",
+            (2,),
+        ),  # since the start of the segment, when it rises above the limit or falls below it [s]
         ("exhaling", "?"),  # whether the exhalation valve may open
         ("peep", "f8"),  # behind the exhalation valve [cmH2O]
     ],
@@ -91,9 +97,24 @@ def other_side_flow(branch, is_open, table, per_root, drop):
     return flow + passing
 
 
-@compiled
+# How far ahead of an instant [s] it is decided whether the limit holds from there on.
+AHEAD = 1e-12
+
+
+@inlined
 def source_value(segment, elapsed):
     """Value and slope in time of the source of a segment, `elapsed` seconds after its start."""
+    value, slope = set_value(segment, elapsed)
+    if segment.limit < math.inf:
+        ahead, _ = set_value(segment, elapsed + AHEAD)
+        if ahead > segment.limit:
+            return segment.limit, 0.0
+    return value, slope
+
+
+@compiled
+def set_value(segment, elapsed):
+    """Value and slope in time of what is set, `elapsed` seconds after the start of a segment."""
     if segment.shape == SHAPE_CONSTANT:
         return segment.start, 0.0
     if segment.shape == SHAPE_LINEAR:
@@ -107,9 +128,33 @@ def source_value(segment, elapsed):
     return segment.start + segment.change * math.sin(angle), segment.change * rate * math.cos(angle)
 
 
+@inlined
+def next_corner(segment, elapsed):
+    """When the limit of flow next begins to hold or ceases, since the start of the segment, or infinity. [s]"""
+    for k in range(2):
+        if segment.corner[k] > elapsed + AHEAD:
+            return segment.corner[k]
+    return math.inf
+
+
 @compiled
 def source_integral(segment, elapsed, h):
-    """Integral of the source over `h` seconds from `elapsed` on: of a flow, the volume [L]."""
+    """Integral of the source over `h` seconds from `elapsed` on, between corners: of a flow, the volume [L]."""
+    return set_integral(segment, elapsed, h) - missed_volume(segment, elapsed, h)
+
+
+@compiled
+def missed_volume(segment, elapsed, h):
+    """Volume [L] that the limit of flow takes away from what is set, in `h` seconds between corners."""
+    if segment.limit == math.inf:
+        return 0.0
+    value, _ = set_value(segment, elapsed + 0.5 * h)
+    return set_integral(segment, elapsed, h) - segment.limit * h if value > segment.limit else 0.0
+
+
+@compiled
+def set_integral(segment, elapsed, h):
+    """Integral of what is set over `h` seconds from `elapsed` on."""
     if segment.shape == SHAPE_CONSTANT:
         return segment.start * h
     if segment.shape == SHAPE_LINEAR:

@@ -46,7 +46,7 @@ from ventsim.model.parts.part import (
     Passage,
     Store,
 )
-from ventsim.model.ventilator import BreathSettings, Ventilator
+from ventsim.model.ventilator import BreathSettings, Segment, Ventilator
 from ventsim.units import ML_PER_L, FloatArray
 
 # Gas that the atmosphere takes per pressure [L/cmH2O]: so much that its pressure stays 0.
@@ -500,7 +500,7 @@ def _gates(
     return gate
 
 
-def segment_table(settings: BreathSettings) -> NDArray[np.void]:
+def segment_table(settings: BreathSettings, flow_limit: float | None) -> NDArray[np.void]:
     """Parts of one breath between jumps of the source, shape (n_segments,) of `laws.SEGMENT`."""
     rows = [
         (
@@ -511,9 +511,19 @@ def segment_table(settings: BreathSettings) -> NDArray[np.void]:
             segment.start,
             segment.change,
             segment.time_constant,
+            *_cut(segment, np.inf if flow_limit is None else flow_limit),
             segment.phase == "expiration",
             settings.peep,
         )
         for segment in settings.segments()
     ]
     return np.array(rows, laws.SEGMENT)
+
+
+def _cut(segment: Segment, flow_limit: float) -> tuple[float, tuple[float, float]]:
+    """What a set flow is cut to, infinity if it never is, and when it passes that."""
+    if segment.drive != "flow":
+        return np.inf, (np.inf, np.inf)
+    first, second, *_ = (*segment.crossings(flow_limit), np.inf, np.inf)
+    is_cut = first < np.inf or segment.value(0.5 * segment.duration) > flow_limit
+    return flow_limit if is_cut else np.inf, (first, second)

@@ -18,7 +18,7 @@ from ventsim.engine.consistency import NOTHING_HELD, hold_cut_off, junction_resi
 from ventsim.engine.dense import cut_step, prepare_dense
 from ventsim.engine.elastic import next_effort_point
 from ventsim.engine.events import SEGMENT_END, find_event, segment_excess, switch
-from ventsim.engine.laws import choose_side
+from ventsim.engine.laws import choose_side, next_corner
 from ventsim.engine.method import ORDER
 from ventsim.engine.sampling import advance_integrals, record_state, write_samples
 from ventsim.engine.stepper import take_step
@@ -50,7 +50,7 @@ def _take_over(run):
         run.passed[g] += run.next_passed[g]
     for m in range(run.lung_sum.shape[0]):
         run.lung_sum[m] = run.next_lung_sum[m]
-    run.port_sum[0], run.port_sum[1] = run.next_port_sum[0], run.next_port_sum[1]
+    run.port_sum[0] = run.next_port_sum[0]
     run.counters[STEPS] += 1
 
 
@@ -61,14 +61,15 @@ def _shortest(time):
 
 
 @inlined
-def _trial_length(net, time, h, remaining):
-    """Length of the next trial step, not beyond a corner of an effort, and whether it ends the segment."""
+def _trial_length(net, segment, began, elapsed, h, remaining):
+    """Length of the next trial step, not beyond a corner of source or effort, and whether it ends the segment."""
     is_last = h >= remaining * (1.0 - 1e-9)
     trial = remaining if is_last else min(h, 0.5 * remaining)
+    corner = next_corner(segment, elapsed) - elapsed
     if net.effort.shape[0] > 0:
-        corner = next_effort_point(net.effort, net.effort_points, time) - time
-        if corner < trial * (1.0 - 1e-9):
-            trial, is_last = corner, False
+        corner = min(corner, next_effort_point(net.effort, net.effort_points, began + elapsed) - (began + elapsed))
+    if corner < trial * (1.0 - 1e-9):
+        trial, is_last = corner, False
     return trial, is_last
 
 
@@ -123,7 +124,7 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
         if is_over:
             break
         clock.armed = clock.armed or excess >= 0.0
-        trial, is_last = _trial_length(net, began + elapsed, h, limit - elapsed)
+        trial, is_last = _trial_length(net, segment, began, elapsed, h, limit - elapsed)
         verdict, length, h, which, crossed = _attempt(net, segment, began, elapsed, trial, demands, run)
         if verdict == REJECT:
             if h < SMALLEST_STEP:
@@ -140,7 +141,7 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
                 for i in range(run.row.shape[0]):
                     run.row[i].before = run.node_at[NOW, i].pressure
                 hold_cut_off(net, segment, NEXT, run)
-            advance_integrals(net, length, run)
+            advance_integrals(net, segment, elapsed, length, run)
             if recording:
                 stop = began + elapsed + length if is_over else ends
                 write_samples(net, segment, began, since, stop, elapsed, length, interval, run, record)

@@ -2,11 +2,11 @@
 
 import math
 
-from ventsim.engine.arrays import EXHALATION, NEXT, NOW, RELIEF, SCRATCH, SOURCE
+from ventsim.engine.arrays import EXHALATION, GATE_LIMITED, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.dense import cubic, dense_pressure, highest_fraction, parabola_root, state_inside
 from ventsim.engine.elastic import effort_pressure
-from ventsim.engine.laws import INERTIAL, ONE_WAY, branch_flow
+from ventsim.engine.laws import INERTIAL, ONE_WAY, branch_flow, missed_volume
 
 # Gauss's rule of three points on (-1, 1): 0 and ±sqrt(3/5), with the weights 8/9 and 5/9.
 GAUSS_POINT, MIDDLE_WEIGHT, OUTER_WEIGHT = math.sqrt(0.6), 8.0 / 9.0, 5.0 / 9.0
@@ -118,7 +118,7 @@ def _highest_pressure(run, i):
 
 
 @inlined
-def advance_integrals(net, h, run):
+def advance_integrals(net, segment, elapsed, h, run):
     """Running integrals of lungs and port at the end of the step, by rules exact for the continuous output."""
     now, new = run.node_at[NOW], run.node_at[NEXT]
     for m in range(net.lung.shape[0]):
@@ -143,10 +143,15 @@ def advance_integrals(net, h, run):
         out.highest_airway_pressure = max(old.highest_airway_pressure, _highest_pressure(run, airway))
         out.inspiratory_limb_backflow = old.inspiratory_limb_backflow + _backflow(net, m, 0, h, run)
         out.expiratory_limb_backflow = old.expiratory_limb_backflow + _backflow(net, m, 1, h, run)
-    port = net.port[0]
+    port, before, after = net.port[0], run.port_sum[0], run.next_port_sum[0]
     total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
-    run.next_port_sum[0] = run.port_sum[0] + h / 6.0 * total
-    run.next_port_sum[1] = max(run.port_sum[1], _highest_pressure(run, port))
+    after.inspiratory_port_pressure_integral = before.inspiratory_port_pressure_integral + h / 6.0 * total
+    highest = max(before.highest_inspiratory_port_pressure, _highest_pressure(run, port))
+    after.highest_inspiratory_port_pressure = highest
+    missed = missed_volume(segment, elapsed, h)
+    is_limited = missed > 0.0 or run.gate_mode[SOURCE] == GATE_LIMITED
+    after.limited_time = before.limited_time + (h if is_limited else 0.0)
+    after.missed_volume = before.missed_volume + missed
 
 
 @inlined
@@ -167,7 +172,7 @@ def _lung_state(node, lung, compartment, m, node_at):
 
 
 @compiled
-def _write_row(net, time, leaked_before, node_at, branch_at, gate_at, record):
+def _write_row(net, time, leaked_before, gate_mode, node_at, branch_at, gate_at, record):
     """Write pressures, flows and held gas of one sample; return its row, whose integrals are still to fill in."""
     row = record.used[0]
     record.used[0] += 1
@@ -195,6 +200,10 @@ def _write_row(net, time, leaked_before, node_at, branch_at, gate_at, record):
     # A gate lets nothing back, by its law, however close to closing the sample lies.
     port.inspiratory_port_flow = max(gate_at[SOURCE].flow, 0.0) - max(gate_at[RELIEF].flow, 0.0)
     port.expiratory_port_flow = max(gate_at[EXHALATION].flow, 0.0)
+    port.missed_pressure = 0.0
+    if gate_mode[SOURCE] == GATE_LIMITED:
+        reached = node_at[net.gate[SOURCE].node].pressure + net.gate[SOURCE].resistance * gate_at[SOURCE].flow
+        port.missed_pressure = gate_at[SOURCE].pressure - reached
     if record.node_pressure.shape[1] > 0:
         for i in range(node_at.shape[0]):
             record.node_pressure[row, i] = node_at[i].pressure
@@ -232,8 +241,8 @@ def _write_extremes(sample, total):
 @compiled
 def record_state(net, time, run, record):
     """Write a sample of slot NOW (at an instant where the source jumps)."""
-    before = run.leaked_before[0]
-    row = _write_row(net, time, before, run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], record)
+    before, now_branch, now_gate = run.leaked_before[0], run.branch_at[NOW], run.gate_at[NOW]
+    row = _write_row(net, time, before, run.gate_mode, run.node_at[NOW], now_branch, now_gate, record)
     for m in range(run.lung_sum.shape[0]):
         sample, total = record.lung[row, m], run.lung_sum[m]
         sample.inspired_volume, sample.inspiratory_work = total.inspired_volume, total.inspiratory_work
@@ -241,11 +250,13 @@ def record_state(net, time, run, record):
         sample.alveolar_pressure_integral = total.alveolar_pressure_integral
         _write_limbs(sample, net.lung[m], total, total, 0.0)
         _write_extremes(sample, total)
-    port = record.port[row]
-    port.highest_inspiratory_port_pressure = max(run.port_sum[1], port.inspiratory_port_pressure)
+    port, total = record.port[row], run.port_sum[0]
+    highest = max(total.highest_inspiratory_port_pressure, port.inspiratory_port_pressure)
+    port.highest_inspiratory_port_pressure = highest
     port.delivered_volume = run.passed[SOURCE] - run.passed[RELIEF]
     port.returned_volume, port.relief_volume = run.passed[EXHALATION], run.passed[RELIEF]
-    port.inspiratory_port_pressure_integral = run.port_sum[0]
+    port.inspiratory_port_pressure_integral = total.inspiratory_port_pressure_integral
+    port.limited_time, port.missed_volume = total.limited_time, total.missed_volume
 
 
 @inlined
@@ -261,7 +272,8 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
     """Write a sample at a fraction of the step from slot NOW to slot NEXT."""
     state_inside(net, segment, time, elapsed, h, fraction, run)
     now, new, at, gate_at = run.node_at[NOW], run.node_at[NEXT], run.node_at[SCRATCH], run.gate_at[SCRATCH]
-    row = _write_row(net, time, run.leaked_before[0], at, run.branch_at[SCRATCH], gate_at, record)
+    leaked = run.leaked_before[0]
+    row = _write_row(net, time, leaked, run.gate_mode, at, run.branch_at[SCRATCH], gate_at, record)
     for m in range(net.lung.shape[0]):
         airway, branch = net.lung[m].airway, net.lung[m].branch
         before, alveolar0 = _lung_state(net.node, net.lung, net.compartment, m, now)
@@ -283,14 +295,15 @@ def _record_inside(net, time, segment, elapsed, h, fraction, run, record):
         _write_extremes(sample, old)
         _write_limbs(sample, net.lung[m], old, end, fraction)
     source, relief = _passed_at(SOURCE, fraction, h, run), _passed_at(RELIEF, fraction, h, run)
-    port = record.port[row]
-    port.highest_inspiratory_port_pressure = max(run.port_sum[1], port.inspiratory_port_pressure)
+    port, i, total, end = record.port[row], net.port[0], run.port_sum[0], run.next_port_sum[0]
+    highest = max(total.highest_inspiratory_port_pressure, port.inspiratory_port_pressure)
+    port.highest_inspiratory_port_pressure = highest
     port.delivered_volume, port.relief_volume = source - relief, relief
     port.returned_volume = _passed_at(EXHALATION, fraction, h, run)
-    i = net.port[0]
-    port.inspiratory_port_pressure_integral = cubic(
-        fraction, h, run.port_sum[0], run.next_port_sum[0], now[i].pressure, new[i].pressure
-    )
+    before, after = total.inspiratory_port_pressure_integral, end.inspiratory_port_pressure_integral
+    port.inspiratory_port_pressure_integral = cubic(fraction, h, before, after, now[i].pressure, new[i].pressure)
+    port.limited_time = total.limited_time + fraction * (end.limited_time - total.limited_time)
+    port.missed_volume = total.missed_volume + missed_volume(segment, elapsed, fraction * h)
 
 
 @compiled

@@ -172,9 +172,9 @@ def _keep_leaks(old: CompiledCircuit, run: Run, new: CompiledCircuit, after: Run
 
 def _state(run: Run) -> list[NDArray[Any]]:
     """Views of all numbers that make up the state of a run."""
-    tables = (run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], run.lung_sum, run.clock)
+    tables = (run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], run.lung_sum, run.port_sum, run.clock)
     columns = [table[name] for table in tables for name in table.dtype.names or ()]
-    totals = [run.passed, run.port_sum, run.leaked_before, run.counters]
+    totals = [run.passed, run.leaked_before, run.counters]
     return [*columns, *totals, run.is_open, run.gate_mode, run.segment_start, run.first_step]
 
 

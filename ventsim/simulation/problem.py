@@ -105,7 +105,11 @@ def problem_of(
         compiled = before.compiled
     else:
         compiled = compile_circuit(circuit, like=None if before is None else before.compiled)
-    segments = before.segments if before is not None and before.settings is settings else segment_table(settings)
+    flow_limit = circuit.ventilator.flow_limit
+    if before is not None and before.settings is settings and before.circuit.ventilator.flow_limit == flow_limit:
+        segments = before.segments
+    else:
+        segments = segment_table(settings, flow_limit)
     absolute = 3.0 * tolerance * min(_drive(compiled, segments) / _USUAL_DRIVE, 1.0)
     demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)
     return Problem(circuit, settings, compiled, segments, demands)

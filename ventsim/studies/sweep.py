@@ -26,13 +26,16 @@ from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check
-from ventsim.results.measures import variables_of
+from ventsim.results.measures import LIMITED_SHARE, variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
 from ventsim.simulation.waveforms import describe
 
 MOST_POINTS = 1_000_000
 """Largest number of points of a sweep. [1]"""
+
+FLOW_LIMITED = "flow limited"
+"""Status of a point with a breath in which the flow limit of the ventilator acts."""
 
 _CASE = "case"
 _OUTCOME = {
@@ -81,7 +84,9 @@ def sweep(
         with ``_`` for a space or slash (``dataset.sel({"lungs.b.compliance": 20})``), or the dimension ``case``
         with the paths as coordinates on it if `paired`; measures of lungs have ``lung`` besides. Where a point has
         no breath, measures are NaN, ``status`` is ``failed`` (the solver), ``refused`` (impossible input) or ``not
-        run``, and ``reason`` says why; ``breaths`` counts the breaths that were run, the measured one included.
+        run``, and ``reason`` says why. ``flow limited`` is a breath in which the machine's flow limit acts in more
+        than a twentieth of inspiration; ``port_missed_pressure`` and ``port_missed_volume`` say what it costs.
+        ``breaths`` counts the breaths that were run, the measured one included.
 
     Raises
     ------
@@ -280,6 +285,7 @@ def _dataset(
         coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(listed), attrs)
     dataset = label(xr.Dataset(variables, coords=coords))
     words = np.array(STATUS_WORDS, dtype=object)[result.status]
+    words[result.ports["port_limited_fraction"] > LIMITED_SHARE] = FLOW_LIMITED
     outcome = (words, np.array(result.reason, dtype=object), result.breaths)
     for (name, attrs), values in zip(_OUTCOME.items(), outcome, strict=True):
         dataset[name] = xr.Variable(dims, values.reshape(shape), attrs)

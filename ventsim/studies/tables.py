@@ -140,16 +140,16 @@ def sweep_table(study: xr.Dataset, *, show: str = "inspired_tidal_volume") -> Ta
     columns |= {name: Column(heading=name, unit=VARIABLES[show].units, show=significant) for name in lungs}
     frame["outcome"] = [_outcome(*row) for row in frame[["status", "reason"]].itertuples(index=False)]
     if (frame["outcome"] != "").any():
-        columns["outcome"] = Column(heading="why there is no breath")
+        columns["outcome"] = Column(heading="remark")
     frame = frame[[*paths, *lungs, "outcome"]]
     shown = Section(name="points", frame=frame, columns=columns, most_rows=_MOST_POINTS)
     return Table(title=VARIABLES[show].long_name, sections=[shown], caution=CAUTION)
 
 
 def _outcome(status: str, reason: str) -> str:
-    """Why a point has no breath, in one line; nothing if it has."""
+    """Why a point has no breath, or that the flow limit acts, in one line; nothing for an ordinary breath."""
     first = reason.partition("\n")[0].removeprefix(f"{status}: ")
-    return "" if status == "finished" else f"{status}: {first}"
+    return "" if status == "finished" else f"{status}: {first}" if reason else status
 
 
 def sizing_table(sizing: Sizing | xr.Dataset) -> Table:

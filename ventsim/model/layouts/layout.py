@@ -20,7 +20,11 @@ from ventsim.model.parts import ADULT_BORE, Adapter, Lung, LungPart, TPiece, Tra
 from ventsim.model.ventilator import Ventilator
 
 IDEAL_VENTILATOR = Ventilator(
-    source_resistance=0.0, exhalation_resistance=0.0, flow_limit=None, relief_pressure=None
+    source_resistance=0.0,
+    exhalation_resistance=0.0,
+    flow_limit=None,
+    largest_tidal_volume=None,
+    relief_pressure=None,
 )
 """A ventilator that holds its ports exactly at the set pressure."""
 

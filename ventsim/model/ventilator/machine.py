@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar
 from ventsim.errors import InputError, PartError, SettingsError
 from ventsim.model.descriptions import Description
 from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw
-from ventsim.model.ventilator.settings import BreathSettings
+from ventsim.model.ventilator.settings import BreathSettings, VolumeControl
 from ventsim.quantities import quantity
 
 
@@ -15,8 +15,10 @@ class Ventilator(Description):
     Gas leaves through the inspiratory port, whose valve lets nothing back, and returns through the expiratory
     port, whose exhalation valve is shut in inspiration and opens to PEEP in expiration.
 
-    Source and exhalation valve may have any flow law. Defaults: flow limit of 180 L/min, relief and exhalation
-    resistance (2 to 5 cmH2O·s/L) are common practice, no source.
+    Source and exhalation valve may have any flow law. The flow limit holds in every mode: a set flow above it is
+    cut, and a set pressure is missed while the flow that it needs is larger. Defaults: flow limit of 180 L/min,
+    relief and exhalation resistance (2 to 5 cmH2O·s/L) are common practice, no source; that many machines let no
+    more than 2 to 2.5 L be set is from memory.
 
     Raises
     ------
@@ -35,6 +37,7 @@ class Ventilator(Description):
     source_resistance: Annotated[float | FlowLaw, quantity("source_resistance"), OR_FLOW_LAW] = 0.5
     exhalation_resistance: Annotated[float | FlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = 3.0
     flow_limit: Annotated[float, quantity("flow_limit")] | None = 3.0
+    largest_tidal_volume: Annotated[float, quantity("largest_tidal_volume")] | None = 2500.0
     relief_pressure: Annotated[float, quantity("relief_pressure")] | None = 60.0
 
     @property
@@ -56,13 +59,21 @@ def check_settings(ventilator: Ventilator, settings: BreathSettings) -> None:
     Raises
     ------
     SettingsError
-        If PEEP, or the highest pressure that is set, lies above the relief pressure.
+        If PEEP, or the highest pressure that is set, lies above the relief pressure, or if a volume is set that is
+        larger than the machine allows.
 
     Examples
     --------
     >>> from ventsim.model.ventilator import PressureControl
     >>> check_settings(Ventilator(), PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5))
     """
+    largest = ventilator.largest_tidal_volume
+    if largest is not None and isinstance(settings, VolumeControl) and settings.tidal_volume > largest:
+        raise SettingsError(
+            f"{settings.kind}: tidal_volume {settings.tidal_volume:.6g} mL is above the ventilator's "
+            f"largest_tidal_volume of {largest:.6g} mL.\n"
+            f"  Allowed: at most {largest:.6g} mL. Lower tidal_volume or raise largest_tidal_volume."
+        )
     relief = ventilator.relief_pressure
     if relief is None:
         return

@@ -104,6 +104,36 @@ class Segment:
             case _:
                 return self.start
 
+    def crossings(self, level: float) -> tuple[float, ...]:
+        """When the source passes a level, upwards or downwards.
+
+        Parameters
+        ----------
+        level : float
+            Pressure or flow, which may be infinite. [cmH2O or L/s]
+
+        Returns
+        -------
+        tuple of float
+            Times since the beginning of the segment, none, one or two. [s]
+
+        Examples
+        --------
+        >>> half_sine = Segment(duration=1.0, phase="inspiration", drive="flow", shape="sine", change=0.8)
+        >>> half_sine.crossings(0.4)
+        (0.1667, 0.8333)
+        """
+        part = (level - self.start) / self.change if self.change != 0.0 else math.inf
+        if not 0.0 < part < 1.0:
+            return ()
+        if self.shape == "sine":
+            first = self.duration * math.asin(part) / math.pi
+            return first, self.duration - first
+        time = self.duration * part
+        if self.shape == "exponential":
+            time = -self.time_constant * math.log1p(-part)
+        return (time,) if self.shape != "constant" and time < self.duration else ()
+
 
 SETTINGS = Family(
     name="breath setting", tag="kind", example="PressureControl(...) or VolumeControl(...)", error=SettingsError

@@ -20,10 +20,18 @@ from ventsim.results.measures.kernel import (
     measured,
     variables_of,
 )
+from ventsim.results.measures.remarks import (
+    LIMITED_SHARE,
+    breath_remarks,
+    lung_remarks,
+    machine_remarks,
+    remarks_at,
+)
 from ventsim.results.measures.table import breath_table
 
 __all__ = [
     "AT_EQUILIBRIUM",
+    "LIMITED_SHARE",
     "LUNG_MEASURES",
     "LUNG_SIGNALS",
     "PORT_MEASURES",
@@ -32,8 +40,12 @@ __all__ = [
     "Measures",
     "Samples",
     "breath_measures",
+    "breath_remarks",
     "breath_table",
     "integrate_recording",
+    "lung_remarks",
+    "machine_remarks",
     "measured",
+    "remarks_at",
     "variables_of",
 ]

@@ -220,6 +220,11 @@ def _measure_ports(ports: Any, lungs: Any, timing: Any, held: int, out: Any) -> 
     out.port_delivered_volume = end.delivered_volume - start.delivered_volume
     out.port_returned_volume = end.returned_volume - start.returned_volume
     out.port_relief_volume = end.relief_volume - start.relief_volume
+    # Pressure is missed at the end of inspiration, before a pause.
+    flow_time = timing.flow_end - timing.breath_start
+    out.port_limited_fraction = (end.limited_time - start.limited_time) / flow_time
+    out.port_missed_pressure = top.missed_pressure
+    out.port_missed_volume = end.missed_volume - start.missed_volume
     out.port_peak_pressure = _extreme(end.highest_inspiratory_port_pressure, ports.inspiratory_port_pressure, 1.0)
     out.port_end_inspiratory_pressure = top.inspiratory_port_pressure
     out.port_plateau_pressure = top.inspiratory_port_pressure if paused else np.nan

@@ -13,6 +13,7 @@ _OF_LUNGS = (
     "peak_airway_pressure", "mean_airway_pressure", "end_inspiratory_alveolar_pressure", "plateau_pressure",
     "driving_pressure", "total_peep", "auto_peep", "minute_volume", "mechanical_power",
 )  # fmt: skip
+_WHERE_LIMITED = ("port_limited_fraction", "port_missed_pressure", "port_missed_volume")
 _OF_PORTS = PORT_MEASURES.names or ()
 _SUMMED = ("inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fraction", "minute_volume")
 
@@ -20,7 +21,7 @@ _SUMMED = ("inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fracti
 def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     """Measures of one breath: a row for each lung, their total, and the ports of the ventilator.
 
-    Measures that are unknown for every lung are left out.
+    Measures that are unknown for every lung are left out, and those of the flow limit where it does not act.
 
     Parameters
     ----------
@@ -56,7 +57,9 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     known = {
         name: np.atleast_1d(values)
         for name, values in one.items()
-        if name in VARIABLES and not np.isnan(values).all()
+        if name in VARIABLES
+        and not (name in _WHERE_LIMITED and float(values) == 0.0)
+        and not np.isnan(values).all()
     }
     lungs, ports = ({name: known[name] for name in names if name in known} for names in (_OF_LUNGS, _OF_PORTS))
     sections = [

@@ -7,8 +7,10 @@ import numpy as np
 import xarray as xr
 
 from ventsim.model.paths import part_at
+from ventsim.results.measures import breath_measures, breath_remarks
 from ventsim.results.schema import ORIGIN
 from ventsim.simulation.batch import Case, PieceResult
+from ventsim.simulation.steady import steady_breath
 from ventsim.studies.sizing.explanation import bypass_warnings, limits_hit, why_not
 from ventsim.studies.sizing.holes import DRILLS, Hole, Option, give, holes, options
 from ventsim.studies.sizing.problem import Problem, Unknown
@@ -64,11 +66,11 @@ def answer(
     stood_for = holes(problem, circuit, settings, tidal_volumes=volumes, lungs=lungs)
     chosen = options(stood_for, drills=drills, bore_tolerance=bore_tolerance)
     is_met = found.worst <= tolerance
-    notes = bypass_warnings(problem, values, lungs=lungs)
+    bypassed = bypass_warnings(problem, values, lungs=lungs)
     reached = np.array([target.value for target in problem.targets]) * (1.0 + found.miss)
     why = ""
     if not is_met:
-        why = why_not(problem, found, reached=reached, tolerance=tolerance, is_bypassed=bool(notes))
+        why = why_not(problem, found, reached=reached, tolerance=tolerance, is_bypassed=bool(bypassed))
     variables: dict[str, Any] = {
         "feasible": is_met,
         **_of_quantities(problem, found, values=values, stood_for=stood_for),
@@ -83,7 +85,7 @@ def answer(
         "title": "sizing",
         **ORIGIN,
         "reason": why,
-        "notes": "\n".join(notes),
+        "notes": "\n".join([*bypassed, *breath_remarks(breath_measures(steady_breath(circuit, settings)))]),
         "bore_tolerance_mm": bore_tolerance,
         "drills": "common practice, no source" if tuple(drills) == DRILLS else "as given",
         "tolerance": tolerance,

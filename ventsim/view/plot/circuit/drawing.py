@@ -14,6 +14,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
 from ventsim.model.layouts import Layout
 from ventsim.model.scenario import Scenario
+from ventsim.results.measures import remarks_at
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
 from ventsim.units import FloatArray, convert
@@ -102,6 +103,7 @@ def circuit_drawing(
         _draw_port(ax, port, drawing.spots[port], instant, flow_unit)
     if waveforms is not None and instant is not None:
         _write_instant(ax, waveforms, float(instant["time"]))
+        _write_remarks(ax, remarks_at(waveforms, float(instant["time"])))
         _draw_scale(ax, _largest(np.array(joint_flows(circuit, instant))), flow_unit)
     return ax
 
@@ -296,6 +298,15 @@ def _write_instant(ax: "Axes", waveforms: xr.Dataset, time: float) -> None:
         phase = "inspiration" if time < float(waveforms["inspiration_end"][k]) else "expiration"
         text += f": breath {int(waveforms['breath'][k])}, {fixed(since, 2)} s after its start, {phase}"
     ax.set_title(text, loc="left", fontsize="small")
+
+
+def _write_remarks(ax: "Axes", remarks: Sequence[str]) -> None:
+    """What of the breath is worth a second look, below the drawing."""
+    if remarks:
+        ax.annotate(
+            "\n".join(remarks), (0.0, 0.0), (0.0, -6.0), "axes fraction", "offset points", fontsize=6.5, va="top",
+            parse_math=False,
+        )  # fmt: skip
 
 
 def _draw_scale(ax: "Axes", largest: float, unit: str) -> None:
