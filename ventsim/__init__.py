@@ -3,6 +3,8 @@
 For research, teaching and engineering; not for deciding about a patient.
 """
 
+import sys
+
 from ventsim import errors, studies, theory, units
 from ventsim.model import changes, gas, laws, layouts, parts
 from ventsim.model.changes import Change, Clamp, Disconnection, LeakOnset, LungRemoval, changes_table
@@ -34,9 +36,9 @@ from ventsim.model.parts import (
     preset_source,
 )
 from ventsim.model.scenario import Scenario, builtin, builtin_names
-from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
+from ventsim.model.ventilator import BreathSettings, PressureControl, Segment, Ventilator, VolumeControl
 from ventsim.results import monitor, schema
-from ventsim.results.measures import breath_measures, breath_table
+from ventsim.results.measures import breath_measures, breath_table, integrate_recording
 from ventsim.results.schema import pressure_at
 from ventsim.simulation import LongRun, numerical_error, simulate, simulate_long, steady_breath
 from ventsim.view import panel, plot
@@ -45,6 +47,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "Adapter",
+    "BreathSettings",
     "Cap",
     "Change",
     "Circuit",
@@ -66,6 +69,7 @@ __all__ = [
     "Restrictor",
     "SampledEffort",
     "Scenario",
+    "Segment",
     "TPiece",
     "TrachealTube",
     "Tube",
@@ -85,6 +89,7 @@ __all__ = [
     "gas",
     "heat_moisture_exchanger",
     "heat_moisture_exchanger_names",
+    "integrate_recording",
     "laws",
     "layouts",
     "monitor",
@@ -108,6 +113,10 @@ __all__ = [
     "theory",
     "units",
 ]
+
+# Namespaces are imported by the names under which they are shown: from ventsim.layouts import shared.
+for _module in (changes, gas, laws, layouts, monitor, panel, parts, plot, schema):
+    sys.modules[f"{__name__}.{_module.__name__.rpartition('.')[2]}"] = _module
 
 
 def __dir__() -> list[str]:

@@ -156,7 +156,9 @@ def test_warnings_are_plain_lines_printed_once(here, capsys):
         "  Did you mean 0.15 (15 cm)?",
     ]
     # Once more below the tables, each in one line.
-    assert printed.out.splitlines()[-6:-3] == [
+    lines = printed.out.splitlines()
+    first = next(k for k, line in enumerate(lines) if line.startswith("To check:"))
+    assert lines[first : first + 3] == [
         "To check:   lungs.b.compliance 0.025 mL/cmH2O is outside 0.2 to 300.",
         "            limbs.inspiratory_tube.length 15 m is outside 0 to 10.",
         "            limbs.expiratory_tube.length 15 m is outside 0 to 10.",

@@ -119,11 +119,11 @@ def _junction_circuit():
 
 def _march(circuit, n_steps, span=0.4):
     """Pressures after `n_steps` equal steps of the rising part of a breath, from everything at 6 cmH2O."""
-    net, segment = compile_circuit(circuit).network, segment_table(SMOOTH_RISE)[0]
+    net, segment = compile_circuit(circuit).network, segment_table(SMOOTH_RISE, None)[0]
     demands = Demands(1e-6, 1e-6, 1e-9)
     run = new_run(net, 1, np.full(len(net.node), 6.0), demands)
     record = new_record(net, 0, every_part=False)
-    run_breaths(net, segment_table(SMOOTH_RISE), 1, 0.05, demands, 1.0, run, record)
+    run_breaths(net, segment_table(SMOOTH_RISE, None), 1, 0.05, demands, 1.0, run, record)
     begin = 0.05
     settle(net, segment, begin, NOTHING_HELD, run)
     h = span / n_steps
@@ -238,10 +238,10 @@ def test_a_closed_valve_leaks_and_nothing_else():
 
 def test_a_step_cut_short_is_the_first_part_of_the_whole_one():
     circuit, fraction, h = _junction_circuit(), 0.37, 0.05
-    net, segment = compile_circuit(circuit).network, segment_table(SMOOTH_RISE)[0]
+    net, segment = compile_circuit(circuit).network, segment_table(SMOOTH_RISE, None)[0]
     demands = Demands(1e-6, 1e-6, 1e-9)
     run = new_run(net, 1, np.full(len(net.node), 5.0), demands)
-    table, record = segment_table(SMOOTH_RISE), new_record(net, 0, every_part=False)
+    table, record = segment_table(SMOOTH_RISE, None), new_record(net, 0, every_part=False)
     begin = 0.1
     run_breaths(net, table, 1, begin, demands, 1.0, run, record)
     stepper.take_step(net, segment, 0.0, begin, h, 1e-6, run)
@@ -271,9 +271,9 @@ def test_cost_is_stable(arrangement):
 def test_a_run_reports_that_it_finished():
     net = compile_circuit(_storing_circuit()).network
     demands = Demands(1e-6, 1e-6, 1e-9)
-    run = new_run(net, len(segment_table(SMOOTH_RISE)), np.full(len(net.node), 5.0), demands)
+    run = new_run(net, len(segment_table(SMOOTH_RISE, None)), np.full(len(net.node), 5.0), demands)
     record = new_record(net, 0, every_part=False)
-    assert run_breaths(net, segment_table(SMOOTH_RISE), 2, math.inf, demands, 0.01, run, record) == FINISHED
+    assert run_breaths(net, segment_table(SMOOTH_RISE, None), 2, math.inf, demands, 0.01, run, record) == FINISHED
 
 
 # --- circuits of one wiring -----------------------------------------------------------------------------------

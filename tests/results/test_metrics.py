@@ -136,6 +136,9 @@ def ideal_waves(*lungs, rise=15.0, peep=5.0, rate=15.0, duty=1 / 3, breaths=3, s
         "relief_volume": ("time", 0.25 * time / period),
         "inspiratory_port_pressure_integral": ("time", signals[:, 0, 6]),
         "highest_inspiratory_port_pressure": ("time", found["highest_airway_pressure"][:, 0]),
+        "limited_time": ("time", np.zeros(time.size)),
+        "missed_volume": ("time", np.zeros(time.size)),
+        "missed_pressure": ("time", np.zeros(time.size)),
         "circuit_volume": ("time", 7.0 + HELD * (inspired - expired)),
         "leaked_volume": ("time", np.zeros(time.size)),
         "node_pressure": (("time", "node"), signals[:, :1, 0]),
@@ -307,6 +310,7 @@ def test_port_measures():
         "port_delivered_volume": (1 + HELD) * tidal + LEAK,
         "port_returned_volume": (1 + HELD) * tidal,
         "port_relief_volume": 0.25,  # as made
+        **dict.fromkeys(("port_limited_fraction", "port_missed_pressure", "port_missed_volume"), 0.0),  # as made
         "leak_volume": 0.0,
         "port_peak_pressure": 20.0,  # 5 + 15 cmH2O as set
         "port_end_inspiratory_pressure": 20.0,  # as set: it is held to the end of inspiration
@@ -414,6 +418,9 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "relief_volume": [3.0, 7.0, 8.0, 8.0],
         "inspiratory_port_pressure_integral": [101.0, 117.0, 139.0, 149.0],
         "highest_inspiratory_port_pressure": [9.5, 23.0, 23.0, 23.0],
+        "limited_time": [1.0, 1.2, 1.6, 1.6],
+        "missed_volume": [30.0, 35.0, 42.0, 42.0],
+        "missed_pressure": [0.0, 4.0, 2.5, 0.0],
         "circuit_volume": [15.0, 40.0, 35.0, 12.0],
         "leaked_volume": [2.0, 5.0, 9.0, 13.0],
     }
@@ -447,6 +454,9 @@ def test_every_measure_of_a_breath_that_does_not_repeat():
         "port_delivered_volume": 600.0,
         "port_returned_volume": 510.0,
         "port_relief_volume": 5.0,
+        "port_limited_fraction": 0.4,  # 0.6 s of 1.5 s
+        "port_missed_pressure": 2.5,  # just before 12 s
+        "port_missed_volume": 12.0,
         "port_peak_pressure": 23.0,
         "port_end_inspiratory_pressure": 19.0,  # the sample just before 12 s
         "port_plateau_pressure": 19.0,  # the same: flow ends at 11.5 s

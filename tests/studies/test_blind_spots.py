@@ -118,8 +118,9 @@ def test_equivalent_settings_deliver_the_same_there_and_back():
     assert other == pytest.approx(one, rel=2e-6)
     assert back.inspiratory_pressure == pytest.approx(PRESSURE.inspiratory_pressure, rel=1e-4)
     huge = VOLUME.changed(tidal_volume=7_900.0)
+    free = vs.Scenario(circuit=REAL, settings=VOLUME).replaced({"ventilator.largest_tidal_volume": None}).circuit
     with pytest.raises(vs.errors.InputError, match="no pressure control delivers 7900 mL"):
-        studies.equivalent_settings(REAL, huge)
+        studies.equivalent_settings(free, huge)
 
 
 def test_a_fault_whose_run_fails_does_not_stop_the_others():
@@ -396,3 +397,14 @@ def test_picture_of_hours():
         vs.plot.hours(measures, alarms=displayed)
     with pytest.raises(vs.errors.SchemaError, match=r"there is no breath in these measures\.\n  Give"):
         vs.plot.hours(measures.isel(breath=slice(0, 0)))
+
+
+def test_modes_are_settings_enough_for_a_circuit():
+    """Modes take the place of settings; settings by mode are answered with where they belong."""
+    modes = {"low": PRESSURE, "high": PRESSURE.changed(inspiratory_pressure=15)}
+    alone = studies.sensitivity_matrix(REAL, modes=modes)
+    beside = studies.sensitivity_matrix(REAL, PRESSURE, modes=modes)
+    xr.testing.assert_equal(alone, beside)
+    for study in (studies.sensitivity_matrix, studies.blind_spots):
+        with pytest.raises(vs.errors.InputError, match=r"are those of several modes\.\n  Write modes="):
+            study(REAL, modes)

@@ -12,7 +12,7 @@ import xarray as xr
 from ventsim.errors import InputError, PlausibilityWarning, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange, Schedule, TimedChange
 from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
@@ -22,7 +22,7 @@ from ventsim.results.schema import ORIGIN, label
 from ventsim.simulation import simulate_long, steady_breath
 from ventsim.simulation.progress import Progress
 from ventsim.studies.faults import standard_faults
-from ventsim.studies.modes import checked_modes
+from ventsim.studies.modes import scenario_and_modes
 
 NOT_RUN = "not run"
 """How the reason begins where a fault was not tried."""
@@ -127,8 +127,8 @@ def blind_spots(
     >>> found.unseen.values.tolist()
     [[[1.0, 0.0]]]
     """
-    scenario = scenario_of(scenario, settings, where="blind_spots", steady=True, tolerance=tolerance)
-    circuit, breaths = scenario.circuit, checked_modes(scenario, modes)
+    scenario, breaths = scenario_and_modes(scenario, settings, modes, where="blind_spots", tolerance=tolerance)
+    circuit = scenario.circuit
     if faults is not None and lung is not None:
         raise InputError(
             f"lung {lung!r} is that of the standard faults, but faults are given.\n  Leave lung or faults out."

@@ -18,10 +18,18 @@ _PAUSE = 0.2
 _LARGEST_DRIVE = 200.0
 
 
-def checked_modes(scenario: Scenario, modes: object) -> dict[str, BreathSettings]:
-    """The breath settings of a study by mode; by default those of the scenario alone."""
+def scenario_and_modes(
+    scenario: Scenario | Circuit, settings: Any, modes: object, *, where: str, **options: Any
+) -> tuple[Scenario, dict[str, BreathSettings]]:
+    """The scenario of a study, and its breath settings by mode; by default those of the scenario alone.
+
+    A circuit needs no settings beside its modes.
+    """
+    if isinstance(settings, Mapping):
+        raise InputError(f"{where}: the settings are those of several modes.\n  Write modes={{...}}.")
     if modes is None:
-        return {scenario.settings.kind: scenario.settings}
+        scenario = scenario_of(scenario, settings, where=where, steady=True, **options)
+        return scenario, {scenario.settings.kind: scenario.settings}
     if not isinstance(modes, Mapping) or not modes:
         raise InputError(
             f"modes: {shown(modes)} holds no breath.\n"
@@ -33,7 +41,10 @@ def checked_modes(scenario: Scenario, modes: object) -> dict[str, BreathSettings
                 f"modes: {mode!r} is {shown(breath)}, which is no breath.\n"
                 "  Give PressureControl(...) or VolumeControl(...)."
             )
-    return {str(mode): breath for mode, breath in modes.items()}
+    if settings is None and not isinstance(scenario, Scenario):
+        settings = next(iter(modes.values()))
+    scenario = scenario_of(scenario, settings, where=where, steady=True, **options)
+    return scenario, {str(mode): breath for mode, breath in modes.items()}
 
 
 @documented

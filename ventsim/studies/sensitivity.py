@@ -16,13 +16,13 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.parts import LungPart
 from ventsim.model.paths import Steps, replaced, with_values
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity_of
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, PieceResult, run_batch
 from ventsim.simulation.waveforms import describe
-from ventsim.studies.modes import checked_modes
+from ventsim.studies.modes import scenario_and_modes
 from ventsim.units import FloatArray
 
 _DEFAULT_STEP, _DEFAULT_TOLERANCE = 0.01, 1e-10
@@ -126,8 +126,10 @@ def sensitivity_matrix(
     >>> bool(abs(found.compliance_effect.sel(changed="a", lung="b")) < 1e-6)
     True
     """
-    scenario = scenario_of(scenario, settings, where="sensitivity_matrix", steady=True, tolerance=tolerance)
-    by_mode = {name: scenario.changed(settings=breath) for name, breath in checked_modes(scenario, modes).items()}
+    scenario, breaths = scenario_and_modes(
+        scenario, settings, modes, where="sensitivity_matrix", tolerance=tolerance
+    )
+    by_mode = {name: scenario.changed(settings=breath) for name, breath in breaths.items()}
     check("sensitivity_matrix", {"step": step})
     lungs = list(scenario.circuit.lungs)
     for name in lungs:

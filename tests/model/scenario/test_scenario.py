@@ -365,7 +365,7 @@ BREATHS = st.builds(
     rise_shape=st.sampled_from(["linear", "exponential"]),
 ) | st.builds(
     VolumeControl,
-    tidal_volume=numbers(2.0, 8000.0),
+    tidal_volume=numbers(2.0, 2500.0),
     rate=numbers(3.0, 60.0),
     peep=numbers(0.0, 30.0),
     inspiratory_time=numbers(0.2, 0.9),
@@ -992,6 +992,15 @@ bore = 5
 [branches.b.inspiratory_restrictor]
 linear_resistance = 5
 quadratic_resistance = 8
+[branches.b.inspiratory_tube]
+length = 1.5
+corrugation_factor = 1.5
+[branches.b.expiratory_restrictor]
+kind = "measured part"
+flows = [0.5, 1.0]
+drops = [1.0, 3.0]
+one_way = true
+opening_pressure = 0.5
 [lungs.curve]  # a lung may have any name
 compliance = 50
 resistance = 10
@@ -1011,14 +1020,19 @@ at = 20
 path = "lungs.b.curve.rate"
 to = 0.05
 at = 20
+[[changes]]
+path = "parts.curve inspiratory restrictor.bore"
+to = 4
+at = 30
 """
 
 
 def test_a_file_of_the_first_edition_is_answered_once_with_what_to_write_now():
     with pytest.raises(ScenarioError) as caught:
         Scenario.from_toml(FIRST_EDITION, source="ward.toml")
+    measured = 'resistance = { law = "measured curve", flows = [...], pressure_drops = [...] }'
+    valve = f"a valve in place of the restrictor, [limbs.NAME.valve] with {measured}"
     rohrer = 'write resistance = { law = "rohrer", linear = ..., quadratic = ... }'
-    sigmoid = 'compliance = { law = "sigmoid", ... }'
     assert str(caught.value).splitlines() == [
         "ward.toml: this file has keys of the first edition.",
         "  run.wave_every: write waveform_every",
@@ -1029,12 +1043,21 @@ def test_a_file_of_the_first_edition_is_answered_once_with_what_to_write_now():
         '{ law = "orifice", bore = ... }',
         f"  branches.b.inspiratory_restrictor.linear_resistance: {rohrer}",
         f"  branches.b.inspiratory_restrictor.quadratic_resistance: {rohrer}",
+        "  branches.b.inspiratory_tube.corrugation_factor: write corrugated_friction, the friction factor in "
+        "fully rough flow, or leave it out",
+        f'  branches.b.expiratory_restrictor.kind = "measured part": write kind = "restrictor" with {measured}',
+        f"  branches.b.expiratory_restrictor.drops: write {measured}",
+        f"  branches.b.expiratory_restrictor.one_way: write {valve}",
+        f"  branches.b.expiratory_restrictor.opening_pressure: write {valve} and opening_pressure",
         "  lungs.curve.body_weight: write predicted_body_weight",
-        f'  lungs.b.kind = "elastic lung": write a lung with {sigmoid}',
-        f"  lungs.b.curve: write {sigmoid}",
-        '  lungs.b.curve.kind = "exponential curve": write law = "exponential" with pressure_rate',
+        '  lungs.b.kind = "elastic lung": write a lung with compliance as a law',
+        '  lungs.b.curve: write compliance = { law = "exponential", ... }',
+        '  lungs.b.curve.kind = "exponential curve": write law = "exponential"',
+        "  lungs.b.curve.rate: write pressure_rate",
         '  changes.1.kind = "taken off": write kind = "lung removal"',
-        f'  changes.2.path = "lungs.b.curve.rate": write {sigmoid}',
+        '  changes.2.path = "lungs.b.curve.rate": write "lungs.b.compliance.pressure_rate"',
+        '  changes.3.path = "parts.curve inspiratory restrictor.bore": write "parts.curve inspiratory '
+        'restrictor.resistance.bore"',
     ]
 
 

@@ -275,13 +275,18 @@ class Lung(LungPart):
         return tuple(elements)
 
 
+_NEAR_REST = 0.05  # [mL]
+
+
 def _compliance_at_rest(value: Any) -> float:
     """Volume gained for each unit of pressure at relaxation volume. [mL/cmH2O]"""
     if isinstance(value, float):
         return value
     law = elastic_law(value)
-    step = 1e-3  # of pressure around rest [cmH2O]
-    return float(law.volume(step) - law.volume(-step)) / (2.0 * step)
+    # Around rest, and well inside of where the law has a pressure [mL].
+    high = min(_NEAR_REST, -0.01 * law.floor or _NEAR_REST, 0.01 * law.capacity)
+    low = max(-high, law.floor)
+    return (high - low) / float(law.pressure(high) - law.pressure(low))
 
 
 def _airway_passage(start: str, end: str, owner: Lung | Region) -> Passage:

@@ -18,7 +18,6 @@ _KEYS = {
     "body_weight": "predicted_body_weight",
     "vital_volume": "vital_capacity",
     "inflection": "inflection_pressure",
-    "curve": 'compliance = { law = "sigmoid", ... }',
     "forward_resistance": "resistance",
     "linear_resistance": _ROHRER,
     "quadratic_resistance": _ROHRER,
@@ -29,6 +28,7 @@ _KEYS = {
     "drops": _MEASURED,
     "exhalation_flows": f"exhalation_{_MEASURED}",
     "exhalation_drops": f"exhalation_{_MEASURED}",
+    "corrugation_factor": "corrugated_friction, the friction factor in fully rough flow, or leave it out",
     "narrowing": "obstructed_fraction",
     "slack": "extra_length",
     "rise": "height",
@@ -36,18 +36,42 @@ _KEYS = {
     "wave_windows": "waveform_windows",
     "wave_every": "waveform_every",
 }
+_LAWS = {
+    "sigmoid curve": "sigmoid",
+    "exponential curve": "exponential",
+    "volume-dependent curve": "volume-dependent",
+}
+_ADJUSTABLE = (
+    'resistance = { law = "adjustable curve", openings = ..., flows = ..., pressure_drops = ..., opening = ... }'
+)
 _KINDS = {
-    "elastic lung": 'a lung with compliance = { law = "sigmoid", ... }',
+    "elastic lung": "a lung with compliance as a law",
     "compartment lung": "a lung with [[lungs.NAME.regions]]",
     "orifice": 'kind = "restrictor" with resistance = { law = "orifice", bore = ... }',
     "measured part": f'kind = "restrictor" with {_MEASURED}',
-    "adjustable restrictor": 'kind = "restrictor" with resistance = { law = "adjustable curve", ... }',
-    "sigmoid curve": 'law = "sigmoid"',
-    "exponential curve": 'law = "exponential" with pressure_rate',
-    "volume-dependent curve": 'law = "volume-dependent"',
+    "adjustable restrictor": f'kind = "restrictor" with {_ADJUSTABLE}',
+    **{kind: f'law = "{law}"' for kind, law in _LAWS.items()},
     "taken off": 'kind = "lung removal"',
     "added leak": 'kind = "leak onset"',
 }
+# Keys that have changed inside of one kind only.
+_VALVE = f"a valve in place of the restrictor, [limbs.NAME.valve] with {_MEASURED}"
+_OF_KINDS = {
+    "measured part": {"one_way": _VALVE, "opening_pressure": f"{_VALVE} and opening_pressure"},
+    "adjustable restrictor": {"openings": _ADJUSTABLE, "flows": _ADJUSTABLE, "drops": _ADJUSTABLE},
+    "exponential curve": {"rate": "pressure_rate"},
+}
+# Steps of the path of a change.
+_STEPS = {
+    "curve": "compliance",
+    "linear_resistance": "resistance.linear",
+    "quadratic_resistance": "resistance.quadratic",
+    "power_coefficient": "resistance.coefficient",
+    "power_exponent": "resistance.exponent",
+    **{key: new for key, new in _KEYS.items() if new.isidentifier()},
+}
+_OF_LAW = ("bore", "opening", "tube_bore", "bore_deviation", "discharge_coefficient")
+_NAMED = ("lungs", "parts", "limbs", "extension", "floor_plan.beds", "branches", "extensions")
 
 
 def refuse_first_edition(table: Mapping[str, Any], top: Place) -> None:
@@ -77,14 +101,28 @@ def _old_keys(item: object, path: str = "") -> Iterator[tuple[str, str]]:
             yield from _old_keys(inner, f"{path}.{number}")
     if not isinstance(item, Mapping):
         return
+    kind = item.get("kind")
+    keys = _KEYS | (_OF_KINDS.get(kind, {}) if isinstance(kind, str) else {})
     for key, inner in item.items():
         here = f"{path}.{key}" if path else str(key)
-        is_name = path in ("lungs", "parts", "limbs", "extension", "floor_plan.beds", "branches", "extensions")
         if key == "kind" and isinstance(inner, str) and inner in _KINDS:
             yield f'{here} = "{inner}"', _KINDS[inner]
-        elif key in _KEYS and not is_name:
-            yield here, _KEYS[key]
+        elif key == "curve" and isinstance(inner, Mapping) and inner.get("kind") in _LAWS:
+            yield here, f'compliance = {{ law = "{_LAWS[inner["kind"]]}", ... }}'
+        elif key in keys and path not in _NAMED:
+            yield here, keys[key]
         if not (key == "path" and isinstance(inner, str)):
             yield from _old_keys(inner, here)
-        elif old := [step for step in inner.split(".")[2:] if step in _KEYS]:  # behind the name of the part
-            yield f'{here} = "{inner}"', _KEYS[old[0]]
+        elif (new := _new_path(inner)) != inner:
+            yield f'{here} = "{inner}"', f'"{new}"'
+
+
+def _new_path(path: str) -> str:
+    """The path of a change as it is now."""
+    root, *steps = path.split(".")
+    new = [root, *steps[:1], *(_STEPS.get(step, step) for step in steps[1:])]  # the second one is a name
+    if "curve" in steps[1:] and steps[-1] == "rate":
+        new[-1] = "pressure_rate"
+    if len(steps) == 2 and steps[0].endswith("restrictor") and steps[1] in _OF_LAW:
+        new.insert(2, "resistance")
+    return ".".join(new)

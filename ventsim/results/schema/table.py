@@ -144,7 +144,7 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         ("limited_time", "t_lim(t)", "s", "time at the flow limit since the start of the run", _NEVER),
         ("missed_volume", "V_miss(t)", "mL", "set volume withheld by the flow limit since the start of the run",
          _NEVER),
-        ("missed_pressure", "p_miss", "cmH2O", "set pressure missed at the flow limit", "below the set one"),
+        ("missed_pressure", "p_miss(t)", "cmH2O", "set pressure missed at the flow limit", "below the set one"),
         ("circuit_volume", "V_cir", "mL", "gas held by the circuit", _STORED),
         ("leaked_volume", "V_leak(t)", "mL", "volume leaked since the start of the run", "to the atmosphere"),
     )),
