@@ -744,10 +744,3 @@ def test_nearest_names():
     assert len(nearest_names("lung", ["lung 1", "lung 2", "lung 3"], limit=2)) == 2
     assert nearest_names("xyz", ["compliance"]) == []
     assert suggestion("x", []) == "There is none to choose from."
-
-
-def test_a_region_whose_law_turns_back_close_to_rest_has_its_weight():
-    """By definition the compliance at rest is 1/elastance: 50 mL/cmH2O, as of the other region."""
-    law = laws.VolumeDependent(elastance=0.02, volume_elastance=0.102)  # turns back at -0.00098 cmH2O
-    lung = Lung(resistance=5, regions=[Region(compliance=law, resistance=5), Region(compliance=50, resistance=5)])
-    assert lung.compartment_weights == pytest.approx((0.5, 0.5), rel=1e-9)
