@@ -325,6 +325,7 @@ def test_implausible_part(make, message):
 
 def test_a_region_whose_law_turns_back_close_to_rest_has_its_weight():
     """By definition the compliance at rest is 1/elastance: 50 mL/cmH2O, as of the other region."""
-    law = VolumeDependent(elastance=0.02, volume_elastance=0.102)  # turns back at -0.00098 cmH2O
+    with pytest.warns(PlausibilityWarning, match="volume_elastance"):
+        law = VolumeDependent(elastance=0.02, volume_elastance=0.102)  # turns back at -0.00098 cmH2O
     lung = Lung(resistance=5, regions=[Region(compliance=law, resistance=5), Region(compliance=50, resistance=5)])
     assert lung.compartment_weights == pytest.approx((0.5, 0.5), rel=1e-9)
