@@ -551,6 +551,9 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "oxygen_fraction": _q("1", "oxygen in dry gas", at_least=0.2, at_most=1.0, percent=True),
         "temperature": _q("°C", "temperature", at_least=0.0, at_most=60.0),
         "humidity": _q("1", "relative humidity", at_least=0.0, at_most=1.0, percent=True),
+        "polytropic_exponent": _q(
+            "1", "exponent of compression: 1 isothermal, 1.4 adiabatic", at_least=1.0, at_most=1.4
+        ),
         "ambient_pressure": _q("cmH2O", "absolute pressure", at_least=500.0, at_most=1600.0),
     }
 )  # fmt: skip

@@ -5,6 +5,7 @@ that may store gas and **branches** that carry it; points of the circuit between
 become one node.
 """
 
+import dataclasses
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -47,7 +48,7 @@ from ventsim.model.parts.part import (
     Store,
 )
 from ventsim.model.ventilator import BreathSettings, Segment, Ventilator
-from ventsim.units import ML_PER_L, FloatArray
+from ventsim.units import ATMOSPHERE_CMH2O, ML_PER_L, FloatArray
 
 # Gas that the atmosphere takes per pressure [L/cmH2O]: so much that its pressure stays 0.
 BOUNDLESS = 1e9
@@ -98,6 +99,7 @@ class _Described(NamedTuple):
     elements: dict[str, tuple[Part, tuple[Element, ...], tuple[_Shape, ...]]]
     joints: tuple[tuple[str, str], ...]
     machine: tuple[str, ...]
+    density: float  # of gas in the room, divided by that at the standard atmosphere
 
 
 def compile_circuit(circuit: Circuit, *, like: CompiledCircuit | None = None) -> CompiledCircuit:
@@ -151,7 +153,8 @@ def _shape(element: Element) -> _Shape:
 
 
 def _describe(circuit: Circuit, machine: Mapping[str, Passage], before: _Described | None) -> _Described:
-    known = {} if before is None else before.elements
+    density = circuit.ventilator.ambient_pressure / ATMOSPHERE_CMH2O
+    known = {} if before is None or before.density != density else before.elements
     elements = {}
     for name, part in circuit.parts.items():
         old = known.get(name)
@@ -159,8 +162,26 @@ def _describe(circuit: Circuit, machine: Mapping[str, Passage], before: _Describ
             elements[name] = old
         else:
             own = tuple(part.elements())
+            if density != 1.0:
+                own = tuple(_in_room(element, density) for element in own)
             elements[name] = (part, own, tuple(_shape(element) for element in own))
-    return _Described(elements, circuit.joints, tuple(machine))
+    return _Described(elements, circuit.joints, tuple(machine), density)
+
+
+def _in_room(element: Element, density: float) -> Element:
+    """An element in gas of another density than at the standard atmosphere, at the same temperature."""
+    match element:
+        case Passage():
+            backward = element.backward and element.backward.at_density(density)
+            return dataclasses.replace(element, forward=element.forward.at_density(density), backward=backward)
+        case Inertia():
+            return dataclasses.replace(element, inertance=element.inertance * density)
+        case Store():
+            more = element.compression * (1.0 / density - 1.0)
+            return dataclasses.replace(
+                element, compliance=element.compliance + more, compression=element.compression + more
+            )
+    return element
 
 
 def _same_shape(one: _Described, other: _Described) -> bool:
@@ -444,14 +465,17 @@ def _branch_names(carriers: list[tuple[str, Passage | Inertia]]) -> tuple[str, .
 _BEHIND = {"inspiratory": "source", "expiratory": "exhalation valve"}
 
 
+def _machine_laws(machine: Ventilator) -> dict[str, FlowLaw]:
+    """Laws of source and exhalation valve in the gas of the room, by the port at which they stand."""
+    given = {"inspiratory": machine.source_resistance, "expiratory": machine.exhalation_resistance}
+    density = machine.ambient_pressure / ATMOSPHERE_CMH2O
+    return {port: flow_law(law).at_density(density) for port, law in given.items()}
+
+
 def _machine_passages(machine: Ventilator) -> dict[str, Passage]:
     """Passages for laws of the machine that are not linear, by the port at which they stand."""
-    laws = {
-        "inspiratory": flow_law(machine.source_resistance),
-        "expiratory": flow_law(machine.exhalation_resistance),
-    }
     found = {}
-    for port, law in laws.items():
+    for port, law in _machine_laws(machine).items():
         if law.coefficients is None or law.coefficients[1] > 0.0:
             ends = (_BEHIND[port], port) if port == "inspiratory" else (port, _BEHIND[port])
             found[port] = Passage(*ends, law, law)
@@ -467,13 +491,13 @@ def _gates(
 ) -> NDArray[np.void]:
     """The gates; `behind` are the nodes behind laws of the machine that stand between port and gate."""
     machine = circuit.ventilator
-    given = {"inspiratory": machine.source_resistance, "expiratory": machine.exhalation_resistance}
+    given = _machine_laws(machine)
     fields = {"inspiratory": "source_resistance", "expiratory": "exhalation_resistance"}
     node, resistance = {}, {}
     for port, at in zip(given, ports, strict=True):
         # Behind such a law the gate only sets the pressure.
         node[port] = behind.get(port, at)
-        resistance[port] = 0.0 if port in behind else (flow_law(given[port]).coefficients or (0.0,))[0]
+        resistance[port] = 0.0 if port in behind else (given[port].coefficients or (0.0,))[0]
         if resistance[port] > 0.0 or port in behind:
             continue
         if compliance[at] > 0:

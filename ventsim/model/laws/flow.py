@@ -71,6 +71,23 @@ class FlowLaw(Description, ABC):
         """Flow up to which the law is used as it is; beyond, it goes on in a straight line. [L/s]"""
         return LARGEST_FLOW
 
+    def at_density(self, ratio: float) -> "FlowLaw":
+        """The law in gas of another density.
+
+        Parameters
+        ----------
+        ratio : float
+            New density divided by the one for which the law is given. [1]
+
+        Returns
+        -------
+        FlowLaw
+            With its `density` multiplied; a law without that field, measured or given as numbers, stays as it is.
+        """
+        if "density" not in type(self).model_fields:
+            return self
+        return self.model_copy(update={"density": self.density * ratio})
+
     @property
     def is_zero(self) -> bool:
         """Whether gas passes without any pressure drop that could be told from none (1e-7 cmH2O at 1 L/s)."""
@@ -233,6 +250,10 @@ class Series(FlowLaw):
     def largest_flow(self) -> float:
         """The largest of the laws. [L/s]"""
         return max(flow_law(law).largest_flow for law in self.laws)
+
+    def at_density(self, ratio: float) -> FlowLaw:
+        """Each of the laws in gas of another density."""
+        return self.model_copy(update={"laws": tuple(flow_law(law).at_density(ratio) for law in self.laws)})
 
     def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""

@@ -1,13 +1,11 @@
 """Fittings that divide or join the stream: T-piece, Y-piece and adapter."""
 
-import math
 from typing import Annotated, ClassVar
 
-from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
-from ventsim.model.laws.tube_friction import AIR_DENSITY
+from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.laws.tube_friction import AIR_DENSITY, TubeFriction
 from ventsim.model.parts.part import PARTS, Atmosphere, Element, Part, Passage, gas_stores
 from ventsim.quantities import quantity
-from ventsim.units import CMH2O_PA
 
 _LEG = quantity("resistance", "resistance of each outlet", plausible=(0.0, 100.0))
 
@@ -131,10 +129,6 @@ class Adapter(Part):
         return (*passages, *gas_stores(self.gas_volume, at=("inlet",), mixes=True))
 
 
-_SI_PER_FLOW = 1e-3  # L/s to m³/s
-_MILLI = 1e-3
-
-
 @PARTS.member
 class OpenEnd(Part):
     r"""An end that is open to the room, such as a joint that has come apart.
@@ -173,15 +167,9 @@ class OpenEnd(Part):
         """The end."""
         return ("inlet",)
 
-    @property
-    def pressure_law(self) -> Rohrer:
-        """The dynamic head that is lost."""
-        area = math.pi / 4.0 * (self.bore * _MILLI) ** 2
-        return Rohrer.of(0.0, self.density / 2.0 * (_SI_PER_FLOW / area) ** 2 / CMH2O_PA)
-
     def elements(self) -> tuple[Element, ...]:
         """A passage to the room."""
-        law = self.pressure_law
+        law = TubeFriction.model_construct(bore=self.bore, length=0.0, loss_coefficient=1.0, density=self.density)
         return (Passage("inlet", "room", law, law), Atmosphere("room"))
 
 

@@ -80,6 +80,9 @@ class Store:
         Volume gained for each unit of pressure, above 0. [mL/cmH2O]
     gas_volume : float, default 0
         Gas that mixes at the point, at atmospheric pressure. [mL]
+    compression : float, default 0
+        Part of `compliance` that is gas compressed at the standard atmosphere. It grows as ambient pressure falls.
+        [mL/cmH2O]
 
     Notes
     -----
@@ -95,6 +98,7 @@ class Store:
     compliance: float
     _: KW_ONLY
     gas_volume: float = 0.0
+    compression: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -314,11 +318,13 @@ def require_resistance(part: Part, *names: str) -> None:
 
 
 def gas_stores(
-    gas_volume: float, *, at: tuple[str, ...], wall_compliance: float = 0.0, mixes: bool = False
-) -> tuple[Store, ...]:
+    gas_volume: float, *, at: tuple[str, ...], wall_compliance: float = 0.0, mixes: bool = False,
+    polytropic_exponent: float = 1.0,
+) -> tuple[Store, ...]:  # fmt: skip
     r"""Stores for the gas in a rigid or slightly elastic space, shared equally between some points.
 
-    Isothermal: the walls keep the gas at their temperature, which holds for narrow tubes and slow changes.
+    Isothermal by default: the walls keep the gas at their temperature, which holds for narrow tubes and slow
+    changes.
 
     Parameters
     ----------
@@ -331,6 +337,8 @@ def gas_stores(
     mixes : bool, default False
         Whether the gas mixes at the points. Otherwise it lies in a passage between them, which says so, and the
         points take up what compression and stretch make room for.
+    polytropic_exponent : float, default 1
+        1: isothermal; 1.4: adiabatic. [1]
 
     Returns
     -------
@@ -339,10 +347,10 @@ def gas_stores(
 
     Notes
     -----
-    .. math:: C = V / p_\mathrm{atm} + C_\mathrm{wall}
+    .. math:: C = V / (n \, p_\mathrm{atm}) + C_\mathrm{wall}
 
-    Exact for gas counted at atmospheric pressure, as ventsim counts it, as long as the walls stretch in
-    proportion.
+    at the standard atmosphere, with the exponent :math:`n`. For :math:`n = 1` it is exact for gas counted at
+    atmospheric pressure, as ventsim counts it, as long as the walls stretch in proportion.
 
     References
     ----------
@@ -353,6 +361,9 @@ def gas_stores(
     >>> gas_stores(1000.0, at=("centre",))[0].compliance
     0.96784
     """
-    compliance = gas_volume / ATMOSPHERE_CMH2O + wall_compliance
-    mixed = gas_volume / len(at) if mixes else 0.0
-    return tuple(Store(point, compliance / len(at), gas_volume=mixed) for point in at) if compliance > 0.0 else ()
+    compression = gas_volume / ATMOSPHERE_CMH2O / polytropic_exponent
+    compliance, n = compression + wall_compliance, len(at)
+    if compliance == 0.0:
+        return ()
+    mixed = gas_volume / n if mixes else 0.0
+    return tuple(Store(point, compliance / n, gas_volume=mixed, compression=compression / n) for point in at)

@@ -51,8 +51,11 @@ class Tube(InLine):
 
     Notes
     -----
-    .. math:: C = V / p_\mathrm{atm} + C_\mathrm{wall}, \qquad C_\mathrm{wall} = c L (D/22)^2
+    .. math:: C = V / (n \, p_\mathrm{atm}) + C_\mathrm{wall}, \qquad C_\mathrm{wall} = c L (D/22)^2
 
+    The gas is compressed with the polytropic exponent :math:`n`: 1, isothermal, where it has the time to take the
+    temperature of the wall, as in narrow tubes and slow breaths; 1.4, adiabatic, is the other end, for wide vessels
+    and fast changes (textbook thermodynamics; where a breathing tube lies in between was not measured).
     The wall scales as if each stretched in proportion to the gas it holds; rough guide for bores of 10 to
     30 mm. Without a `resistance` of its own the flow law is
     :class:`ventsim.laws.TubeFriction`: linear plus quadratic in a corrugated tube; in a smooth one laminar, then
@@ -98,6 +101,7 @@ class Tube(InLine):
     density: Annotated[float, quantity("density", plausible=(0.5, 2.0))] = AIR_DENSITY
     viscosity: Annotated[float, quantity("viscosity", plausible=(10.0, 30.0))] = AIR_VISCOSITY
     inertia: _Inertia = False
+    polytropic_exponent: Annotated[float, quantity("polytropic_exponent")] = 1.0
 
     @property
     def flow_law(self) -> FlowLaw:
@@ -133,12 +137,15 @@ class Tube(InLine):
 
     @property
     def stored_compliance(self) -> float:
-        """Gas stored for each unit of pressure, by compression and stretch. [mL/cmH2O]"""
-        return self.contained_volume / ATMOSPHERE_CMH2O + self.wall_stretch
+        """Gas stored for each unit of pressure, compressed at the standard atmosphere. [mL/cmH2O]"""
+        return self.contained_volume / ATMOSPHERE_CMH2O / self.polytropic_exponent + self.wall_stretch
 
     def elements(self) -> tuple[Element, ...]:
         """A passage, half of the gas at each end, and inertia if it is wanted."""
-        stores = gas_stores(self.contained_volume, at=self.ports, wall_compliance=self.wall_stretch)
+        stores = gas_stores(
+            self.contained_volume, at=self.ports, wall_compliance=self.wall_stretch,
+            polytropic_exponent=self.polytropic_exponent,
+        )  # fmt: skip
         return (*_passages(self.flow_law, self.flow_law, self.inertance, self.contained_volume), *stores)
 
 

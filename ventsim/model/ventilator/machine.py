@@ -7,6 +7,7 @@ from ventsim.model.descriptions import Description
 from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw
 from ventsim.model.ventilator.settings import BreathSettings, VolumeControl
 from ventsim.quantities import quantity
+from ventsim.units import ATMOSPHERE_CMH2O
 
 
 class Ventilator(Description):
@@ -14,6 +15,9 @@ class Ventilator(Description):
 
     Gas leaves through the inspiratory port, whose valve lets nothing back, and returns through the expiratory
     port, whose exhalation valve is shut in inspiration and opens to PEEP in expiration.
+
+    The ambient pressure holds for the whole circuit: where it is low, gas is thin and gives way more. Densities and
+    stored gas of parts and laws are given for the standard atmosphere and follow it; viscosity stays the same.
 
     Source and exhalation valve may have any flow law. The flow limit holds in every mode: a set flow above it is
     cut, and a set pressure is missed while the flow that it needs is larger. Defaults: flow limit of 180 L/min,
@@ -37,6 +41,9 @@ class Ventilator(Description):
     source_resistance: Annotated[float | FlowLaw, quantity("source_resistance"), OR_FLOW_LAW] = 0.5
     exhalation_resistance: Annotated[float | FlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = 3.0
     flow_limit: Annotated[float, quantity("flow_limit")] | None = 3.0
+    ambient_pressure: Annotated[
+        float, quantity("ambient_pressure", "absolute pressure of the room in which machine and circuit stand")
+    ] = ATMOSPHERE_CMH2O
     largest_tidal_volume: Annotated[float, quantity("largest_tidal_volume")] | None = 2500.0
     relief_pressure: Annotated[float, quantity("relief_pressure")] | None = 60.0
 
