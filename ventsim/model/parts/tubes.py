@@ -54,8 +54,8 @@ class Tube(InLine):
     .. math:: C = V / (n \, p_\mathrm{atm}) + C_\mathrm{wall}, \qquad C_\mathrm{wall} = c L (D/22)^2
 
     The gas is compressed with the polytropic exponent :math:`n`: 1, isothermal, where it has the time to take the
-    temperature of the wall, as in narrow tubes and slow breaths; 1.4, adiabatic, is the other end, for wide vessels
-    and fast changes (textbook thermodynamics; where a breathing tube lies in between was not measured).
+    temperature of the wall, as in narrow tubes and slow breaths; 1.4, adiabatic, is the other end, for wide
+    vessels and fast changes (textbook thermodynamics; where a tube lies in between was not measured).
     The wall scales as if each stretched in proportion to the gas it holds; rough guide for bores of 10 to
     30 mm. Without a `resistance` of its own the flow law is
     :class:`ventsim.laws.TubeFriction`: linear plus quadratic in a corrugated tube; in a smooth one laminar, then

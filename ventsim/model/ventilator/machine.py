@@ -16,8 +16,8 @@ class Ventilator(Description):
     Gas leaves through the inspiratory port, whose valve lets nothing back, and returns through the expiratory
     port, whose exhalation valve is shut in inspiration and opens to PEEP in expiration.
 
-    The ambient pressure holds for the whole circuit: where it is low, gas is thin and gives way more. Densities and
-    stored gas of parts and laws are given for the standard atmosphere and follow it; viscosity stays the same.
+    The ambient pressure holds for the whole circuit: where it is low, gas is thin and gives way more. Densities
+    and stored gas of parts and laws are given for the standard atmosphere and follow it; viscosity stays the same.
 
     Source and exhalation valve may have any flow law. The flow limit holds in every mode: a set flow above it is
     cut, and a set pressure is missed while the flow that it needs is larger. Defaults: flow limit of 180 L/min,
