@@ -327,7 +327,6 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "width": _q(
             "cmH2O", "pressure over which the curve bends", at_least=0.2, at_most=200.0, plausible=(1.0, 40.0)
         ),
-        "lower_asymptote": _q("mL", "volume of the lower asymptote"),
         "largest_volume": _q(
             "mL", "volume that is never reached, above the relaxation volume", above=0.0, plausible=(10.0, 10000.0)
         ),
@@ -335,9 +334,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
             "1/cmH2O", "how fast the curve nears the largest volume", at_least=1e-4, at_most=5.0,
             plausible=(0.005, 0.5),
         ),
-        "elastance": _q(
-            "cmH2O/mL", "elastance at the relaxation volume", above=0.0, plausible=(0.003, 5.0)
-        ),
+        "elastance": _q("cmH2O/mL", "elastance at the relaxation volume", above=0.0, plausible=(0.003, 5.0)),
         "volume_elastance": _q(
             "cmH2O/mL²", "elastance gained for each unit of volume", at_least=0.0, plausible=(0.0, 0.1)
         ),
@@ -356,18 +353,12 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "times": _q("s", "times within a period, rising", at_least=0.0),
         "effort_period": _q("s", "time from one effort to the next", above=0.0, plausible=(0.4, 60.0)),
         # Flow laws.
-        "linear": _q(
-            "cmH2O·s/L", "linear part of the resistance", at_least=0.0, plausible=(0.0, 1e5)
-        ),
-        "quadratic": _q(
-            "cmH2O·s²/L²", "quadratic part of the resistance", at_least=0.0, plausible=(0.0, 1e7)
-        ),
+        "linear": _q("cmH2O·s/L", "linear part of the resistance", at_least=0.0, plausible=(0.0, 1e5)),
+        "quadratic": _q("cmH2O·s²/L²", "quadratic part of the resistance", at_least=0.0, plausible=(0.0, 1e7)),
         "coefficient": _q("cmH2O·(s/L)ⁿ", "pressure drop at 1 L/s", above=0.0, plausible=(1.0, 500.0)),
         "exponent": _q("1", "power of the flow", at_least=1.0, at_most=2.0, plausible=(1.0, 2.0)),
         "laminar_flow": _q("L/s", "flow below which the law is rounded", above=0.0, plausible=(0.001, 10.0)),
-        "flows": _q(
-            "L/s", "measured flows, rising, without the point of rest", above=0.0, plausible=(0.001, 5.0)
-        ),
+        "flows": _q("L/s", "measured flows, rising, without the point of rest", above=0.0, plausible=(0.001, 5.0)),
         "pressure_drops": _q(
             "cmH2O", "pressure drop at each of the flows, rising", above=0.0, plausible=(0.001, 500.0)
         ),
@@ -376,16 +367,12 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "bore": _q("mm", "inner diameter", above=0.0, plausible=(0.5, 60.0)),
         "bore_deviation": _q("mm", "true diameter minus bore", plausible=(-1.0, 1.0)),
         "tube_bore": _q("mm", "inner diameter of the tube before and behind", above=0.0, plausible=(2.5, 40.0)),
-        "inner_diameter": _q(
-            "mm", "size, the inner diameter when clean", above=0.0, plausible=(2.0, 12.0)
-        ),
+        "inner_diameter": _q("mm", "size, the inner diameter when clean", above=0.0, plausible=(2.0, 12.0)),
         "obstructed_fraction": _q(
             "1", "part of the inner diameter that secretions take", at_least=0.0, below=1.0, plausible=(0.0, 0.6)
         ),
         "length": _q("m", "length", at_least=0.0, plausible=(0.0, 20.0)),
-        "density": _q(
-            "kg/m³", "density of the gas (default: dry air of 20 °C)", above=0.0, plausible=(0.1, 3.0)
-        ),
+        "density": _q("kg/m³", "density of the gas (default: dry air of 20 °C)", above=0.0, plausible=(0.1, 3.0)),
         "viscosity": _q(
             "µPa·s", "viscosity of the gas (default: dry air of 20 °C)", above=0.0, plausible=(5.0, 40.0)
         ),
@@ -429,14 +416,11 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "inspiratory_time": _q(
             "s", "length of the inspiratory phase, pause included", above=0.0, plausible=(0.1, 10.0)
         ),
-        "expiratory_time": _q("s", "length of expiration", above=0.0, plausible=(0.1, 60.0)),
         "ie_ratio": _q(
             "1", "length of inspiration divided by that of expiration; 0.5 for 1:2", above=0.0,
             plausible=(0.1, 1.0), ratio=("inspiration", "expiration"),
         ),
-        "inspiratory_pressure": _q(
-            "cmH2O", "set pressure above PEEP", at_least=0.0, plausible=(2.0, 60.0)
-        ),
+        "inspiratory_pressure": _q("cmH2O", "set pressure above PEEP", at_least=0.0, plausible=(2.0, 60.0)),
         "rise_time": _q("s", "time from PEEP to the set pressure", at_least=0.0, plausible=(0.0, 2.0)),
         "tidal_volume": _q(
             "mL", "set volume that leaves the ventilator in one breath", above=0.0, plausible=(2.0, 8000.0)
@@ -468,8 +452,6 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
             plausible=(0.0, 3.0),
         ),
         "distance": _q("m", "distance on the floor", above=0.0, at_most=_FARTHEST),
-        "position": _q("m", "place on the floor", at_least=-_FARTHEST, at_most=_FARTHEST),
-        "stock_length": _q("m", "length in which tube is sold", at_least=0.05, at_most=_FARTHEST),
         # Changes and runs.
         "at": _q("s", "when it begins", at_least=0.0, at_most=_LATEST),
         "until": _q("s", "when it ends; None: a step, or for good", above=0.0, at_most=_LATEST),
@@ -521,9 +503,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "gain_error": _q(
             "1", "relative error; 0.05 reads 5 % too much", above=-1.0, plausible=(-0.5, 0.5), percent=True
         ),
-        "volume_offset": _q(
-            "mL", "error of volume that does not depend on the volume", plausible=(-100.0, 100.0)
-        ),
+        "volume_offset": _q("mL", "error of volume that does not depend on the volume", plausible=(-100.0, 100.0)),
         "pressure_offset": _q(
             "cmH2O", "error of pressure that does not depend on the pressure", plausible=(-10.0, 10.0)
         ),
