@@ -167,6 +167,17 @@ def _allowed_ways(graph: nx.MultiDiGraph, reversed_valves: set[str]) -> nx.DiGra
     return ways
 
 
+def way_in(graph: nx.MultiDiGraph, airway: str, *, without: str = "") -> list[str] | None:
+    """Parts that gas passes from the ventilator to an airway, on the shortest way that the valves allow.
+
+    None if there is no way; `without` names a part that is closed.
+    """
+    ways = _allowed_ways(graph, set())
+    ways.remove_nodes_from([node for node, part in graph.nodes(data="part") if part == without])
+    found = nx.single_source_shortest_path(ways, f"{VENTILATOR}.inspiratory").get(airway)
+    return None if found is None else list(dict.fromkeys(node.rpartition(".")[0] for node in found))
+
+
 def _blocked(name: str, airway: str, ways: nx.DiGraph, valves: Sequence[tuple]) -> Iterable[str]:
     """Messages about a lung that cannot breathe in or out."""
     journeys = (

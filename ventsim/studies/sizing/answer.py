@@ -114,15 +114,13 @@ def _of_quantities(
     unknowns = problem.unknowns
     return {
         "value": ("quantity", values),
-        "value_before": ("quantity", np.array([unknown.now for unknown in unknowns])),
-        "low_limit": ("quantity", np.array([unknown.low for unknown in unknowns])),
-        "high_limit": ("quantity", np.array([unknown.high for unknown in unknowns])),
-        "limit_hit": ("quantity", np.array(limits_hit(problem, found), dtype=str)),
-        "equivalent_bore": (
-            "quantity", np.array([np.nan if hole is None else hole.orifice.bore for hole in stood_for])
-        ),
-        "sensitivity_step": ("quantity", np.array([_STEPS.get(unknown.unit, 1.0) for unknown in unknowns])),
-    }  # fmt: skip
+        "value_before": ("quantity", [unknown.now for unknown in unknowns]),
+        "low_limit": ("quantity", [unknown.low for unknown in unknowns]),
+        "high_limit": ("quantity", [unknown.high for unknown in unknowns]),
+        "limit_hit": ("quantity", limits_hit(problem, found)),
+        "equivalent_bore": ("quantity", [np.nan if hole is None else hole.orifice.bore for hole in stood_for]),
+        "sensitivity_step": ("quantity", [_STEPS.get(unknown.unit, 1.0) for unknown in unknowns]),
+    }
 
 
 def _of_lungs(before: PieceResult, after: PieceResult) -> dict[str, Any]:
@@ -148,20 +146,16 @@ def _sensitivity(problem: Problem, found: Found) -> FloatArray:
     A central difference, or one-sided at a limit.
     """
     low, high = problem.scale_limits
-    pairs = []
-    for k in range(len(problem.unknowns)):
-        for sign in (-1.0, 1.0):
-            places = found.places.copy()
-            places[k] = min(max(places[k] + sign * _DIFFERENCE, low[k]), high[k])
-            pairs.append(problem.values(places))
-    result = problem.run([problem.case(values) for values in pairs])
-    volumes = result.lungs["inspired_tidal_volume"]
-    rows = []
-    for k, unknown in enumerate(problem.unknowns):
-        change = pairs[2 * k + 1][k] - pairs[2 * k][k]
-        step = _STEPS.get(unknown.unit, 1.0)
-        rows.append((volumes[2 * k + 1] - volumes[2 * k]) / change * step)
-    return np.array(rows)
+    steps = _DIFFERENCE * np.eye(len(problem.unknowns))
+    below, above = (
+        [problem.values(places) for places in np.clip(found.places + sign * steps, low, high)]
+        for sign in (-1.0, 1.0)
+    )
+    result = problem.run([problem.case(values) for values in (*below, *above)])
+    less, more = np.split(result.lungs["inspired_tidal_volume"], 2)
+    changes = np.diagonal(np.subtract(above, below))
+    units = [_STEPS.get(unknown.unit, 1.0) for unknown in problem.unknowns]
+    return (more - less) / changes[:, None] * np.array(units)[:, None]
 
 
 def _lung_of(problem: Problem, unknown: Unknown, sensitivity: FloatArray) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.graph import way_in
 from ventsim.model.laws import AdjustableCurve, Orifice, flow_law, orifice_bore, printed_bore
 from ventsim.model.laws.printed_bores import NOMINAL_BORES
 from ventsim.model.parts import Restrictor
@@ -15,7 +16,6 @@ from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check
 from ventsim.simulation.batch import Case
-from ventsim.studies.sizing.explanation import way_in
 from ventsim.studies.sizing.limb import tube_bore_of
 from ventsim.studies.sizing.problem import Problem
 from ventsim.units import ML_PER_L, FloatArray
@@ -78,7 +78,7 @@ def holes(
     found: list[Hole | None] = []
     for unknown, lung in zip(problem.unknowns, lungs, strict=True):
         volume = float(tidal_volumes[problem.lungs.index(lung)]) / ML_PER_L
-        is_inspiratory = part_at(circuit, unknown.path) in (way_in(circuit, lung) or ())
+        is_inspiratory = part_at(circuit, unknown.path) in (way_in(circuit.graph(), f"{lung}.airway") or ())
         lasts = settings.flow_time if is_inspiratory else settings.expiratory_time
         found.append(_hole(unknown.path, circuit, mean_flow=volume / lasts))
     return found
