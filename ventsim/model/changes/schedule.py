@@ -246,8 +246,7 @@ class Schedule:
         Values between likely ones are likely, so all other schedules get by without the filters of warnings,
         which are not safe in threads.
         """
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", PlausibilityWarning)
+        with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
             return make(state)
 
     @property

@@ -96,8 +96,7 @@ def _hole(path: str, circuit: Circuit, *, mean_flow: float) -> Hole | None:
     loss = float(flow_law(part.resistance).pressure_drop(mean_flow))
     bore = tube_bore
     if loss > _NO_LOSS:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", PlausibilityWarning)
+        with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
             bore = orifice_bore(loss, flow=mean_flow, tube_bore=tube_bore)
     return Hole(path=path, part=name, orifice=Orifice(bore=bore, tube_bore=tube_bore), is_resistance=True)
 
@@ -120,8 +119,7 @@ def options(found: Sequence[Hole | None], *, drills: Sequence[float], bore_toler
 
 def _option(hole: Hole, kind: str, name: str, bore: float, *, is_true_bore: bool = False) -> Option:
     changes = {"bore": bore} | ({"bore_deviation": 0.0} if is_true_bore else {})
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", PlausibilityWarning)
+    with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
         return Option(hole=hole, kind=kind, name=name, bore=bore, orifice=hole.orifice.changed(changes))
 
 

@@ -133,8 +133,7 @@ class Problem:
         """Steady breaths of several circuits; a trial may be unlikely without a warning."""
         period = self.settings.period
         options = BatchOptions(tolerance=self.solver_tolerance, sample_interval=period / _SAMPLES_IN_BREATH)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", PlausibilityWarning)
+        with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
             return run_piece(cases, options, n_lungs=len(self.lungs))
 
     def miss(self, result: PieceResult) -> FloatArray:
