@@ -30,18 +30,13 @@ NOT_RUN = "not run"
 _LEAST_VOLUME = 1e-3  # inspired by a lung that gets something at all [mL]
 _STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"
 
-# Name of a result without `_before` or `_change` -> measure or displayed value of which that is.
-_WATCHED = {
+# Results of which there are one `_before` the fault and one `_change`, and the measure or displayed value behind.
+_RESULTS = [name.removesuffix("_before") for name in VARIABLES if name.endswith("_before")]
+_OTHER_NAMES = {
     "tidal_volume": "inspired_tidal_volume",
     "end_inspiratory_pressure": "end_inspiratory_alveolar_pressure",
-} | {
-    name: name
-    for name in (
-        "peak_airway_pressure", "driving_pressure", "total_peep", "mean_alveolar_pressure", "minute_volume",
-        "displayed_inspired_tidal_volume", "displayed_expired_tidal_volume", "displayed_peak_pressure",
-        "displayed_plateau_pressure", "displayed_mean_pressure", "displayed_peep", "displayed_minute_volume",
-    )
-}  # fmt: skip
+}
+_WATCHED = {name: _OTHER_NAMES.get(name, name) for name in _RESULTS}
 
 
 Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
