@@ -8,7 +8,7 @@ from pydantic import model_validator
 
 from ventsim.errors import PartError, suggestion
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
-from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Passage, gas_stores
+from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Passage, filled_passage
 from ventsim.quantities import quantity
 
 
@@ -43,10 +43,7 @@ class Restrictor(InLine):
     def elements(self) -> tuple[Element, ...]:
         """One passage, and half of the gas at each end."""
         law = flow_law(self.resistance)
-        return (
-            Passage("inlet", "outlet", law, law, contained_volume=self.gas_volume),
-            *gas_stores(self.gas_volume, at=self.ports),
-        )
+        return filled_passage(law, law, gas_volume=self.gas_volume)
 
 
 @PARTS.member
@@ -85,10 +82,7 @@ class Filter(InLine):
     def elements(self) -> tuple[Element, ...]:
         """A passage, and half of the gas at each end."""
         law = flow_law(self.resistance)
-        return (
-            Passage("inlet", "outlet", law, law, contained_volume=self.gas_volume),
-            *gas_stores(self.gas_volume, at=self.ports),
-        )
+        return filled_passage(law, law, gas_volume=self.gas_volume)
 
 
 @PARTS.member
