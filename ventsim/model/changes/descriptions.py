@@ -16,16 +16,8 @@ from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS, OR_FLOW_LAW, FlowLaw, fl
 from ventsim.model.parts import Leak
 from ventsim.quantities import quantity
 
-LATEST = 1e7
-"""Latest time of a change. [s]"""
-
-
 _LAWS = Family(
-    name="law",
-    tag="law",
-    example="laws.Rohrer(linear=5, quadratic=8)",
-    error=InputError,
-    kinds={**FLOW_LAWS.kinds, **ELASTIC_LAWS.kinds},
+    name="law", tag="law", example=FLOW_LAWS.example, error=InputError, kinds=FLOW_LAWS.kinds | ELASTIC_LAWS.kinds
 )
 
 
@@ -56,13 +48,8 @@ def _read_target(value: object) -> Any:
 Name = Annotated[str, PlainValidator(_read_name)]
 
 
-CHANGES = Family(
-    name="change",
-    tag="kind",
-    example="Change(path='settings.peep', to=8, at=60)",
-    default="change",
-    error=InputError,
-)
+_EXAMPLE = "Change(path='settings.peep', to=8, at=60)"
+CHANGES = Family(name="change", tag="kind", example=_EXAMPLE, default="change", error=InputError)
 """Everything that can change while a run goes on."""
 
 

@@ -165,12 +165,10 @@ class Schedule:
     changes: tuple[AnyChange, ...] = ()
 
     def __post_init__(self) -> None:
-        for name, value, wanted in (
-            ("circuit", self.circuit, Circuit),
-            ("settings", self.settings, BreathSettings),
-        ):
+        settings = "PressureControl(...) or VolumeControl(...)"
+        for name, wanted, given in (("circuit", Circuit, "a Circuit"), ("settings", BreathSettings, settings)):
+            value = getattr(self, name)
             if not isinstance(value, wanted):
-                given = "a Circuit" if wanted is Circuit else "PressureControl(...) or VolumeControl(...)"
                 raise InputError(f"schedule: {name} {shown(value)} is of the wrong type.\n  Give {given}.")
         object.__setattr__(self, "changes", _listed(self.changes))
         for text in self._checked[1]:
