@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, get_args, get_origin
+from typing import Any, TypeVar, get_args, get_origin
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -108,9 +108,7 @@ class Quantity:
     @property
     def bounds(self) -> str:
         """The hard limits in words; empty if there are none."""
-        limits = {
-            "above": self.above, "at least": self.at_least, "below": self.below, "at most": self.at_most
-        }  # fmt: skip
+        limits = {"above": self.above, "at least": self.at_least, "below": self.below, "at most": self.at_most}
         return " and ".join(f"{word} {_short(limit)}" for word, limit in limits.items() if limit is not None)
 
     def text(self, value: float | tuple[float, ...]) -> str:
@@ -654,6 +652,30 @@ def finite_array(where: str, name: str, values: ArrayLike, *, unit: str) -> Floa
     return array
 
 
+Mark = TypeVar("Mark")
+
+
+def mark_of(info: FieldInfo, kind: type[Mark]) -> Mark | None:
+    """What stands in the ``Annotated`` type of a field, also of an optional one; None if it is not there.
+
+    Parameters
+    ----------
+    info : pydantic.fields.FieldInfo
+        A field of a description.
+    kind : type
+        Class of what is looked for.
+
+    Returns
+    -------
+    object or None
+        The first one.
+    """
+    marks = list(info.metadata)
+    for inner in get_args(info.annotation):
+        marks += get_args(inner)[1:]
+    return next((mark for mark in marks if isinstance(mark, kind)), None)
+
+
 def quantity_of(info: FieldInfo) -> Quantity | None:
     """The :class:`Quantity` of a field, also of an optional one; None if the field is not a number.
 
@@ -673,7 +695,4 @@ def quantity_of(info: FieldInfo) -> Quantity | None:
     >>> quantity_of(Lung.model_fields["expiratory_resistance"]).unit
     'cmH2O·s/L'
     """
-    candidates = list(info.metadata)
-    for inner in get_args(info.annotation):
-        candidates.extend(get_args(inner)[1:])
-    return next((item for item in candidates if isinstance(item, Quantity)), None)
+    return mark_of(info, Quantity)

@@ -126,13 +126,7 @@ class AdjustableCurve(FlowLaw):
     opening: Annotated[float, quantity("opening")]
 
     @classmethod
-    def from_fits(
-        cls,
-        fits: Mapping[float, Any],
-        *,
-        flows: Sequence[float],
-        opening: float,
-    ) -> Self:
+    def from_fits(cls, fits: Mapping[float, Any], *, flows: Sequence[float], opening: float) -> Self:
         """From bench points that scatter, fitted opening by opening.
 
         Parameters

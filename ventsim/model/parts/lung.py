@@ -26,9 +26,7 @@ from ventsim.quantities import quantity
 
 _CARINA = "carina"
 
-REGIONS = Family(
-    name="region", tag="kind", example="Region(compliance=25, resistance=10)", default="region"
-)  # fmt: skip
+REGIONS = Family(name="region", tag="kind", example="Region(compliance=25, resistance=10)", default="region")
 """Compartments of a lung."""
 
 
@@ -187,7 +185,7 @@ class Lung(LungPart):
         Annotated[float | ElasticLaw, quantity("chest_wall_compliance"), OR_ELASTIC_LAW] | None
     ) = None
     regions: Annotated[
-        tuple[Region, ...], Member(REGIONS, many="list"), Field(description="compartments side by side")
+        tuple[Region, ...], Member(REGIONS, many=True), Field(description="compartments side by side")
     ] = ()
     collateral_resistance: Annotated[float | FlowLaw, quantity("collateral_resistance"), OR_FLOW_LAW] | None = None
     effort: Annotated[EffortField | None, Field(description="effort of the respiratory muscles; None: none")] = (

@@ -135,7 +135,7 @@ class Scenario(Description):
     ]
     changes: Annotated[
         tuple[AnyChange, ...],
-        Member(CHANGES, many="list", base=TimedChange),
+        Member(CHANGES, many=True, base=TimedChange),
         Field(description="what changes while the run goes on"),
     ] = ()
     duration: Annotated[float, quantity("duration")] = 60.0

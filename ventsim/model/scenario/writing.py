@@ -8,13 +8,14 @@ import tomli_w
 from ventsim.errors import ScenarioError
 from ventsim.model.changes import AnyChange
 from ventsim.model.descriptions import Description
-from ventsim.model.families import Family, FrozenMapping
+from ventsim.model.families import Family, FrozenMapping, Member
 from ventsim.model.layouts import Layout
 from ventsim.model.parts import PARTS
 from ventsim.model.paths import NO_VALUE
 from ventsim.model.scenario.reading import FITTINGS, FOR_ALL_OR_EACH
-from ventsim.model.scenario.sections import LAYOUT_OPTIONS, RUN_OPTIONS, inner_class, member_of
+from ventsim.model.scenario.sections import LAYOUT_OPTIONS, RUN_OPTIONS, inner_class
 from ventsim.model.ventilator import SETTINGS
+from ventsim.quantities import mark_of
 
 if TYPE_CHECKING:
     from ventsim.model.scenario.description import Scenario
@@ -97,11 +98,11 @@ def _plain(item: Description, where: str) -> dict[str, Any]:
     """Values by name, nested as the description is."""
     values: dict[str, Any] = {}
     for name, info in type(item).model_fields.items():
-        value, member, inside = getattr(item, name), member_of(info), f"{where}: {name}"
+        value, member, inside = getattr(item, name), mark_of(info, Member), f"{where}: {name}"
         if value is None:
             if info.default is not None:
                 values[name] = NO_VALUE
-        elif member is not None and member.many == "list":
+        elif member is not None and member.many:
             if value:
                 values[name] = [_tagged(one, member.family, inside) for one in value]
         elif member is not None and not isinstance(value, int | float):

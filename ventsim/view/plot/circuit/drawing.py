@@ -307,16 +307,8 @@ def _draw_scale(ax: "Axes", largest: float, unit: str) -> None:
     lines.append({"linewidth": 1.1, "linestyle": _DOTS})
     handles = [Line2D([], [], color=_SHARED, **look) for look in lines]
     texts = [*(f"{part * full:g} {unit}" for part in parts), "no flow"]
-    ax.legend(
-        handles,
-        texts,
-        frameon=False,
-        fontsize=6.5,
-        loc="lower right",
-        ncols=3,
-        borderaxespad=0.0,
-        handlelength=2.6,
-    )
+    look: dict[str, Any] = {"frameon": False, "fontsize": 6.5, "borderaxespad": 0.0, "handlelength": 2.6}
+    ax.legend(handles, texts, loc="lower right", ncols=3, **look)
 
 
 def _round_down(value: float) -> float:
