@@ -14,6 +14,7 @@ from ventsim.model.descriptions import Description, shown
 from ventsim.model.families import Family, plain_values
 from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS, OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.parts import Leak
+from ventsim.model.parts.inline import HOLE
 from ventsim.quantities import quantity
 
 _LAWS = Family(
@@ -233,9 +234,7 @@ class LeakOnset(TimedChange):
     kind: ClassVar[str] = "leak onset"
 
     joint: Annotated[Name, Field(description="one end of the joint, 'part.port'")]
-    resistance: Annotated[
-        float | FlowLaw, quantity("resistance", "resistance of the hole", plausible=(0.0, 1e5)), OR_FLOW_LAW
-    ]
+    resistance: Annotated[float | FlowLaw, HOLE, OR_FLOW_LAW]
 
     @model_validator(mode="after")
     def _check_hole(self) -> Self:

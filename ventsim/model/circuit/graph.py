@@ -205,14 +205,10 @@ def _against_stream(graph: nx.MultiDiGraph, valves: Sequence[tuple]) -> set[str]
     row = {node: index for index, group in enumerate(nx.connected_components(joined)) for node in group}
     size = max(row.values()) + 1
     source, sink = row[f"{VENTILATOR}.inspiratory"], row[f"{VENTILATOR}.expiratory"]
-    matrix = np.zeros((size, size))
-    for start, end, data in graph.edges(data=True):
-        if data["passage"] is not None:
-            first, second = row[start], row[end]
-            matrix[first, first] += 1.0
-            matrix[second, second] += 1.0
-            matrix[first, second] -= 1.0
-            matrix[second, first] -= 1.0
+    passages = [(row[a], row[b]) for a, b, passage in graph.edges(data="passage") if passage is not None]
+    starts, ends = np.array(passages).T
+    drops = np.eye(size)[starts] - np.eye(size)[ends]
+    matrix = drops.T @ drops
     for fixed in (source, sink):
         matrix[fixed] = 0.0
         matrix[fixed, fixed] = 1.0

@@ -11,6 +11,12 @@ from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
 from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Passage, filled_passage
 from ventsim.quantities import quantity
 
+_DEAD_SPACE = quantity(
+    "gas_volume", "gas inside; between Y-piece and lung it is dead space", plausible=(0.0, 300.0)
+)
+HOLE = quantity("resistance", "resistance of the hole", plausible=(0.0, 1e5))
+"""Resistance of a leak."""
+
 
 @PARTS.member
 class Restrictor(InLine):
@@ -74,10 +80,7 @@ class Filter(InLine):
     resistance: Annotated[float | FlowLaw, quantity("resistance", plausible=(0.0, 50.0)), OR_FLOW_LAW] = Rohrer(
         linear=1.0, quadratic=1.0
     )
-    gas_volume: Annotated[
-        float,
-        quantity("gas_volume", "gas inside; between Y-piece and lung it is dead space", plausible=(0.0, 300.0)),
-    ] = 60.0
+    gas_volume: Annotated[float, _DEAD_SPACE] = 60.0
 
     def elements(self) -> tuple[Element, ...]:
         """A passage, and half of the gas at each end."""
@@ -112,9 +115,7 @@ class Leak(InLine):
 
     kind: ClassVar[str] = "leak"
 
-    resistance: Annotated[
-        float | FlowLaw, quantity("resistance", "resistance of the hole", plausible=(0.0, 1e5)), OR_FLOW_LAW
-    ]
+    resistance: Annotated[float | FlowLaw, HOLE, OR_FLOW_LAW]
 
     @model_validator(mode="after")
     def _check(self) -> Self:

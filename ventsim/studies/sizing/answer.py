@@ -1,13 +1,13 @@
 """The answer to a sizing question as a Dataset: values, what each lung gets, holes that might be made instead."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from ventsim.model.paths import part_at
-from ventsim.results.schema import ORIGIN
+from ventsim.results.schema import ORIGIN, VARIABLES
 from ventsim.simulation.batch import Case, PieceResult
 from ventsim.studies.sizing.explanation import bypass_warnings, limits_hit, why_not
 from ventsim.studies.sizing.holes import DRILLS, Hole, Option, give, holes, options
@@ -20,15 +20,14 @@ _DIFFERENCE = 1e-3
 # For how much of a value the sensitivity is told, by its unit; otherwise for one.
 _STEPS = {"mm": 0.1, "s": 0.1}
 
+# Name of two results, before and after -> measure.
 BEFORE_AND_AFTER = {
-    "tidal_volume": ("inspired_tidal_volume", "mL", "inspired tidal volume"),
-    "driving_pressure": ("driving_pressure", "cmH2O", "driving pressure"),
-    "end_inspiratory_pressure": (
-        "end_inspiratory_alveolar_pressure", "cmH2O", "end-inspiratory alveolar pressure",
-    ),
-    "total_peep": ("total_peep", "cmH2O", "total PEEP"),
-    "auto_peep": ("auto_peep", "cmH2O", "auto-PEEP"),
-}  # fmt: skip
+    "tidal_volume": "inspired_tidal_volume",
+    "driving_pressure": "driving_pressure",
+    "end_inspiratory_pressure": "end_inspiratory_alveolar_pressure",
+    "total_peep": "total_peep",
+    "auto_peep": "auto_peep",
+}
 
 # Unit, meaning and what a positive value means; the unit of a value that varies is in `quantity_unit`.
 _LABELS = {
@@ -125,7 +124,7 @@ def _of_quantities(
 
 def _of_lungs(before: PieceResult, after: PieceResult) -> dict[str, Any]:
     found = {}
-    for name, (measure, _, _) in BEFORE_AND_AFTER.items():
+    for name, measure in BEFORE_AND_AFTER.items():
         found[f"{name}_before"] = ("lung", before.lungs[measure][0])
         found[f"{name}_after"] = ("lung", after.lungs[measure][0])
     return found
@@ -169,11 +168,12 @@ def _lung_of(problem: Problem, unknown: Unknown, sensitivity: FloatArray) -> str
 
 
 def _labelled(dataset: xr.Dataset) -> xr.Dataset:
-    labels: Mapping[str, tuple[str, str, str]] = _LABELS | {
-        f"{name}_{when}": (unit, f"{meaning} {when}", "above PEEP" if name == "auto_peep" else "never negative")
-        for name, (_, unit, meaning) in BEFORE_AND_AFTER.items()
-        for when in ("before", "after")
-    }
+    labels = dict(_LABELS)
+    for name, measure in BEFORE_AND_AFTER.items():
+        row, positive = VARIABLES[measure], "above PEEP" if name == "auto_peep" else "never negative"
+        labels |= {
+            f"{name}_{when}": (row.units, f"{row.long_name} {when}", positive) for when in ("before", "after")
+        }
     for name in dataset.data_vars:
         unit, meaning, positive = labels[str(name)]
         dataset[name].attrs = ({"units": unit} if unit else {}) | {"long_name": meaning, "positive": positive}
