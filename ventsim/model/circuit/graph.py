@@ -205,7 +205,8 @@ def _against_stream(graph: nx.MultiDiGraph, valves: Sequence[tuple]) -> set[str]
     row = {node: index for index, group in enumerate(nx.connected_components(joined)) for node in group}
     size = max(row.values()) + 1
     source, sink = row[f"{VENTILATOR}.inspiratory"], row[f"{VENTILATOR}.expiratory"]
-    passages = [(row[a], row[b]) for a, b, passage in graph.edges(data="passage") if passage is not None]
+    edges = graph.edges(data=True)
+    passages = [(row[start], row[end]) for start, end, data in edges if data["passage"] is not None]
     starts, ends = np.array(passages).T
     drops = np.eye(size)[starts] - np.eye(size)[ends]
     matrix = drops.T @ drops

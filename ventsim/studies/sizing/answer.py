@@ -169,11 +169,9 @@ def _lung_of(problem: Problem, unknown: Unknown, sensitivity: FloatArray) -> str
 
 def _labelled(dataset: xr.Dataset) -> xr.Dataset:
     labels = dict(_LABELS)
-    for name, measure in BEFORE_AND_AFTER.items():
-        row, positive = VARIABLES[measure], "above PEEP" if name == "auto_peep" else "never negative"
-        labels |= {
-            f"{name}_{when}": (row.units, f"{row.long_name} {when}", positive) for when in ("before", "after")
-        }
+    for stem, measure in BEFORE_AND_AFTER.items():
+        row, sign = VARIABLES[measure], "above PEEP" if stem == "auto_peep" else "never negative"
+        labels |= {f"{stem}_{when}": (row.units, f"{row.long_name} {when}", sign) for when in ("before", "after")}
     for name in dataset.data_vars:
         unit, meaning, positive = labels[str(name)]
         dataset[name].attrs = ({"units": unit} if unit else {}) | {"long_name": meaning, "positive": positive}
