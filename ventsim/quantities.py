@@ -248,24 +248,25 @@ class Quantity:
             if depth == 0:
                 fault = self.fault(value)
                 if fault:
-                    text = f"{fault}\n  {self.remedy(value)}"
-                    raise PydanticCustomError("quantity", "{text}", {"text": text})
+                    raise _complaint(f"{fault}\n  {self.remedy(value)}")
                 number: Any = value
                 return int(number) if self.whole else float(number)
             if isinstance(value, str | bytes | Mapping | Set) or not isinstance(value, Iterable):
                 what = "a list of numbers" if depth == 1 else "a list of rows of numbers"
-                text = f"{value!r} is not {what}.\n  {self.allowed()}"
-                raise PydanticCustomError("quantity", "{text}", {"text": text})
+                raise _complaint(f"{value!r} is not {what}.\n  {self.allowed()}")
             items = []
             for number, item in enumerate(value, start=1):
                 try:
                     items.append(read(item, depth - 1))
                 except PydanticCustomError as error:
-                    text = error.message() if depth == 1 else f"row {number}: {error.message()}"
-                    raise PydanticCustomError("quantity", "{text}", {"text": text}) from None
+                    raise _complaint(f"{'' if depth == 1 else f'row {number}: '}{error.message()}") from None
             return tuple(items)
 
         return core_schema.no_info_plain_validator_function(read)
+
+
+def _complaint(text: str) -> PydanticCustomError:
+    return PydanticCustomError("quantity", "{text}", {"text": text})
 
 
 def _depth(source: Any) -> int:

@@ -82,17 +82,18 @@ def _where(plan: Plan | None, fault: Fault) -> str:
     return f"joint {fault.joint if plan is None else ' - '.join(site_of(plan.circuit, fault))}"
 
 
+_STATES = {
+    Disconnection.kind: ("joined", "open to the room"),
+    LungRemoval.kind: ("on", "off, the circuit capped"),
+    Clamp.kind: ("open", "closed"),
+}
+
+
 def _states(fault: Fault) -> tuple[str, str]:
     """Before and at work."""
-    match fault:
-        case Disconnection():
-            return "joined", "open to the room"
-        case LungRemoval():
-            return "on", "off, the circuit capped"
-        case Clamp():
-            return "open", "closed"
-        case LeakOnset():
-            return "tight", f"leak of {_law_text(fault.resistance)}"
+    if isinstance(fault, LeakOnset):
+        return "tight", f"leak of {_law_text(fault.resistance)}"
+    return _STATES[fault.kind]
 
 
 def _law_text(resistance: Any) -> str:

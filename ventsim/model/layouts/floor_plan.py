@@ -222,9 +222,7 @@ class FloorPlan(Description):
         Field(description="place (x, y) of each bed, by the name of its lung [m]"),
     ]
     ventilator: Annotated[
-        Position,
-        PlainValidator(_read_position),
-        Field(description="place (x, y) of the ventilator [m]"),
+        Position, PlainValidator(_read_position), Field(description="place (x, y) of the ventilator [m]")
     ] = (0.0, 0.0)
     extra_length: Annotated[float, quantity("extra_length")] = 1.2
     height: Annotated[float, quantity("height")] = 0.5

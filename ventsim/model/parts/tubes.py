@@ -103,15 +103,9 @@ class Tube(InLine):
         """The flow law: the given one, else that of length and bore."""
         if self.resistance is not None:
             return flow_law(self.resistance)
-        return TubeFriction.model_construct(
-            bore=self.bore,
-            length=self.length,
-            wall=self.wall,
-            corrugated_friction=self.corrugated_friction,
-            loss_coefficient=self.loss_coefficient,
-            density=self.density,
-            viscosity=self.viscosity,
-        )
+        # Of the law a tube has all values but the curvature, under the same names.
+        names = [name for name in TubeFriction.model_fields if name != "curvature"]
+        return TubeFriction.model_construct(**{name: getattr(self, name) for name in names})
 
     @property
     def contained_volume(self) -> float:

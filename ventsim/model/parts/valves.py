@@ -54,8 +54,7 @@ class OneWayValve(InLine):
     back_leak: Annotated[float, quantity("back_leak")] = 0.0
     gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
     state: Annotated[
-        Literal["working", "stuck open", "stuck closed", "missing"],
-        Field(description="whether the flap moves"),
+        Literal["working", "stuck open", "stuck closed", "missing"], Field(description="whether the flap moves")
     ] = "working"
 
     @model_validator(mode="after")

@@ -190,13 +190,13 @@ class Sensors(Description):
         """
         if band not in SENSOR_BANDS:
             raise InputError(f"sensors: there is no band {band!r}.\n  {suggestion(str(band), SENSOR_BANDS)}")
-        if reads not in ("low", "high"):
+        found = SENSOR_BANDS[band]
+        gains = {"low": found.lowest_volume_gain_error, "high": found.highest_volume_gain_error}
+        if reads not in gains:
             raise InputError(f"sensors: reads {reads!r} is not one of the choices.\n  Allowed: 'low', 'high'.")
-        found, sign = SENSOR_BANDS[band], 1.0 if reads == "high" else -1.0
+        sign = 1.0 if reads == "high" else -1.0
         return cls(
-            volume_gain_error=(
-                found.highest_volume_gain_error if reads == "high" else found.lowest_volume_gain_error
-            ),
+            volume_gain_error=gains[reads],
             volume_offset=sign * found.volume_offset,
             pressure_gain_error=sign * found.pressure_gain_error,
             pressure_offset=sign * found.pressure_offset,
