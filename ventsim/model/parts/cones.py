@@ -70,25 +70,23 @@ ANY_CONE: Cones = tuple(sorted((*_PATIENT, *_AIRWAY)))
 _NARROW_TUBE = 18.5  # half way from 15 to 22 [mm]
 
 
-_IN_LINE = {"inlet": _EITHER, "outlet": _EITHER}
+_IN_LINE: dict[str, Cones] = {"inlet": _EITHER, "outlet": _EITHER}
 # Those of tubes and adapters depend on their values.
-_BY_KIND: Mapping[str, Mapping[str, Cones]] = MappingProxyType(
-    {
-        "lung": {"airway": _AIRWAY},
-        "tube": {},
-        "t-piece": {"stem": _EITHER, "left": _MALE, "right": _MALE},
-        "y-piece": {"inspiratory": _MALE, "expiratory": _MALE, "patient": _PATIENT},
-        "adapter": {},
-        "one-way valve": _IN_LINE,
-        "restrictor": _IN_LINE,
-        "peep valve": _IN_LINE,
-        "filter": {"inlet": _AIRWAY, "outlet": _PATIENT},
-        "leak": {},
-        "open end": {},
-        "cap": {"inlet": ANY_CONE},
-        "tracheal tube": {"inlet": (Cone(15, "male"),)},
-    }
-)
+_BY_KIND: dict[str, dict[str, Cones]] = {
+    "lung": {"airway": _AIRWAY},
+    "tube": {},
+    "t-piece": {"stem": _EITHER, "left": _MALE, "right": _MALE},
+    "y-piece": {"inspiratory": _MALE, "expiratory": _MALE, "patient": _PATIENT},
+    "adapter": {},
+    "one-way valve": _IN_LINE,
+    "restrictor": _IN_LINE,
+    "peep valve": _IN_LINE,
+    "filter": {"inlet": _AIRWAY, "outlet": _PATIENT},
+    "leak": {},
+    "open end": {},
+    "cap": {"inlet": ANY_CONE},
+    "tracheal tube": {"inlet": (Cone(15, "male"),)},
+}
 KINDS_WITH_CONES = frozenset(_BY_KIND)
 """Kinds of part whose connectors are known."""
 

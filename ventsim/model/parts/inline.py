@@ -1,7 +1,5 @@
 """Parts that sit in line with a tube: restrictor, filter and leak."""
 
-from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Annotated, ClassVar, Self
 
 from pydantic import model_validator
@@ -161,13 +159,10 @@ _ADULT = {
     "adult, large": (1.5, 1.5, 92.0),
 }
 
-_EXCHANGERS: Mapping[str, tuple[float, float, float]] = MappingProxyType(
-    _ADULT
-    | {
-        f"paediatric {number}": (resistance, 0.0, volume)
-        for number, (resistance, volume) in enumerate(_PAEDIATRIC, start=1)
-    }
-)
+_EXCHANGERS = _ADULT | {
+    f"paediatric {number}": (resistance, 0.0, volume)
+    for number, (resistance, volume) in enumerate(_PAEDIATRIC, start=1)
+}
 
 
 def heat_moisture_exchanger_names() -> tuple[str, ...]:
