@@ -4,6 +4,7 @@ The graph answers whether a circuit is complete: joints fit, no port stays open,
 of the ventilator.
 """
 
+import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -314,6 +315,13 @@ def _check_end(end: str, joint: Joint, ports: Mapping[str, tuple[str, ...]]) -> 
         )
 
 
+# What is wrong with a lung that has no way to one of the ports.
+_UNREACHED = {
+    "inspiratory": "is not connected: nothing reaches its airway from",
+    "expiratory": "cannot breathe out: no way leads from it to",
+}
+
+
 def check_connections(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> None:
     """Refuse lungs without a way to both ports of the ventilator, and parts that nothing reaches.
 
@@ -330,31 +338,23 @@ def check_connections(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> None
         With the parts that are connected.
     """
     plain = graph.to_undirected(as_view=True)
-    inspiratory = nx.node_connected_component(plain, f"{VENTILATOR}.inspiratory")
-    expiratory = nx.node_connected_component(plain, f"{VENTILATOR}.expiratory")
+    reached = {port: nx.node_connected_component(plain, f"{VENTILATOR}.{port}") for port in _UNREACHED}
+    lungs = [name for name, part in parts.items() if isinstance(part, LungPart)]
+    for name, (port, what) in itertools.product(lungs, _UNREACHED.items()):
+        if f"{name}.airway" not in reached[port]:
+            raise CircuitError(
+                f"lung '{name}' {what} the ventilator's {port} port.\n"
+                f"  Parts connected to that port: {_names(reached[port])}.\n"
+                "  Join a tube or fitting between one of them and the lung's part of the circuit."
+            )
+    either = reached["inspiratory"] | reached["expiratory"]
     for name, part in parts.items():
-        end = f"{name}.{part.ports[0]}"
-        if isinstance(part, LungPart) and end not in inspiratory:
-            what = f"lung '{name}' is not connected: nothing reaches its airway from"
-            raise _unreached(what, "inspiratory", inspiratory)
-        if isinstance(part, LungPart) and end not in expiratory:
-            what = f"lung '{name}' cannot breathe out: no way leads from it to"
-            raise _unreached(what, "expiratory", expiratory)
-    for name, part in parts.items():
-        if f"{name}.{part.ports[0]}" not in inspiratory | expiratory:
+        if f"{name}.{part.ports[0]}" not in either:
             raise CircuitError(
                 f"{part.kind} '{name}' is not connected to the ventilator.\n"
-                f"  Connected parts: {_names(inspiratory | expiratory)}.\n"
+                f"  Connected parts: {_names(either)}.\n"
                 "  Join it to one of them, or leave it out."
             )
-
-
-def _unreached(what: str, port: str, reached: set[str]) -> CircuitError:
-    return CircuitError(
-        f"{what} the ventilator's {port} port.\n"
-        f"  Parts connected to that port: {_names(reached)}.\n"
-        "  Join a tube or fitting between one of them and the lung's part of the circuit."
-    )
 
 
 def _names(ends: set[str]) -> str:

@@ -324,13 +324,8 @@ class VolumeControl(BreathSettings):
     def peak_flow(self) -> float:
         """Largest flow of the pattern. [L/s]"""
         mean = self.tidal_volume / ML_PER_L / self.flow_time
-        match self.flow_pattern:
-            case "decelerating":
-                return 2.0 * mean / (1.0 + self.end_flow_ratio)
-            case "sine":
-                return math.pi / 2.0 * mean
-            case _:
-                return mean
+        falling, sine = 2.0 * mean / (1.0 + self.end_flow_ratio), math.pi / 2.0 * mean
+        return {"constant": mean, "decelerating": falling, "sine": sine}[self.flow_pattern]
 
     def inspiration(self) -> tuple[Segment, ...]:
         """The flow pattern, and the pause if there is one."""
