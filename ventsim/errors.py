@@ -150,11 +150,8 @@ def warn_caller(warning: Warning) -> None:
     """
     level = 2
     frame: FrameType | None = sys._getframe(1)
-    while frame is not None and frame.f_globals.get("__name__", "").partition(".")[0] in (
-        "ventsim",
-        "pydantic",
-        "functools",
-    ):
+    inside = ("ventsim", "pydantic", "functools")
+    while frame is not None and frame.f_globals.get("__name__", "").partition(".")[0] in inside:
         level, frame = level + 1, frame.f_back
     warnings.warn(warning, stacklevel=level)
 

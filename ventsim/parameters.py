@@ -6,6 +6,7 @@ and meaning behind it, so that ``help()`` and the reference are complete.
 
 import inspect
 import re
+import textwrap
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import TypeVar
@@ -23,10 +24,7 @@ PARAMETERS: Mapping[str, tuple[str, str]] = MappingProxyType(
             "The breath, where a circuit comes first; a scenario has its own.",
         ),
         "duration": ("float, optional", "How long to run; by default as the scenario says (60). [s]"),
-        "sample_interval": (
-            "float, optional",
-            "Distance of samples; by default as the scenario says (0.01). [s]",
-        ),
+        "sample_interval": ("float, optional", "Distance of samples; by default as the scenario says (0.01). [s]"),
         "tolerance": (
             "float, optional",
             "Relative error allowed per step of the solver; by default as the scenario says (5e-7). [1]",
@@ -34,8 +32,7 @@ PARAMETERS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "changes": (
             "sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, optional",
             "What changes while the run goes on; by default as the scenario says. Parts change at the very "
-            "instant, "
-            "settings with the next breath; gas stays where it is, also when what holds it changes.",
+            "instant, settings with the next breath; gas stays where it is, also when what holds it changes.",
         ),
         "start": (
             "xarray.Dataset, optional",
@@ -49,10 +46,7 @@ PARAMETERS: Mapping[str, tuple[str, str]] = MappingProxyType(
             "sequence of (float, float), optional",
             "Intervals of time; the waveforms of all breaths that lie in one, if only in part, are kept. [s]",
         ),
-        "waveform_every": (
-            "int, optional",
-            "Waveforms of every n-th breath are kept, from the first on. [1]",
-        ),
+        "waveform_every": ("int, optional", "Waveforms of every n-th breath are kept, from the first on. [1]"),
         "modes": (
             "mapping of str to BreathSettings, optional",
             "Breath settings by name, each of which is tried in place of those of the scenario.",
@@ -93,18 +87,9 @@ def documented(function: F) -> F:
     for line in text[section.end() :].split("\n"):
         if line in PARAMETERS:
             kind, meaning = PARAMETERS[line]
-            lines += [f"{line} : {kind}", *_wrapped(meaning)]
+            wrapped = textwrap.wrap(meaning, _WIDTH, initial_indent="    ", subsequent_indent="    ")
+            lines += [f"{line} : {kind}", *wrapped]
         else:
             lines.append(line)
     function.__doc__ = text[: section.end()] + "\n".join(lines) + "\n"
     return function
-
-
-def _wrapped(text: str) -> list[str]:
-    lines, line = [], "   "
-    for word in text.split():
-        if len(line) + len(word) >= _WIDTH:
-            lines.append(line)
-            line = "   "
-        line = f"{line} {word}"
-    return [*lines, line]

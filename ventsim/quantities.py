@@ -11,7 +11,7 @@ import re
 from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, get_args, get_origin
+from typing import Any, TypeVar, get_args, get_origin
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -108,9 +108,7 @@ class Quantity:
     @property
     def bounds(self) -> str:
         """The hard limits in words; empty if there are none."""
-        limits = {
-            "above": self.above, "at least": self.at_least, "below": self.below, "at most": self.at_most
-        }  # fmt: skip
+        limits = {"above": self.above, "at least": self.at_least, "below": self.below, "at most": self.at_most}
         return " and ".join(f"{word} {_short(limit)}" for word, limit in limits.items() if limit is not None)
 
     def text(self, value: float | tuple[float, ...]) -> str:
@@ -250,24 +248,25 @@ class Quantity:
             if depth == 0:
                 fault = self.fault(value)
                 if fault:
-                    text = f"{fault}\n  {self.remedy(value)}"
-                    raise PydanticCustomError("quantity", "{text}", {"text": text})
+                    raise _complaint(f"{fault}\n  {self.remedy(value)}")
                 number: Any = value
                 return int(number) if self.whole else float(number)
             if isinstance(value, str | bytes | Mapping | Set) or not isinstance(value, Iterable):
                 what = "a list of numbers" if depth == 1 else "a list of rows of numbers"
-                text = f"{value!r} is not {what}.\n  {self.allowed()}"
-                raise PydanticCustomError("quantity", "{text}", {"text": text})
+                raise _complaint(f"{value!r} is not {what}.\n  {self.allowed()}")
             items = []
             for number, item in enumerate(value, start=1):
                 try:
                     items.append(read(item, depth - 1))
                 except PydanticCustomError as error:
-                    text = error.message() if depth == 1 else f"row {number}: {error.message()}"
-                    raise PydanticCustomError("quantity", "{text}", {"text": text}) from None
+                    raise _complaint(f"{'' if depth == 1 else f'row {number}: '}{error.message()}") from None
             return tuple(items)
 
         return core_schema.no_info_plain_validator_function(read)
+
+
+def _complaint(text: str) -> PydanticCustomError:
+    return PydanticCustomError("quantity", "{text}", {"text": text})
 
 
 def _depth(source: Any) -> int:
@@ -290,189 +289,143 @@ _MUSCLES = 200.0  # no muscles of a chest do more, strained against a shut mouth
 _FARTHEST = 100.0  # on a floor plan [m]
 
 
-def _q(unit: str, meaning: str, **limits: Any) -> Quantity:
-    return Quantity(unit=unit, meaning=meaning, **limits)
+def _q(unit: str, meaning: str, plausible: tuple[float, float] | None = None, **limits: Any) -> Quantity:
+    return Quantity(unit=unit, meaning=meaning, plausible=plausible, **limits)
 
 
 QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
     {
+        # Unit, meaning, the usual range where there is one, and the limits.
         # Lungs and their laws.
-        "compliance": _q("mL/cmH2O", "volume gained for each unit of pressure", above=0.0, plausible=(0.2, 300.0)),
+        "compliance": _q("mL/cmH2O", "volume gained for each unit of pressure", (0.2, 300.0), above=0.0),
         "chest_wall_compliance": _q(
             "mL/cmH2O", "compliance of a chest wall in series with the lung; None: part of the compliance",
-            above=0.0, plausible=(0.5, 1000.0),
+            (0.5, 1000.0), above=0.0,
         ),
-        "resistance": _q(
-            "cmH2O·s/L", "pressure drop for each unit of flow", at_least=0.0, plausible=(0.0, 2000.0)
-        ),
+        "resistance": _q("cmH2O·s/L", "pressure drop for each unit of flow", (0.0, 2000.0), at_least=0.0),
         "expiratory_resistance": _q(
-            "cmH2O·s/L", "the same in expiration; None: as in inspiration", above=0.0, plausible=(0.5, 300.0)
+            "cmH2O·s/L", "the same in expiration; None: as in inspiration", (0.5, 300.0), above=0.0
         ),
         "collateral_resistance": _q(
-            "cmH2O·s/L", "resistance of a path from each region to the next; None: no such path", above=0.0,
-            plausible=(0.5, 1e5),
+            "cmH2O·s/L", "resistance of a path from each region to the next; None: no such path", (0.5, 1e5),
+            above=0.0,
         ),
         "relaxation_volume": _q(
-            "mL", "gas in the lungs at zero pressure (default illustrative)", at_least=0.0, plausible=(5.0, 8000.0)
+            "mL", "gas in the lungs at zero pressure (default illustrative)", (5.0, 8000.0), at_least=0.0
         ),
-        "predicted_body_weight": _q(
-            "kg", "predicted body weight; None: unknown", above=0.0, plausible=(0.3, 150.0)
-        ),
-        "vital_capacity": _q(
-            "mL", "volume between lower and upper asymptote", above=0.0, plausible=(10.0, 10000.0)
-        ),
+        "predicted_body_weight": _q("kg", "predicted body weight; None: unknown", (0.3, 150.0), above=0.0),
+        "vital_capacity": _q("mL", "volume between lower and upper asymptote", (10.0, 10000.0), above=0.0),
         "inflection_pressure": _q(
-            "cmH2O", "pressure of the highest compliance", at_least=-200.0, at_most=200.0, plausible=(-20.0, 60.0)
+            "cmH2O", "pressure of the highest compliance", (-20.0, 60.0), at_least=-200.0, at_most=200.0
         ),
-        "width": _q(
-            "cmH2O", "pressure over which the curve bends", at_least=0.2, at_most=200.0, plausible=(1.0, 40.0)
-        ),
-        "lower_asymptote": _q("mL", "volume of the lower asymptote"),
+        "width": _q("cmH2O", "pressure over which the curve bends", (1.0, 40.0), at_least=0.2, at_most=200.0),
         "largest_volume": _q(
-            "mL", "volume that is never reached, above the relaxation volume", above=0.0, plausible=(10.0, 10000.0)
+            "mL", "volume that is never reached, above the relaxation volume", (10.0, 10000.0), above=0.0
         ),
         "pressure_rate": _q(
-            "1/cmH2O", "how fast the curve nears the largest volume", at_least=1e-4, at_most=5.0,
-            plausible=(0.005, 0.5),
+            "1/cmH2O", "how fast the curve nears the largest volume", (0.005, 0.5), at_least=1e-4, at_most=5.0
         ),
-        "elastance": _q(
-            "cmH2O/mL", "elastance at the relaxation volume", above=0.0, plausible=(0.003, 5.0)
-        ),
-        "volume_elastance": _q(
-            "cmH2O/mL²", "elastance gained for each unit of volume", at_least=0.0, plausible=(0.0, 0.1)
-        ),
+        "elastance": _q("cmH2O/mL", "elastance at the relaxation volume", (0.003, 5.0), above=0.0),
+        "volume_elastance": _q("cmH2O/mL²", "elastance gained for each unit of volume", (0.0, 0.1), at_least=0.0),
         # Efforts.
         "amplitude": _q(
-            "cmH2O", "highest pressure of the muscles; positive breathes in", at_least=-_MUSCLES, at_most=_MUSCLES,
-            plausible=(-60.0, 60.0),
+            "cmH2O", "highest pressure of the muscles; positive breathes in", (-60.0, 60.0), at_least=-_MUSCLES,
+            at_most=_MUSCLES,
         ),
         "muscle_pressures": _q(
-            "cmH2O", "pressure of the muscles at these times; positive breathes in", at_least=-_MUSCLES,
-            at_most=_MUSCLES, plausible=(-60.0, 60.0),
+            "cmH2O", "pressure of the muscles at these times; positive breathes in", (-60.0, 60.0),
+            at_least=-_MUSCLES, at_most=_MUSCLES,
         ),
-        "effort_duration": _q("s", "how long one effort lasts", above=0.0, plausible=(0.1, 10.0)),
-        "effort_rate": _q("1/min", "efforts of the patient for each minute", above=0.0, plausible=(1.0, 150.0)),
+        "effort_duration": _q("s", "how long one effort lasts", (0.1, 10.0), above=0.0),
+        "effort_rate": _q("1/min", "efforts of the patient for each minute", (1.0, 150.0), above=0.0),
         "effort_delay": _q("s", "start of the first effort", at_least=0.0),
         "times": _q("s", "times within a period, rising", at_least=0.0),
-        "effort_period": _q("s", "time from one effort to the next", above=0.0, plausible=(0.4, 60.0)),
+        "effort_period": _q("s", "time from one effort to the next", (0.4, 60.0), above=0.0),
         # Flow laws.
-        "linear": _q(
-            "cmH2O·s/L", "linear part of the resistance", at_least=0.0, plausible=(0.0, 1e5)
-        ),
-        "quadratic": _q(
-            "cmH2O·s²/L²", "quadratic part of the resistance", at_least=0.0, plausible=(0.0, 1e7)
-        ),
-        "coefficient": _q("cmH2O·(s/L)ⁿ", "pressure drop at 1 L/s", above=0.0, plausible=(1.0, 500.0)),
-        "exponent": _q("1", "power of the flow", at_least=1.0, at_most=2.0, plausible=(1.0, 2.0)),
-        "laminar_flow": _q("L/s", "flow below which the law is rounded", above=0.0, plausible=(0.001, 10.0)),
-        "flows": _q(
-            "L/s", "measured flows, rising, without the point of rest", above=0.0, plausible=(0.001, 5.0)
-        ),
-        "pressure_drops": _q(
-            "cmH2O", "pressure drop at each of the flows, rising", above=0.0, plausible=(0.001, 500.0)
-        ),
+        "linear": _q("cmH2O·s/L", "linear part of the resistance", (0.0, 1e5), at_least=0.0),
+        "quadratic": _q("cmH2O·s²/L²", "quadratic part of the resistance", (0.0, 1e7), at_least=0.0),
+        "coefficient": _q("cmH2O·(s/L)ⁿ", "pressure drop at 1 L/s", (1.0, 500.0), above=0.0),
+        "exponent": _q("1", "power of the flow", (1.0, 2.0), at_least=1.0, at_most=2.0),
+        "laminar_flow": _q("L/s", "flow below which the law is rounded", (0.001, 10.0), above=0.0),
+        "flows": _q("L/s", "measured flows, rising, without the point of rest", (0.001, 5.0), above=0.0),
+        "pressure_drops": _q("cmH2O", "pressure drop at each of the flows, rising", (0.001, 500.0), above=0.0),
         "openings": _q("1", "settings at which it was measured, rising from narrow to wide"),
         "opening": _q("1", "the setting in use, within the openings"),
-        "bore": _q("mm", "inner diameter", above=0.0, plausible=(0.5, 60.0)),
-        "bore_deviation": _q("mm", "true diameter minus bore", plausible=(-1.0, 1.0)),
-        "tube_bore": _q("mm", "inner diameter of the tube before and behind", above=0.0, plausible=(2.5, 40.0)),
-        "inner_diameter": _q(
-            "mm", "size, the inner diameter when clean", above=0.0, plausible=(2.0, 12.0)
-        ),
+        "bore": _q("mm", "inner diameter", (0.5, 60.0), above=0.0),
+        "bore_deviation": _q("mm", "true diameter minus bore", (-1.0, 1.0)),
+        "tube_bore": _q("mm", "inner diameter of the tube before and behind", (2.5, 40.0), above=0.0),
+        "inner_diameter": _q("mm", "size, the inner diameter when clean", (2.0, 12.0), above=0.0),
         "obstructed_fraction": _q(
-            "1", "part of the inner diameter that secretions take", at_least=0.0, below=1.0, plausible=(0.0, 0.6)
+            "1", "part of the inner diameter that secretions take", (0.0, 0.6), at_least=0.0, below=1.0
         ),
-        "length": _q("m", "length", at_least=0.0, plausible=(0.0, 20.0)),
-        "density": _q(
-            "kg/m³", "density of the gas (default: dry air of 20 °C)", above=0.0, plausible=(0.1, 3.0)
-        ),
-        "viscosity": _q(
-            "µPa·s", "viscosity of the gas (default: dry air of 20 °C)", above=0.0, plausible=(5.0, 40.0)
-        ),
+        "length": _q("m", "length", (0.0, 20.0), at_least=0.0),
+        "density": _q("kg/m³", "density of the gas (default: dry air of 20 °C)", (0.1, 3.0), above=0.0),
+        "viscosity": _q("µPa·s", "viscosity of the gas (default: dry air of 20 °C)", (5.0, 40.0), above=0.0),
         "corrugated_friction": _q(
-            "1", "friction factor of a corrugated wall in fully rough flow", above=0.0, plausible=(0.02, 0.3)
+            "1", "friction factor of a corrugated wall in fully rough flow", (0.02, 0.3), above=0.0
         ),
-        "curvature": _q(
-            "1/m", "one over the radius of the bend; 0: straight", at_least=0.0, plausible=(0.0, 30.0)
-        ),
+        "curvature": _q("1/m", "one over the radius of the bend; 0: straight", (0.0, 30.0), at_least=0.0),
         "relative_curvature": _q(
             "1", "bore over the diameter of the bend; 0: straight", at_least=0.0, at_most=0.05
         ),
-        "loss_coefficient": _q(
-            "1", "dynamic heads lost at entrance, bends and exit", at_least=0.0, plausible=(0.0, 20.0)
-        ),
+        "loss_coefficient": _q("1", "dynamic heads lost at entrance, bends and exit", (0.0, 20.0), at_least=0.0),
         "expiratory_loss_coefficient": _q(
-            "1", "heads lost in expiration; None: as in inspiration", at_least=0.0, plausible=(0.0, 20.0)
+            "1", "heads lost in expiration; None: as in inspiration", (0.0, 20.0), at_least=0.0
         ),
         "discharge_coefficient": _q(
-            "1", "real over ideal flow; thin edge only", above=0.0, at_most=1.0, plausible=(0.5, 1.0)
+            "1", "real over ideal flow; thin edge only", (0.5, 1.0), above=0.0, at_most=1.0
         ),
-        "pressure_drop": _q("cmH2O", "wanted loss", above=0.0, plausible=(0.01, 1000.0)),
-        "wanted_flow": _q("L/s", "flow at which it is wanted", above=0.0, plausible=(0.001, 10.0)),
+        "pressure_drop": _q("cmH2O", "wanted loss", (0.01, 1000.0), above=0.0),
+        "wanted_flow": _q("L/s", "flow at which it is wanted", (0.001, 10.0), above=0.0),
         "reynolds": _q("1", "Reynolds number", above=0.0),
         # Parts.
-        "gas_volume": _q("mL", "gas inside", at_least=0.0, plausible=(0.0, 1000.0)),
+        "gas_volume": _q("mL", "gas inside", (0.0, 1000.0), at_least=0.0),
         "wall_compliance": _q(
-            "mL/cmH2O", "compliance of the wall; None: from length and bore", at_least=0.0, plausible=(0.0, 20.0)
+            "mL/cmH2O", "compliance of the wall; None: from length and bore", (0.0, 20.0), at_least=0.0
         ),
         "opening_pressure": _q(
-            "cmH2O", "pressure difference at which it begins to open", at_least=0.0, plausible=(0.0, 30.0)
+            "cmH2O", "pressure difference at which it begins to open", (0.0, 30.0), at_least=0.0
         ),
         "back_leak": _q(
-            "mL/min per cmH2O", "flow past the seat for each unit of pressure difference", at_least=0.0,
-            plausible=(0.0, 200.0),
+            "mL/min per cmH2O", "flow past the seat for each unit of pressure difference", (0.0, 200.0),
+            at_least=0.0,
         ),
         "outlets": _q("1", "number of outlets", at_least=1.0, at_most=64.0, whole=True),
         # Breath settings and the machine.
-        "rate": _q("1/min", "breaths in one minute", above=0.0, plausible=(3.0, 150.0)),
-        "peep": _q("cmH2O", "positive end-expiratory pressure", at_least=0.0, plausible=(0.0, 30.0)),
-        "inspiratory_time": _q(
-            "s", "length of the inspiratory phase, pause included", above=0.0, plausible=(0.1, 10.0)
-        ),
-        "expiratory_time": _q("s", "length of expiration", above=0.0, plausible=(0.1, 60.0)),
+        "rate": _q("1/min", "breaths in one minute", (3.0, 150.0), above=0.0),
+        "peep": _q("cmH2O", "positive end-expiratory pressure", (0.0, 30.0), at_least=0.0),
+        "inspiratory_time": _q("s", "length of the inspiratory phase, pause included", (0.1, 10.0), above=0.0),
         "ie_ratio": _q(
-            "1", "length of inspiration divided by that of expiration; 0.5 for 1:2", above=0.0,
-            plausible=(0.1, 1.0), ratio=("inspiration", "expiration"),
+            "1", "length of inspiration divided by that of expiration; 0.5 for 1:2", (0.1, 1.0), above=0.0,
+            ratio=("inspiration", "expiration"),
         ),
-        "inspiratory_pressure": _q(
-            "cmH2O", "set pressure above PEEP", at_least=0.0, plausible=(2.0, 60.0)
-        ),
-        "rise_time": _q("s", "time from PEEP to the set pressure", at_least=0.0, plausible=(0.0, 2.0)),
-        "tidal_volume": _q(
-            "mL", "set volume that leaves the ventilator in one breath", above=0.0, plausible=(2.0, 8000.0)
-        ),
-        "pause_time": _q("s", "end-inspiratory pause", at_least=0.0, plausible=(0.0, 5.0)),
+        "inspiratory_pressure": _q("cmH2O", "set pressure above PEEP", (2.0, 60.0), at_least=0.0),
+        "rise_time": _q("s", "time from PEEP to the set pressure", (0.0, 2.0), at_least=0.0),
+        "tidal_volume": _q("mL", "set volume that leaves the ventilator in one breath", (2.0, 8000.0), above=0.0),
+        "pause_time": _q("s", "end-inspiratory pause", (0.0, 5.0), at_least=0.0),
         "end_flow_ratio": _q(
             "1", "end flow of a decelerating pattern divided by its first flow", at_least=0.0, at_most=1.0
         ),
         "source_resistance": _q(
             "cmH2O·s/L", "resistance between pressure source and inspiratory port (default illustrative)",
-            at_least=0.0, plausible=(0.0, 50.0),
+            (0.0, 50.0), at_least=0.0,
         ),
         "exhalation_resistance": _q(
-            "cmH2O·s/L", "resistance of the open exhalation valve", at_least=0.0, plausible=(0.0, 50.0)
+            "cmH2O·s/L", "resistance of the open exhalation valve", (0.0, 50.0), at_least=0.0
         ),
-        "flow_limit": _q(
-            "L/s", "largest flow that the source gives; None: no limit", above=0.0, plausible=(0.05, 10.0)
-        ),
+        "flow_limit": _q("L/s", "largest flow that the source gives; None: no limit", (0.05, 10.0), above=0.0),
         "largest_tidal_volume": _q(
-            "mL", "largest tidal volume that can be set; None: no limit", above=0.0, plausible=(20.0, 8000.0)
+            "mL", "largest tidal volume that can be set; None: no limit", (20.0, 8000.0), above=0.0
         ),
         "relief_pressure": _q(
-            "cmH2O", "pressure above which the inspiratory port vents; None: no relief", above=0.0,
-            plausible=(10.0, 150.0),
+            "cmH2O", "pressure above which the inspiratory port vents; None: no relief", (10.0, 150.0), above=0.0
         ),
         # Floor plans.
-        "extra_length": _q(
-            "1", "tube for each metre of straight way", at_least=1.0, at_most=10.0, plausible=(1.0, 3.0)
-        ),
+        "extra_length": _q("1", "tube for each metre of straight way", (1.0, 3.0), at_least=1.0, at_most=10.0),
         "height": _q(
-            "m", "tube from the place of a bed up to the airway", at_least=0.0, at_most=_FARTHEST,
-            plausible=(0.0, 3.0),
+            "m", "tube from the place of a bed up to the airway", (0.0, 3.0), at_least=0.0, at_most=_FARTHEST
         ),
         "distance": _q("m", "distance on the floor", above=0.0, at_most=_FARTHEST),
-        "position": _q("m", "place on the floor", at_least=-_FARTHEST, at_most=_FARTHEST),
-        "stock_length": _q("m", "length in which tube is sold", at_least=0.05, at_most=_FARTHEST),
         # Changes and runs.
         "at": _q("s", "when it begins", at_least=0.0, at_most=_LATEST),
         "until": _q("s", "when it ends; None: a step, or for good", above=0.0, at_most=_LATEST),
@@ -489,65 +442,50 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "threads": _q("1", "number of threads", at_least=1.0, at_most=1024.0, whole=True),
         # Display, sensors and alarms.
         "circuit_compliance": _q(
-            "mL/cmH2O", "compliance of the circuit that the ventilator subtracts", at_least=0.0,
-            plausible=(0.0, 10.0),
+            "mL/cmH2O", "compliance of the circuit that the ventilator subtracts", (0.0, 10.0), at_least=0.0
         ),
-        "high_pressure": _q("cmH2O", "highest peak pressure; None: off", above=0.0, plausible=(10.0, 120.0)),
-        "low_pressure": _q("cmH2O", "lowest peak pressure; None: off", above=0.0, plausible=(1.0, 80.0)),
-        "high_expired_volume": _q(
-            "mL", "highest expired tidal volume; None: off", above=0.0, plausible=(1.0, 10000.0)
-        ),
-        "low_expired_volume": _q(
-            "mL", "lowest expired tidal volume; None: off", above=0.0, plausible=(1.0, 10000.0)
-        ),
-        "high_minute_volume": _q(
-            "L/min", "highest expired minute volume; None: off", above=0.0, plausible=(0.05, 150.0)
-        ),
-        "low_minute_volume": _q(
-            "L/min", "lowest expired minute volume; None: off", above=0.0, plausible=(0.05, 150.0)
-        ),
+        "high_pressure": _q("cmH2O", "highest peak pressure; None: off", (10.0, 120.0), above=0.0),
+        "low_pressure": _q("cmH2O", "lowest peak pressure; None: off", (1.0, 80.0), above=0.0),
+        "high_expired_volume": _q("mL", "highest expired tidal volume; None: off", (1.0, 10000.0), above=0.0),
+        "low_expired_volume": _q("mL", "lowest expired tidal volume; None: off", (1.0, 10000.0), above=0.0),
+        "high_minute_volume": _q("L/min", "highest expired minute volume; None: off", (0.05, 150.0), above=0.0),
+        "low_minute_volume": _q("L/min", "lowest expired minute volume; None: off", (0.05, 150.0), above=0.0),
         "peep_rise": _q(
-            "cmH2O", "how far displayed PEEP may rise above set PEEP; None: off", above=0.0, plausible=(0.5, 30.0)
+            "cmH2O", "how far displayed PEEP may rise above set PEEP; None: off", (0.5, 30.0), above=0.0
         ),
         "peep_loss": _q(
-            "cmH2O", "how far displayed PEEP may fall below set PEEP; None: off", above=0.0, plausible=(0.5, 30.0)
+            "cmH2O", "how far displayed PEEP may fall below set PEEP; None: off", (0.5, 30.0), above=0.0
         ),
         "alarm_delay": _q(
-            "s", "how long a condition must last until its alarm is raised", at_least=0.0, plausible=(0.0, 180.0)
+            "s", "how long a condition must last until its alarm is raised", (0.0, 180.0), at_least=0.0
         ),
         "disconnection": _q(
-            "1", "part of the inspired volume below which the expired one may not fall; None: off", above=0.0,
-            at_most=1.0, plausible=(0.1, 0.95), percent=True,
+            "1", "part of the inspired volume below which the expired one may not fall; None: off", (0.1, 0.95),
+            above=0.0, at_most=1.0, percent=True,
         ),
         "margin": _q("1", "part of the displayed volumes", above=0.0, below=1.0, percent=True),
         "pressure_margin": _q("cmH2O", "above and below the peak", above=0.0),
-        "gain_error": _q(
-            "1", "relative error; 0.05 reads 5 % too much", above=-1.0, plausible=(-0.5, 0.5), percent=True
-        ),
-        "volume_offset": _q(
-            "mL", "error of volume that does not depend on the volume", plausible=(-100.0, 100.0)
-        ),
-        "pressure_offset": _q(
-            "cmH2O", "error of pressure that does not depend on the pressure", plausible=(-10.0, 10.0)
-        ),
+        "gain_error": _q("1", "relative error; 0.05 reads 5 % too much", (-0.5, 0.5), above=-1.0, percent=True),
+        "volume_offset": _q("mL", "error of volume that does not depend on the volume", (-100.0, 100.0)),
+        "pressure_offset": _q("cmH2O", "error of pressure that does not depend on the pressure", (-10.0, 10.0)),
         "volume_standard_deviation": _q(
-            "mL", "standard deviation of volume from breath to breath", at_least=0.0, plausible=(0.0, 100.0)
+            "mL", "standard deviation of volume from breath to breath", (0.0, 100.0), at_least=0.0
         ),
         "pressure_standard_deviation": _q(
-            "cmH2O", "standard deviation of pressure from breath to breath", at_least=0.0, plausible=(0.0, 5.0)
+            "cmH2O", "standard deviation of pressure from breath to breath", (0.0, 5.0), at_least=0.0
         ),
         "seed": _q("1", "which random numbers are drawn", at_least=0.0, at_most=1e9, whole=True),
         # Studies.
-        "drill": _q("mm", "bore of a drill", above=0.0, plausible=(0.3, 40.0)),
+        "drill": _q("mm", "bore of a drill", (0.3, 40.0), above=0.0),
         "bore_tolerance": _q("mm", "how far a hole may be off", above=0.0, at_most=2.0),
         "harm": _q("1", "relative change of volume that counts as harm", at_least=0.0),
         "pressure_harm": _q("cmH2O", "rise of pressure that counts as harm", at_least=0.0),
         "step": _q("1", "relative change of a value", at_least=1e-3, at_most=0.1),
-        "target_volume": _q("mL", "inspired tidal volume", above=0.0, plausible=(1.0, 3000.0)),
-        "target_pressure": _q("cmH2O", "pressure", above=0.0, plausible=(0.5, 100.0)),
+        "target_volume": _q("mL", "inspired tidal volume", (1.0, 3000.0), above=0.0),
+        "target_pressure": _q("cmH2O", "pressure", (0.5, 100.0), above=0.0),
         "search_tolerance": _q("1", "relative miss allowed of a target", at_least=1e-8, at_most=1e-2),
         # Persons and the gas they breathe.
-        "body_height": _q("cm", "body height", at_least=120.0, at_most=250.0, plausible=(120.0, 250.0)),
+        "body_height": _q("cm", "body height", (120.0, 250.0), at_least=120.0, at_most=250.0),
         "oxygen_fraction": _q("1", "oxygen in dry gas", at_least=0.2, at_most=1.0, percent=True),
         "temperature": _q("°C", "temperature", at_least=0.0, at_most=60.0),
         "humidity": _q("1", "relative humidity", at_least=0.0, at_most=1.0, percent=True),
@@ -680,6 +618,30 @@ def finite_array(where: str, name: str, values: ArrayLike, *, unit: str) -> Floa
     return array
 
 
+Mark = TypeVar("Mark")
+
+
+def mark_of(info: FieldInfo, kind: type[Mark]) -> Mark | None:
+    """What stands in the ``Annotated`` type of a field, also of an optional one; None if it is not there.
+
+    Parameters
+    ----------
+    info : pydantic.fields.FieldInfo
+        A field of a description.
+    kind : type
+        Class of what is looked for.
+
+    Returns
+    -------
+    object or None
+        The first one.
+    """
+    marks = list(info.metadata)
+    for inner in get_args(info.annotation):
+        marks += get_args(inner)[1:]
+    return next((mark for mark in marks if isinstance(mark, kind)), None)
+
+
 def quantity_of(info: FieldInfo) -> Quantity | None:
     """The :class:`Quantity` of a field, also of an optional one; None if the field is not a number.
 
@@ -699,7 +661,4 @@ def quantity_of(info: FieldInfo) -> Quantity | None:
     >>> quantity_of(Lung.model_fields["expiratory_resistance"]).unit
     'cmH2O·s/L'
     """
-    candidates = list(info.metadata)
-    for inner in get_args(info.annotation):
-        candidates.extend(get_args(inner)[1:])
-    return next((item for item in candidates if isinstance(item, Quantity)), None)
+    return mark_of(info, Quantity)

@@ -15,7 +15,7 @@ import xarray as xr
 import ventsim as vs
 from ventsim.__main__ import main
 from ventsim.command import CAUTION
-from ventsim.command.long_run import ShownBreath, breaths_table
+from ventsim.command.long_run import breaths_table
 from ventsim.errors import SolverError, StoppedEarlyWarning
 from ventsim.model.scenario import builtin, builtin_names, builtin_text
 
@@ -332,7 +332,7 @@ def test_zero_has_no_minus_in_the_table_of_breaths():
     shown = xr.Dataset(
         {name: ("breath", [-1e-9]) for name in ("displayed_expired_tidal_volume", "displayed_peak_pressure")}
     )
-    assert "-0" not in str(breaths_table(measures, shown, [ShownBreath("end", 0)]))
+    assert "-0" not in str(breaths_table(measures, shown, [("end", 0)]))
 
 
 def test_vented_gas_is_counted_over_the_run(here, capsys):

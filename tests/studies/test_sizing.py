@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 import ventsim as vs
 from ventsim.errors import CircuitError, InputError, PlausibilityWarning, SchemaError, SolverError
 from ventsim.model import laws
+from ventsim.model.circuit.graph import way_in
 from ventsim.model.laws import orifice_bore, printed_bore
 from ventsim.model.parts import HalfSineEffort, PeepValve
 from ventsim.model.paths import with_values
 from ventsim.studies import add_restrictor, size_restrictors, sizing_table
-from ventsim.studies.sizing.explanation import LITTLE, way_in
+from ventsim.studies.sizing.explanation import LITTLE
 from ventsim.theory import parallel_lungs, pressure_control
 
 # Resistance of the default one-way valve once open, part of each limb in an ideal circuit. [cmH2O·s/L]
@@ -464,10 +465,10 @@ def test_with_valves_and_elsewhere_there_is_no_note():
     """Neither where the expiratory valve closes the way, nor for one lung, nor in the expiratory limb."""
     target = {"b": {"inspired_tidal_volume": 400}}
     assert size(real(), BREATH, targets=target, vary={HOLE: (2, 22)}).attrs["notes"] == ""
-    assert way_in(real(one_way_valves=False), "b", without="b inspiratory restrictor") is not None
-    assert way_in(real(), "b", without="b inspiratory restrictor") is None
+    assert way_in(real(one_way_valves=False).graph(), "b.airway", without="b inspiratory restrictor") is not None
+    assert way_in(real().graph(), "b.airway", without="b inspiratory restrictor") is None
     one, _ = add_restrictor(vs.layouts.single(vs.Lung(compliance=50, resistance=10)), "lung")
-    assert way_in(one, "lung", without="lung inspiratory restrictor") is None
+    assert way_in(one.graph(), "lung.airway", without="lung inspiratory restrictor") is None
 
 
 def test_a_valve_stuck_open_is_a_way():
@@ -475,7 +476,8 @@ def test_a_valve_stuck_open_is_a_way():
     circuit = real()
     stuck = circuit.parts["b expiratory valve"].changed(state="stuck open")
     both = {"a expiratory valve": stuck, "b expiratory valve": stuck}
-    way = way_in(circuit.changed({"parts": {**circuit.parts, **both}}), "b", without="b inspiratory restrictor")
+    graph = circuit.changed({"parts": {**circuit.parts, **both}}).graph()
+    way = way_in(graph, "b.airway", without="b inspiratory restrictor")
     assert way is not None and "b expiratory tube" in way
 
 

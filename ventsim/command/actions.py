@@ -1,6 +1,7 @@
 """What each command does."""
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 
 from ventsim.command.drawing import draw_circuit
@@ -47,10 +48,9 @@ def run(options: argparse.Namespace) -> int:
     if options.goes_on:
         return go_on(options)
     found = find(options.target)
-    scenario = found.scenario
     if options.duration is not None:
-        scenario = scenario.changed({"duration": options.duration})
-    found = found.with_scenario(scenario)
+        found = replace(found, scenario=found.scenario.changed({"duration": options.duration}))
+    scenario = found.scenario
     _check_whole_breath(scenario)
     files = output_files(Path(options.out), stem=found.stem, source=Path(options.target))
     if scenario.changes or not scenario.keeps_all_waveforms or scenario.duration > LONG:

@@ -6,7 +6,7 @@ from typing import Any
 import xarray as xr
 
 import ventsim
-from ventsim.command.files import Found, heading
+from ventsim.command.files import Found, heading, writing
 from ventsim.command.remarks import CAUTION, lines_to_check
 from ventsim.errors import InputError
 from ventsim.model.circuit import Circuit
@@ -23,12 +23,8 @@ def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:
     remarks = [*found.remarks, *([] if waveforms is None else remarks_at(waveforms, time))]
     ax: Any = ventsim.plot.circuit_drawing(circuit, waveforms=waveforms, time=time)
     ax.figure.suptitle(title, parse_math=False)
-    try:
+    with writing("the drawing"):
         ax.figure.savefig(path, dpi=150)
-    except (OSError, RuntimeError) as error:
-        raise InputError(
-            f"the drawing could not be written: {error}.\n  Make room, or give another folder: --out DIR."
-        ) from None
     of = "the steady breath before any change" if time is None else "the run"
     print(
         f"Drawn:      {len(circuit.parts)} parts, {ax.get_title(loc='left')}, of {of}\n"

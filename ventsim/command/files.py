@@ -2,10 +2,10 @@
 
 import os
 import tempfile
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Self
 
 import xarray as xr
 
@@ -52,6 +52,17 @@ def _try_to_write(folder: Path) -> None:
         raise OSError(error.errno, error.strerror, str(folder)) from None
 
 
+@contextmanager
+def writing(what: str) -> Iterator[None]:
+    """Context in which something, such as "the drawing", is written into files; it says what to do if it fails."""
+    try:
+        yield
+    except (OSError, RuntimeError) as error:
+        raise InputError(
+            f"{what} could not be written: {error}.\n  Make room, or give another folder: --out DIR."
+        ) from None
+
+
 WRONG_INPUT, UNANSWERED, INTERRUPTED, BROKEN_PIPE = 2, 3, 130, 141
 """Exit codes, the last two as a shell counts signals."""
 
@@ -68,10 +79,6 @@ class Found:
     text: str
     stem: str
     remarks: tuple[str, ...] = ()
-
-    def with_scenario(self, scenario: Scenario) -> Self:
-        """The same, with a changed scenario."""
-        return replace(self, scenario=scenario)
 
 
 def find(target: str) -> Found:
@@ -134,16 +141,12 @@ def _scenario_of_result(path: Path) -> Scenario:
 DESCRIPTIONS = {"run": "a scenario", "sweep": "a sweep", "size": "a sizing"}
 """What the files of a command are called."""
 
+# Keys at the top of a file that show for which command it is.
 _SIGNS = {
     "sweep": {"values"},
     "size": {"targets", "vary", "restrict"},
     "run": {"settings", "lungs", "parts", "joints", "layout"},
 }
-
-
-def command_of(keys: Collection[str]) -> str:
-    """The command to which the keys at the top of a file belong; empty if they fit none."""
-    return next((command for command, signs in _SIGNS.items() if signs & set(keys)), "")
 
 
 def refuse_other_kind(path: Path, command: str, keys: Collection[str] | None = None) -> None:
@@ -156,7 +159,7 @@ def refuse_other_kind(path: Path, command: str, keys: Collection[str] | None = N
             keys = parse_toml(read_text(path), source=str(path))
         except ScenarioError:
             return
-    meant = command_of(keys)
+    meant = next((other for other, signs in _SIGNS.items() if signs & set(keys)), "")
     if meant not in ("", command):
         raise InputError(
             f"'{path}' describes {DESCRIPTIONS[meant]}, not {DESCRIPTIONS[command]}.\n"

@@ -4,7 +4,7 @@ import shlex
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +12,7 @@ import pandas as pd
 import xarray as xr
 
 import ventsim
-from ventsim.command.files import INTERRUPTED, Found, heading
+from ventsim.command.files import INTERRUPTED, Found, heading, writing
 from ventsim.command.remarks import CAUTION, lines_to_check
 from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import Schedule, changes_table
@@ -136,13 +136,8 @@ def _draw(
     instants = schedule.knots[1:]  # the first is the start of the run, whether anything changes there or not
     ventsim.plot.hours(measures, displayed=shown, alarms=raised, instants=instants, axes=axes)
     figure.suptitle(title, parse_math=False)
-    try:
+    with writing("the run is finished, but its picture"):
         figure.savefig(path, dpi=150)
-    except (OSError, RuntimeError) as error:
-        raise InputError(
-            f"the run is finished, but its picture could not be written: {error}.\n"
-            "  Make room, or give another folder: --out DIR."
-        ) from None
 
 
 _MOST_ROWS = 14
@@ -154,22 +149,17 @@ _BESIDE = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class ShownBreath:
-    """A breath to show, by its position, and why it is shown."""
+def breaths_to_show(ends: np.ndarray, schedule: Schedule) -> list[tuple[str, int]]:
+    """The last breath before every instant at which a change begins or ends, and the last of all.
 
-    label: str
-    position: int
-
-
-def breaths_to_show(ends: np.ndarray, schedule: Schedule) -> list[ShownBreath]:
-    """The last breath before every instant at which a change begins or ends, and the last of all."""
-    found: list[ShownBreath] = []
+    In words and by its position.
+    """
+    found: list[tuple[str, int]] = []
     for knot in schedule.knots:
         k = _last_before(ends, knot)
-        if 0 <= k < len(ends) - 1 and (not found or found[-1].position != k):
-            found.append(ShownBreath(f"before {clock(knot)}", k))
-    found.append(ShownBreath(f"end, {clock(float(ends[-1]))}", len(ends) - 1))
+        if 0 <= k < len(ends) - 1 and (not found or found[-1][1] != k):
+            found.append((f"before {clock(knot)}", k))
+    found.append((f"end, {clock(float(ends[-1]))}", len(ends) - 1))
     return found
 
 
@@ -183,14 +173,13 @@ def reference_breath(ends: np.ndarray, schedule: Schedule) -> int:
     return max(_last_before(ends, min(begins)), 0) if begins else 0
 
 
-def breaths_table(measures: xr.Dataset, shown: xr.Dataset, breaths: Sequence[ShownBreath]) -> Table:
+def breaths_table(measures: xr.Dataset, shown: xr.Dataset, breaths: Sequence[tuple[str, int]]) -> Table:
     """Volume and pressure of each lung, each beside what the ventilator displays."""
-    positions = [breath.position for breath in breaths]
-    labels = pd.Index([breath.label for breath in breaths], name="")
+    labels, positions = map(list, zip(*breaths, strict=True))
     sections = []
     for true, display in _BESIDE.items():
         names = [f"lung {name}" for name in measures["lung"].values]
-        frame = pd.DataFrame(measures[true].values[positions], index=labels, columns=names)
+        frame = pd.DataFrame(measures[true].values[positions], index=pd.Index(labels, name=""), columns=names)
         columns = {name: replace(VARIABLES[true].column, heading=name) for name in names}
         frame["displayed"] = shown[display].values[positions]
         columns["displayed"] = VARIABLES[display].column

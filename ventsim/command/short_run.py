@@ -5,9 +5,8 @@ from pathlib import Path
 import xarray as xr
 
 import ventsim
-from ventsim.command.files import Found, heading
+from ventsim.command.files import Found, heading, writing
 from ventsim.command.remarks import CAUTION, lines_to_check
-from ventsim.errors import InputError
 from ventsim.results.measures import breath_remarks
 from ventsim.tables import fixed
 
@@ -63,13 +62,8 @@ def _write(waveforms: xr.Dataset, files: tuple[Path, Path], *, title: str) -> No
         axes=figure.subplots(3, 1, sharex=True),
     )
     figure.suptitle(title, parse_math=False)
-    try:
+    with writing("the run is finished, but its files"):
         waveforms.to_netcdf(
             result, engine="h5netcdf", encoding={name: {"zlib": True} for name in waveforms.data_vars}
         )
         figure.savefig(picture, dpi=150)
-    except (OSError, RuntimeError) as error:
-        raise InputError(
-            f"the run is finished, but its files could not be written: {error}.\n"
-            "  Make room, or give another folder: --out DIR."
-        ) from None

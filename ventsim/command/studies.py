@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import xarray as xr
 
 import ventsim
-from ventsim.command.files import INTERRUPTED, UNANSWERED, Found, heading
+from ventsim.command.files import INTERRUPTED, UNANSWERED, Found, heading, writing
 from ventsim.command.remarks import CAUTION, UNLIKELY_INPUT, collected, in_short, lines_to_check
 from ventsim.command.study_files import SizeTask, SweepTask, with_restrictors
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
@@ -132,14 +132,9 @@ def _sweep_figure(study: xr.Dataset, task: SweepTask) -> "Figure":
 
 def _write(study: xr.Dataset, figure: "Figure", files: tuple[Path, Path]) -> None:
     result, picture = files
-    try:
+    with writing("the study is finished, but its files"):
         study.to_netcdf(result, engine="h5netcdf")
         figure.savefig(picture, dpi=150)
-    except (OSError, RuntimeError) as error:
-        raise InputError(
-            f"the study is finished, but its files could not be written: {error}.\n"
-            "  Make room, or give another folder: --out DIR."
-        ) from None
 
 
 def _end(

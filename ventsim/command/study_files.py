@@ -71,9 +71,7 @@ def _check_restrictors(scenario: Scenario, vary: Mapping[str, Any]) -> None:
     """Say how to put in a restrictor that a path expects where there is none."""
     for path in vary:
         found = _RESTRICTOR.match(path)
-        if found is None:
-            continue
-        lung, limb = found["lung"], found["limb"]
+        lung, limb = (found["lung"], found["limb"]) if found else ("", "")
         if lung in scenario.circuit.lungs and f"{lung} {limb} restrictor" not in scenario.circuit.parts:
             raise InputError(
                 f"vary: '{path}' is not there: the {limb} limb of lung {lung} has no restrictor.\n"

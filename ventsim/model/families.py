@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 from pydantic import GetCoreSchemaHandler, SerializationInfo
 from pydantic_core import CoreSchema, core_schema
@@ -120,8 +120,8 @@ class Member:
     ----------
     family : Family
         What the members are.
-    many : {"one", "list", "by name"}, default "one"
-        Whether the field holds one member, a list of them, or a mapping of names to members.
+    many : bool, default False
+        Whether the field holds a list of members, not one.
     or_number : bool, default False
         Whether a number, checked by the field's quantity, does as well.
     base : type or None, default None
@@ -129,22 +129,20 @@ class Member:
     """
 
     family: Family
-    many: Literal["one", "list", "by name"] = field(default="one", repr=False)
+    many: bool = field(default=False, repr=False)
     or_number: bool = field(default=False, repr=False)
     base: type | None = field(default=None, repr=False)
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         serialization = core_schema.plain_serializer_function_ser_schema(plain_values, info_arg=True)
         if not self.or_number:
-            read = {"one": self._one, "list": self._list, "by name": self._by_name}[self.many]
+            read = self._list if self.many else self._one
             return core_schema.no_info_plain_validator_function(read, serialization=serialization)
 
         def read_number(value: object, number: Any) -> Any:
-            if isinstance(value, int | float) or hasattr(value, "__float__"):
-                return number(value)  # also of True, which the quantity refuses
-            if isinstance(value, str | bytes) or value is None:
-                return number(value)
-            return self._one(value)
+            # Also True, text and None, which the quantity refuses.
+            is_plain = isinstance(value, int | float | str | bytes | None) or hasattr(value, "__float__")
+            return number(value) if is_plain else self._one(value)
 
         return core_schema.no_info_wrap_validator_function(
             read_number, handler(source), serialization=serialization
@@ -166,21 +164,6 @@ class Member:
             except InputError as error:
                 raise type(error)(f"number {number}: {error}") from None
         return tuple(found)
-
-    def _by_name(self, values: object) -> "FrozenMapping":
-        if not isinstance(values, Mapping):
-            raise self.family.error(
-                f"{shown(values)} is not a mapping of names to {self.family.name}s.\n"
-                f"  Give {{'a': {self.family.example}, ...}}."
-            )
-        found = {}
-        for name, value in values.items():
-            if isinstance(value, Mapping):
-                cls = self.family.class_of(value)
-                with named(str(name)):
-                    value = cls.from_dict(value)
-            found[name] = self._one(value)
-        return FrozenMapping(found)
 
 
 class UnknownNameError(InputError, KeyError):

@@ -196,11 +196,7 @@ def saturation_pressure(temperature: float) -> float:
 
 
 def volume_factor(
-    source: Condition,
-    target: Condition,
-    *,
-    temperature: float = 20.0,
-    pressure: float = ATMOSPHERE_CMH2O,
+    source: Condition, target: Condition, *, temperature: float = 20.0, pressure: float = ATMOSPHERE_CMH2O
 ) -> float:
     r"""Factor from a volume of gas under one set of conditions to that under another.
 

@@ -263,13 +263,11 @@ def with_values(
     """
     of_settings: dict[Steps, Any] = {}
     of_circuit: dict[Steps, Any] = {}
-    of_layout: dict[Steps, Any] = {}
     for path, value in values.items():
         value_at(circuit, settings, path)
         steps = canonical(path)
-        target = of_settings if steps[0] == SETTINGS else of_layout if steps[0] in _OF_LAYOUT else of_circuit
-        target[steps] = value
-    return circuit_with(circuit, of_layout | of_circuit), settings_with(settings, of_settings)
+        (of_settings if steps[0] == SETTINGS else of_circuit)[steps] = value
+    return circuit_with(circuit, of_circuit), settings_with(settings, of_settings)
 
 
 def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:

@@ -18,7 +18,7 @@ from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
 from ventsim.results.measures import breath_measures
 from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
-from ventsim.results.schema import ORIGIN, label
+from ventsim.results.schema import ORIGIN, VARIABLES, label
 from ventsim.simulation import simulate_long, steady_breath
 from ventsim.simulation.progress import Progress
 from ventsim.studies.faults import standard_faults
@@ -30,23 +30,13 @@ NOT_RUN = "not run"
 _LEAST_VOLUME = 1e-3  # inspired by a lung that gets something at all [mL]
 _STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"
 
-# Result -> measure of a lung whose change it is.
-_LUNG_CHANGES = {
-    "end_inspiratory_pressure_change": "end_inspiratory_alveolar_pressure",
-    "peak_airway_pressure_change": "peak_airway_pressure",
-    "driving_pressure_change": "driving_pressure",
-    "total_peep_change": "total_peep",
-    "mean_alveolar_pressure_change": "mean_alveolar_pressure",
-    "minute_volume_change": "minute_volume",
+# Results of which there are one `_before` the fault and one `_change`, and the measure or displayed value behind.
+_RESULTS = [name.removesuffix("_before") for name in VARIABLES if name.endswith("_before")]
+_OTHER_NAMES = {
+    "tidal_volume": "inspired_tidal_volume",
+    "end_inspiratory_pressure": "end_inspiratory_alveolar_pressure",
 }
-# Result -> displayed value whose change it is.
-_DISPLAYED_CHANGES = {
-    f"{name}_change": name
-    for name in (
-        "displayed_inspired_tidal_volume", "displayed_expired_tidal_volume", "displayed_peak_pressure",
-        "displayed_plateau_pressure", "displayed_mean_pressure", "displayed_peep", "displayed_minute_volume",
-    )
-}  # fmt: skip
+_WATCHED = {name: _OTHER_NAMES.get(name, name) for name in _RESULTS}
 
 
 Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
@@ -148,7 +138,7 @@ def blind_spots(
     for mode, before in befores.items():
         _check_quiet(before, options, mode=mode)
     rows = _try_all(circuit, breaths, tried, befores=befores, options=options, progress=progress)
-    dataset = _dataset(rows, modes=list(breaths), faults=list(tried), lungs=list(circuit.lungs))
+    dataset = _dataset(rows, fault=list(tried), lung=list(circuit.lungs))
     harmed = (abs(dataset.tidal_volume_change) > 100.0 * harm) | (
         dataset.end_inspiratory_pressure_change > pressure_harm
     )
@@ -194,13 +184,8 @@ def _check_quiet(before: xr.Dataset, options: _Options, *, mode: str) -> None:
         )
 
 
-class _Tried(NamedTuple):
-    """What one fault did."""
-
-    lungs: dict[str, np.ndarray]
-    displayed: dict[str, float]
-    raised_after: np.ndarray
-    reason: str
+_Tried = dict[str, Any]
+"""What one fault did, by the names of the results."""
 
 
 def _try_all(
@@ -245,47 +230,40 @@ def _try(
         return _unknown(before, options, str(error))
     if measures.attrs["status"] != "finished":
         return None
-    first, last = measures.isel(breath=0), measures.isel(breath=-1)
-    lungs = _true_before(first) | {"after": last.inspired_tidal_volume.values}
-    lungs |= {name: (last[source] - first[source]).values for name, source in _LUNG_CHANGES.items()}
     display = displayed_values(measures, sensors=options.sensors)
-    displayed = _displayed_before(display)
-    displayed |= {
-        name: float(display[source][-1] - display[source][0]) for name, source in _DISPLAYED_CHANGES.items()
-    }
+    both = measures.assign(display.data_vars)
+    first, last = both.isel(breath=0), both.isel(breath=-1)
     raised = alarms(display, options.limits or AlarmLimits.around(display, breath=1))
-    return _Tried(lungs, displayed, raised.first_raised.values - instant, "")
+    found = {f"{name}_change": (last[source] - first[source]).values for name, source in _WATCHED.items()}
+    found["tidal_volume_change"] = _percent(found["tidal_volume_change"], first.inspired_tidal_volume.values)
+    return _before(first) | found | {
+        "tidal_volume_after": last.inspired_tidal_volume.values,
+        "raised_after": raised.first_raised.values - instant,
+        "reason": "",
+    }  # fmt: skip
 
 
 def _unknown(before: xr.Dataset, options: _Options, reason: str) -> _Tried:
     """What is known of a fault that was not run to its end."""
     measures = breath_measures(before)
-    nothing = np.full(measures.sizes["lung"], np.nan)
-    lungs = _true_before(measures.isel(breath=0)) | dict.fromkeys(("after", *_LUNG_CHANGES), nothing)
-    displayed = _displayed_before(displayed_values(measures, sensors=options.sensors))
-    return _Tried(
-        lungs, displayed | dict.fromkeys(_DISPLAYED_CHANGES, np.nan), np.full(len(ALARMS), np.nan), reason
-    )
+    display = displayed_values(measures, sensors=options.sensors)
+    known = _before(measures.assign(display.data_vars).isel(breath=0))
+    changes = {f"{name}_change": np.full_like(known[f"{name}_before"], np.nan) for name in _WATCHED}
+    return known | changes | {
+        "tidal_volume_after": changes["tidal_volume_change"],
+        "raised_after": np.full(len(ALARMS), np.nan),
+        "reason": reason,
+    }  # fmt: skip
 
 
-def _true_before(first: xr.Dataset) -> dict[str, np.ndarray]:
-    found = {_before(name): first[source].values for name, source in _LUNG_CHANGES.items()}
-    return found | {"tidal_volume_before": first.inspired_tidal_volume.values}
-
-
-def _displayed_before(display: xr.Dataset) -> dict[str, float]:
-    return {_before(name): float(display[source][0]) for name, source in _DISPLAYED_CHANGES.items()}
-
-
-def _before(change: str) -> str:
-    """Name of the value before, for the name of its change."""
-    return f"{change.removesuffix('_change')}_before"
+def _before(first: xr.Dataset) -> dict[str, Any]:
+    """The breath before the fault."""
+    return {f"{name}_before": first[source].values for name, source in _WATCHED.items()}
 
 
 def _percent(change: np.ndarray, before: np.ndarray) -> np.ndarray:
     """A change of volume in % of that before, NaN where there was none. [%]"""
-    some = np.broadcast_to(before > _LEAST_VOLUME, change.shape)
-    return 100.0 * np.divide(change, before, out=np.full_like(change, np.nan), where=some)
+    return 100.0 * np.divide(change, before, out=np.full_like(change, np.nan), where=before > _LEAST_VOLUME)
 
 
 def _delayed(change: AnyChange, delay: float) -> AnyChange:
@@ -293,36 +271,14 @@ def _delayed(change: AnyChange, delay: float) -> AnyChange:
     return change.changed({"at": change.at + delay, **until})
 
 
-def _dataset(
-    rows: Mapping[str, Sequence[_Tried]], *, modes: list[str], faults: list[str], lungs: list[str]
-) -> xr.Dataset:
-    def of_lungs(name: str) -> np.ndarray:
-        return np.array([[tried.lungs[name] for tried in rows[mode]] for mode in modes])
-
-    def of_display(name: str) -> np.ndarray:
-        return np.array([[tried.displayed[name] for tried in rows[mode]] for mode in modes])
-
-    each = ("mode", "fault", "lung")
-    before, after = of_lungs("tidal_volume_before")[:, 0], of_lungs("after")
-    reasons = np.array([[tried.reason for tried in rows[mode]] for mode in modes], dtype=object)
-    variables: dict[str, Any] = {
-        "tidal_volume_before": (("mode", "lung"), before),
-        "tidal_volume_after": (each, after),
-        "tidal_volume_change": (each, _percent(after - before[:, None], before[:, None])),
-        "raised_after": (
-            ("mode", "fault", "alarm"),
-            np.array([[tried.raised_after for tried in rows[mode]] for mode in modes]),
-        ),
-        "reason": (("mode", "fault"), reasons),
-    }
-    for name in _LUNG_CHANGES:
-        variables[_before(name)] = (("mode", "lung"), of_lungs(_before(name))[:, 0])
-        variables[name] = (each, of_lungs(name))
-    for name in _DISPLAYED_CHANGES:
-        variables[_before(name)] = ("mode", of_display(_before(name))[:, 0])
-        variables[name] = (("mode", "fault"), of_display(name))
-    coords = {"mode": modes, "fault": faults, "lung": lungs, "alarm": list(ALARMS)}
-    return xr.Dataset(variables, coords=coords)
+def _dataset(rows: Mapping[str, Sequence[_Tried]], **coords: list[str]) -> xr.Dataset:
+    """Results with the dims of the schema; what was before is the same for all faults of a mode."""
+    variables: dict[str, Any] = {}
+    for name in next(iter(rows.values()))[0]:
+        kind, dims = object if name == "reason" else float, VARIABLES[name].dims
+        values = np.array([[tried[name] for tried in of_mode] for of_mode in rows.values()], dtype=kind)
+        variables[name] = (dims, values if "fault" in dims else values[:, 0])
+    return xr.Dataset(variables, coords={"mode": list(rows), **coords, "alarm": list(ALARMS)})
 
 
 def _checked_faults(faults: Faults, *, duration: float) -> dict[str, tuple[AnyChange, ...]]:

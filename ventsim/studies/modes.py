@@ -99,8 +99,8 @@ def equivalent_settings(scenario: Scenario | Circuit, settings: BreathSettings |
     most = _LARGEST_DRIVE if relief is None else relief - settings.peep
 
     def miss(pressure: float) -> float:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", PlausibilityWarning)  # of a pressure that is only tried
+        # No word of a pressure that is only tried.
+        with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
             tried = PressureControl(inspiratory_pressure=pressure, **common)
         return _delivered(circuit, tried) - wanted
 

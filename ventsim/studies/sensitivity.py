@@ -3,8 +3,7 @@
 import itertools
 import math
 import warnings
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -20,7 +19,7 @@ from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity_of
-from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, PieceResult, run_batch
+from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, Case, PieceResult, run_batch
 from ventsim.simulation.waveforms import describe
 from ventsim.studies.modes import scenario_and_modes
 from ventsim.units import FloatArray
@@ -44,19 +43,6 @@ _RESISTANCE_UNITS = ("cmH2O·s/L", "cmH2O·s²/L²", "cmH2O·(s/L)ⁿ")
 _RESISTANCE_FIELDS = ("pressure_drops",)
 _NOT_ELASTIC = ("relaxation_volume",)
 _PERCENT = "%/%"
-
-
-@dataclass(frozen=True, slots=True)
-class _ScaledLung:
-    """A case in which one lung is scaled."""
-
-    replaced: Callable[[], tuple[Circuit, BreathSettings]]
-    lung: str = ""
-    effect: str = ""
-    factor: float = 1.0
-
-    def __call__(self) -> tuple[Circuit, BreathSettings]:
-        return self.replaced()
 
 
 @documented
@@ -132,18 +118,15 @@ def sensitivity_matrix(
     by_mode = {name: scenario.changed(settings=breath) for name, breath in breaths.items()}
     check("sensitivity_matrix", {"step": step})
     lungs = list(scenario.circuit.lungs)
-    for name in lungs:
-        for effect in _EFFECTS:
-            _scaled_lung_values(scenario.circuit.lungs[name], effect=effect, factor=1.0, name=name)
-    cases = [case for one in by_mode.values() for case in _cases(one, step)]
+    named = [case for mode, one in by_mode.items() for case in _cases(one, step, mode=mode)]
+    names, cases = zip(*named, strict=True)
     interval = min([_COARSE_SAMPLES, *(one.settings.period for one in by_mode.values())])
     options = BatchOptions(tolerance=tolerance, sample_interval=interval)
     with warnings.catch_warnings():
         for kind in (PlausibilityWarning, CircuitWarning):
             warnings.simplefilter("ignore", kind)
         result = run_batch(cases, options, n_lungs=len(lungs), threads=threads, progress=progress)
-    names = [mode for mode in by_mode for _ in range(len(cases) // len(by_mode))]
-    volumes = _volumes(result, cases, names).reshape(len(by_mode), -1, len(lungs))
+    volumes = _volumes(result, names).reshape(len(by_mode), -1, len(lungs))
     attrs = describe(scenario) | {
         "title": f"sensitivity matrix of {len(lungs)} lungs", "step": float(step), "tolerance": float(tolerance)
     }  # fmt: skip
@@ -235,31 +218,31 @@ def _walk(item: Any, *, effect: str, factor: float, steps: Steps = ()) -> Iterat
             yield here, factor**power * value
 
 
-def _cases(scenario: Scenario, step: float) -> list[_ScaledLung]:
-    """The breath as it is, then each lung and effect scaled down twice and up twice."""
+def _cases(scenario: Scenario, step: float, *, mode: str) -> list[tuple[str, Case]]:
+    """The breath as it is, then each lung and effect scaled down twice and up twice; in words and as a case."""
     circuit, settings = scenario.circuit, scenario.settings
-    cases = [_ScaledLung(partial(with_values, circuit, settings, {}))]
+    cases: list[tuple[str, Case]] = [(f"{mode}, as it is", partial(with_values, circuit, settings, {}))]
     for effect, lung in itertools.product(_EFFECTS, circuit.lungs):
         for factor in (math.exp(k * step) for k in _STEPS if k):
-            scaled = _scaled_lung_values(circuit.lungs[lung], effect=effect, factor=factor)
+            scaled = _scaled_lung_values(circuit.lungs[lung], effect=effect, factor=factor, name=lung)
             values = {".".join(("lungs", lung, *steps)): value for steps, value in scaled.items()}
-            cases.append(_ScaledLung(partial(with_values, circuit, settings, values), lung, effect, factor))
+            what = f"{mode}, {effect} of lung '{lung}' times {factor:.4g}"
+            cases.append((what, partial(with_values, circuit, settings, values)))
     return cases
 
 
-def _volumes(result: PieceResult, cases: list[_ScaledLung], names: list[str]) -> FloatArray:
+def _volumes(result: PieceResult, names: Sequence[str]) -> FloatArray:
     """Inspired tidal volumes of all cases; raises if there is one without."""
     if (result.status == NOT_RUN).any():
         raise KeyboardInterrupt
     volumes = result.lungs["inspired_tidal_volume"]
-    for k, case in enumerate(cases):
-        what = "as it is" if not case.lung else f"{case.effect} of lung '{case.lung}' times {case.factor:.4g}"
+    for k, name in enumerate(names):
         if result.status[k] != FINISHED:
             kind = InputError if result.status[k] == REFUSED else SolverError
-            raise kind(f"{names[k]}, {what}: {result.reason[k]}")
+            raise kind(f"{name}: {result.reason[k]}")
         if not (volumes[k] > 0.0).all():
             raise SolverError(
-                f"{names[k]}, {what}: a lung gets no volume, so that there is no change in % of it.\n"
+                f"{name}: a lung gets no volume, so that there is no change in % of it.\n"
                 "  Take the lung out of the circuit, or settings that reach it."
             )
     return volumes

@@ -202,8 +202,7 @@ def _check_effect(scenario: Scenario, path: str, listed: tuple[Value, ...]) -> N
     made = []
     for value in (min(listed), max(listed)):
         try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
+            with warnings.catch_warnings(action="ignore"):
                 made.append(scenario.replaced({path: value}).circuit)
         except InputError:
             return  # an impossible value is reported at its point
@@ -217,15 +216,10 @@ def _check_effect(scenario: Scenario, path: str, listed: tuple[Value, ...]) -> N
 def _shape(grid: Mapping[str, tuple[Value, ...]], *, paired: bool) -> tuple[int, ...]:
     """Number of points along each dimension."""
     sizes = {path: len(listed) for path, listed in grid.items()}
-    if paired:
-        if len(set(sizes.values())) > 1:
-            told = ", ".join(f"'{path}' has {size}" for path, size in sizes.items())
-            raise InputError(
-                f"paired values must be equally many: {told}.\n  Leave out paired=True for a full grid."
-            )
-        shape: tuple[int, ...] = (next(iter(sizes.values())),)
-    else:
-        shape = tuple(sizes.values())
+    if paired and len(set(sizes.values())) > 1:
+        told = ", ".join(f"'{path}' has {size}" for path, size in sizes.items())
+        raise InputError(f"paired values must be equally many: {told}.\n  Leave out paired=True for a full grid.")
+    shape = tuple(sizes.values())[: 1 if paired else None]
     if math.prod(shape) > MOST_POINTS:
         raise InputError(
             f"the sweep has {math.prod(shape):,} points ({' × '.join(map(str, shape))}).\n"

@@ -241,7 +241,7 @@ def _lungs(found: xr.Dataset) -> Section:
         for name in BEFORE_AND_AFTER
     }
     frame = pd.DataFrame(values, index=index)
-    columns = {name: VARIABLES[measure].column for name, (measure, _, _) in BEFORE_AND_AFTER.items()}
+    columns = {name: VARIABLES[measure].column for name, measure in BEFORE_AND_AFTER.items()}
     return Section(name="lungs", frame=frame, columns=columns)
 
 

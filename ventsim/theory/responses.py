@@ -341,10 +341,8 @@ def two_compartment_effective(
         frequency = np.where(np.isposinf(frequency), FASTEST, frequency)
     n = read_numbers("two_compartment_effective", locals())
     _check_two(n, n.compliance)
-    (c1, c2), (r1, r2) = (
-        n.compliance / ML_PER_L,
-        n.resistance,
-    )  # litres, so that compliance times resistance is a time
+    # In litres, so that compliance times resistance is a time.
+    (c1, c2), (r1, r2) = n.compliance / ML_PER_L, n.resistance
     t1, t2 = r1 * c1, r2 * c2
     cross = t2 * c1 + t1 * c2
     # Weights of the terms without and with the squared frequency, over their sum, so that the limit works.

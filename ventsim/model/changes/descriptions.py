@@ -14,18 +14,11 @@ from ventsim.model.descriptions import Description, shown
 from ventsim.model.families import Family, plain_values
 from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS, OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.parts import Leak
+from ventsim.model.parts.inline import HOLE
 from ventsim.quantities import quantity
 
-LATEST = 1e7
-"""Latest time of a change. [s]"""
-
-
 _LAWS = Family(
-    name="law",
-    tag="law",
-    example="laws.Rohrer(linear=5, quadratic=8)",
-    error=InputError,
-    kinds={**FLOW_LAWS.kinds, **ELASTIC_LAWS.kinds},
+    name="law", tag="law", example=FLOW_LAWS.example, error=InputError, kinds=FLOW_LAWS.kinds | ELASTIC_LAWS.kinds
 )
 
 
@@ -56,13 +49,8 @@ def _read_target(value: object) -> Any:
 Name = Annotated[str, PlainValidator(_read_name)]
 
 
-CHANGES = Family(
-    name="change",
-    tag="kind",
-    example="Change(path='settings.peep', to=8, at=60)",
-    default="change",
-    error=InputError,
-)
+_EXAMPLE = "Change(path='settings.peep', to=8, at=60)"
+CHANGES = Family(name="change", tag="kind", example=_EXAMPLE, default="change", error=InputError)
 """Everything that can change while a run goes on."""
 
 
@@ -246,9 +234,7 @@ class LeakOnset(TimedChange):
     kind: ClassVar[str] = "leak onset"
 
     joint: Annotated[Name, Field(description="one end of the joint, 'part.port'")]
-    resistance: Annotated[
-        float | FlowLaw, quantity("resistance", "resistance of the hole", plausible=(0.0, 1e5)), OR_FLOW_LAW
-    ]
+    resistance: Annotated[float | FlowLaw, HOLE, OR_FLOW_LAW]
 
     @model_validator(mode="after")
     def _check_hole(self) -> Self:

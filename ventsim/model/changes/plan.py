@@ -4,7 +4,7 @@ import bisect
 import itertools
 import math
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -97,31 +97,19 @@ class Plan:
     @cached_property
     def ramps(self) -> tuple[tuple[float, float], ...]:
         """Begin and end of every change of the circuit bit by bit. [s]"""
-        return tuple(
-            (one.change.at, one.change.end)
-            for changing in self.of_circuit
-            for one in changing.steps_and_ramps
-            if one.is_ramp
-        )
+        return tuple((one.change.at, one.change.end) for one in _one_by_one(self.of_circuit) if one.is_ramp)
 
     @cached_property
     def instants(self) -> tuple[float, ...]:
         """Times above 0 at which the circuit jumps, rising. [s]"""
-        steps = {
-            one.change.at
-            for changing in self.of_circuit
-            for one in changing.steps_and_ramps
-            if one.change.until is None
-        }
+        steps = {one.change.at for one in _one_by_one(self.of_circuit) if one.change.until is None}
         edges = {time for _, fault in self.faults for time in (fault.at, fault.end)}
         return tuple(sorted(time for time in steps | edges if 0.0 < time < math.inf))
 
     @cached_property
     def knots(self) -> tuple[float, ...]:
         """0, and every time at which a change begins or ends, rising. [s]"""
-        changes: list[TimedChange] = [
-            one.change for changing in self.changing_values for one in changing.steps_and_ramps
-        ]
+        changes: list[TimedChange] = [one.change for one in _one_by_one(self.changing_values)]
         changes += [fault for _, fault in self.faults]
         times = {time for change in changes for time in (change.at, change.end)}
         return tuple(sorted(time for time in times | {0.0} if time < math.inf))
@@ -148,13 +136,15 @@ class Plan:
         return settings_with(self.settings, state)
 
 
+def _one_by_one(changing_values: Sequence[ValueOverTime]) -> Iterator[ValueChange]:
+    """Their changes, value by value."""
+    return (one for changing in changing_values for one in changing.steps_and_ramps)
+
+
 def _differing(changing_values: Sequence[ValueOverTime], time: float, *, before: bool) -> dict[Steps, Value]:
-    values = {changing.steps: changing.value(time, before=before) for changing in changing_values}
-    return {
-        changing.steps: values[changing.steps]
-        for changing in changing_values
-        if values[changing.steps] != changing.base
-    }
+    values = [changing.value(time, before=before) for changing in changing_values]
+    pairs = zip(changing_values, values, strict=True)
+    return {changing.steps: value for changing, value in pairs if value != changing.base}
 
 
 def checked_plan(
@@ -349,12 +339,8 @@ def _check_together(
     try:
         check_settings(circuit.ventilator, settings)
     except InputError as error:
-        begun = [
-            one
-            for changing in plan.changing_values
-            if changing.steps[0] in (SETTINGS, VENTILATOR)
-            for one in _begun(changing, time, before=before)
-        ]
+        relevant = [one for one in plan.changing_values if one.steps[0] in (SETTINGS, VENTILATOR)]
+        begun = [one for changing in relevant for one in _begun(changing, time, before=before)]
         if not begun:  # nothing has changed yet: the complaint is about circuit and settings themselves
             raise
         last = max(begun, key=lambda one: (one.change.at, one.number))

@@ -82,17 +82,18 @@ def _where(plan: Plan | None, fault: Fault) -> str:
     return f"joint {fault.joint if plan is None else ' - '.join(site_of(plan.circuit, fault))}"
 
 
+_STATES = {
+    Disconnection.kind: ("joined", "open to the room"),
+    LungRemoval.kind: ("on", "off, the circuit capped"),
+    Clamp.kind: ("open", "closed"),
+}
+
+
 def _states(fault: Fault) -> tuple[str, str]:
     """Before and at work."""
-    match fault:
-        case Disconnection():
-            return "joined", "open to the room"
-        case LungRemoval():
-            return "on", "off, the circuit capped"
-        case Clamp():
-            return "open", "closed"
-        case LeakOnset():
-            return "tight", f"leak of {_law_text(fault.resistance)}"
+    if isinstance(fault, LeakOnset):
+        return "tight", f"leak of {_law_text(fault.resistance)}"
+    return _STATES[fault.kind]
 
 
 def _law_text(resistance: Any) -> str:
@@ -165,12 +166,10 @@ class Schedule:
     changes: tuple[AnyChange, ...] = ()
 
     def __post_init__(self) -> None:
-        for name, value, wanted in (
-            ("circuit", self.circuit, Circuit),
-            ("settings", self.settings, BreathSettings),
-        ):
+        settings = "PressureControl(...) or VolumeControl(...)"
+        for name, wanted, given in (("circuit", Circuit, "a Circuit"), ("settings", BreathSettings, settings)):
+            value = getattr(self, name)
             if not isinstance(value, wanted):
-                given = "a Circuit" if wanted is Circuit else "PressureControl(...) or VolumeControl(...)"
                 raise InputError(f"schedule: {name} {shown(value)} is of the wrong type.\n  Give {given}.")
         object.__setattr__(self, "changes", _listed(self.changes))
         for text in self._checked[1]:
@@ -246,8 +245,7 @@ class Schedule:
         Values between likely ones are likely, so all other schedules get by without the filters of warnings,
         which are not safe in threads.
         """
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", PlausibilityWarning)
+        with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
             return make(state)
 
     @property

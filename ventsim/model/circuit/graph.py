@@ -4,6 +4,7 @@ The graph answers whether a circuit is complete: joints fit, no port stays open,
 of the ventilator.
 """
 
+import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -167,6 +168,17 @@ def _allowed_ways(graph: nx.MultiDiGraph, reversed_valves: set[str]) -> nx.DiGra
     return ways
 
 
+def way_in(graph: nx.MultiDiGraph, airway: str, *, without: str = "") -> list[str] | None:
+    """Parts that gas passes from the ventilator to an airway, on the shortest way that the valves allow.
+
+    None if there is no way; `without` names a part that is closed.
+    """
+    ways = _allowed_ways(graph, set())
+    ways.remove_nodes_from([node for node, part in graph.nodes(data="part") if part == without])
+    found = nx.single_source_shortest_path(ways, f"{VENTILATOR}.inspiratory").get(airway)
+    return None if found is None else list(dict.fromkeys(node.rpartition(".")[0] for node in found))
+
+
 def _blocked(name: str, airway: str, ways: nx.DiGraph, valves: Sequence[tuple]) -> Iterable[str]:
     """Messages about a lung that cannot breathe in or out."""
     journeys = (
@@ -194,14 +206,11 @@ def _against_stream(graph: nx.MultiDiGraph, valves: Sequence[tuple]) -> set[str]
     row = {node: index for index, group in enumerate(nx.connected_components(joined)) for node in group}
     size = max(row.values()) + 1
     source, sink = row[f"{VENTILATOR}.inspiratory"], row[f"{VENTILATOR}.expiratory"]
-    matrix = np.zeros((size, size))
-    for start, end, data in graph.edges(data=True):
-        if data["passage"] is not None:
-            first, second = row[start], row[end]
-            matrix[first, first] += 1.0
-            matrix[second, second] += 1.0
-            matrix[first, second] -= 1.0
-            matrix[second, first] -= 1.0
+    edges = graph.edges(data=True)
+    passages = [(row[start], row[end]) for start, end, data in edges if data["passage"] is not None]
+    starts, ends = np.array(passages).T
+    drops = np.eye(size)[starts] - np.eye(size)[ends]
+    matrix = drops.T @ drops
     for fixed in (source, sink):
         matrix[fixed] = 0.0
         matrix[fixed, fixed] = 1.0
@@ -306,6 +315,13 @@ def _check_end(end: str, joint: Joint, ports: Mapping[str, tuple[str, ...]]) -> 
         )
 
 
+# What is wrong with a lung that has no way to one of the ports.
+_UNREACHED = {
+    "inspiratory": "is not connected: nothing reaches its airway from",
+    "expiratory": "cannot breathe out: no way leads from it to",
+}
+
+
 def check_connections(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> None:
     """Refuse lungs without a way to both ports of the ventilator, and parts that nothing reaches.
 
@@ -322,31 +338,23 @@ def check_connections(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> None
         With the parts that are connected.
     """
     plain = graph.to_undirected(as_view=True)
-    inspiratory = nx.node_connected_component(plain, f"{VENTILATOR}.inspiratory")
-    expiratory = nx.node_connected_component(plain, f"{VENTILATOR}.expiratory")
+    reached = {port: nx.node_connected_component(plain, f"{VENTILATOR}.{port}") for port in _UNREACHED}
+    lungs = [name for name, part in parts.items() if isinstance(part, LungPart)]
+    for name, (port, what) in itertools.product(lungs, _UNREACHED.items()):
+        if f"{name}.airway" not in reached[port]:
+            raise CircuitError(
+                f"lung '{name}' {what} the ventilator's {port} port.\n"
+                f"  Parts connected to that port: {_names(reached[port])}.\n"
+                "  Join a tube or fitting between one of them and the lung's part of the circuit."
+            )
+    either = reached["inspiratory"] | reached["expiratory"]
     for name, part in parts.items():
-        end = f"{name}.{part.ports[0]}"
-        if isinstance(part, LungPart) and end not in inspiratory:
-            what = f"lung '{name}' is not connected: nothing reaches its airway from"
-            raise _unreached(what, "inspiratory", inspiratory)
-        if isinstance(part, LungPart) and end not in expiratory:
-            what = f"lung '{name}' cannot breathe out: no way leads from it to"
-            raise _unreached(what, "expiratory", expiratory)
-    for name, part in parts.items():
-        if f"{name}.{part.ports[0]}" not in inspiratory | expiratory:
+        if f"{name}.{part.ports[0]}" not in either:
             raise CircuitError(
                 f"{part.kind} '{name}' is not connected to the ventilator.\n"
-                f"  Connected parts: {_names(inspiratory | expiratory)}.\n"
+                f"  Connected parts: {_names(either)}.\n"
                 "  Join it to one of them, or leave it out."
             )
-
-
-def _unreached(what: str, port: str, reached: set[str]) -> CircuitError:
-    return CircuitError(
-        f"{what} the ventilator's {port} port.\n"
-        f"  Parts connected to that port: {_names(reached)}.\n"
-        "  Join a tube or fitting between one of them and the lung's part of the circuit."
-    )
 
 
 def _names(ends: set[str]) -> str:

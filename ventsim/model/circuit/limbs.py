@@ -98,13 +98,9 @@ def _limbs_at(top: int, ways: Ways, ports: tuple[int, int], ends: Sequence[tuple
         distances = [distance.get(node, unreached) for distance in near]
         if min(distances) < unreached:
             side = int(distances[1] < distances[0])
-            sides[side].append(_walk(top, k, node, ways, ports, sign=_sign(ends[k], top) * (1 - 2 * side)))
+            towards = 1 if ends[k][1] == top else -1
+            sides[side].append(_walk(top, k, node, ways, ports, sign=towards * (1 - 2 * side)))
     return sides[0][0] if len(sides[0]) == 1 else NO_LIMB, sides[1][0] if len(sides[1]) == 1 else NO_LIMB
-
-
-def _sign(ends: tuple[int, int], top: int) -> int:
-    """1 where a branch leads to a node, -1 where it leads away from it."""
-    return 1 if ends[1] == top else -1
 
 
 def _walk(top: int, branch: int, node: int, ways: Ways, ports: tuple[int, int], *, sign: int) -> Limb:

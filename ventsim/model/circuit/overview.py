@@ -66,16 +66,14 @@ def circuit_html(circuit: "Circuit") -> str:
     >>> "compliance 50 mL/cmH2O" in circuit_html(single(Lung(compliance=50.0, resistance=5.0)))
     True
     """
-    rows = [(f"{part.kind} {name}", ", ".join(_own_values(part))) for name, part in circuit.lungs.items()]
+    rows = {f"{part.kind} {name}": ", ".join(_own_values(part)) for name, part in circuit.lungs.items()}
     others: dict[str, list[str]] = {}
     for name, part in circuit.parts.items():
         if not isinstance(part, LungPart):
             others.setdefault(part.kind, []).append(name)
-    rows += [(f"{len(names)} x {kind}", ", ".join(names)) for kind, names in others.items()]
-    rows.append(("ventilator", ", ".join(_own_values(circuit.ventilator)) or "default values"))
-    frame = pd.DataFrame(
-        {"values": [text for _, text in rows]}, index=pd.Index([head for head, _ in rows], name="")
-    )
+    rows |= {f"{len(names)} x {kind}": ", ".join(names) for kind, names in others.items()}
+    rows["ventilator"] = ", ".join(_own_values(circuit.ventilator)) or "default values"
+    frame = pd.DataFrame({"values": rows}).rename_axis("")
     section = Section(name="parts", frame=frame, columns={"values": Column(heading="")})
     return Table(sections=[section])._repr_html_()
 

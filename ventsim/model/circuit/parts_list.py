@@ -1,7 +1,7 @@
 """What has to be on the table before a circuit can be put together."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 
 import pandas as pd
@@ -118,6 +118,7 @@ def parts_list(circuit: Circuit) -> Table:
     >>> parts.loc[parts["kind"] == "tube", ["count", "length", "bore"]].values.tolist()
     [[4.0, 1.5, 22.0]]
     """
+    faults = connector_mismatches(circuit)
     rows = [
         {
             "kind": part.kind,
@@ -125,7 +126,7 @@ def parts_list(circuit: Circuit) -> Table:
             "length": _number(part, "length"),
             "bore": _number(part, "bore", "inner_diameter"),
             "cones": _cones_text(part),
-            "values": ", ".join(_values(part)),
+            "values": ", ".join(_texts(part, without=(*_ELSEWHERE, *_OF_THE_RUN))),
             "names": names,
         }
         for part, names in _sorts(circuit)
@@ -134,15 +135,12 @@ def parts_list(circuit: Circuit) -> Table:
     notes = (
         [f"{len(tubes)} tubes, {significant(sum(tubes))} m in all; {len(circuit.parts)} parts."] if tubes else []
     )
-    faults = connector_mismatches(circuit)
     notes += ["Joints that do not fit:", *faults] if faults else ["All joints fit."]
     return Table(sections=[Section(name="parts", frame=pd.DataFrame(rows), columns=_COLUMNS)], notes=notes)
 
 
 def _sorts(circuit: Circuit) -> list[tuple[Part, tuple[str, ...]]]:
     """Each sort of part with its names."""
-    if not isinstance(circuit, Circuit):
-        raise CircuitError(f"{shown(circuit)} is not a circuit.\n  Give a Circuit, or layouts.shared(...).")
     sorts: list[tuple[Part, list[str]]] = []
     for name, part in circuit.parts.items():
         # Compared, not hashed: a part of the user's own making need not be hashable.
@@ -169,25 +167,18 @@ def _cones_text(part: Part) -> str:
     return "; ".join(f"{', '.join(names)}: {words}" for words, names in ports.items())
 
 
-def _values(part: Part) -> Iterable[str]:
-    """Numbers and choices that are given, without those that have a column of their own."""
-    return _texts(part, [name for name in type(part).model_fields if name not in (*_ELSEWHERE, *_OF_THE_RUN)])
-
-
-def _texts(item: Description, names: Iterable[str]) -> Iterable[str]:
+def _texts(item: Description, *, without: Sequence[str]) -> Iterable[str]:
     """Fields with their values; a law with its kind, and its own values behind it."""
-    for name in names:
-        given, quantity = getattr(item, name), quantity_of(type(item).model_fields[name])
-        if given is None:
+    for name, info in type(item).model_fields.items():
+        given, quantity = getattr(item, name), quantity_of(info)
+        if given is None or name in without:
             continue
         several = isinstance(given, tuple)
         for number, value in enumerate(given if several else (given,), start=1):
             words = f"{name} {number}" if several else name
             if isinstance(value, Description):
                 kind = value.kind if value.tag else ""
-                inside = ", ".join(
-                    _texts(value, [one for one in type(value).model_fields if one not in _OF_THE_RUN])
-                )
+                inside = ", ".join(_texts(value, without=_OF_THE_RUN))
                 yield f"{words} {kind} ({inside})" if kind else f"{words} ({inside})"
             else:
                 yield f"{words} {quantity.text(value) if quantity else value}"

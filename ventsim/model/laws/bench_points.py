@@ -17,10 +17,11 @@ def checked_points(
     standard_deviation: Sequence[float] | FloatArray | None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """The points as arrays; scatter is 1 for all where none is given."""
-    columns = {"flows": (flows, "L/s"), "pressures": (pressures, "cmH2O")}
-    columns |= {} if standard_deviation is None else {"standard_deviation": (standard_deviation, "cmH2O")}
+    columns = {"flows": (flows, "L/s", "finite, not 0"), "pressures": (pressures, "cmH2O", "finite")}
+    if standard_deviation is not None:
+        columns["standard_deviation"] = (standard_deviation, "cmH2O", "finite, above 0")
     arrays = {}
-    for name, (values, unit) in columns.items():
+    for name, (values, unit, allowed) in columns.items():
         try:
             arrays[name] = np.atleast_1d(np.asarray(values, dtype=float))
         except (TypeError, ValueError):
@@ -39,9 +40,6 @@ def checked_points(
         if name == "standard_deviation":
             wrong |= array <= 0.0
         if wrong.any():
-            allowed = {"flows": "finite, not 0", "pressures": "finite", "standard_deviation": "finite, above 0"}[
-                name
-            ]
             raise InputError(
                 f"{function}: {name} hold {array[wrong][0]:.6g} {unit}.\n"
                 f"  Allowed: {allowed}. Leave out the point, or correct it."

@@ -418,7 +418,7 @@ class ElasticSum(ElasticLaw):
 
     kind: ClassVar[str] = "sum"
 
-    laws: Annotated[tuple[Any, ...], Member(ELASTIC_LAWS, many="list")]
+    laws: Annotated[tuple[Any, ...], Member(ELASTIC_LAWS, many=True)]
 
     @model_validator(mode="after")
     def _check(self) -> Self:

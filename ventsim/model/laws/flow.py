@@ -231,7 +231,7 @@ class Series(FlowLaw):
 
     kind: ClassVar[str] = "series"
 
-    laws: Annotated[tuple[Any, ...], Member(FLOW_LAWS, many="list")]
+    laws: Annotated[tuple[Any, ...], Member(FLOW_LAWS, many=True)]
 
     @model_validator(mode="after")
     def _check(self) -> Self:

@@ -126,13 +126,7 @@ class AdjustableCurve(FlowLaw):
     opening: Annotated[float, quantity("opening")]
 
     @classmethod
-    def from_fits(
-        cls,
-        fits: Mapping[float, Any],
-        *,
-        flows: Sequence[float],
-        opening: float,
-    ) -> Self:
+    def from_fits(cls, fits: Mapping[float, Any], *, flows: Sequence[float], opening: float) -> Self:
         """From bench points that scatter, fitted opening by opening.
 
         Parameters
@@ -197,7 +191,9 @@ class AdjustableCurve(FlowLaw):
 
     @model_validator(mode="after")
     def _check_family(self) -> Self:
-        for fault in (self._openings_fault(), self._rows_fault(), self._order_fault(), self._setting_fault()):
+        # In this order: each takes for granted what those before it have found right.
+        for look in (self._openings_fault, self._rows_fault, self._order_fault, self._setting_fault):
+            fault = look()
             if fault:
                 raise PartError(f"{self.kind}: {fault}")
         return self
@@ -224,8 +220,6 @@ class AdjustableCurve(FlowLaw):
 
     def _rows_fault(self) -> str:
         """Which row makes no curve; empty if each one does."""
-        if len(self.pressure_drops) != len(self.openings):
-            return ""  # said before
         for opening, row in zip(self.openings, self.pressure_drops, strict=True):
             fault = points_fault(self.flows, row)
             if fault:
@@ -234,9 +228,9 @@ class AdjustableCurve(FlowLaw):
 
     def _order_fault(self) -> str:
         """Where a wider opening resists more; empty if nowhere."""
-        pairs = itertools.pairwise(zip(self.openings, self.pressure_drops, strict=False))
+        pairs = itertools.pairwise(zip(self.openings, self.pressure_drops, strict=True))
         for (narrow, more), (wide, less) in pairs:
-            for flow, before, after in zip(self.flows, more, less, strict=False):
+            for flow, before, after in zip(self.flows, more, less, strict=True):
                 if after > before:
                     return (
                         f"at {flow:.6g} L/s the drop rises from {before:.6g} to {after:.6g} cmH2O while it is "
@@ -248,7 +242,7 @@ class AdjustableCurve(FlowLaw):
 
     def _setting_fault(self) -> str:
         """Why the valve cannot be set so; empty if it can."""
-        if not self.openings or self.openings[0] <= self.opening <= self.openings[-1]:
+        if self.openings[0] <= self.opening <= self.openings[-1]:
             return ""
         return (
             f"opening {self.opening:.6g} is outside the openings at which it was measured.\n"
@@ -295,9 +289,9 @@ def points_fault(flows: Sequence[float], pressure_drops: Sequence[float]) -> str
     Parameters
     ----------
     flows : sequence of float
-        Flows. [L/s]
+        Flows above 0. [L/s]
     pressure_drops : sequence of float
-        Pressure drops. [cmH2O]
+        Pressure drops above 0. [cmH2O]
 
     Returns
     -------
@@ -320,13 +314,6 @@ def points_fault(flows: Sequence[float], pressure_drops: Sequence[float]) -> str
             f"a curve needs more points than {len(flows)}.\n"
             "  Give at least two besides rest, or laws.Rohrer with a linear and a quadratic coefficient."
         )
-    for name, values, unit in (("flows", flows, "L/s"), ("pressure_drops", pressure_drops, "cmH2O")):
-        wrong = [value for value in values if not (np.isfinite(value) and value > 0.0)]
-        if wrong:
-            return (
-                f"{name} hold {wrong[0]:.6g} {unit}.\n"
-                f"  Allowed: above 0 {unit}. Leave out the point of rest, and give sizes without sign."
-            )
     for i, (first, second) in enumerate(itertools.pairwise(flows)):
         if second <= first:
             return (

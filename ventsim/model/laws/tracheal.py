@@ -14,17 +14,7 @@ About 0.5 for the contraction and 1 for the expansion into the trachea (textbook
 """
 
 TRACHEAL_TUBE_LENGTHS = MappingProxyType(
-    {
-        2.5: 0.12,
-        4.0: 0.20,
-        5.0: 0.24,
-        6.0: 0.29,
-        6.5: 0.30,
-        7.0: 0.31,
-        7.5: 0.31,
-        8.0: 0.33,
-        9.0: 0.33,
-    }
+    {2.5: 0.12, 4.0: 0.20, 5.0: 0.24, 6.0: 0.29, 6.5: 0.30, 7.0: 0.31, 7.5: 0.31, 8.0: 0.33, 9.0: 0.33}
 )
 """Usual length [m] by inner diameter [mm].
 

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Annotated, ClassVar
+from typing import TYPE_CHECKING, Annotated, ClassVar
 
 from pydantic import Field
 
@@ -24,6 +24,9 @@ from ventsim.model.parts import (
     YPiece,
 )
 from ventsim.quantities import quantity, quantity_of
+
+if TYPE_CHECKING:
+    from ventsim.model.layouts.layout import Layout
 
 
 class PatientLimbs(Description):
@@ -67,35 +70,16 @@ _OF_THE_WHOLE_TUBE = ("resistance", "gas_volume", "wall_compliance")
 
 
 def assembled(
-    lungs: Mapping[str, LungPart],
-    *,
-    arrangement: Arrangement,
-    limbs: Mapping[str, PatientLimbs],
-    one_way_valves: bool,
-    ideal: bool,
-    t_piece: TPiece,
-    adapter: Adapter,
-    extensions: Mapping[tuple[str, ...], Tube],
-    floor_plan: FloorPlan | None,
+    layout: "Layout", extensions: Mapping[tuple[str, ...], Tube]
 ) -> tuple[list[tuple[str, Part]], list[tuple[str, str]]]:
-    """Named parts in the order of the gas, and their joints; arguments as of :class:`ventsim.layouts.Layout`.
+    """Named parts of a layout in the order of the gas, and their joints.
 
     Parameters
     ----------
-    lungs : mapping of str to LungPart
-        The lungs by name.
-    arrangement : {"tree", "chain", "star"}
-        How the limbs leave the ports.
-    limbs : mapping of str to PatientLimbs
-        The limbs of each lung.
-    one_way_valves, ideal : bool
-        Whether there are one-way valves; whether the effects of the circuit are left out.
-    t_piece, adapter : TPiece, Adapter
-        Fittings at the ports.
+    layout : Layout
+        What is to be assembled.
     extensions : mapping of tuple to Tube
         Tubes to the bed of a lung; on a floor plan the pattern of all, under the empty tuple.
-    floor_plan : FloorPlan or None
-        Where beds and ventilator stand.
 
     Returns
     -------
@@ -114,7 +98,9 @@ def assembled(
     PlausibilityWarning
         If a tube is unlikely long, or a lung counts its tracheal tube twice.
     """
+    lungs, arrangement, floor_plan = layout.lungs, layout.arrangement, layout.floor_plan
     names = tuple(lungs)
+    limbs = {name: layout.limbs_of(name) for name in names}
     for name, lung in lungs.items():
         _warn_of_second_tracheal_tube(name, lung, limbs[name].tracheal_tube)
     if floor_plan is not None:
@@ -122,17 +108,18 @@ def assembled(
         _warn_of_long_tubes(floor_plan, arrangement, names, lengths)
         limbs = {name: _fitted(one, name=name, length=lengths.limbs[name]) for name, one in limbs.items()}
         extensions = {key: _cut(extensions[()], length, "extension") for key, length in lengths.runs.items()}
-    fittings = Fittings(t_piece, adapter, extensions)
+    adapter = layout.adapter or Adapter()
+    fittings = Fittings(layout.t_piece or TPiece(), adapter, extensions)
     build = MANIFOLDS[arrangement]
     inspiratory, expiratory = build("inspiratory", names, fittings), build("expiratory", names, fittings)
     whole = Assembly(inspiratory.pairs, inspiratory.joints)
     for name, lung in lungs.items():
         ends = (inspiratory.outlets[name], expiratory.outlets[name])
-        _add_limbs(whole, name, lung, ends=ends, limbs=limbs[name], one_way_valves=one_way_valves)
+        _add_limbs(whole, name, lung, ends=ends, limbs=limbs[name], one_way_valves=layout.one_way_valves)
     whole.pairs.extend(expiratory.pairs)
     whole.joints.extend(expiratory.joints)
     _join_tubes(whole, adapter.changed(outlets=1))
-    if ideal:
+    if layout.ideal:
         whole.pairs[:] = [(name, _without_side_effects(part)) for name, part in whole.pairs]
     return whole.pairs, whole.joints
 

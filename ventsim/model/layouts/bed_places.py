@@ -84,13 +84,9 @@ def beds_around(names: Iterable[str], *, radius: float = 2.0) -> FloorPlan:
     beds = _read_names(names)
     _check_distance("radius", radius)
     angles = {name: 2.0 * math.pi * number / len(beds) for number, name in enumerate(beds)}
+    places = {name: (radius * math.cos(angle), radius * math.sin(angle)) for name, angle in angles.items()}
     # Rounded to micrometres, so that a quarter turn is exactly that.
-    return FloorPlan(
-        beds={
-            name: (round(radius * math.cos(angle), 6) + 0.0, round(radius * math.sin(angle), 6) + 0.0)
-            for name, angle in angles.items()
-        }
-    )
+    return FloorPlan(beds={name: (round(x, 6) + 0.0, round(y, 6) + 0.0) for name, (x, y) in places.items()})
 
 
 def _read_names(names: Iterable[str]) -> list[str]:

@@ -222,9 +222,7 @@ class FloorPlan(Description):
         Field(description="place (x, y) of each bed, by the name of its lung [m]"),
     ]
     ventilator: Annotated[
-        Position,
-        PlainValidator(_read_position),
-        Field(description="place (x, y) of the ventilator [m]"),
+        Position, PlainValidator(_read_position), Field(description="place (x, y) of the ventilator [m]")
     ] = (0.0, 0.0)
     extra_length: Annotated[float, quantity("extra_length")] = 1.2
     height: Annotated[float, quantity("height")] = 0.5
@@ -276,21 +274,9 @@ class FloorPlan(Description):
         mappingproxy({('a',): 1.5, ('b',): 3.0})
         """
         limbs, runs = self.ways(arrangement, lungs=lungs)
-        return TubeLengths(
-            MappingProxyType(
-                {
-                    name: self._rounded(way.distance * self.extra_length + self.height)
-                    for name, way in limbs.items()
-                }
-            ),
-            MappingProxyType(
-                {
-                    key: self._rounded(way.distance * self.extra_length)
-                    for key, way in runs.items()
-                    if way.distance > 0.0
-                }
-            ),
-        )
+        of_limbs = {name: self._length(way, self.height) for name, way in limbs.items()}
+        of_runs = {key: self._length(way, 0.0) for key, way in runs.items() if way.distance > 0.0}
+        return TubeLengths(MappingProxyType(of_limbs), MappingProxyType(of_runs))
 
     def ways(
         self, arrangement: Arrangement = "tree", *, lungs: Sequence[str] | None = None
@@ -352,12 +338,12 @@ class FloorPlan(Description):
                     "  Each bed has the name of its lung; leave out beds that are empty."
                 )
 
-    def _rounded(self, length: float) -> float:
-        return (
-            length
-            if self.stock_lengths is None
-            else math.fsum(joined_lengths(length, stock_lengths=self.stock_lengths))
-        )
+    def _length(self, way: Way, height: float) -> float:
+        """Tube along a way, and up; what can be joined from the pieces. [m]"""
+        length = way.distance * self.extra_length + height
+        if self.stock_lengths is None:
+            return length
+        return math.fsum(joined_lengths(length, stock_lengths=self.stock_lengths))
 
     def _star(self, names: tuple[str, ...]) -> tuple[dict[str, Way], dict[tuple[str, ...], Way]]:
         return {name: _way(self._port, self._bed(name)) for name in names}, {}

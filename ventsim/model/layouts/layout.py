@@ -221,18 +221,7 @@ class Layout(Description):
     @functools.cached_property
     def circuit(self) -> Circuit:
         """The checked circuit; it remembers its layout."""
-        names = tuple(self.lungs)
-        pairs, joints = assembled(
-            self.lungs,
-            arrangement=self.arrangement,
-            limbs={name: self.limbs_of(name) for name in names},
-            one_way_valves=self.one_way_valves,
-            ideal=self.ideal,
-            t_piece=self.t_piece or TPiece(),
-            adapter=self.adapter or Adapter(),
-            extensions=self._extensions(),
-            floor_plan=self.floor_plan,
-        )
+        pairs, joints = assembled(self, self._extensions())
         machine = self.ventilator or (IDEAL_VENTILATOR if self.ideal else Ventilator())
         return Circuit.from_pairs(pairs, joints=joints, ventilator=machine).of_layout(self)
 
@@ -330,18 +319,7 @@ def shared(
     >>> sum(part.kind == "adapter" for part in four.parts.values())
     6
     """
-    return Layout(
-        lungs=lungs,
-        arrangement=arrangement,
-        limbs=limbs,
-        one_way_valves=one_way_valves,
-        ideal=ideal,
-        ventilator=ventilator,
-        t_piece=t_piece,
-        adapter=adapter,
-        extension=extension,
-        floor_plan=floor_plan,
-    ).circuit
+    return Layout(**locals()).circuit
 
 
 def single(

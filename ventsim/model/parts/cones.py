@@ -1,6 +1,6 @@
 """Conical connectors at the ports of parts: which size and which gender each port has."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
@@ -59,8 +59,8 @@ class Cone:
 
 Cones = tuple[Cone, ...]
 
-_MALE, _SLEEVE = (Cone(22, "male"),), (Cone(22, "female"),)
-_EITHER = (*_SLEEVE, *_MALE)  # in-line parts are to be had with either gender at each end
+_MALE = (Cone(22, "male"),)
+_EITHER = (Cone(22, "female"), *_MALE)  # in-line parts are to be had with either gender at each end
 _PATIENT = (Cone(15, "female"), Cone(22, "male"))  # one inside the other
 _AIRWAY = (Cone(15, "male"), Cone(22, "female"))  # what goes onto or into a patient port
 
@@ -70,46 +70,23 @@ ANY_CONE: Cones = tuple(sorted((*_PATIENT, *_AIRWAY)))
 _NARROW_TUBE = 18.5  # half way from 15 to 22 [mm]
 
 
-def _in_line(part: Part) -> dict[str, Cones]:
-    return dict.fromkeys(part.ports, _EITHER)
-
-
-def _tube(part: Part) -> dict[str, Cones]:
-    cone = Cone(15, "female") if part.bore < _NARROW_TUBE else Cone(22, "female")
-    return dict.fromkeys(part.ports, (cone,))
-
-
-def _adapter(part: Part) -> dict[str, Cones]:
-    if part.outlets == 1:
-        return dict.fromkeys(part.ports, ANY_CONE)
-    return {"inlet": _EITHER, **dict.fromkeys(part.outlet_ports, _MALE)}
-
-
-def _lung(part: Part) -> dict[str, Cones]:
-    return dict.fromkeys(part.ports, _AIRWAY)
-
-
-def _at_the_patient(part: Part) -> dict[str, Cones]:
-    return {"inlet": _AIRWAY, "outlet": _PATIENT}
-
-
-_BY_KIND: Mapping[str, Callable[[Part], dict[str, Cones]]] = MappingProxyType(
-    {
-        "lung": _lung,
-        "tube": _tube,
-        "t-piece": lambda part: {"stem": _EITHER, "left": _MALE, "right": _MALE},
-        "y-piece": lambda part: {"inspiratory": _MALE, "expiratory": _MALE, "patient": _PATIENT},
-        "adapter": _adapter,
-        "one-way valve": _in_line,
-        "restrictor": _in_line,
-        "peep valve": _in_line,
-        "filter": _at_the_patient,
-        "leak": lambda part: {},
-        "open end": lambda part: {},
-        "cap": lambda part: {"inlet": ANY_CONE},
-        "tracheal tube": lambda part: {"inlet": (Cone(15, "male"),)},
-    }
-)
+_IN_LINE: dict[str, Cones] = {"inlet": _EITHER, "outlet": _EITHER}
+# Those of tubes and adapters depend on their values.
+_BY_KIND: dict[str, dict[str, Cones]] = {
+    "lung": {"airway": _AIRWAY},
+    "tube": {},
+    "t-piece": {"stem": _EITHER, "left": _MALE, "right": _MALE},
+    "y-piece": {"inspiratory": _MALE, "expiratory": _MALE, "patient": _PATIENT},
+    "adapter": {},
+    "one-way valve": _IN_LINE,
+    "restrictor": _IN_LINE,
+    "peep valve": _IN_LINE,
+    "filter": {"inlet": _AIRWAY, "outlet": _PATIENT},
+    "leak": {},
+    "open end": {},
+    "cap": {"inlet": ANY_CONE},
+    "tracheal tube": {"inlet": (Cone(15, "male"),)},
+}
 KINDS_WITH_CONES = frozenset(_BY_KIND)
 """Kinds of part whose connectors are known."""
 
@@ -142,8 +119,14 @@ def cones_of(part: Part) -> Mapping[str, Cones]:
     >>> [str(cone) for cone in cones_of(YPiece())["patient"]]
     ['15 mm female', '22 mm male']
     """
-    cones = _BY_KIND.get(part.kind)
-    return MappingProxyType(cones(part) if cones else {})
+    if part.kind == "tube":
+        size: Literal[15, 22] = 15 if part.bore < _NARROW_TUBE else 22
+        return MappingProxyType(dict.fromkeys(part.ports, (Cone(size, "female"),)))
+    if part.kind == "adapter" and part.outlets == 1:
+        return MappingProxyType(dict.fromkeys(part.ports, ANY_CONE))
+    if part.kind == "adapter":
+        return MappingProxyType({"inlet": _EITHER, **dict.fromkeys(part.outlet_ports, _MALE)})
+    return MappingProxyType(_BY_KIND.get(part.kind, {}))
 
 
 def cones_mate(first: Cones, second: Cones) -> bool:

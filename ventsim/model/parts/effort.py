@@ -14,7 +14,6 @@ from ventsim.model.families import Family, Member
 from ventsim.model.parts.part import MuscleEffort
 from ventsim.quantities import quantity
 
-_HIGHEST_PRESSURE = 200.0  # no muscles of a chest do more, strained against a shut mouth [cmH2O]
 _SAME = 1e-9  # times and pressures that differ by less, relative to the largest, are equal
 
 

@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar
 
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.laws.tube_friction import AIR_DENSITY, TubeFriction
-from ventsim.model.parts.part import PARTS, Atmosphere, Element, Part, Passage, gas_stores
+from ventsim.model.parts.part import PARTS, Atmosphere, Element, Part, Passage, filled_passage, gas_stores
 from ventsim.quantities import quantity
 
 _LEG = quantity("resistance", "resistance of each outlet", plausible=(0.0, 100.0))
@@ -123,8 +123,7 @@ class Adapter(Part):
         """A passage through each outlet, and the stores."""
         law = flow_law(self.resistance)
         if self.outlets == 1:
-            passage = Passage("inlet", "outlet", law, law, contained_volume=self.gas_volume)
-            return (passage, *gas_stores(self.gas_volume, at=self.ports))
+            return filled_passage(law, law, gas_volume=self.gas_volume)
         passages = tuple(Passage("inlet", outlet, law, law) for outlet in self.outlet_ports)
         return (*passages, *gas_stores(self.gas_volume, at=("inlet",), mixes=True))
 

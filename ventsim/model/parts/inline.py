@@ -1,15 +1,19 @@
 """Parts that sit in line with a tube: restrictor, filter and leak."""
 
-from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Annotated, ClassVar, Self
 
 from pydantic import model_validator
 
 from ventsim.errors import PartError, suggestion
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
-from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Passage, gas_stores
+from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Passage, filled_passage
 from ventsim.quantities import quantity
+
+_DEAD_SPACE = quantity(
+    "gas_volume", "gas inside; between Y-piece and lung it is dead space", plausible=(0.0, 300.0)
+)
+HOLE = quantity("resistance", "resistance of the hole", plausible=(0.0, 1e5))
+"""Resistance of a leak."""
 
 
 @PARTS.member
@@ -43,10 +47,7 @@ class Restrictor(InLine):
     def elements(self) -> tuple[Element, ...]:
         """One passage, and half of the gas at each end."""
         law = flow_law(self.resistance)
-        return (
-            Passage("inlet", "outlet", law, law, contained_volume=self.gas_volume),
-            *gas_stores(self.gas_volume, at=self.ports),
-        )
+        return filled_passage(law, law, gas_volume=self.gas_volume)
 
 
 @PARTS.member
@@ -77,18 +78,12 @@ class Filter(InLine):
     resistance: Annotated[float | FlowLaw, quantity("resistance", plausible=(0.0, 50.0)), OR_FLOW_LAW] = Rohrer(
         linear=1.0, quadratic=1.0
     )
-    gas_volume: Annotated[
-        float,
-        quantity("gas_volume", "gas inside; between Y-piece and lung it is dead space", plausible=(0.0, 300.0)),
-    ] = 60.0
+    gas_volume: Annotated[float, _DEAD_SPACE] = 60.0
 
     def elements(self) -> tuple[Element, ...]:
         """A passage, and half of the gas at each end."""
         law = flow_law(self.resistance)
-        return (
-            Passage("inlet", "outlet", law, law, contained_volume=self.gas_volume),
-            *gas_stores(self.gas_volume, at=self.ports),
-        )
+        return filled_passage(law, law, gas_volume=self.gas_volume)
 
 
 @PARTS.member
@@ -118,9 +113,7 @@ class Leak(InLine):
 
     kind: ClassVar[str] = "leak"
 
-    resistance: Annotated[
-        float | FlowLaw, quantity("resistance", "resistance of the hole", plausible=(0.0, 1e5)), OR_FLOW_LAW
-    ]
+    resistance: Annotated[float | FlowLaw, HOLE, OR_FLOW_LAW]
 
     @model_validator(mode="after")
     def _check(self) -> Self:
@@ -166,13 +159,10 @@ _ADULT = {
     "adult, large": (1.5, 1.5, 92.0),
 }
 
-_EXCHANGERS: Mapping[str, tuple[float, float, float]] = MappingProxyType(
-    _ADULT
-    | {
-        f"paediatric {number}": (resistance, 0.0, volume)
-        for number, (resistance, volume) in enumerate(_PAEDIATRIC, start=1)
-    }
-)
+_EXCHANGERS = _ADULT | {
+    f"paediatric {number}": (resistance, 0.0, volume)
+    for number, (resistance, volume) in enumerate(_PAEDIATRIC, start=1)
+}
 
 
 def heat_moisture_exchanger_names() -> tuple[str, ...]:

@@ -26,14 +26,21 @@ from ventsim.quantities import quantity
 
 _CARINA = "carina"
 
-REGIONS = Family(
-    name="region", tag="kind", example="Region(compliance=25, resistance=10)", default="region"
-)  # fmt: skip
+REGIONS = Family(name="region", tag="kind", example="Region(compliance=25, resistance=10)", default="region")
 """Compartments of a lung."""
 
 
 def _airway(meaning: str, low: float, high: float) -> Any:
     return quantity("resistance", meaning, above=0.0, at_least=None, plausible=(low, high))
+
+
+_OF_REGION = quantity("compliance", "compliance of the region", plausible=(0.01, 300.0))
+_OF_ALL = quantity("compliance", "compliance of lungs and chest wall; None: that of the regions")
+_OWN_IN = _airway("resistance of its own airway in inspiration", 0.05, 3000.0)
+_OWN_OUT = _airway("resistance of its own airway in expiration; None: as in inspiration", 0.05, 3000.0)
+_IN = _airway("airway resistance in inspiration", 0.5, 300.0)
+_OUT = _airway("airway resistance in expiration; None: as in inspiration", 0.5, 300.0)
+_CHEST_WALL = quantity("chest_wall_compliance")
 
 
 @REGIONS.member
@@ -54,22 +61,9 @@ class Region(Description):
     kind: ClassVar[str] = "region"
     error_type: ClassVar[type[InputError]] = PartError
 
-    compliance: Annotated[
-        float | ElasticLaw,
-        quantity("compliance", "compliance of the region", plausible=(0.01, 300.0)),
-        OR_ELASTIC_LAW,
-    ]
-    resistance: Annotated[
-        float | FlowLaw, _airway("resistance of its own airway in inspiration", 0.05, 3000.0), OR_FLOW_LAW
-    ]
-    expiratory_resistance: (
-        Annotated[
-            float | FlowLaw,
-            _airway("resistance of its own airway in expiration; None: as in inspiration", 0.05, 3000.0),
-            OR_FLOW_LAW,
-        ]
-        | None
-    ) = None
+    compliance: Annotated[float | ElasticLaw, _OF_REGION, OR_ELASTIC_LAW]
+    resistance: Annotated[float | FlowLaw, _OWN_IN, OR_FLOW_LAW]
+    expiratory_resistance: Annotated[float | FlowLaw, _OWN_OUT, OR_FLOW_LAW] | None = None
 
 
 class LungPart(Part):
@@ -167,27 +161,12 @@ class Lung(LungPart):
     kind: ClassVar[str] = "lung"
     leading: ClassVar[tuple[str, ...]] = ("compliance", "resistance")
 
-    compliance: (
-        Annotated[
-            float | ElasticLaw,
-            quantity("compliance", "compliance of lungs and chest wall; None: that of the regions"),
-            OR_ELASTIC_LAW,
-        ]
-        | None
-    ) = None
-    resistance: Annotated[float | FlowLaw, _airway("airway resistance in inspiration", 0.5, 300.0), OR_FLOW_LAW]
-    expiratory_resistance: (
-        Annotated[
-            float | FlowLaw, _airway("airway resistance in expiration; None: as in inspiration", 0.5, 300.0),
-            OR_FLOW_LAW,
-        ]
-        | None
-    ) = None  # fmt: skip
-    chest_wall_compliance: (
-        Annotated[float | ElasticLaw, quantity("chest_wall_compliance"), OR_ELASTIC_LAW] | None
-    ) = None
+    compliance: Annotated[float | ElasticLaw, _OF_ALL, OR_ELASTIC_LAW] | None = None
+    resistance: Annotated[float | FlowLaw, _IN, OR_FLOW_LAW]
+    expiratory_resistance: Annotated[float | FlowLaw, _OUT, OR_FLOW_LAW] | None = None
+    chest_wall_compliance: Annotated[float | ElasticLaw, _CHEST_WALL, OR_ELASTIC_LAW] | None = None
     regions: Annotated[
-        tuple[Region, ...], Member(REGIONS, many="list"), Field(description="compartments side by side")
+        tuple[Region, ...], Member(REGIONS, many=True), Field(description="compartments side by side")
     ] = ()
     collateral_resistance: Annotated[float | FlowLaw, quantity("collateral_resistance"), OR_FLOW_LAW] | None = None
     effort: Annotated[EffortField | None, Field(description="effort of the respiratory muscles; None: none")] = (

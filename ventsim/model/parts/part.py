@@ -296,6 +296,14 @@ class InLine(Part, ABC):
         return ("inlet", "outlet")
 
 
+def filled_passage(
+    forward: FlowLaw, backward: FlowLaw | None, *, gas_volume: float, **options: float
+) -> tuple[Element, ...]:
+    """A passage from inlet to outlet, and half of its gas at each end; `options` are those of the passage."""
+    passage = Passage("inlet", "outlet", forward, backward, contained_volume=gas_volume, **options)
+    return (passage, *gas_stores(gas_volume, at=("inlet", "outlet")))
+
+
 def require_resistance(part: Part, *names: str) -> None:
     """Refuse laws without any pressure drop where a part needs one.
 

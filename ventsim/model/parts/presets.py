@@ -3,10 +3,7 @@
 Round numbers for teaching and comparison. None of them is a measurement of one patient.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 from ventsim.errors import InputError, nearest_names, suggestion
 from ventsim.model.laws.elastic import Sigmoid
@@ -28,143 +25,70 @@ _TUBE = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Preset:
-    """A lung and where its numbers come from."""
-
-    lung: LungPart
-    source: str
+_ILLUSTRATIVE = " Relaxation volume and body weight are illustrative."
 
 
-def _simple(
-    *,
-    compliance: float,
-    resistance: float,
-    relaxation_volume: float,
-    predicted_body_weight: float,
-    source: str,
-    tube: bool,
-    expiratory_resistance: float | None = None,
-) -> _Preset:
-    lung = Lung(
-        compliance=compliance,
-        resistance=resistance,
-        expiratory_resistance=expiratory_resistance,
-        relaxation_volume=relaxation_volume,
-        predicted_body_weight=predicted_body_weight,
-        includes_tracheal_tube=tube,
-    )
-    return _Preset(lung=lung, source=f"{source} {_TUBE[tube]} Relaxation volume and body weight are illustrative.")
+def _preset(*, source: str, tube: bool, illustrative: str = _ILLUSTRATIVE, **values: Any) -> tuple[LungPart, str]:
+    """A lung, and where its numbers come from."""
+    return Lung(includes_tracheal_tube=tube, **values), f"{source} {_TUBE[tube]}{illustrative}"
 
 
-def _sigmoid(
-    *, vital_capacity: float, inflection_pressure: float, width: float, relaxation_volume: float, source: str
-) -> _Preset:
-    law = Sigmoid(vital_capacity=vital_capacity, inflection_pressure=inflection_pressure, width=width)
-    lung = Lung(
-        compliance=law,
-        resistance=10.0,
-        relaxation_volume=relaxation_volume,
-        predicted_body_weight=70.0,
-        includes_tracheal_tube=True,
-    )
-    return _Preset(lung=lung, source=f"{source} {_TUBE[True]}")
-
-
-_PRESETS: Mapping[str, _Preset] = MappingProxyType(
-    {
-        "normal-adult": _simple(
-            compliance=50.0,
-            resistance=10.0,
-            relaxation_volume=2000.0,
-            predicted_body_weight=70.0,
-            tube=True,
-            source="Intubated adults with normal lungs: compliance 40 to 50 (men) or 35 to 45 mL/cmH2O (women) "
-            f"(common practice, no source); 54 mL/cmH2O and 13 cmH2O·s/L ({_ARNAL}).",
-        ),
-        "moderate-ards": _simple(
-            compliance=35.0,
-            resistance=10.0,
-            relaxation_volume=1200.0,
-            predicted_body_weight=70.0,
-            tube=True,
-            source=f"In the middle of published medians: {_ARDS_COHORTS}; resistance of 12 cmH2O·s/L in {_ARNAL}.",
-        ),
-        "severe-ards": _simple(
-            compliance=20.0,
-            resistance=12.0,
-            relaxation_volume=800.0,
-            predicted_body_weight=70.0,
-            tube=True,
-            source=f"Just below the lowest quartile: {_ARDS_COHORTS}; resistance of 12 cmH2O·s/L in {_ARNAL}.",
-        ),
-        "copd": _simple(
-            compliance=60.0,
-            resistance=20.0,
-            expiratory_resistance=25.0,
-            relaxation_volume=3500.0,
-            predicted_body_weight=70.0,
-            tube=True,
-            source=f"Chronic obstruction: 59 mL/cmH2O and 22 cmH2O·s/L ({_ARNAL}); that the expiratory "
-            "resistance is the higher one is common practice, no source.",
-        ),
-        "asthma": _simple(
-            compliance=50.0,
-            resistance=30.0,
-            expiratory_resistance=120.0,
-            relaxation_volume=3000.0,
-            predicted_body_weight=70.0,
-            tube=True,
-            source="A severe attack: 40 to 60 mL/cmH2O, 20 to 50 cmH2O·s/L and more, auto-PEEP of 10 to 20 cmH2O "
-            "(from memory). The expiratory resistance is chosen to give that auto-PEEP at 8 to 10 mL/kg, 10 to 14 "
-            "breaths a minute and an I:E ratio of 1:3; it is no measurement.",
-        ),
-        "child": _simple(
-            compliance=22.0,
-            resistance=20.0,
-            relaxation_volume=450.0,
-            predicted_body_weight=20.0,
-            tube=False,
-            source="Illustrative: between the adult and the older of the "
-            f"{_INFANTS}, 14.3 mL/cmH2O and 23.8 cmH2O·s/L; taken as theirs to be without a tube.",
-        ),
-        "infant": _simple(
-            compliance=6.0,
-            resistance=40.0,
-            relaxation_volume=112.0,
-            predicted_body_weight=5.0,
-            tube=False,
-            source=f"Rounded from the younger of the {_INFANTS}: 6.43 mL/cmH2O, 41.9 cmH2O·s/L, functional "
-            "residual capacity 112 mL.",
-        ),
-        "term-newborn": _simple(
-            compliance=3.0,
-            resistance=40.0,
-            relaxation_volume=80.0,
-            predicted_body_weight=3.3,
-            tube=False,
-            source="Healthy newborns at term: 3.17 ± 0.71 mL/cmH2O (abstract, "
-            "scilit.net/publications/3adf53cb15b5cefa273205a3abd5965f); the resistance is that of an infant, "
-            "illustrative.",
-        ),
-        "normal-adult-sigmoid": _sigmoid(
-            vital_capacity=3500.0,
-            inflection_pressure=12.0,
-            width=9.0,
-            relaxation_volume=2000.0,
-            source="Illustrative, invented to have a highest compliance of 97 mL/cmH2O at 12 cmH2O; form of "
-            "J. G. Venegas et al., J Appl Physiol 84 (1998) 389-395. All other values are illustrative.",
-        ),
-        "ards-sigmoid": _sigmoid(
-            vital_capacity=1600.0,
-            inflection_pressure=22.0,
-            width=8.0,
-            relaxation_volume=800.0,
-            source="Illustrative, invented to have a highest compliance of 50 mL/cmH2O at 22 cmH2O; form of "
-            "J. G. Venegas et al., J Appl Physiol 84 (1998) 389-395. All other values are illustrative.",
-        ),
-    }
-)
+_PRESETS = {
+    "normal-adult": _preset(
+        compliance=50.0, resistance=10.0, relaxation_volume=2000.0, predicted_body_weight=70.0, tube=True,
+        source="Intubated adults with normal lungs: compliance 40 to 50 (men) or 35 to 45 mL/cmH2O (women) "
+        f"(common practice, no source); 54 mL/cmH2O and 13 cmH2O·s/L ({_ARNAL}).",
+    ),
+    "moderate-ards": _preset(
+        compliance=35.0, resistance=10.0, relaxation_volume=1200.0, predicted_body_weight=70.0, tube=True,
+        source=f"In the middle of published medians: {_ARDS_COHORTS}; resistance of 12 cmH2O·s/L in {_ARNAL}.",
+    ),
+    "severe-ards": _preset(
+        compliance=20.0, resistance=12.0, relaxation_volume=800.0, predicted_body_weight=70.0, tube=True,
+        source=f"Just below the lowest quartile: {_ARDS_COHORTS}; resistance of 12 cmH2O·s/L in {_ARNAL}.",
+    ),
+    "copd": _preset(
+        compliance=60.0, resistance=20.0, expiratory_resistance=25.0, relaxation_volume=3500.0,
+        predicted_body_weight=70.0, tube=True,
+        source=f"Chronic obstruction: 59 mL/cmH2O and 22 cmH2O·s/L ({_ARNAL}); that the expiratory "
+        "resistance is the higher one is common practice, no source.",
+    ),
+    "asthma": _preset(
+        compliance=50.0, resistance=30.0, expiratory_resistance=120.0, relaxation_volume=3000.0,
+        predicted_body_weight=70.0, tube=True,
+        source="A severe attack: 40 to 60 mL/cmH2O, 20 to 50 cmH2O·s/L and more, auto-PEEP of 10 to 20 cmH2O "
+        "(from memory). The expiratory resistance is chosen to give that auto-PEEP at 8 to 10 mL/kg, 10 to 14 "
+        "breaths a minute and an I:E ratio of 1:3; it is no measurement.",
+    ),
+    "child": _preset(
+        compliance=22.0, resistance=20.0, relaxation_volume=450.0, predicted_body_weight=20.0, tube=False,
+        source="Illustrative: between the adult and the older of the "
+        f"{_INFANTS}, 14.3 mL/cmH2O and 23.8 cmH2O·s/L; taken as theirs to be without a tube.",
+    ),
+    "infant": _preset(
+        compliance=6.0, resistance=40.0, relaxation_volume=112.0, predicted_body_weight=5.0, tube=False,
+        source=f"Rounded from the younger of the {_INFANTS}: 6.43 mL/cmH2O, 41.9 cmH2O·s/L, functional "
+        "residual capacity 112 mL.",
+    ),
+    "term-newborn": _preset(
+        compliance=3.0, resistance=40.0, relaxation_volume=80.0, predicted_body_weight=3.3, tube=False,
+        source="Healthy newborns at term: 3.17 ± 0.71 mL/cmH2O (abstract, "
+        "scilit.net/publications/3adf53cb15b5cefa273205a3abd5965f); the resistance is that of an infant, "
+        "illustrative.",
+    ),
+    "normal-adult-sigmoid": _preset(
+        compliance=Sigmoid(vital_capacity=3500.0, inflection_pressure=12.0, width=9.0),
+        resistance=10.0, relaxation_volume=2000.0, predicted_body_weight=70.0, tube=True, illustrative="",
+        source="Illustrative, invented to have a highest compliance of 97 mL/cmH2O at 12 cmH2O; form of "
+        "J. G. Venegas et al., J Appl Physiol 84 (1998) 389-395. All other values are illustrative.",
+    ),
+    "ards-sigmoid": _preset(
+        compliance=Sigmoid(vital_capacity=1600.0, inflection_pressure=22.0, width=8.0),
+        resistance=10.0, relaxation_volume=800.0, predicted_body_weight=70.0, tube=True, illustrative="",
+        source="Illustrative, invented to have a highest compliance of 50 mL/cmH2O at 22 cmH2O; form of "
+        "J. G. Venegas et al., J Appl Physiol 84 (1998) 389-395. All other values are illustrative.",
+    ),
+}  # fmt: skip
 
 
 def preset_names() -> tuple[str, ...]:
@@ -218,7 +142,7 @@ def preset(name: str, *, predicted_body_weight: float | None = None) -> LungPart
     ventsim.errors.InputError: there is no typical lung 'COPD'.
       Did you mean 'copd'?
     """
-    lung = _found(name).lung
+    lung, _ = _found(name)
     return (
         lung if predicted_body_weight is None else lung.changed({"predicted_body_weight": predicted_body_weight})
     )
@@ -247,10 +171,10 @@ def preset_source(name: str) -> str:
     >>> preset_source("asthma")[:17]
     'A severe attack: '
     """
-    return _found(name).source
+    return _found(name)[1]
 
 
-def _found(name: str) -> _Preset:
+def _found(name: str) -> tuple[LungPart, str]:
     if not isinstance(name, str) or name not in _PRESETS:
         raise InputError(f"there is no typical lung {name!r}.\n  {_hint(str(name))}")
     return _PRESETS[name]
@@ -266,7 +190,7 @@ def _hint(name: str) -> str:
     return f"Did you mean {' or '.join(map(repr, found))}?" if found else suggestion(name, _PRESETS)
 
 
-_WEIGHT_AT_FIVE_FEET = MappingProxyType({"male": 50.0, "female": 45.5})  # [kg] at 152.4 cm
+_WEIGHT_AT_FIVE_FEET = {"male": 50.0, "female": 45.5}  # [kg] at 152.4 cm
 
 
 def predicted_body_weight(height: float, *, sex: Literal["male", "female"]) -> float:

@@ -21,7 +21,7 @@ from ventsim.model.laws.tube_friction import (
     tube_volume,
 )
 from ventsim.model.parts.part import PARTS, Element, Inertia, InLine, Passage, gas_stores
-from ventsim.quantities import quantity
+from ventsim.quantities import Quantity, quantity
 from ventsim.units import ATMOSPHERE_CMH2O
 
 ADULT_BORE = 22.0
@@ -35,6 +35,19 @@ Common practice, no source. Chosen so that two limbs of 1.5 m, with their gas, s
 10.1177/193336549403900803 as printed).
 """
 
+
+def _resistance(meaning: str) -> Quantity:
+    return quantity("resistance", meaning, plausible=(0.0, 300.0))
+
+
+_WHOLE = _resistance("resistance of the whole tube; None: from length and bore")
+_MEASURED = _resistance("resistance as measured; None: from the size")
+_MEASURED_OUT = _resistance("resistance as measured in expiration; None: as in inspiration")
+_GAS = quantity("gas_volume", "gas inside; None: cross-section times length", plausible=(0.0, 5000.0))
+_LENGTH = quantity("length", "length; None: usual for the size", plausible=(0.05, 0.45))
+_CURVATURE = quantity("curvature", "one over the radius of the bend; 0: straight; None: usual for the size")
+_LOSS = quantity("loss_coefficient", "dynamic heads lost at ends and joint", plausible=(0.0, 5.0))
+_LOSS_OUT = quantity("expiratory_loss_coefficient", plausible=(0.0, 5.0))
 _Inertia = Annotated[bool, Field(strict=True, description="whether the gas in the tube has to be accelerated")]
 
 
@@ -78,22 +91,8 @@ class Tube(InLine):
 
     length: Annotated[float, quantity("length", plausible=(0.0, 10.0))]
     bore: Annotated[float, quantity("bore", plausible=(2.5, 40.0))] = ADULT_BORE
-    resistance: (
-        Annotated[
-            float | FlowLaw,
-            quantity(
-                "resistance", "resistance of the whole tube; None: from length and bore", plausible=(0.0, 300.0)
-            ),
-            OR_FLOW_LAW,
-        ]
-        | None
-    ) = None
-    gas_volume: (
-        Annotated[
-            float, quantity("gas_volume", "gas inside; None: cross-section times length", plausible=(0.0, 5000.0))
-        ]
-        | None
-    ) = None
+    resistance: Annotated[float | FlowLaw, _WHOLE, OR_FLOW_LAW] | None = None
+    gas_volume: Annotated[float, _GAS] | None = None
     wall_compliance: Annotated[float, quantity("wall_compliance")] | None = None
     wall: Annotated[Wall, Field(description="what the wall is like inside")] = "corrugated"
     corrugated_friction: Annotated[float, quantity("corrugated_friction")] = CORRUGATED_FRICTION
@@ -108,15 +107,9 @@ class Tube(InLine):
         """The flow law: the given one, else that of length and bore."""
         if self.resistance is not None:
             return flow_law(self.resistance)
-        return TubeFriction.model_construct(
-            bore=self.bore,
-            length=self.length,
-            wall=self.wall,
-            corrugated_friction=self.corrugated_friction,
-            loss_coefficient=self.loss_coefficient,
-            density=self.density,
-            viscosity=self.viscosity,
-        )
+        # Of the law a tube has all values but the curvature, under the same names.
+        names = [name for name in TubeFriction.model_fields if name != "curvature"]
+        return TubeFriction.model_construct(**{name: getattr(self, name) for name in names})
 
     @property
     def contained_volume(self) -> float:
@@ -182,42 +175,13 @@ class TrachealTube(InLine):
     kind: ClassVar[str] = "tracheal tube"
 
     inner_diameter: Annotated[float, quantity("inner_diameter")]
-    length: (
-        Annotated[float, quantity("length", "length; None: usual for the size", plausible=(0.05, 0.45))] | None
-    ) = None
-    curvature: (
-        Annotated[
-            float, quantity("curvature", "one over the radius of the bend; 0: straight; None: usual for the size")
-        ]
-        | None
-    ) = None
+    length: Annotated[float, _LENGTH] | None = None
+    curvature: Annotated[float, _CURVATURE] | None = None
     obstructed_fraction: Annotated[float, quantity("obstructed_fraction")] = 0.0
-    loss_coefficient: Annotated[
-        float, quantity("loss_coefficient", "dynamic heads lost at ends and joint", plausible=(0.0, 5.0))
-    ] = TRACHEAL_LOSS_COEFFICIENT
-    expiratory_loss_coefficient: (
-        Annotated[float, quantity("expiratory_loss_coefficient", plausible=(0.0, 5.0))] | None
-    ) = None
-    resistance: (
-        Annotated[
-            float | FlowLaw,
-            quantity("resistance", "resistance as measured; None: from the size", plausible=(0.0, 300.0)),
-            OR_FLOW_LAW,
-        ]
-        | None
-    ) = None
-    expiratory_resistance: (
-        Annotated[
-            float | FlowLaw,
-            quantity(
-                "resistance",
-                "resistance as measured in expiration; None: as in inspiration",
-                plausible=(0.0, 300.0),
-            ),
-            OR_FLOW_LAW,
-        ]
-        | None
-    ) = None
+    loss_coefficient: Annotated[float, _LOSS] = TRACHEAL_LOSS_COEFFICIENT
+    expiratory_loss_coefficient: Annotated[float, _LOSS_OUT] | None = None
+    resistance: Annotated[float | FlowLaw, _MEASURED, OR_FLOW_LAW] | None = None
+    expiratory_resistance: Annotated[float | FlowLaw, _MEASURED_OUT, OR_FLOW_LAW] | None = None
     density: Annotated[float, quantity("density", plausible=(0.5, 2.0))] = AIR_DENSITY
     viscosity: Annotated[float, quantity("viscosity", plausible=(10.0, 30.0))] = AIR_VISCOSITY
     inertia: _Inertia = False

@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import Field, model_validator
 
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
-from ventsim.model.parts.part import PARTS, Element, InLine, Passage, gas_stores, require_resistance
+from ventsim.model.parts.part import PARTS, Element, InLine, filled_passage, require_resistance
 from ventsim.quantities import quantity
 from ventsim.units import L_PER_MIN, ML_PER_L
 
@@ -54,8 +54,7 @@ class OneWayValve(InLine):
     back_leak: Annotated[float, quantity("back_leak")] = 0.0
     gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
     state: Annotated[
-        Literal["working", "stuck open", "stuck closed", "missing"],
-        Field(description="whether the flap moves"),
+        Literal["working", "stuck open", "stuck closed", "missing"], Field(description="whether the flap moves")
     ] = "working"
 
     @model_validator(mode="after")
@@ -68,18 +67,12 @@ class OneWayValve(InLine):
         law = flow_law(self.resistance)
         if self.state in ("stuck open", "missing"):
             both = law if self.state == "stuck open" else OPEN
-            passage = Passage("inlet", "outlet", both, both, contained_volume=self.gas_volume)
-        else:
-            passage = Passage(
-                "inlet",
-                "outlet",
-                forward=law,
-                backward=None,
-                opening_pressure=NEVER if self.state == "stuck closed" else self.opening_pressure,
-                leak_conductance=self.back_leak / _ML_PER_MIN,
-                contained_volume=self.gas_volume,
-            )
-        return (passage, *gas_stores(self.gas_volume, at=self.ports))
+            return filled_passage(both, both, gas_volume=self.gas_volume)
+        opening = NEVER if self.state == "stuck closed" else self.opening_pressure
+        leak = self.back_leak / _ML_PER_MIN
+        return filled_passage(
+            law, None, gas_volume=self.gas_volume, opening_pressure=opening, leak_conductance=leak
+        )
 
 
 @PARTS.member
@@ -120,12 +113,5 @@ class PeepValve(InLine):
 
     def elements(self) -> tuple[Element, ...]:
         """One passage, and half of the gas at each end."""
-        passage = Passage(
-            "inlet",
-            "outlet",
-            flow_law(self.resistance),
-            None,
-            opening_pressure=self.opening_pressure,
-            contained_volume=self.gas_volume,
-        )
-        return (passage, *gas_stores(self.gas_volume, at=self.ports))
+        law = flow_law(self.resistance)
+        return filled_passage(law, None, gas_volume=self.gas_volume, opening_pressure=self.opening_pressure)

@@ -135,7 +135,7 @@ class Scenario(Description):
     ]
     changes: Annotated[
         tuple[AnyChange, ...],
-        Member(CHANGES, many="list", base=TimedChange),
+        Member(CHANGES, many=True, base=TimedChange),
         Field(description="what changes while the run goes on"),
     ] = ()
     duration: Annotated[float, quantity("duration")] = 60.0
@@ -245,14 +245,7 @@ class Scenario(Description):
         str
             Text that :meth:`from_toml` reads back to an equal scenario.
         """
-        return write_toml(
-            title=self.title,
-            about=self.about,
-            circuit=self.circuit,
-            settings=self.settings,
-            changes=self.changes,
-            run={name: value for name in RUN_OPTIONS if (value := getattr(self, name)) not in (None, ())},
-        )
+        return write_toml(self)
 
     @classmethod
     def from_toml(cls, text: str, *, source: str = "scenario") -> Self:

@@ -155,11 +155,9 @@ class Place:
         with named(self.path) if self.path else contextlib.nullcontext():
             try:
                 yield
-            except ScenarioError as error:
-                if str(error).startswith(f"{self.source}: "):
-                    raise
-                raise ScenarioError(self._relocated(str(error), cls, paths or {})) from None
             except InputError as error:
+                if isinstance(error, ScenarioError) and str(error).startswith(f"{self.source}: "):
+                    raise
                 raise ScenarioError(self._relocated(str(error), cls, paths or {})) from None
 
     def _relocated(self, text: str, cls: type[Description], paths: Mapping[str, str]) -> str:

@@ -14,7 +14,7 @@ from ventsim.model.paths import NO_VALUE
 from ventsim.model.scenario.messages import Complaints, Place
 from ventsim.model.scenario.toml_text import quoted_number
 from ventsim.model.ventilator import SETTINGS_KINDS, Ventilator
-from ventsim.quantities import quantity_of
+from ventsim.quantities import mark_of, quantity_of
 
 RUN_OPTIONS = ("duration", "sample_interval", "tolerance", "waveform_windows", "waveform_every")
 """Keys of the section ``[run]``."""
@@ -227,14 +227,6 @@ def inner_class(info: FieldInfo) -> type[Description] | None:
     return next(found, None)
 
 
-def member_of(info: FieldInfo) -> Member | None:
-    """What a field says of the family whose members it holds, or None."""
-    marks = list(info.metadata)
-    for inner in get_args(info.annotation):
-        marks += get_args(inner)[1:]
-    return next((mark for mark in marks if isinstance(mark, Member)), None)
-
-
 def _of_other_kinds(
     cls: type[Description], table: Mapping[str, Any], kinds: Mapping[str, type[Description]]
 ) -> dict[str, str]:
@@ -253,11 +245,11 @@ def _value_of(info: FieldInfo, item: object, place: Place) -> object:
     """The value of a field from what the file holds for it."""
     if item == NO_VALUE and _may_be_none(info):
         return None
-    member = member_of(info)
+    member = mark_of(info, Member)
     if member is None:
         inner = inner_class(info)
         return item if inner is None else build(inner, item, place)
-    if member.many == "list":
+    if member.many:
         if not isinstance(item, list):
             raise place.error(f"{item!r} is not a list.\n  Write [[{place.path}]] above each of them.")
         return [build_member(member.family, one, place.inside(str(k))) for k, one in enumerate(item, start=1)]

@@ -27,10 +27,7 @@ _SLIPS: tuple[tuple[str, Callable[[re.Match[str]], str]], ...] = (
     ),
     (r"[“”„‘’]([^“”„‘’\"]*)[“”„‘’]", lambda m: f'Write straight quotes: "{m[1]}"'),
     (rf"=\s*([^\W\d_][^#\"'\[\]{{}}=]*?){_END}", lambda m: f'Write text in quotes: "{m[1]}"'),
-    (
-        r"^\[+(?:[\w-]+\.)*([\w-]+(?:[ \t]+[\w-]+)+)[.\]]",
-        lambda m: f'Put a name with a space in quotes: "{m[1]}"',
-    ),
+    (r"^\[+(?:[\w-]+\.)*([\w-]+(?:[ \t]+[\w-]+)+)[.\]]", lambda m: f'Put a name with a space in quotes: "{m[1]}"'),
     (r"^((?:[\w-]+\.)*[\w-]+[ \t]+[\w-][\w .-]*?)\s*=", lambda m: f'Put a name with a space in quotes: "{m[1]}"'),
     (r"^[\w-]+\s*:\s*(\S.*)$", lambda m: f"Write = in place of the colon: = {m[1]}"),
     (r"^(?://|--|;)", lambda m: "A comment begins with #."),

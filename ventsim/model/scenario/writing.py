@@ -1,21 +1,24 @@
 """From a scenario to TOML text."""
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 import tomli_w
 
 from ventsim.errors import ScenarioError
 from ventsim.model.changes import AnyChange
-from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
-from ventsim.model.families import Family, FrozenMapping
+from ventsim.model.families import Family, FrozenMapping, Member
 from ventsim.model.layouts import Layout
 from ventsim.model.parts import PARTS
 from ventsim.model.paths import NO_VALUE
 from ventsim.model.scenario.reading import FITTINGS, FOR_ALL_OR_EACH
-from ventsim.model.scenario.sections import LAYOUT_OPTIONS, inner_class, member_of
-from ventsim.model.ventilator import SETTINGS, BreathSettings
+from ventsim.model.scenario.sections import LAYOUT_OPTIONS, RUN_OPTIONS, inner_class
+from ventsim.model.ventilator import SETTINGS
+from ventsim.quantities import mark_of
+
+if TYPE_CHECKING:
+    from ventsim.model.scenario.description import Scenario
 
 HEADER = """\
 # Scenario of ventsim. Units: pressure cmH2O, volume mL, compliance mL/cmH2O, flow L/s, time s, rate 1/min,
@@ -24,15 +27,7 @@ HEADER = """\
 """Comment at the head of every file that is written."""
 
 
-def write_toml(
-    *,
-    title: str,
-    about: str,
-    circuit: Circuit,
-    settings: BreathSettings,
-    changes: Sequence[AnyChange],
-    run: Mapping[str, Any],
-) -> str:
+def write_toml(scenario: "Scenario") -> str:
     """The values of a scenario as TOML text.
 
     Values that a description has by default are written too, so that a file keeps its meaning if a default
@@ -40,18 +35,8 @@ def write_toml(
 
     Parameters
     ----------
-    title : str
-        One line.
-    about : str
-        Free text.
-    circuit : Circuit
-        What is ventilated; one that a layout made is written as the layout.
-    settings : BreathSettings
-        The breath settings.
-    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
-        What changes.
-    run : mapping of str to object
-        Run options by name, those that are given.
+    scenario : Scenario
+        The scenario; a circuit that a layout made is written as the layout.
 
     Returns
     -------
@@ -63,9 +48,11 @@ def write_toml(
     ScenarioError
         If a part, law or setting is of the user's own making, so that a file cannot hold it.
     """
+    circuit, about = scenario.circuit, scenario.about
     layout: Layout | None = circuit.layout
-    head = {"title": title} | ({"about": about} if about else {})
-    sections: dict[str, Any] = {"run": dict(run), "settings": _tagged(settings, SETTINGS, "settings")}
+    head = {"title": scenario.title} | ({"about": about} if about else {})
+    run = {name: value for name in RUN_OPTIONS if (value := getattr(scenario, name)) not in (None, ())}
+    sections: dict[str, Any] = {"run": run, "settings": _tagged(scenario.settings, SETTINGS, "settings")}
     machine = circuit.ventilator if layout is None else layout.ventilator
     if machine is not None:
         sections["ventilator"] = _plain(machine, "ventilator")
@@ -76,7 +63,7 @@ def write_toml(
     # Several lines are easier to read, but would turn a carriage return before a line feed into nothing.
     top = tomli_w.dumps(head, multiline_strings="\r\n" not in about)
     joints = _joints(circuit.joints) if layout is None else ""
-    return f"{HEADER}\n{top}{joints}\n{tomli_w.dumps(sections)}{''.join(map(_change, changes))}"
+    return f"{HEADER}\n{top}{joints}\n{tomli_w.dumps(sections)}{''.join(map(_change, scenario.changes))}"
 
 
 def _tagged(item: Any, family: Family, where: str) -> dict[str, Any]:
@@ -111,11 +98,11 @@ def _plain(item: Description, where: str) -> dict[str, Any]:
     """Values by name, nested as the description is."""
     values: dict[str, Any] = {}
     for name, info in type(item).model_fields.items():
-        value, member, inside = getattr(item, name), member_of(info), f"{where}: {name}"
+        value, member, inside = getattr(item, name), mark_of(info, Member), f"{where}: {name}"
         if value is None:
             if info.default is not None:
                 values[name] = NO_VALUE
-        elif member is not None and member.many == "list":
+        elif member is not None and member.many:
             if value:
                 values[name] = [_tagged(one, member.family, inside) for one in value]
         elif member is not None and not isinstance(value, int | float):

@@ -3,7 +3,7 @@
 import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import Annotated, ClassVar, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -354,27 +354,19 @@ class VolumeControl(BreathSettings):
     def peak_flow(self) -> float:
         """Largest flow of the pattern. [L/s]"""
         mean = self.tidal_volume / ML_PER_L / self.flow_time
-        match self.flow_pattern:
-            case "decelerating":
-                return 2.0 * mean / (1.0 + self.end_flow_ratio)
-            case "sine":
-                return math.pi / 2.0 * mean
-            case _:
-                return mean
+        falling, sine = 2.0 * mean / (1.0 + self.end_flow_ratio), math.pi / 2.0 * mean
+        return {"constant": mean, "decelerating": falling, "sine": sine}[self.flow_pattern]
 
     def inspiration(self) -> tuple[Segment, ...]:
         """The flow pattern, and the pause if there is one."""
-        peak, time = self.peak_flow, self.flow_time
-        match self.flow_pattern:
-            case "decelerating":
-                fall = peak * (self.end_flow_ratio - 1.0)
-                flow = Segment(
-                    duration=time, phase="inspiration", drive="flow", shape="linear", start=peak, change=fall
-                )
-            case "sine":
-                flow = Segment(duration=time, phase="inspiration", drive="flow", shape="sine", change=peak)
-            case _:
-                flow = Segment(duration=time, phase="inspiration", drive="flow", start=peak)
+        peak = self.peak_flow
+        forms: dict[str, dict[str, Any]] = {
+            "constant": {"start": peak},
+            "decelerating": {"shape": "linear", "start": peak, "change": peak * (self.end_flow_ratio - 1.0)},
+            "sine": {"shape": "sine", "change": peak},
+        }
+        form = forms[self.flow_pattern]
+        flow = Segment(duration=self.flow_time, phase="inspiration", drive="flow", **form)
         if self.pause_time == 0.0:
             return (flow,)
         return (flow, Segment(duration=self.pause_time, phase="pause", drive="closed"))

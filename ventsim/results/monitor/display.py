@@ -141,12 +141,10 @@ _DISPLAYED = (
     "displayed_peep", "displayed_dynamic_compliance", "displayed_static_compliance",
 )  # fmt: skip
 _OF_ALARMS = {
-    "first_raised": Column(
-        heading="first raised", unit="s", show=partial(clock, digits=1), shown_unit="h:min:s"
-    ),
+    "first_raised": Column(heading="first raised", unit="s", show=partial(clock, digits=1), shown_unit="h:min:s"),
     "breaths_raised": Column(heading="raised in", unit="breaths"),
     "breaths_with_condition": Column(heading="condition in", unit="breaths"),
-}  # fmt: skip
+}
 
 
 def displayed_table(displayed: xr.Dataset, *, breath: int = -1) -> Table:

@@ -185,17 +185,7 @@ def _displayed_number(one: xr.Dataset, name: str) -> float:
 
 BoolArray = NDArray[np.bool_]
 
-ALARMS = (
-    "high_pressure",
-    "low_pressure",
-    "high_expired_volume",
-    "low_expired_volume",
-    "high_minute_volume",
-    "low_minute_volume",
-    "peep_rise",
-    "peep_loss",
-    "disconnection",
-)
+ALARMS = tuple(name for name in AlarmLimits.model_fields if name != "delay")
 """Names of the alarms, those of the fields of :class:`AlarmLimits`."""
 
 _TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end")

@@ -99,15 +99,10 @@ SENSOR_BANDS: Mapping[str, SensorBand] = MappingProxyType(
 """How far the readings of ventilators may be from the truth, by name; each with source and trust."""
 
 
-READINGS: Mapping[str, Literal["volume", "pressure"]] = {
-    "inspired_tidal_volume": "volume",
-    "expired_tidal_volume": "volume",
-    "peak_pressure": "pressure",
-    "plateau_pressure": "pressure",
-    "mean_pressure": "pressure",
-    "peep": "pressure",
-}
-"""What is read of each breath, in the order in which random numbers are drawn for it, and what kind it is."""
+READINGS = (
+    "inspired_tidal_volume", "expired_tidal_volume", "peak_pressure", "plateau_pressure", "mean_pressure", "peep",
+)  # fmt: skip
+"""What is read of each breath, in the order in which random numbers are drawn for it."""
 
 _PERCENT = (("%", 0.01),)
 
@@ -195,13 +190,13 @@ class Sensors(Description):
         """
         if band not in SENSOR_BANDS:
             raise InputError(f"sensors: there is no band {band!r}.\n  {suggestion(str(band), SENSOR_BANDS)}")
-        if reads not in ("low", "high"):
+        found = SENSOR_BANDS[band]
+        gains = {"low": found.lowest_volume_gain_error, "high": found.highest_volume_gain_error}
+        if reads not in gains:
             raise InputError(f"sensors: reads {reads!r} is not one of the choices.\n  Allowed: 'low', 'high'.")
-        found, sign = SENSOR_BANDS[band], 1.0 if reads == "high" else -1.0
+        sign = 1.0 if reads == "high" else -1.0
         return cls(
-            volume_gain_error=(
-                found.highest_volume_gain_error if reads == "high" else found.lowest_volume_gain_error
-            ),
+            volume_gain_error=gains[reads],
             volume_offset=sign * found.volume_offset,
             pressure_gain_error=sign * found.pressure_gain_error,
             pressure_offset=sign * found.pressure_offset,
@@ -227,17 +222,15 @@ class Sensors(Description):
         >>> Sensors(pressure_offset=-1.0).read({"peep": np.array([5.0])}, breaths=np.array([1]))["peep"]
         array([4.])
         """
-        errors = {
-            "volume": (1.0 + self.volume_gain_error, self.volume_offset, self.volume_standard_deviation),
-            "pressure": (1.0 + self.pressure_gain_error, self.pressure_offset, self.pressure_standard_deviation),
-        }
+        of_volume = (1.0 + self.volume_gain_error, self.volume_offset, self.volume_standard_deviation)
+        of_pressure = (1.0 + self.pressure_gain_error, self.pressure_offset, self.pressure_standard_deviation)
         random = np.zeros((len(breaths), len(READINGS)))
         if self.volume_standard_deviation > 0.0 or self.pressure_standard_deviation > 0.0:
             random = np.array([_normal(self.seed, int(number)) for number in breaths]).reshape(random.shape)
         read = {}
-        for (name, kind), numbers in zip(READINGS.items(), random.T, strict=True):
+        for name, numbers in zip(READINGS, random.T, strict=True):
             if name in truth:
-                gain, offset, scatter = errors[kind]
+                gain, offset, scatter = of_volume if name.endswith("volume") else of_pressure
                 read[name] = gain * truth[name] + offset + scatter * numbers
         return read
 

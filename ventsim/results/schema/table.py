@@ -92,16 +92,24 @@ _TRUE = (
     ("mean_alveolar_pressure", "p_alv,mean", "cmH2O", "mean alveolar pressure"),
     ("minute_volume", "V_min", "L/min", "inspired minute volume"),
 )
-# Displayed values that a blind-spot study watches.
-_WATCHED = (
-    ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume"),
-    ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume"),
-    ("displayed_peak_pressure", "p_peak,d", "cmH2O", "displayed peak pressure"),
-    ("displayed_plateau_pressure", "p_plat,d", "cmH2O", "displayed plateau pressure"),
-    ("displayed_mean_pressure", "p_mean,d", "cmH2O", "displayed mean pressure"),
-    ("displayed_peep", "PEEP_d", "cmH2O", "displayed PEEP"),
-    ("displayed_minute_volume", "V_min,d", "L/min", "displayed expired minute volume"),
-)
+_DISPLAYED_ROWS: tuple[tuple[str, ...], ...] = (
+    ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume", _NEVER),
+    ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume", _NEVER,
+     "displayed expired"),
+    ("displayed_peak_pressure", "p_peak,d", "cmH2O", "displayed peak pressure", _ABOVE, "displayed peak"),
+    ("displayed_plateau_pressure", "p_plat,d", "cmH2O", "displayed plateau pressure",
+     f"{_ABOVE}; NaN without a pause"),
+    ("displayed_mean_pressure", "p_mean,d", "cmH2O", "displayed mean pressure", _ABOVE),
+    ("displayed_peep", "PEEP_d", "cmH2O", "displayed PEEP", _ABOVE),
+    ("displayed_minute_volume", "V_min,d", "L/min", "displayed expired minute volume", _NEVER),
+    ("displayed_rate", "f_d", "1/min", "displayed rate", _NEVER),
+    ("displayed_dynamic_compliance", "C_dyn,d", "mL/cmH2O", "displayed dynamic compliance",
+     f"{_NEVER}; NaN where pressure does not rise"),
+    ("displayed_static_compliance", "C_stat,d", "mL/cmH2O", "displayed static compliance",
+     f"{_NEVER}; NaN without a pause"),
+)  # fmt: skip
+# Of these a blind-spot study watches all but the last three.
+_WATCHED = tuple(row[:4] for row in _DISPLAYED_ROWS[:-3])
 
 
 def _sign(unit: str) -> str:
@@ -215,22 +223,7 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         ("volume_balance_error", "V_err", "mL", "volume not accounted for", "delivered, but not found again"),
         ("leak_volume", "V_leak", "mL", "volume leaked", "to the atmosphere"),
     )),
-    (("breath",), _DISPLAYED, (
-        ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume", _NEVER),
-        ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume", _NEVER,
-         "displayed expired"),
-        ("displayed_peak_pressure", "p_peak,d", "cmH2O", "displayed peak pressure", _ABOVE, "displayed peak"),
-        ("displayed_plateau_pressure", "p_plat,d", "cmH2O", "displayed plateau pressure",
-         f"{_ABOVE}; NaN without a pause"),
-        ("displayed_mean_pressure", "p_mean,d", "cmH2O", "displayed mean pressure", _ABOVE),
-        ("displayed_peep", "PEEP_d", "cmH2O", "displayed PEEP", _ABOVE),
-        ("displayed_minute_volume", "V_min,d", "L/min", "displayed expired minute volume", _NEVER),
-        ("displayed_rate", "f_d", "1/min", "displayed rate", _NEVER),
-        ("displayed_dynamic_compliance", "C_dyn,d", "mL/cmH2O", "displayed dynamic compliance",
-         f"{_NEVER}; NaN where pressure does not rise"),
-        ("displayed_static_compliance", "C_stat,d", "mL/cmH2O", "displayed static compliance",
-         f"{_NEVER}; NaN without a pause"),
-    )),
+    (("breath",), _DISPLAYED, _DISPLAYED_ROWS),
     (("breath", "alarm"), _ALARMS, (
         ("alarm_condition", "A_c", "1", "condition of the alarm", "1 while it holds, else 0"),
         ("alarm_raised", "A_r", "1", "alarm raised", "1 while it is raised, else 0"),

@@ -1,6 +1,6 @@
 """The answer to a sizing question as a Dataset: values, what each lung gets, holes that might be made instead."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -8,7 +8,7 @@ import xarray as xr
 
 from ventsim.model.paths import part_at
 from ventsim.results.measures import breath_measures, breath_remarks
-from ventsim.results.schema import ORIGIN
+from ventsim.results.schema import ORIGIN, VARIABLES
 from ventsim.simulation.batch import Case, PieceResult
 from ventsim.simulation.steady import steady_breath
 from ventsim.studies.sizing.explanation import bypass_warnings, limits_hit, why_not
@@ -22,15 +22,14 @@ _DIFFERENCE = 1e-3
 # For how much of a value the sensitivity is told, by its unit; otherwise for one.
 _STEPS = {"mm": 0.1, "s": 0.1}
 
+# Name of two results, before and after -> measure.
 BEFORE_AND_AFTER = {
-    "tidal_volume": ("inspired_tidal_volume", "mL", "inspired tidal volume"),
-    "driving_pressure": ("driving_pressure", "cmH2O", "driving pressure"),
-    "end_inspiratory_pressure": (
-        "end_inspiratory_alveolar_pressure", "cmH2O", "end-inspiratory alveolar pressure",
-    ),
-    "total_peep": ("total_peep", "cmH2O", "total PEEP"),
-    "auto_peep": ("auto_peep", "cmH2O", "auto-PEEP"),
-}  # fmt: skip
+    "tidal_volume": "inspired_tidal_volume",
+    "driving_pressure": "driving_pressure",
+    "end_inspiratory_pressure": "end_inspiratory_alveolar_pressure",
+    "total_peep": "total_peep",
+    "auto_peep": "auto_peep",
+}
 
 # Unit, meaning and what a positive value means; the unit of a value that varies is in `quantity_unit`.
 _LABELS = {
@@ -116,20 +115,18 @@ def _of_quantities(
     unknowns = problem.unknowns
     return {
         "value": ("quantity", values),
-        "value_before": ("quantity", np.array([unknown.now for unknown in unknowns])),
-        "low_limit": ("quantity", np.array([unknown.low for unknown in unknowns])),
-        "high_limit": ("quantity", np.array([unknown.high for unknown in unknowns])),
-        "limit_hit": ("quantity", np.array(limits_hit(problem, found), dtype=str)),
-        "equivalent_bore": (
-            "quantity", np.array([np.nan if hole is None else hole.orifice.bore for hole in stood_for])
-        ),
-        "sensitivity_step": ("quantity", np.array([_STEPS.get(unknown.unit, 1.0) for unknown in unknowns])),
-    }  # fmt: skip
+        "value_before": ("quantity", [unknown.now for unknown in unknowns]),
+        "low_limit": ("quantity", [unknown.low for unknown in unknowns]),
+        "high_limit": ("quantity", [unknown.high for unknown in unknowns]),
+        "limit_hit": ("quantity", limits_hit(problem, found)),
+        "equivalent_bore": ("quantity", [np.nan if hole is None else hole.orifice.bore for hole in stood_for]),
+        "sensitivity_step": ("quantity", [_STEPS.get(unknown.unit, 1.0) for unknown in unknowns]),
+    }
 
 
 def _of_lungs(before: PieceResult, after: PieceResult) -> dict[str, Any]:
     found = {}
-    for name, (measure, _, _) in BEFORE_AND_AFTER.items():
+    for name, measure in BEFORE_AND_AFTER.items():
         found[f"{name}_before"] = ("lung", before.lungs[measure][0])
         found[f"{name}_after"] = ("lung", after.lungs[measure][0])
     return found
@@ -150,20 +147,16 @@ def _sensitivity(problem: Problem, found: Found) -> FloatArray:
     A central difference, or one-sided at a limit.
     """
     low, high = problem.scale_limits
-    pairs = []
-    for k in range(len(problem.unknowns)):
-        for sign in (-1.0, 1.0):
-            places = found.places.copy()
-            places[k] = min(max(places[k] + sign * _DIFFERENCE, low[k]), high[k])
-            pairs.append(problem.values(places))
-    result = problem.run([problem.case(values) for values in pairs])
-    volumes = result.lungs["inspired_tidal_volume"]
-    rows = []
-    for k, unknown in enumerate(problem.unknowns):
-        change = pairs[2 * k + 1][k] - pairs[2 * k][k]
-        step = _STEPS.get(unknown.unit, 1.0)
-        rows.append((volumes[2 * k + 1] - volumes[2 * k]) / change * step)
-    return np.array(rows)
+    steps = _DIFFERENCE * np.eye(len(problem.unknowns))
+    below, above = (
+        [problem.values(places) for places in np.clip(found.places + sign * steps, low, high)]
+        for sign in (-1.0, 1.0)
+    )
+    result = problem.run([problem.case(values) for values in (*below, *above)])
+    less, more = np.split(result.lungs["inspired_tidal_volume"], 2)
+    changes = np.diagonal(np.subtract(above, below))
+    units = [_STEPS.get(unknown.unit, 1.0) for unknown in problem.unknowns]
+    return (more - less) / changes[:, None] * np.array(units)[:, None]
 
 
 def _lung_of(problem: Problem, unknown: Unknown, sensitivity: FloatArray) -> str:
@@ -177,11 +170,10 @@ def _lung_of(problem: Problem, unknown: Unknown, sensitivity: FloatArray) -> str
 
 
 def _labelled(dataset: xr.Dataset) -> xr.Dataset:
-    labels: Mapping[str, tuple[str, str, str]] = _LABELS | {
-        f"{name}_{when}": (unit, f"{meaning} {when}", "above PEEP" if name == "auto_peep" else "never negative")
-        for name, (_, unit, meaning) in BEFORE_AND_AFTER.items()
-        for when in ("before", "after")
-    }
+    labels = dict(_LABELS)
+    for stem, measure in BEFORE_AND_AFTER.items():
+        row, sign = VARIABLES[measure], "above PEEP" if stem == "auto_peep" else "never negative"
+        labels |= {f"{stem}_{when}": (row.units, f"{row.long_name} {when}", sign) for when in ("before", "after")}
     for name in dataset.data_vars:
         unit, meaning, positive = labels[str(name)]
         dataset[name].attrs = ({"units": unit} if unit else {}) | {"long_name": meaning, "positive": positive}

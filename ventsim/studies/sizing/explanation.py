@@ -1,11 +1,10 @@
 """In words: why there is no answer, and where a restrictor does little."""
 
-from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
-from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.graph import way_in
 from ventsim.model.paths import part_at
 from ventsim.model.ventilator import PressureControl
 from ventsim.studies.sizing.problem import TARGETS, Problem, Unknown
@@ -23,11 +22,8 @@ _ONE_DIRECTION = 0.05  # smallest singular value of directions of length 1 below
 def limits_hit(problem: Problem, found: Found) -> list[str]:
     """For each value that varies "low" or "high" if it stands at that limit, otherwise nothing."""
     low, high = problem.scale_limits
-    hit = []
-    for k, place in enumerate(found.places):
-        at_low, at_high = place - low[k] < _AT_LIMIT, high[k] - place < _AT_LIMIT
-        hit.append("low" if at_low else "high" if at_high else "")
-    return hit
+    at_limits = [found.places - low < _AT_LIMIT, high - found.places < _AT_LIMIT]
+    return np.select(at_limits, ["low", "high"], "").tolist()
 
 
 def why_not(problem: Problem, found: Found, *, reached: FloatArray, tolerance: float, is_bypassed: bool) -> str:
@@ -81,37 +77,6 @@ def _what_to_do(problem: Problem, found: Found, *, tolerance: float) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def way_in(circuit: Circuit, lung: str, *, without: str = "") -> list[str] | None:
-    """Parts that gas passes from the ventilator to a lung, on the shortest way that the valves allow.
-
-    None if there is no way; `without` names a part that is closed.
-    """
-    graph = circuit.graph()
-    onward: dict[str, list[str]] = {node: [] for node in graph}
-    for start, end, data in graph.edges(data=True):
-        if data["part"] == without and without:
-            continue
-        onward[start].append(end)
-        if data["passage"] is None or not data["passage"].is_one_way:
-            onward[end].append(start)
-    begin, goal = "ventilator.inspiratory", f"{lung}.{circuit.parts[lung].ports[0]}"
-    came: dict[str, str] = {begin: ""}
-    queue = deque([begin])
-    while queue and goal not in came:
-        node = queue.popleft()
-        for after in onward[node]:
-            if after not in came:
-                came[after] = node
-                queue.append(after)
-    if goal not in came:
-        return None
-    parts, node = [], goal
-    while node:
-        parts.append(node.rpartition(".")[0])
-        node = came[node]
-    return list(dict.fromkeys(reversed(parts)))
-
-
 def bypass_warnings(problem: Problem, values: FloatArray, *, lungs: Sequence[str]) -> tuple[str, ...]:
     """What to know of inspiratory restrictors past which gas reaches their lung through its expiratory limb.
 
@@ -122,9 +87,8 @@ def bypass_warnings(problem: Problem, values: FloatArray, *, lungs: Sequence[str
         part = part_at(problem.circuit, unknown.path)
         if part is None or part in told or part in problem.circuit.lungs:
             continue
-        circuit, _ = problem.at(values)
-        passed = way_in(circuit, lung)
-        if passed is None or part not in passed or way_in(circuit, lung, without=part) is None:
+        graph, airway = problem.at(values)[0].graph(), f"{lung}.airway"
+        if part not in (way_in(graph, airway) or ()) or way_in(graph, airway, without=part) is None:
             continue
         told[part] = _bypassed(problem, values, k=k, unknown=unknown, lung=lung)
     return tuple(told.values())
@@ -132,13 +96,12 @@ def bypass_warnings(problem: Problem, values: FloatArray, *, lungs: Sequence[str
 
 def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown, lung: str) -> str:
     """The words, with the volumes at both limits of the value."""
-    volumes = _volumes_at_limits(problem, values, k=k, lung=lung)
     text = (
         f"lung '{lung}' fills past '{part_at(problem.circuit, unknown.path)}' too, backwards through its "
-        "expiratory limb: "
-        "no one-way valve closes that way."
+        "expiratory limb: no one-way valve closes that way."
     )
-    low, high = volumes["low"], volumes["high"]
+    cases = [problem.case([*values[:k], limit, *values[k + 1 :]]) for limit in (unknown.low, unknown.high)]
+    low, high = problem.run(cases).lungs["inspired_tidal_volume"][:, problem.lungs.index(lung)].tolist()
     if np.isfinite([low, high]).all():
         change = abs(high - low) / max(high, low)
         text += (
@@ -147,14 +110,3 @@ def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown,
         )
         text += f", less than {100 * LITTLE:.0f} %: the restrictor does little." if change < LITTLE else "."
     return f"{text}\n  Put a one-way valve into the expiratory limb."
-
-
-def _volumes_at_limits(problem: Problem, values: FloatArray, *, k: int, lung: str) -> Mapping[str, float]:
-    unknown = problem.unknowns[k]
-    cases = []
-    for limit in (unknown.low, unknown.high):
-        moved = values.copy()
-        moved[k] = limit
-        cases.append(problem.case(moved))
-    volumes = problem.run(cases).lungs["inspired_tidal_volume"][:, problem.lungs.index(lung)]
-    return dict(zip(("low", "high"), map(float, volumes), strict=True))

@@ -8,6 +8,7 @@ import numpy as np
 
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.graph import way_in
 from ventsim.model.laws import AdjustableCurve, Orifice, flow_law, orifice_bore, printed_bore
 from ventsim.model.laws.printed_bores import NOMINAL_BORES
 from ventsim.model.parts import Restrictor
@@ -15,7 +16,6 @@ from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check
 from ventsim.simulation.batch import Case
-from ventsim.studies.sizing.explanation import way_in
 from ventsim.studies.sizing.limb import tube_bore_of
 from ventsim.studies.sizing.problem import Problem
 from ventsim.units import ML_PER_L, FloatArray
@@ -78,7 +78,7 @@ def holes(
     found: list[Hole | None] = []
     for unknown, lung in zip(problem.unknowns, lungs, strict=True):
         volume = float(tidal_volumes[problem.lungs.index(lung)]) / ML_PER_L
-        is_inspiratory = part_at(circuit, unknown.path) in (way_in(circuit, lung) or ())
+        is_inspiratory = part_at(circuit, unknown.path) in (way_in(circuit.graph(), f"{lung}.airway") or ())
         lasts = settings.flow_time if is_inspiratory else settings.expiratory_time
         found.append(_hole(unknown.path, circuit, mean_flow=volume / lasts))
     return found
@@ -96,8 +96,7 @@ def _hole(path: str, circuit: Circuit, *, mean_flow: float) -> Hole | None:
     loss = float(flow_law(part.resistance).pressure_drop(mean_flow))
     bore = tube_bore
     if loss > _NO_LOSS:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", PlausibilityWarning)
+        with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
             bore = orifice_bore(loss, flow=mean_flow, tube_bore=tube_bore)
     return Hole(path=path, part=name, orifice=Orifice(bore=bore, tube_bore=tube_bore), is_resistance=True)
 
@@ -120,8 +119,7 @@ def options(found: Sequence[Hole | None], *, drills: Sequence[float], bore_toler
 
 def _option(hole: Hole, kind: str, name: str, bore: float, *, is_true_bore: bool = False) -> Option:
     changes = {"bore": bore} | ({"bore_deviation": 0.0} if is_true_bore else {})
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", PlausibilityWarning)
+    with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
         return Option(hole=hole, kind=kind, name=name, bore=bore, orifice=hole.orifice.changed(changes))
 
 

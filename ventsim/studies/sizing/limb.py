@@ -4,7 +4,6 @@ from typing import Any, Literal, TypeVar
 
 from ventsim.errors import CircuitError, suggestion
 from ventsim.model.circuit import Circuit
-from ventsim.model.descriptions import Description
 from ventsim.model.laws import AdjustableCurve, Orifice
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.layouts import PatientLimbs
@@ -106,14 +105,9 @@ def _inserted(circuit: Circuit, name: str, tube: str, part: Restrictor, *, limb:
     first = (f"{name}.outlet", f"{tube}.inlet") if limb == "inspiratory" else (f"{tube}.outlet", f"{name}.inlet")
     end, free = (first[1], f"{name}.inlet") if limb == "inspiratory" else (first[0], f"{name}.outlet")
     joints = [first, *(tuple(free if one == end else one for one in joint) for joint in circuit.joints)]
-    parts: dict[str, Description] = {}
-    for known, existing in circuit.parts.items():
-        if known == tube and limb == "inspiratory":
-            parts[name] = part
-        parts[known] = existing
-        if known == tube and limb == "expiratory":
-            parts[name] = part
-    return circuit.changed(parts=parts, joints=tuple(joints))
+    parts = list(circuit.parts.items())
+    parts.insert(list(circuit.parts).index(tube) + (limb == "expiratory"), (name, part))
+    return circuit.changed(parts=dict(parts), joints=tuple(joints))
 
 
 def widest_orifice(tube_bore: float, bore_deviation: float = 0.0) -> Orifice:

@@ -16,6 +16,7 @@ from ventsim.model.paths import canonical, part_at, quantity_at, single_value, w
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import Quantity, quantity, quantity_of
+from ventsim.results.schema import VARIABLES
 from ventsim.simulation.batch import BatchOptions, Case, PieceResult, run_piece
 from ventsim.units import FloatArray
 
@@ -25,13 +26,8 @@ Limits = tuple[float, float | Literal["widest"]]
 WIDEST: Literal["widest"] = "widest"
 
 TARGETS: Mapping[str, Quantity] = {"inspired_tidal_volume": quantity("target_volume")} | {
-    name: quantity("target_pressure", meaning)
-    for name, meaning in {
-        "driving_pressure": "driving pressure",
-        "end_inspiratory_alveolar_pressure": "end-inspiratory alveolar pressure",
-        "plateau_pressure": "plateau pressure",
-        "total_peep": "total PEEP",
-    }.items()
+    name: quantity("target_pressure", VARIABLES[name].long_name)
+    for name in ("driving_pressure", "end_inspiratory_alveolar_pressure", "plateau_pressure", "total_peep")
 }
 """What can be a target, and in which unit."""
 
@@ -133,8 +129,7 @@ class Problem:
         """Steady breaths of several circuits; a trial may be unlikely without a warning."""
         period = self.settings.period
         options = BatchOptions(tolerance=self.solver_tolerance, sample_interval=period / _SAMPLES_IN_BREATH)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", PlausibilityWarning)
+        with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
             return run_piece(cases, options, n_lungs=len(self.lungs))
 
     def miss(self, result: PieceResult) -> FloatArray:

@@ -139,8 +139,8 @@ def size_restrictors(
         problem, found, before=before, drills=sizes, bore_tolerance=float(bore_tolerance), tolerance=tolerance
     )
     values = dict(zip((one.path for one in problem.unknowns), problem.values(found.places).tolist(), strict=True))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", PlausibilityWarning)  # of what was found nobody has to be warned
+    # Of what was found nobody has to be warned.
+    with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
         sized = scenario.replaced(values)
     return Sizing(results.assign_attrs(scenario=describe(sized)["scenario"]), sized)
 

@@ -28,7 +28,6 @@ from ventsim.view.plot.style import FAINT, axis_label, line_style
 
 if TYPE_CHECKING:
     from ipywidgets import FloatSlider, VBox
-if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from ventsim.model.laws import FlowLaw
-from ventsim.view.plot.style import COLOURS, FAINT
+from ventsim.view.plot.style import COLOURS, FAINT, one_panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -69,10 +69,7 @@ def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
     --------
     ``bench_fit(fit_rohrer(flows, pressures)).figure.savefig("restrictor.png")``
     """
-    import matplotlib.pyplot as plt
-
-    if ax is None:
-        _, ax = plt.subplots(figsize=(6.0, 4.5), layout="constrained")
+    ax = one_panel(ax, size=(6.0, 4.5))
     flows = np.asarray(fit.flows)
     line = np.linspace(min(0.0, flows.min()), max(0.0, flows.max()), 401)
     drop = fit.law.pressure_drop(line)

@@ -1,6 +1,6 @@
 """Which harm stays unseen: faults against lungs, with what the ventilator displays and alarms beside them."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
@@ -10,12 +10,11 @@ from ventsim.errors import SchemaError
 from ventsim.studies.blind_spots import NOT_RUN
 from ventsim.studies.tables import faults_frame
 from ventsim.tables import fixed
-from ventsim.view.plot.style import COLOURS, change_label, panels
+from ventsim.view.plot.style import LESS, MORE, change_label, ink_on, panels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_LESS, _MORE = COLOURS[1], COLOURS[0]
 _NEEDED = (
     "tidal_volume_change", "unseen", "raised_after", "reason", "displayed_expired_tidal_volume_before",
     "displayed_expired_tidal_volume_change", "displayed_peak_pressure_change",
@@ -115,19 +114,12 @@ def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool
     from matplotlib.patches import Rectangle
 
     strength = min(abs(change) / _FULL, 1.0) if np.isfinite(change) else 0.0
-    tint = np.array(to_rgb(_LESS if change < 0 else _MORE))
+    tint = np.array(to_rgb(LESS if change < 0 else MORE))
     colour = (1.0 - strength) + strength * tint
-    ax.add_patch(
-        Rectangle((column - 0.46, row - 0.44), 0.92, 0.88, facecolor=colour, edgecolor="0.8", linewidth=0.6)
-    )
+    cell: dict[str, Any] = {"facecolor": colour, "edgecolor": "0.8", "linewidth": 0.6}
+    ax.add_patch(Rectangle((column - 0.46, row - 0.44), 0.92, 0.88, **cell))
     if unseen:
-        ax.add_patch(
-            Rectangle(
-                (column - 0.44, row - 0.42), 0.88, 0.84, fill=False, edgecolor="black", linewidth=2.2, zorder=3
-            )
-        )
-    light = float(colour @ (0.3, 0.6, 0.1)) > 0.5
+        frame: dict[str, Any] = {"fill": False, "edgecolor": "black", "linewidth": 2.2, "zorder": 3}
+        ax.add_patch(Rectangle((column - 0.44, row - 0.42), 0.88, 0.84, **frame))
     weight = "bold" if unseen else "normal"
-    ax.text(
-        column, row, text, ha="center", va="center", fontsize=8, color="black" if light else "white", weight=weight
-    )
+    ax.text(column, row, text, ha="center", va="center", fontsize=8, color=ink_on(colour), weight=weight)

@@ -8,13 +8,12 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
-from ventsim.view.plot.style import COLOURS, change_label, panels
+from ventsim.view.plot.style import LESS, MORE, change_label, ink_on, panels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _EFFECTS = ("compliance", "resistance")
-_LESS, _MORE = COLOURS[1], COLOURS[0]
 _FULL = 1.0  # effect that has the full colour [%/%]
 
 
@@ -71,12 +70,12 @@ def sensitivity_matrix(
 def _draw_matrix(ax: "Axes", matrix: xr.DataArray) -> None:
     from matplotlib.colors import LinearSegmentedColormap
 
-    colours = LinearSegmentedColormap.from_list("less to more", [_LESS, "white", _MORE])
+    colours = LinearSegmentedColormap.from_list("less to more", [LESS, "white", MORE])
     ax.imshow(matrix.values, cmap=colours, vmin=-_FULL, vmax=_FULL, aspect="auto")
     for (row, column), value in np.ndenumerate(matrix.values):
-        light = float(np.dot(colours((value + _FULL) / (2.0 * _FULL))[:3], (0.3, 0.6, 0.1))) > 0.5
+        ink = ink_on(colours((value + _FULL) / (2.0 * _FULL)))
         text = "0" if abs(value) < 5e-4 else change_label(value, 3)
-        ax.text(column, row, text, ha="center", va="center", fontsize=8, color="black" if light else "white")
+        ax.text(column, row, text, ha="center", va="center", fontsize=8, color=ink)
     ax.set_xticks(range(matrix.sizes["lung"]), [str(name) for name in matrix["lung"].values])
     ax.set_yticks(range(matrix.sizes["changed"]), [str(name) for name in matrix["changed"].values])
     ax.tick_params(length=0)

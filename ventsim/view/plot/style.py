@@ -30,6 +30,9 @@ PATTERNS: tuple[Any, ...] = (
     (0, (2, 2)),
     (0, (8, 1.5, 1, 1.5, 1, 1.5)),
 )
+LESS, MORE = COLOURS[1], COLOURS[0]
+"""Colours of what has fallen and of what has risen."""
+
 FAINT: dict[str, Any] = {"color": "0.6", "linewidth": 0.8, "zorder": 0.5}
 
 
@@ -59,6 +62,13 @@ def panels(
     return counted(axes, rows * columns, where=where, what=what)
 
 
+def one_panel(ax: "Axes | None", *, size: tuple[float, float]) -> "Axes":
+    """The Axes that are given, or those of a new figure."""
+    import matplotlib.pyplot as plt
+
+    return plt.subplots(figsize=size, layout="constrained")[1] if ax is None else ax
+
+
 def counted(
     axes: "NDArray[np.object_] | Sequence[Axes]", count: int, *, where: str, what: str
 ) -> "NDArray[np.object_]":
@@ -69,6 +79,11 @@ def counted(
             f"{where} needs {count} Axes ({what}); it got {drawn.size}.\n  Use plt.subplots(...) to make {count}."
         )
     return drawn
+
+
+def ink_on(colour: Any) -> str:
+    """Black or white, whichever can be read on a colour of red, green and blue from 0 to 1."""
+    return "black" if float(np.dot(colour[:3], (0.3, 0.6, 0.1))) > 0.5 else "white"
 
 
 def axis_label(name: str, *, unit: str | None = None) -> str:

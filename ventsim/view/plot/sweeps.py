@@ -11,7 +11,16 @@ from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
 from ventsim.units import FloatArray
-from ventsim.view.plot.style import axis_label, counted, in_lines, line_style, need, panel_height, panel_width
+from ventsim.view.plot.style import (
+    axis_label,
+    counted,
+    in_lines,
+    line_style,
+    need,
+    one_panel,
+    panel_height,
+    panel_width,
+)
 from ventsim.view.plot.style import legend as legend_above
 
 if TYPE_CHECKING:
@@ -193,16 +202,13 @@ def sweep_map(
     --------
     ``sweep_map(found, "tidal_volume_per_weight", lung="b", limit=8.0).figure.savefig("map.png")``
     """
-    import matplotlib.pyplot as plt
-
     values = _of_lung(_measure(dataset, variable), lung)
     across, upwards = _grid_parameters(values)
     (x, x_ticks), (y, y_ticks) = (_positions(values[name]) for name in (across, upwards))
     columns, rows = np.argsort(x), np.argsort(y)
     x, y = x[columns], y[rows]
     numbers = values.transpose(upwards, across).values[np.ix_(rows, columns)]
-    if axes is None:
-        _, axes = plt.subplots(figsize=(6.4, 4.8), layout="constrained")
+    axes = one_panel(axes, size=(6.4, 4.8))
     shown = np.ma.masked_invalid(numbers)
     axes.patch.set(facecolor="white", edgecolor="0.5", hatch="///")  # seen where the map has a hole
     mesh = axes.pcolormesh(x, y, shown, shading="nearest", cmap="cividis")

@@ -18,6 +18,7 @@ from ventsim.view.plot.style import (
     legend,
     line_style,
     need,
+    one_panel,
     panel_height,
     panels,
 )
@@ -137,16 +138,13 @@ def loops(waveforms: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
     --------
     ``loops(simulate(circuit, settings)).figure.savefig("loops.png")``
     """
-    import matplotlib.pyplot as plt
-
     need(waveforms, "airway_pressure", "volume", "breath_start", "breath_end")
     whole = _whole_breaths(waveforms)
     one = whole.isel(breath=breath_position(whole, breath))
     # The value just before the breath closes the loop of a breath that repeats.
     start = np.nextafter(float(one["breath_start"]), -np.inf)
     shown = _between(waveforms, start=start, end=float(one["breath_end"]))
-    if ax is None:
-        _, ax = plt.subplots(figsize=(6.0, 5.0 + 0.09 * shown.sizes["lung"]), layout="constrained")
+    ax = one_panel(ax, size=(6.0, 5.0 + 0.09 * shown.sizes["lung"]))
     for k, lung in enumerate(shown["lung"].values):
         one = shown.isel(lung=k)
         ax.plot(one["airway_pressure"].values, one["volume"].values, label=str(lung), **line_style(k))
@@ -196,15 +194,12 @@ def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
     --------
     ``shares(breath_measures(waveforms)).figure.savefig("shares.png")``
     """
-    import matplotlib.pyplot as plt
-
     need(measures, "tidal_volume_fraction", "inspired_tidal_volume")
     one = measures.isel(breath=breath_position(measures, breath))
     lungs = [str(lung) for lung in one["lung"].values]
     fractions = one["tidal_volume_fraction"].values
     volumes = one["inspired_tidal_volume"].values
-    if ax is None:
-        _, ax = plt.subplots(figsize=(6.0, 1.3 + 0.42 * len(lungs)), layout="constrained")
+    ax = one_panel(ax, size=(6.0, 1.3 + 0.42 * len(lungs)))
     colours = [COLOURS[k % len(COLOURS)] for k in range(len(lungs))]
     bars = ax.barh(
         range(len(lungs)), 100.0 * fractions, height=0.65, color=colours, edgecolor="black", linewidth=0.6

@@ -23,7 +23,7 @@ from ventsim.view.plot.circuit.lines import Geometry, Pipe, geometry
 from ventsim.view.plot.circuit.positions import Point
 from ventsim.view.plot.circuit.symbols import INK, draw_symbol, points_around
 from ventsim.view.plot.circuit.trees import EXPIRATORY, INSPIRATORY, owner
-from ventsim.view.plot.style import COLOURS, change_label, need
+from ventsim.view.plot.style import COLOURS, change_label, need, one_panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -121,12 +121,8 @@ def _circuit_of(scenario: Scenario | Circuit | Layout) -> Circuit:
 
 def _canvas(drawing: Geometry, ax: "Axes | None") -> "Axes":
     """The Axes that are given, or new ones that are large enough, with their limits around the drawing."""
-    import matplotlib.pyplot as plt
-
     xs, ys = (np.array(values) for values in zip(*drawing.spots.values(), strict=True))
-    if ax is None:
-        size = (_COLUMN * (np.ptp(xs) + 1.5), _ROW * (np.ptp(ys) + 1.9))
-        _, ax = plt.subplots(figsize=size, layout="constrained")
+    ax = one_panel(ax, size=(_COLUMN * (np.ptp(xs) + 1.5), _ROW * (np.ptp(ys) + 1.9)))
     ax.set_xlim(xs.min() - 0.75, xs.max() + 0.75)
     ax.set_ylim(ys.max() + 0.8, ys.min() - 0.9)
     ax.set_axis_off()
@@ -322,16 +318,8 @@ def _draw_scale(ax: "Axes", largest: float, unit: str) -> None:
     lines.append({"linewidth": 1.1, "linestyle": _DOTS})
     handles = [Line2D([], [], color=_SHARED, **look) for look in lines]
     texts = [*(f"{part * full:g} {unit}" for part in parts), "no flow"]
-    ax.legend(
-        handles,
-        texts,
-        frameon=False,
-        fontsize=6.5,
-        loc="lower right",
-        ncols=3,
-        borderaxespad=0.0,
-        handlelength=2.6,
-    )
+    look: dict[str, Any] = {"frameon": False, "fontsize": 6.5, "borderaxespad": 0.0, "handlelength": 2.6}
+    ax.legend(handles, texts, loc="lower right", ncols=3, **look)
 
 
 def _round_down(value: float) -> float:

@@ -116,21 +116,13 @@ def _balance(circuit: Circuit, found: dict[tuple[str, str], float], branches: Ma
                 ends[owner(end)].append((joint, sign))
     # Those that store nothing come first: their balance is exact.
     names = sorted(ends, key=lambda name: any(isinstance(e, Store) for e in circuit.parts[name].elements()))
-    while (name := _nearly_known(names, ends, found)) is not None:
+
+    def is_nearly_known(name: str) -> bool:
+        """Whether one end of several is unknown."""
+        return sum(not np.isfinite(found[joint]) for joint, _ in ends[name]) == 1 < len(ends[name])
+
+    while (name := next(filter(is_nearly_known, names), None)) is not None:
         ((joint, sign),) = [(j, s) for j, s in ends[name] if not np.isfinite(found[j])]
         others = sum(s * found[j] for j, s in ends[name] if j != joint)
         found[joint] = sign * (_lost(name, circuit.parts[name], branches) - others)
         names.remove(name)  # it stays unknown if what the part loses is unknown
-
-
-def _nearly_known(
-    names: Sequence[str],
-    ends: Mapping[str, Sequence[tuple[tuple[str, str], float]]],
-    found: Mapping[tuple[str, str], float],
-) -> str | None:
-    """The first part of which one end of several is unknown."""
-    for name in names:
-        unknown = sum(not np.isfinite(found[joint]) for joint, _ in ends[name])
-        if unknown == 1 and len(ends[name]) > 1:
-            return name
-    return None

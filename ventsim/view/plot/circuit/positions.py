@@ -75,17 +75,16 @@ def _spread(
     tree: Tree, leads_to: Mapping[str, Sequence[str]], spots: Mapping[str, Point], *, edge: float, sign: float
 ) -> dict[str, Point]:
     """Positions of the parts between one port and the Y-pieces, to the left of `edge` or to the right."""
-    x: dict[str, float] = {}
-    y: dict[str, float] = {}
+    at: dict[str, Point] = {}
     rows: dict[str, int] = {}
     inside = tree.inside_out()
     for name in inside:
-        children = [child for child in tree.children(name) if child in x]
+        children = [child for child in tree.children(name) if child in at]
         tops = sorted(leads_to[name], key=lambda top: spots[top][1])
         if not children and not tops:
             continue  # a dead end: beside what it hangs on, below
-        ends = sorted([(y[child], rows[child]) for child in children] + [(spots[top][1], 1) for top in tops])
-        levels = [abs(x[child] - edge) for child in children]
+        ends = sorted([(at[child][1], rows[child]) for child in children] + [(spots[top][1], 1) for top in tops])
+        levels = [abs(at[child][0] - edge) for child in children]
         step = _TO_PORT if name == tree.root else 1.0
         across = edge + sign * (step + max(levels, default=0.0))
         rows[name] = sum(count for _, count in ends)
@@ -93,19 +92,14 @@ def _spread(
         alike = len({count > 1 for _, count in ends}) == 1
         down = 0.5 * (ends[0][0] + ends[-1][0]) if alike else ends[0][0]
         # Y-pieces in one row have limbs at one height, each of which needs a position of its own.
-        x[name], y[name] = _free((across, down), [*spots.values(), *_points_of(x, y)], step=_GAP)
-    if tree.root not in x:
-        x[tree.root], y[tree.root] = edge + sign, 0.0
+        at[name] = _free((across, down), [*spots.values(), *at.values()], step=_GAP)
+    at.setdefault(tree.root, (edge + sign, 0.0))
     for name in reversed(inside):
-        if name not in x:
-            beside = tree.parent[name]
-            spot = (x[beside] - _AWAY[0] * sign, y[beside] + _AWAY[1])
-            x[name], y[name] = _free(spot, [*spots.values(), *_points_of(x, y)], step=_AWAY[1])
-    return {name: (x[name], y[name]) for name in inside}
-
-
-def _points_of(x: Mapping[str, float], y: Mapping[str, float]) -> list[Point]:
-    return [(x[name], y[name]) for name in x]
+        if name not in at:
+            x, y = at[tree.parent[name]]
+            spot = (x - _AWAY[0] * sign, y + _AWAY[1])
+            at[name] = _free(spot, [*spots.values(), *at.values()], step=_AWAY[1])
+    return {name: at[name] for name in inside}
 
 
 def _free(spot: Point, taken: Sequence[Point], *, step: float) -> Point:

@@ -42,12 +42,8 @@ def draw_symbol(ax: "Axes", kind: str, at: tuple[float, float], *, turn: float) 
     """
     from matplotlib.patches import Circle, Polygon
 
-    look: dict[str, Any] = {
-        "transform": points_around(ax, at, turn=turn),
-        "zorder": 4.0,
-        "linewidth": 0.9,
-        "clip_on": False,
-    }
+    look: dict[str, Any] = {"zorder": 4.0, "linewidth": 0.9, "clip_on": False}
+    look["transform"] = points_around(ax, at, turn=turn)
     if kind in JUNCTIONS:
         ax.add_patch(Circle((0.0, 0.0), 3.2, facecolor=INK, edgecolor="none", **look))
         return
