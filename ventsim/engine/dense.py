@@ -6,8 +6,8 @@ from ventsim.engine.arrays import GATES, NEXT, NOW, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.consistency import newton_direction
 from ventsim.engine.elastic import effort_pressure, elastic_pressure
-from ventsim.engine.flows import evaluate, gate_pressures, impose
-from ventsim.engine.laws import DRIVE_FLOW
+from ventsim.engine.flows import evaluate, gate_pressures, impose, imposes
+from ventsim.engine.laws import DRIVE_FLOW, SHAPE_CONSTANT, source_value
 from ventsim.engine.method import DENSE, STAGES
 from ventsim.engine.stepper import injection_error
 
@@ -16,8 +16,8 @@ LARGEST_CORRECTION = 0.1
 
 
 @inlined
-def prepare_dense(net, clock, h, run):
-    """Work out the coefficients of the continuous output of a step for all nodes; it ends at time `clock`."""
+def prepare_dense(net, segment, began, elapsed, h, run):
+    """Work out the coefficients of the continuous output of a step for all nodes."""
     row, moved = run.row, run.moved
     for i in range(row.shape[0]):
         first = second = 0.0
@@ -25,8 +25,22 @@ def prepare_dense(net, clock, h, run):
             first += DENSE[0, j] * moved[i, j]
             second += DENSE[1, j] * moved[i, j]
         row[i].dense1, row[i].dense2 = first, second
+    if imposes(net.gate[SOURCE], run.gate_mode[SOURCE]) and segment.shape != SHAPE_CONSTANT:
+        # Its stages know nothing of the curve on which the source leads a node.
+        i = net.gate[SOURCE].node
+        rise = run.node_at[NEXT, i].pressure - run.node_at[NOW, i].pressure
+        _, before = source_value(segment, elapsed)
+        _, after = source_value(segment, elapsed + h)
+        _bend(row[i], rise, h * before, h * after)
     if net.curved.shape[0] > 0:
-        bend_dense(net, clock, h, run)
+        bend_dense(net, began + elapsed + h, h, run)
+
+
+@inlined
+def _bend(row, rise, before, after):
+    """Coefficients of the cubic with this rise and these slopes at both ends, in a step of length 1."""
+    row.dense1 = before - rise
+    row.dense2 = rise - after - row.dense1
 
 
 @compiled
@@ -44,8 +58,7 @@ def bend_dense(net, clock, h, run):
             before -= slope
             _, slope = effort_pressure(net.effort[node.effort], net.effort_points, clock - 1e-12 * h)
             after -= slope
-        run.row[i].dense1 = h * before - rise
-        run.row[i].dense2 = rise - h * after - run.row[i].dense1
+        _bend(run.row[i], rise, h * before, h * after)
 
 
 @inlined

@@ -46,7 +46,7 @@ def _take_over(run):
     for k in range(run.branch_at.shape[1]):
         run.branch_at[NOW, k] = run.branch_at[NEXT, k]
     for g in range(GATES):
-        run.gate_at[NOW, g].flow = run.gate_at[NEXT, g].flow
+        run.gate_at[NOW, g] = run.gate_at[NEXT, g]
         run.passed[g] += run.next_passed[g]
     for m in range(run.lung_sum.shape[0]):
         run.lung_sum[m] = run.next_lung_sum[m]
@@ -86,7 +86,7 @@ def _attempt(net, segment, began, elapsed, trial, demands, run):
         run.counters[REJECTED] += 1
         shrunk = trial * max(LARGEST_SHRINK, factor) if error > 1.0 else trial * LARGEST_SHRINK
         return REJECT, 0.0, shrunk, NOTHING_HELD, False
-    prepare_dense(net, began + elapsed + trial, trial, run)
+    prepare_dense(net, segment, began, elapsed, trial, run)
     keep, which, crossed = find_event(net, segment, began, elapsed, trial, demands.late_volume, run)
     if keep == 1.0:
         return ACCEPT, trial, trial * min(LARGEST_GROWTH, max(LARGEST_SHRINK, factor)), which, crossed
