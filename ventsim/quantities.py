@@ -414,6 +414,8 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
             "cmH2O·s/L", "resistance of the open exhalation valve", (0.0, 50.0), at_least=0.0
         ),
         "flow_limit": _q("L/s", "largest flow that the source gives; None: no limit", (0.05, 10.0), above=0.0),
+        "internal_volume": _q("mL", "gas in the machine before its inspiratory port", (0.0, 4000.0), at_least=0.0),
+        "humidifier_volume": _q("mL", "gas in a humidifier; 0: there is none", (0.0, 1000.0), at_least=0.0),
         "largest_tidal_volume": _q(
             "mL", "largest tidal volume that can be set; None: no limit", (20.0, 8000.0), above=0.0
         ),

@@ -121,7 +121,7 @@ def compile_circuit(circuit: Circuit, *, like: CompiledCircuit | None = None) ->
     CircuitError
         When an ideal source or exhalation valve meets a point that stores gas: the flow would be infinite.
     """
-    machine = _machine_passages(circuit.ventilator)
+    machine = _machine_elements(circuit.ventilator)
     described = _describe(circuit, machine, None if like is None else like.described)
     found = _sort(described, machine)
     if like is not None and _same_shape(described, like.described):
@@ -152,7 +152,7 @@ def _shape(element: Element) -> _Shape:
     return type(element), element.at, element.at, False
 
 
-def _describe(circuit: Circuit, machine: Mapping[str, Passage], before: _Described | None) -> _Described:
+def _describe(circuit: Circuit, machine: Mapping[str, Element], before: _Described | None) -> _Described:
     density = circuit.ventilator.ambient_pressure / ATMOSPHERE_CMH2O
     known = {} if before is None or before.density != density else before.elements
     elements = {}
@@ -194,13 +194,13 @@ def _same_shape(one: _Described, other: _Described) -> bool:
     return all(a is b or (a[2] == b[2] and type(a[0]) is type(b[0])) for a, b in pairs)
 
 
-def _every(described: _Described, machine: Mapping[str, Passage]) -> Iterator[tuple[str, Element, _Shape]]:
+def _every(described: _Described, machine: Mapping[str, Element]) -> Iterator[tuple[str, Element, _Shape]]:
     """All elements, each with the name of its part and its shape."""
     for name, (_, own, shapes) in described.elements.items():
         for element, shape in zip(own, shapes, strict=True):
             yield name, element, shape
-    for passage in machine.values():
-        yield "ventilator", passage, _shape(passage)
+    for element in machine.values():
+        yield "ventilator", element, _shape(element)
 
 
 class _Found(NamedTuple):
@@ -213,7 +213,7 @@ class _Found(NamedTuple):
     outside: list[str]
 
 
-def _sort(described: _Described, machine: Mapping[str, Passage]) -> _Found:
+def _sort(described: _Described, machine: Mapping[str, Element]) -> _Found:
     found = _Found([], [], [], [], [])
     inertias: list[tuple[str, Inertia]] = []
     for name, element, (_, _, _, is_ideal) in _every(described, machine):
@@ -472,9 +472,12 @@ def _machine_laws(machine: Ventilator) -> dict[str, FlowLaw]:
     return {port: flow_law(law).at_density(density) for port, law in given.items()}
 
 
-def _machine_passages(machine: Ventilator) -> dict[str, Passage]:
-    """Passages for laws of the machine that are not linear, by the port at which they stand."""
-    found = {}
+def _machine_elements(machine: Ventilator) -> dict[str, Element]:
+    """Passages for laws of the machine that are not linear, by the port at which they stand, and its gas."""
+    found: dict[str, Element] = {}
+    gas = machine.internal_volume + machine.humidifier_volume
+    if gas > 0.0:
+        found["gas"] = Store("inspiratory", gas / machine.ambient_pressure, gas_volume=gas)
     for port, law in _machine_laws(machine).items():
         if law.coefficients is None or law.coefficients[1] > 0.0:
             ends = (_BEHIND[port], port) if port == "inspiratory" else (port, _BEHIND[port])

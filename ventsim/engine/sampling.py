@@ -8,6 +8,8 @@ from ventsim.engine.dense import cubic, dense_pressure, highest_fraction, parabo
 from ventsim.engine.elastic import effort_pressure
 from ventsim.engine.laws import INERTIAL, ONE_WAY, branch_flow, missed_volume
 
+# How close [1] a rough extreme has to come to the highest so far, to be looked at more closely.
+NEARLY = 1e-2
 # Gauss's rule of three points on (-1, 1): 0 and ±sqrt(3/5), with the weights 8/9 and 5/9.
 GAUSS_POINT, MIDDLE_WEIGHT, OUTER_WEIGHT = math.sqrt(0.6), 8.0 / 9.0, 5.0 / 9.0
 
@@ -93,10 +95,13 @@ def _backflow(net, m, side, h, run):
 
 
 @inlined
-def _extreme_flow(net, run, k, sign):
-    """Highest (`sign` 1) or lowest (-1) flow of a branch in a step, by its law at the extreme pressure drop."""
+def _extreme_flow(net, segment, began, elapsed, h, run, k, sign, known):
+    """Highest (`sign` 1) or lowest (-1) flow of a branch in a step, or what is `known` if that is beyond it.
+
+    By the state at the extreme pressure drop, with the junctions in balance.
+    """
     a, b, now, new = net.branch[k].start, net.branch[k].end, run.node_at[NOW], run.node_at[NEXT]
-    highest = max(sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow)
+    highest = max(sign * known, sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow)
     at = highest_fraction(
         sign * (new[a].pressure - now[a].pressure - new[b].pressure + now[b].pressure),
         sign * (run.row[a].dense1 - run.row[b].dense1),
@@ -104,7 +109,9 @@ def _extreme_flow(net, run, k, sign):
     )
     if at >= 0.0:
         flow, _ = branch_flow(run.side[k], net.table, dense_pressure(run, a, at) - dense_pressure(run, b, at))
-        highest = max(highest, sign * flow)
+        if sign * flow > highest - NEARLY * abs(highest):
+            state_inside(net, segment, began + elapsed + at * h, elapsed, h, at, run)
+            highest = max(highest, sign * run.branch_at[SCRATCH, k].flow)
     return sign * highest
 
 
@@ -118,7 +125,7 @@ def _highest_pressure(run, i):
 
 
 @inlined
-def advance_integrals(net, segment, elapsed, h, run):
+def advance_integrals(net, segment, began, elapsed, h, run):
     """Running integrals of lungs and port at the end of the step, by rules exact for the continuous output."""
     now, new = run.node_at[NOW], run.node_at[NEXT]
     for m in range(net.lung.shape[0]):
@@ -138,8 +145,8 @@ def advance_integrals(net, segment, elapsed, h, run):
         rise = h / 6.0 * (p0 + 4.0 * airway_middle + p1)
         out.airway_pressure_integral = old.airway_pressure_integral + rise
         out.inspiratory_work = old.inspiratory_work + _work(run, airway, h, before, after, q0, q1)
-        out.highest_flow = max(old.highest_flow, _extreme_flow(net, run, branch, 1.0))
-        out.lowest_flow = min(old.lowest_flow, _extreme_flow(net, run, branch, -1.0))
+        out.highest_flow = _extreme_flow(net, segment, began, elapsed, h, run, branch, 1.0, old.highest_flow)
+        out.lowest_flow = _extreme_flow(net, segment, began, elapsed, h, run, branch, -1.0, old.lowest_flow)
         out.highest_airway_pressure = max(old.highest_airway_pressure, _highest_pressure(run, airway))
         out.inspiratory_limb_backflow = old.inspiratory_limb_backflow + _backflow(net, m, 0, h, run)
         out.expiratory_limb_backflow = old.expiratory_limb_backflow + _backflow(net, m, 1, h, run)

@@ -4,10 +4,13 @@ from typing import Annotated, ClassVar
 
 from ventsim.errors import InputError, PartError, SettingsError
 from ventsim.model.descriptions import Description
-from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw
+from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, Rohrer
 from ventsim.model.ventilator.settings import BreathSettings, VolumeControl
 from ventsim.quantities import quantity
 from ventsim.units import ATMOSPHERE_CMH2O
+
+# 3 cmH2O at 1 L/s, mostly by turbulence.
+_EXHALATION = Rohrer(linear=1.0, quadratic=2.0)
 
 
 class Ventilator(Description):
@@ -20,9 +23,16 @@ class Ventilator(Description):
     and stored gas of parts and laws are given for the standard atmosphere and follow it; viscosity stays the same.
 
     Source and exhalation valve may have any flow law. The flow limit holds in every mode: a set flow above it is
-    cut, and a set pressure is missed while the flow that it needs is larger. Defaults: flow limit of 180 L/min,
-    relief and exhalation resistance (2 to 5 cmH2O·s/L) are common practice, no source; that many machines let no
-    more than 2 to 2.5 L be set is from memory.
+    cut, and a set pressure is missed while the flow that it needs is larger.
+
+    Gas inside the machine and in a humidifier is compressed at the inspiratory port. Without them, as by default,
+    a circuit with two limbs of 1.5 m stores 2.0 mL/cmH2O; with 100 mL in the machine and a humidifier of 300 mL it
+    stores 2.4. Both lie within the 1.5 to 2.5 mL/cmH2O of three adult circuits (Respiratory Care 39(8), 1994, DOI
+    10.1177/193336549403900803 as printed).
+
+    Defaults: flow limit of 180 L/min and relief are common practice, no source. From memory: exhalation valves
+    lose 2 to 5 cmH2O at 1 L/s (`exhalation_resistance.quadratic` of 1 to 4; the share of the quadratic term is a
+    convention of ventsim), humidifiers hold 200 to 400 mL, many machines let no more than 2 to 2.5 L be set.
 
     Raises
     ------
@@ -39,7 +49,9 @@ class Ventilator(Description):
     error_type: ClassVar[type[InputError]] = PartError
 
     source_resistance: Annotated[float | FlowLaw, quantity("source_resistance"), OR_FLOW_LAW] = 0.5
-    exhalation_resistance: Annotated[float | FlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = 3.0
+    exhalation_resistance: Annotated[float | FlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = _EXHALATION
+    internal_volume: Annotated[float, quantity("internal_volume")] = 0.0
+    humidifier_volume: Annotated[float, quantity("humidifier_volume")] = 0.0
     flow_limit: Annotated[float, quantity("flow_limit")] | None = 3.0
     ambient_pressure: Annotated[
         float, quantity("ambient_pressure", "absolute pressure of the room in which machine and circuit stand")
