@@ -182,7 +182,7 @@ FIRST_STEP = 1e-4
 
 # An error of pressure matters by the gas that it stands for.  A node that holds as much gas per pressure as this
 # [L/cmH2O] is allowed twice the error of a large one, smaller ones more, up to a limit.
-EASING_STORE, MOST_EASING = 0.03, 10.0
+EASING_STORE, MOST_EASING = 0.03, 30.0
 
 
 class Network(NamedTuple):
