@@ -245,7 +245,7 @@ def test_a_step_cut_short_is_the_first_part_of_the_whole_one():
     begin = 0.1
     run_breaths(net, table, 1, begin, demands, 1.0, run, record)
     stepper.take_step(net, segment, 0.0, begin, h, 1e-6, run)
-    prepare_dense(net, begin + h, h, run)
+    prepare_dense(net, segment, 0.0, begin, h, run)
     points = np.linspace(0.0, 1.0, 5)
     whole = [[dense_pressure(run, i, fraction * s) for i in range(len(net.node))] for s in points]
     cut_step(net, segment, 0.0, begin, h, fraction, 1e-6, run)
@@ -256,8 +256,9 @@ def test_a_step_cut_short_is_the_first_part_of_the_whole_one():
 
 
 # Steps per breath of the steady state at the default tolerance, recorded on 2026-11-25 with version 0.1.0;
-# of the chain, which had 184, on 2026-11-30, when the law of corrugated tubes became linear plus quadratic.
-RECORDED_STEPS = {"tree": 108, "chain": 155, "star": 108}
+# of the chain, which had 184, on 2026-11-30, when the law of corrugated tubes became linear plus quadratic. Anew on
+# that day, from 108, 155 and 108, when errors of small stores were eased less, so that peak flows are right.
+RECORDED_STEPS = {"tree": 129, "chain": 155, "star": 134}
 
 
 @pytest.mark.parametrize("arrangement", sorted(RECORDED_STEPS))
