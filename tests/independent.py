@@ -6,6 +6,7 @@ solvers are Radau and LSODA of SciPy, CVODE and IDA of SUNDIALS, started anew at
 """
 
 import itertools
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -18,6 +19,7 @@ from sksundae.cvode import CVODE
 from sksundae.ida import IDA
 
 from ventsim.model.circuit import Circuit
+from ventsim.model.laws import flow_law
 from ventsim.model.parts import Passage, Store
 from ventsim.model.ventilator import BreathSettings, Segment
 
@@ -55,6 +57,14 @@ class Waveforms(NamedTuple):
     vented: FloatArray
 
 
+def through(law: tuple[float, float], drop: float) -> tuple[float, float]:
+    """Flow through an exhalation valve with linear and quadratic loss, and its slope; nothing flows back."""
+    if drop <= 0.0:
+        return 0.0, 0.0
+    root = math.sqrt(law[0] ** 2 + 4.0 * law[1] * drop)
+    return 2.0 * drop / (law[0] + root), 1.0 / root
+
+
 @dataclass(frozen=True, eq=False)
 class Equations:
     """The network of a circuit: points, passages with their laws, and the ventilator's valves."""
@@ -68,7 +78,7 @@ class Equations:
     airway_passage: NDArray[np.intp]
     ports: tuple[int, int]
     source_resistance: float
-    exhalation_resistance: float
+    exhalation: tuple[float, float]  # linear and quadratic coefficient
     flow_limit: float
     relief_pressure: float
 
@@ -99,7 +109,7 @@ class Equations:
             rise = (segment.value(time) - pressure[inlet]) / self.source_resistance
             matrix[inlet, inlet] += (0.0 < rise < self.flow_limit) / self.source_resistance
         if segment.phase == "expiration":
-            matrix[outlet, outlet] += (pressure[outlet] > peep) / self.exhalation_resistance
+            matrix[outlet, outlet] += through(self.exhalation, pressure[outlet] - peep)[1]
         return matrix
 
     def flows(self, time: float, pressure: FloatArray, segment: Segment, peep: float, *, relieving: bool) -> Flows:
@@ -112,12 +122,12 @@ class Equations:
         inlet, outlet = self.ports
         delivered = returned = vented = 0.0
         if segment.drive == "flow":
-            delivered = segment.value(time)
+            delivered = min(segment.value(time), self.flow_limit)
         elif segment.drive == "pressure":
             drop = segment.value(time) - pressure[inlet]
             delivered = min(max(drop / self.source_resistance, 0.0), self.flow_limit)
         if segment.phase == "expiration":
-            returned = max((pressure[outlet] - peep) / self.exhalation_resistance, 0.0)
+            returned = through(self.exhalation, pressure[outlet] - peep)[0]
         net[inlet] += delivered
         net[outlet] -= returned
         if relieving:
@@ -157,7 +167,8 @@ def read_equations(circuit: Circuit) -> Equations:
             raise ValueError(f"these equations know linear and quadratic laws; {name} has another")
         laws.append([*both[0], *both[1], passage.opening_pressure, passage.leak_conductance])
     machine = circuit.ventilator
-    if min(machine.source_resistance, machine.exhalation_resistance) <= 0.0:
+    exhalation = flow_law(machine.exhalation_resistance).coefficients
+    if exhalation is None or min(machine.source_resistance, exhalation[0]) <= 0.0:
         raise ValueError("these equations need resistances above 0 at both ports")
     names = [name for name, _ in passages]
     return Equations(
@@ -170,7 +181,7 @@ def read_equations(circuit: Circuit) -> Equations:
         airway_passage=np.array([names.index(name) for name in circuit.lungs]),
         ports=(row["ventilator.inspiratory"], row["ventilator.expiratory"]),
         source_resistance=machine.source_resistance,
-        exhalation_resistance=machine.exhalation_resistance,
+        exhalation=exhalation,
         flow_limit=np.inf if machine.flow_limit is None else machine.flow_limit,
         relief_pressure=np.inf if machine.relief_pressure is None else machine.relief_pressure,
     )

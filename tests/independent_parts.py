@@ -15,6 +15,7 @@ from typing import Any
 
 import networkx as nx
 import numpy as np
+from independent import through
 from numpy.typing import NDArray
 from sksundae.ida import IDA
 
@@ -112,7 +113,7 @@ class System:
     alveolar_weights: FloatArray  # (n_lungs, n_points)
     ports: tuple[int, int]
     source_resistance: float
-    exhalation_resistance: float
+    exhalation: tuple[float, float]  # linear and quadratic coefficient
 
     @property
     def offsets(self) -> tuple[int, int, int]:
@@ -151,8 +152,8 @@ class System:
             delivered = value
         elif segment.drive == "pressure" and value > inlet:
             delivered, slope_in = (value - inlet) / self.source_resistance, -1.0 / self.source_resistance
-        if segment.phase == "expiration" and outlet > peep:
-            returned, slope_out = (outlet - peep) / self.exhalation_resistance, 1.0 / self.exhalation_resistance
+        if segment.phase == "expiration":
+            returned, slope_out = through(self.exhalation, outlet - peep)
         return np.array([delivered, returned, slope_in, slope_out])
 
     def residual(self, interval: "Interval", time: float, y: FloatArray, yp: FloatArray) -> FloatArray:
@@ -315,8 +316,8 @@ def read_system(circuit: Circuit) -> System:
     ports = (row["ventilator.inspiratory"], row["ventilator.expiratory"])
     machine = circuit.ventilator
     exhalation = flow_law(machine.exhalation_resistance).coefficients
-    if exhalation is None or exhalation[1] > 0.0:
-        raise ValueError("these equations know linear exhalation valves")
+    if exhalation is None:
+        raise ValueError("these equations know exhalation valves with linear and quadratic loss")
     if machine.flow_limit is not None or machine.relief_pressure is not None or not compliance[list(ports)].all():
         raise ValueError("these equations need ports that store gas, and know neither flow limit nor relief")
     if any(compliance[point] > 0.0 for point, _ in curved):
@@ -347,7 +348,7 @@ def read_system(circuit: Circuit) -> System:
         alveolar_weights=weights,
         ports=ports,
         source_resistance=machine.source_resistance,
-        exhalation_resistance=exhalation[0],
+        exhalation=exhalation,
     )
 
 

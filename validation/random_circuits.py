@@ -25,8 +25,8 @@ from ventsim.errors import VentsimError
 
 CIRCUITS, BREATHS, EXACT = 1500, 2, 1e-10
 LIMIT = 1e-5  # of the size of a measure, which is at least its floor
-# Sizes below which differences count absolutely, by unit.
-FLOORS = {"mL": 10.0, "cmH2O": 1.0, "L/s": 0.1, "L/min": 0.1, "J/min": 1.0, "mL/kg": 0.1, "1": 1.0, "s": 1.0}
+# Sizes below which differences count absolutely, by unit; 1 L/s is about what flow sensors are made for.
+FLOORS = {"mL": 10.0, "cmH2O": 1.0, "L/s": 1.0, "L/min": 0.1, "J/min": 1.0, "mL/kg": 0.1, "1": 1.0, "s": 1.0}
 # Differences of measures that nearly cancel are held to the size of what is subtracted.
 SIZE_OF = {
     "auto_peep": "total_peep",

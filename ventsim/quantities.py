@@ -492,7 +492,7 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         "temperature": _q("°C", "temperature", at_least=0.0, at_most=60.0),
         "humidity": _q("1", "relative humidity", at_least=0.0, at_most=1.0, percent=True),
         "polytropic_exponent": _q(
-            "1", "exponent of compression: 1 isothermal, 1.4 adiabatic", at_least=1.0, at_most=1.4
+            "1", "exponent of compression: 1 isothermal, 1.4 adiabatic", (1.0, 1.4), at_least=1.0, at_most=1.4
         ),
         "ambient_pressure": _q("cmH2O", "absolute pressure", at_least=500.0, at_most=1600.0),
     }

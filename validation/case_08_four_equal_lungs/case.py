@@ -65,7 +65,7 @@ def fitted_compliance(*, ideal: bool) -> float:
 
 def closed_fit() -> float:
     """The same from the closed form of a lung in an ideal circuit, with the valve's resistance. [mL/cmH2O]"""
-    resistance = RESISTANCE + vs.OneWayValve().resistance
+    resistance = RESISTANCE + circuit(50.0, ideal=True).parts["a inspiratory valve"].resistance
 
     def excess(compliance: float) -> float:
         breath = vs.theory.pressure_control(

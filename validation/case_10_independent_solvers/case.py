@@ -63,10 +63,13 @@ def four_lung_circuit() -> vs.Circuit:
         "c": vs.Lung(compliance=40.0, resistance=20.0, expiratory_resistance=25.0),
         "d": vs.Lung(compliance=20.0, resistance=15.0),
     }
+    valve = vs.OneWayValve(opening_pressure=four_lungs.OPENING, resistance=four_lungs.VALVE_RESISTANCE)
     return vs.layouts.shared(
         lungs,
         arrangement="star",
-        limbs=vs.PatientLimbs(inspiratory_tube=tube, expiratory_tube=tube, y_piece=vs.YPiece(gas_volume=12.0)),
+        limbs=vs.PatientLimbs(
+            inspiratory_tube=tube, expiratory_tube=tube, y_piece=vs.YPiece(gas_volume=12.0), valve=valve
+        ),
         adapter=vs.Adapter(gas_volume=30.0),
         ventilator=vs.Ventilator(flow_limit=None, relief_pressure=None),
     )

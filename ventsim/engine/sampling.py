@@ -153,7 +153,8 @@ def advance_integrals(net, segment, began, elapsed, h, run):
     port, before, after = net.port[0], run.port_sum[0], run.next_port_sum[0]
     total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
     after.inspiratory_port_pressure_integral = before.inspiratory_port_pressure_integral + h / 6.0 * total
-    highest = max(before.highest_inspiratory_port_pressure, _highest_pressure(run, port))
+    # Where there is pressure relief, nothing is above it.
+    highest = max(before.highest_inspiratory_port_pressure, min(_highest_pressure(run, port), net.relief_pressure))
     after.highest_inspiratory_port_pressure = highest
     missed = missed_volume(segment, elapsed, h)
     is_limited = missed > 0.0 or run.gate_mode[SOURCE] == GATE_LIMITED

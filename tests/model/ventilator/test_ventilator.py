@@ -248,10 +248,11 @@ def test_settings_base_is_abstract():
 
 
 def test_ventilator_defaults():
-    """Exhalation valve 2 to 5 cmH2O·s/L and flow limit 180 L/min: common practice, no source."""
+    """Exhalation valve 2 to 5 cmH2O at 1 L/s (from memory), flow limit 180 L/min (common practice, no source)."""
     ventilator = Ventilator()
     assert ventilator.ports == ("inspiratory", "expiratory")
     assert 2.0 <= ventilator.exhalation_resistance <= 5.0
+    assert ventilator.internal_volume == ventilator.humidifier_volume == 0.0
     assert ventilator.flow_limit == 180.0 / 60.0
 
 
