@@ -351,7 +351,7 @@ def test_state_of_a_valve():
     (missing,) = passages(OneWayValve(state="missing"))
     (closed,) = passages(OneWayValve(state="stuck closed", back_leak=60.0))
     assert working.is_one_way and working.opening_pressure == 0.2
-    assert stuck.forward == stuck.backward == Rohrer(linear=0.5, quadratic=0.5) and stuck.opening_pressure == 0.0
+    assert stuck.forward == stuck.backward == Rohrer(linear=1.0) and stuck.opening_pressure == 0.0
     assert missing.is_ideal
     assert closed.is_one_way and closed.opening_pressure > 1000.0  # no ventilator gives as much
     assert closed.leak_conductance == working.leak_conductance == 0.001  # 60 mL/min per cmH2O

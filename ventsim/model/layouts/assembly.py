@@ -167,9 +167,6 @@ def _add_series(whole: Assembly, start: str, pieces: Iterable[tuple[str, Part | 
     whole.joints.append((start, finish))
 
 
-_IDEAL_VALVE = 1.0  # linear, so that closed forms hold [cmH2O·s/L]
-
-
 def _without_side_effects(part: Part) -> Part:
     """The part as an ideal circuit has it; see :func:`shared`."""
     changes = {"gas_volume": 0.0} if "gas_volume" in type(part).model_fields else {}
@@ -179,8 +176,6 @@ def _without_side_effects(part: Part) -> Part:
             changes["resistance"] = 0.0
     elif isinstance(part, OneWayValve):
         changes["opening_pressure"] = 0.0
-        if part.resistance == type(part).model_fields["resistance"].default:
-            changes["resistance"] = _IDEAL_VALVE
     return part.changed(changes) if changes else part
 
 

@@ -281,8 +281,8 @@ def shared(
         Whether each limb gets a one-way valve, so that gas of one lung cannot reach another.
     ideal : bool, default False
         Whether to leave out the effects of the circuit: nothing but lungs and tracheal tubes stores gas,
-        breathing tubes without a given resistance have none, and valves open at no pressure. Valves without a
-        given resistance have a linear one of 1 cmH2O·s/L; every other resistance stays.
+        breathing tubes without a given resistance have none, and valves open at no pressure (their
+        resistance, and that of restrictors, filters and tracheal tubes, stays).
     ventilator : Ventilator or None, default None
         The machine; None: the default one, or :data:`IDEAL_VENTILATOR` in an ideal circuit.
     t_piece : TPiece or None, default None

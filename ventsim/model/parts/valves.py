@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field, model_validator
 
-from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
+from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.parts.part import PARTS, Element, InLine, filled_passage, require_resistance
 from ventsim.quantities import quantity
 from ventsim.units import L_PER_MIN, ML_PER_L
@@ -39,8 +39,8 @@ class OneWayValve(InLine):
     .. math:: \dot V = f^{-1}(\max(0, \Delta p - p_o)) + g\,\Delta p
 
     The defaults lie within the usual figures of 22 mm disc and flap valves: opening at 0.1 to 0.5 cmH2O, 0.5 to 2
-    cmH2O at 60 L/min (`resistance.quadratic` of 0 to 1.5), back leak below 100 mL/min (from memory, no source
-    seen; the share of the quadratic term is a convention of ventsim).
+    cmH2O at 60 L/min, back leak below 100 mL/min (from memory, no source seen). How much of the loss is quadratic
+    was not found; studies can carry the range from ``laws.Rohrer(linear=0.5)`` to ``laws.Rohrer(quadratic=2)``.
 
     Examples
     --------
@@ -51,7 +51,7 @@ class OneWayValve(InLine):
     kind: ClassVar[str] = "one-way valve"
 
     opening_pressure: Annotated[float, quantity("opening_pressure", plausible=(0.0, 5.0))] = 0.2
-    resistance: Annotated[float | FlowLaw, _ONCE_OPEN, OR_FLOW_LAW] = Rohrer(linear=0.5, quadratic=0.5)
+    resistance: Annotated[float | FlowLaw, _ONCE_OPEN, OR_FLOW_LAW] = 1.0
     back_leak: Annotated[float, quantity("back_leak")] = 0.0
     gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
     state: Annotated[

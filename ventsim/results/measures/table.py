@@ -5,6 +5,7 @@ import pandas as pd
 import xarray as xr
 
 from ventsim.results.measures.kernel import PORT_MEASURES, TIMING
+from ventsim.results.measures.remarks import LIMITED_SHARE
 from ventsim.results.schema import CAUTION, VARIABLES, breath_position, check_dataset
 from ventsim.tables import Section, Table, fixed
 
@@ -21,7 +22,7 @@ _SUMMED = ("inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fracti
 def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     """Measures of one breath: a row for each lung, their total, and the ports of the ventilator.
 
-    Measures that are unknown for every lung are left out, and those of the flow limit where it does not act.
+    Measures that are unknown for every lung are left out, and those of the flow limit where it hardly acts.
 
     Parameters
     ----------
@@ -54,12 +55,12 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     start, _, held, end, peep = (float(one[name]) for name in TIMING.names or ())
     set_peep = "" if np.isnan(peep) else f", set PEEP {fixed(peep, 2)} cmH2O"
     times = f"{fixed(start, 3)} to {fixed(end, 3)} s, inspiration {fixed(held - start, 3)} s"
+    if not one.get("port_limited_fraction", np.zeros(())) > LIMITED_SHARE:
+        one |= dict.fromkeys(_WHERE_LIMITED, np.array(np.nan))
     known = {
         name: np.atleast_1d(values)
         for name, values in one.items()
-        if name in VARIABLES
-        and not (name in _WHERE_LIMITED and float(values) == 0.0)
-        and not np.isnan(values).all()
+        if name in VARIABLES and not np.isnan(values).all()
     }
     lungs, ports = ({name: known[name] for name in names if name in known} for names in (_OF_LUNGS, _OF_PORTS))
     sections = [
