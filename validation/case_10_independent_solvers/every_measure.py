@@ -106,16 +106,22 @@ def theirs(name: str) -> dict[str, FloatArray]:
     problem, (times, _) = PROBLEMS[name], ours(name)
     circuit = problem.circuit
     later = [(APART, apart(circuit)), (TOGETHER, circuit)] if problem.comes_apart else []
-    period = problem.settings.period
-    rough = solve(circuit, problem.settings, times=times, later=later)
+    return by_ida(circuit, problem.settings, times, later)
+
+
+def by_ida(
+    circuit: vs.Circuit, settings: vs.PressureControl | vs.VolumeControl, times: FloatArray,
+    later: list[tuple[float, vs.Circuit]],
+) -> dict[str, FloatArray]:  # fmt: skip
+    """Measures of the first breaths of a circuit from rest; `later` as of `solve`."""
+    period = settings.period
+    rough = solve(circuit, settings, times=times, later=later)
     times = np.union1d(times, around_peaks(rough, times, period * np.arange(BREATHS)))
-    waves = solve(circuit, problem.settings, times=times, later=later)
+    waves = solve(circuit, settings, times=times, later=later)
     efforts = [lung.effort for lung in circuit.lungs.values()]
     muscles = np.array([0.0 * times if one is None else one.over_time().pressure(times) for one in efforts]).T
     breaths = [
-        measured(
-            waves, times, muscles, k * period, k * period + problem.settings.inspiratory_time, (k + 1) * period
-        )
+        measured(waves, times, muscles, k * period, k * period + settings.inspiratory_phase_time, (k + 1) * period)
         for k in range(BREATHS)
     ]
     return {name: np.array([breath[name] for breath in breaths]) for name in breaths[0]}
