@@ -220,6 +220,7 @@ class Run(NamedTuple):
     is_open: NDArray[np.bool_]  # (n_branches,) whether the flow is on the forward side of the law
     gate_mode: NDArray[np.int64]  # (3,)
     passed: FloatArray  # (3,) volume through each gate [L]
+    passed_rest: FloatArray  # (3,) what rounding has added to it, to be taken off again [L]
     lung_sum: NDArray[np.void]  # (n_lungs,) of LUNG_SUM
     port_sum: NDArray[np.void]  # (1,) of PORT_SUM
     leaked_before: FloatArray  # (1,) through leaks that are no longer there [L]
@@ -275,6 +276,7 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         is_open=np.ones(m, dtype=np.bool_),
         gate_mode=np.zeros(GATES, dtype=np.int64),
         passed=np.zeros(GATES),
+        passed_rest=np.zeros(GATES),
         lung_sum=np.zeros(lungs, LUNG_SUM),
         port_sum=np.zeros(1, PORT_SUM),
         leaked_before=np.zeros(1),
@@ -335,7 +337,7 @@ def rest(net, pressure, run):
         run.is_open[k] = True
     for g in range(GATES):
         run.gate_mode[g] = 0
-        run.passed[g] = 0.0
+        run.passed[g] = run.passed_rest[g] = 0.0
     for m in range(net.lung.shape[0]):
         total = run.lung_sum[m]
         total.inspired_volume = total.inspiratory_work = 0.0

@@ -47,7 +47,11 @@ def _take_over(run):
         run.branch_at[NOW, k] = run.branch_at[NEXT, k]
     for g in range(GATES):
         run.gate_at[NOW, g] = run.gate_at[NEXT, g]
-        run.passed[g] += run.next_passed[g]
+        # Compensated summation (W. Kahan, 1965, from memory): over hours the rounding of small steps would show.
+        step = run.next_passed[g] - run.passed_rest[g]
+        total = run.passed[g] + step
+        run.passed_rest[g] = (total - run.passed[g]) - step
+        run.passed[g] = total
     for m in range(run.lung_sum.shape[0]):
         run.lung_sum[m] = run.next_lung_sum[m]
     run.port_sum[0] = run.next_port_sum[0]

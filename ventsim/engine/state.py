@@ -54,6 +54,7 @@ def carried_over(
     _keep_flows(old, run, new, after)
     for total, before in (
         (after.passed, run.passed),
+        (after.passed_rest, run.passed_rest),
         (after.lung_sum, run.lung_sum),
         (after.port_sum, run.port_sum),
         (after.counters, run.counters),
@@ -174,7 +175,7 @@ def _state(run: Run) -> list[NDArray[Any]]:
     """Views of all numbers that make up the state of a run."""
     tables = (run.node_at[NOW], run.branch_at[NOW], run.gate_at[NOW], run.lung_sum, run.port_sum, run.clock)
     columns = [table[name] for table in tables for name in table.dtype.names or ()]
-    totals = [run.passed, run.leaked_before, run.counters]
+    totals = [run.passed, run.passed_rest, run.leaked_before, run.counters]
     return [*columns, *totals, run.is_open, run.gate_mode, run.segment_start, run.first_step]
 
 

@@ -35,7 +35,7 @@ def breath_remarks(measures: xr.Dataset) -> list[str]:
     >>> settings = vs.PressureControl(inspiratory_pressure=20, rate=15, inspiratory_time=1)
     >>> measures = vs.breath_measures(vs.steady_breath(vs.layouts.shared(lungs), settings))
     >>> breath_remarks(measures)
-    ['The flow limit of the ventilator acts in 35 % of inspiration.']
+    ['The flow limit of the ventilator acts in 100 % of inspiration; 1.85 cmH2O of the set pressure are missed.']
     """
     one = measures.squeeze("breath") if measures["breath"].ndim else measures
     return [*machine_remarks(one), *lung_remarks(one)]
