@@ -55,12 +55,12 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     start, _, held, end, peep = (float(one[name]) for name in TIMING.names or ())
     set_peep = "" if np.isnan(peep) else f", set PEEP {fixed(peep, 2)} cmH2O"
     times = f"{fixed(start, 3)} to {fixed(end, 3)} s, inspiration {fixed(held - start, 3)} s"
-    if not one.get("port_limited_fraction", np.zeros(())) > LIMITED_SHARE:
-        one |= dict.fromkeys(_WHERE_LIMITED, np.array(np.nan))
+    limited = one.get("port_limited_fraction", np.zeros(())) > LIMITED_SHARE
+    idle = [name for name in _WHERE_LIMITED if not (limited and one[name] > 0.0)]
     known = {
         name: np.atleast_1d(values)
         for name, values in one.items()
-        if name in VARIABLES and not np.isnan(values).all()
+        if name in VARIABLES and name not in idle and not np.isnan(values).all()
     }
     lungs, ports = ({name: known[name] for name in names if name in known} for names in (_OF_LUNGS, _OF_PORTS))
     sections = [
