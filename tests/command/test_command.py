@@ -209,11 +209,11 @@ def test_nothing_inspired_is_reported(here, capsys):
     Path("mine.toml").write_text(text)
     assert main(["run", "mine.toml", *SHORT]) == 0
     printed = capsys.readouterr().out
-    assert "Nothing is inspired: every lung gets less than 0.05 mL in the last breath.\nWritten:" in printed
+    assert "Nothing is inspired: every lung gets less than 0.05 mL in the breath.\nWritten:" in printed
     text = builtin_text(NAME) + "[limbs.b.inspiratory_restrictor]\nresistance = 1e7\n"
     Path("mine.toml").write_text(text)
     assert main(["run", "mine.toml", *SHORT]) == 0
-    assert "lung b: nothing is inspired in the last breath" in capsys.readouterr().out
+    assert "lung b: nothing is inspired in the breath" in capsys.readouterr().out
 
 
 def test_a_warning_about_many_fittings_is_printed_once(here, capsys):

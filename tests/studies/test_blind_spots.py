@@ -235,8 +235,8 @@ def test_ctrl_c_keeps_what_is_finished(monkeypatch):
     assert np.isfinite(found.tidal_volume_change[0]).all("lung").values.tolist() == [True, False, False]
     assert np.isfinite(found.tidal_volume_before).all()
     table = studies.blind_spots_table(found)
-    told = table.frame.loc[["second", "third"], "first alarm"]
-    assert told.tolist() == ["not run: the study was stopped by Ctrl-C"] * 2
+    alarms_after = table.frame.loc[["second", "third"], "first alarm"]
+    assert alarms_after.tolist() == ["not run: the study was stopped by Ctrl-C"] * 2
     assert str(table).count("-  not run: the study was stopped by Ctrl-C\n") == 2
     texts = [text.get_text() for text in vs.plot.blind_spots(found)[0].texts]
     assert texts.count("not run") == 2 * 4 and "failed" not in texts  # 2 faults, 4 lungs

@@ -316,10 +316,10 @@ def test_what_is_no_scenario(scenario):
 
 def test_an_unlikely_value_is_warned_of_once(scenario):
     """0.05 and 0.04 are compliances in L/cmH2O."""
-    with pytest.warns(PlausibilityWarning, match=r"lungs\.b\.compliance 0\.05 .*is outside") as told:
+    with pytest.warns(PlausibilityWarning, match=r"lungs\.b\.compliance 0\.05 .*is outside") as warned:
         found = sweep(scenario, {STIFF: [30, 0.05, 0.04], PEEP: [5, 6]}, threads=2, progress=False)
-    assert len(told) == 1
-    assert told[0].filename == __file__
+    assert len(warned) == 1
+    assert warned[0].filename == __file__
     assert (found.status == "finished").all()
 
 

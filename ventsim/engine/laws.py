@@ -25,11 +25,8 @@ SEGMENT = np.dtype(
         ("change", "f8"),
         ("time_constant", "f8"),  # [s]
         ("limit", "f8"),  # what a set flow is cut to where it is higher; infinity: nowhere [L/s]
-        (
-            "corner",
-            "f8",
-            (2,),
-        ),  # since the start of the segment, when it rises above the limit or falls below it [s]
+        # Since the start of the segment, when what is set rises above the limit or falls below it [s].
+        ("corner", "f8", (2,)),
         ("exhaling", "?"),  # whether the exhalation valve may open
         ("peep", "f8"),  # behind the exhalation valve [cmH2O]
     ],

@@ -47,6 +47,7 @@ from ventsim.model.parts.part import (
     Passage,
     Store,
 )
+from ventsim.model.parts.valves import NEVER
 from ventsim.model.ventilator import BreathSettings, Segment, Ventilator
 from ventsim.units import ATMOSPHERE_CMH2O, ML_PER_L, FloatArray
 
@@ -282,7 +283,7 @@ def _fill(circuit: Circuit, described: _Described, found: _Found, wiring: Wiring
         branches=_branch_names(carriers),
         points=index,
         stores=_stores(found),
-        opening=opening_pressures(network),
+        opening=opening_pressures(network, never=NEVER),
         table_error=max((table.error for table in tables.made), default=0.0),
         described=described,
         wiring=wiring,

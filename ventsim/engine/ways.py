@@ -7,9 +7,6 @@ from ventsim.engine.arrays import CUT_OFF, EXHALATION, Network
 from ventsim.engine.laws import ONE_WAY
 from ventsim.units import FloatArray
 
-# Opening pressure from which a valve counts as one that never opens [cmH2O].
-SHUT = 1e5
-
 
 def cut_off_groups(
     node: NDArray[np.void], branch: NDArray[np.void]
@@ -45,15 +42,18 @@ def cut_off_groups(
     return np.array(rows, CUT_OFF), np.array(nodes, dtype=np.int64), np.array(ways, dtype=np.int64)
 
 
-def opening_pressures(network: Network) -> FloatArray:
-    """Least sum of opening pressures on a way from each lung to the exhalation valve, shape (n_lungs,). [cmH2O]"""
+def opening_pressures(network: Network, *, never: float) -> FloatArray:
+    """Least sum of opening pressures on a way from each lung to the exhalation valve, shape (n_lungs,). [cmH2O]
+
+    A valve with the opening pressure `never` [cmH2O] is no way.
+    """
     branch = network.branch
     both_ways = (branch["kind"] != ONE_WAY) | (branch["leak"] > 0.0)
     ways: dict[int, list[tuple[int, float]]] = {}
     outside = network.node["outside"].tolist()
     rows = (branch["start"], branch["end"], both_ways, branch["opening"])
     for start, end, is_open, opening in zip(*(column.tolist() for column in rows), strict=True):
-        if opening < SHUT and not (outside[start] or outside[end]):
+        if opening < never and not (outside[start] or outside[end]):
             ways.setdefault(end, []).append((start, 0.0 if is_open else opening))
             if is_open:
                 ways.setdefault(start, []).append((end, 0.0))

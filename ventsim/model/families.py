@@ -1,4 +1,4 @@
-"""Descriptions of one sort that are told apart by a tag: flow laws, lungs, parts, breath settings, changes."""
+"""Descriptions of one sort that are distinguished by a tag: flow laws, lungs, parts, breath settings, changes."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field

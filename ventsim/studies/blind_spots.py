@@ -219,7 +219,7 @@ def _try(
     later = [_delayed(change, instant) for change in changes]
     try:
         with warnings.catch_warnings():
-            # A study that is stopped warns once itself; doubts about values were told before the first run.
+            # A study that is stopped warns once itself; unlikely values are warned of before the first run.
             warnings.simplefilter("ignore", StoppedEarlyWarning)
             warnings.simplefilter("ignore", PlausibilityWarning)
             measures = simulate_long(

@@ -217,8 +217,8 @@ def _shape(grid: Mapping[str, tuple[Value, ...]], *, paired: bool) -> tuple[int,
     """Number of points along each dimension."""
     sizes = {path: len(listed) for path, listed in grid.items()}
     if paired and len(set(sizes.values())) > 1:
-        told = ", ".join(f"'{path}' has {size}" for path, size in sizes.items())
-        raise InputError(f"paired values must be equally many: {told}.\n  Leave out paired=True for a full grid.")
+        found = ", ".join(f"'{path}' has {size}" for path, size in sizes.items())
+        raise InputError(f"paired values must be equally many: {found}.\n  Leave out paired=True for a full grid.")
     shape = tuple(sizes.values())[: 1 if paired else None]
     if math.prod(shape) > MOST_POINTS:
         raise InputError(

@@ -50,7 +50,7 @@ def test_coefficients_and_errors_against_a_library(scatter):
 
 
 def test_standard_errors_are_those_of_repeated_fits():
-    """400 repetitions with a seeded generator: the spread of the coefficients is the error told, to 10 %."""
+    """400 repetitions with a seeded generator: the spread of the coefficients is the error stated, to 10 %."""
     random = np.random.default_rng(20)
     fits = [
         fit_rohrer(
@@ -101,7 +101,7 @@ def test_error_of_the_law_against_a_library(scatter):
 
 @pytest.mark.parametrize("hold_at_zero", [None, "linear", "quadratic"])
 def test_error_of_the_law_and_of_the_bore_by_repetition(hold_at_zero):
-    """2000 repetitions with a seeded generator: spread of loss and bore are the errors told, to 5 %."""
+    """2000 repetitions with a seeded generator: spread of loss and bore are the errors stated, to 5 %."""
     random = np.random.default_rng(31)
     true = law(FLOWS, *{None: (4.0, 9.0), "linear": (0.0, 9.0), "quadratic": (4.0, 0.0)}[hold_at_zero])
     fits = [
@@ -114,7 +114,7 @@ def test_error_of_the_law_and_of_the_bore_by_repetition(hold_at_zero):
         for _ in range(2000)
     ]
     holes = [fit.equivalent_bore(flow=0.4) for fit in fits]
-    # The library told the errors of the first one; those of the others differ by the scatter of the loss.
+    # The library states the errors of the first one; those of the others differ by the scatter of the loss.
     assert np.std([hole.pressure_drop for hole in holes]) == pytest.approx(holes[0].pressure_drop_error, rel=0.05)
     assert np.std([hole.bore for hole in holes]) == pytest.approx(holes[0].bore_error, rel=0.05)
 

@@ -382,7 +382,7 @@ def test_long_tubes_are_told_in_words_of_the_plan(arrangement, messages):
         assert re.match(message, text)
         assert "Did you mean" not in text and "\n  Check the places (in m)" in text
     assert {item.filename for item in caught} == {__file__}
-    # What the plan has told is not doubted again when parts or circuit are changed.
+    # What the plan has warned of is not warned of again when parts or circuit are changed.
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         long = max((part for part in circuit.parts.values() if isinstance(part, Tube)), key=lambda p: p.length)
@@ -390,7 +390,7 @@ def test_long_tubes_are_told_in_words_of_the_plan(arrangement, messages):
 
 
 def test_a_look_at_a_layout_warns_of_nothing():
-    """What was told when it was made is not told again by its text, which is shown often."""
+    """What was warned of when it was made is not repeated by its text, which is shown often."""
     plan = FloorPlan(beds={"a": (30.0, 0.0)})
     with pytest.warns(PlausibilityWarning, match="of tube from"):
         layout = Layout(lungs={"a": LUNG}, floor_plan=plan)

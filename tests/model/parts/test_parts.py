@@ -706,7 +706,7 @@ def numbers_of(part: Part) -> st.SearchStrategy[dict[str, float]]:
 def _plausible(quantity: Quantity) -> st.SearchStrategy[float]:
     if quantity.whole:
         return st.integers(1, 64)
-    # A resistance that cannot be told from none is refused by a leak.
+    # A resistance that cannot be distinguished from none is refused by a leak.
     return st.floats(*quantity.plausible).filter(lambda value: abs(value) > 1e-6)
 
 

@@ -1,4 +1,4 @@
-"""Scenarios: TOML there and back, built-ins, and what a wrong file is told.
+"""Scenarios: TOML there and back, built-ins, and the answers to wrong files.
 
 Expected texts of messages are the house form; numbers in them are those of the file in the test.
 """
@@ -545,7 +545,7 @@ def test_laws_regions_and_efforts_in_a_file():
 
 CHANGE = "[[changes]]\npath = 'lungs.a.compliance'\nto = 30\nat = 20\n"
 
-# --- what a wrong file is told ------------------------------------------------------------------------------
+# --- answers to wrong files ---------------------------------------------------------------------------------
 
 WRONG = {
     # lungs and laws

@@ -164,7 +164,7 @@ def checked_plan(
     Returns
     -------
     tuple of (Plan, tuple of str)
-        The plan, and doubts about values that are possible but unlikely, each once.
+        The plan, and a warning of each value that is possible but unlikely.
 
     Raises
     ------
@@ -278,7 +278,7 @@ def _check_faults(circuit: Circuit, faults: Sequence[tuple[int, Fault]]) -> None
 
 
 def _try_everything(plan: Plan) -> tuple[str, ...]:
-    """Build circuit and settings at, before and between all knots; returns the doubts about their values."""
+    """Build circuit and settings at, before and between all knots; returns the warnings of their values."""
     if not plan.changing_values and not plan.faults:
         return ()
     with warnings.catch_warnings(record=True) as caught:

@@ -37,8 +37,8 @@ def circuit_words(circuit: "Circuit") -> str:
     '1 lung (a); 4 parts: 2 x tube, 1 x y-piece, 1 x lung; default ventilator'
     """
     names = list(circuit.lungs)
-    told = ", ".join(names[:_MOST_NAMES]) + (", ..." if len(names) > _MOST_NAMES else "")
-    lungs = f"{len(names)} lung{'s' if len(names) > 1 else ''} ({told})"
+    listed = ", ".join(names[:_MOST_NAMES]) + (", ..." if len(names) > _MOST_NAMES else "")
+    lungs = f"{len(names)} lung{'s' if len(names) > 1 else ''} ({listed})"
     kinds = Counter(part.kind for part in circuit.parts.values())
     parts = ", ".join(f"{count} x {kind}" for kind, count in kinds.items())
     values = ", ".join(_own_values(circuit.ventilator))

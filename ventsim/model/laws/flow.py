@@ -90,7 +90,7 @@ class FlowLaw(Description, ABC):
 
     @property
     def is_zero(self) -> bool:
-        """Whether gas passes without any pressure drop that could be told from none (1e-7 cmH2O at 1 L/s)."""
+        """Whether gas passes without a pressure drop that differs from none by more than 1e-7 cmH2O at 1 L/s."""
         linear, quadratic = self.coefficients or (1.0, 1.0)
         return linear <= NEGLIGIBLE_LINEAR and quadratic <= NEGLIGIBLE_QUADRATIC
 

@@ -191,7 +191,7 @@ class AdjustableCurve(FlowLaw):
 
     @model_validator(mode="after")
     def _check_family(self) -> Self:
-        # In this order: each takes for granted what those before it have found right.
+        # In this order: each check relies on those before it.
         for look in (self._openings_fault, self._rows_fault, self._order_fault, self._setting_fault):
             fault = look()
             if fault:

@@ -106,19 +106,19 @@ def quoted_number(value: object) -> str:
 
 def _complaint(error: str, text: str) -> str:
     """What the reader of TOML found, in words of this kind of file."""
-    told = re.fullmatch(r"(?s)(.*) \(at (?:line (\d+), column \d+|end of document)\)", error)
-    if told is None or told[2] is None:
-        what = error if told is None else f"{told[1]}, at end of document"
+    complaint = re.fullmatch(r"(?s)(.*) \(at (?:line (\d+), column \d+|end of document)\)", error)
+    if complaint is None or complaint[2] is None:
+        what = error if complaint is None else f"{complaint[1]}, at end of document"
         return f"this is not TOML: {what}.\n  {_HOW}"
     lines = text.replace("\r\n", "\n").split("\n")
-    number = int(told[2])
+    number = int(complaint[2])
     line = lines[number - 1].strip()
     shown = f"\n    {line[:100]}"
-    if re.match(r"Cannot (declare|overwrite|mutate|redefine)|Duplicate inline table key", told[1]):
+    if re.match(r"Cannot (declare|overwrite|mutate|redefine)|Duplicate inline table key", complaint[1]):
         return f"line {number}: {_given_twice(line, lines[: number - 1])}"
     hints = (say(found) for pattern, say in _SLIPS if (found := re.search(pattern, line)))
     where = error.rpartition("(")[2].removesuffix(")")
-    return f"this is not TOML: {told[1]}, {where}.{shown}\n  {next(hints, _HOW)}"
+    return f"this is not TOML: {complaint[1]}, {where}.{shown}\n  {next(hints, _HOW)}"
 
 
 def _given_twice(line: str, before: list[str]) -> str:

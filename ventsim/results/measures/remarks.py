@@ -125,9 +125,9 @@ def lung_remarks(breath: xr.Dataset) -> list[str]:
     names = [str(name) for name in breath["lung"].values]
     inspired = breath["inspired_tidal_volume"].values
     empty = [name for name, volume in zip(names, inspired, strict=True) if volume < _NOTHING]
-    found = [f"lung {', '.join(empty)}: nothing is inspired in the last breath, less than {_NOTHING} mL."]
+    found = [f"lung {', '.join(empty)}: nothing is inspired in the breath, less than {_NOTHING} mL."]
     if len(empty) == len(names):
-        found = [f"Nothing is inspired: every lung gets less than {_NOTHING} mL in the last breath."]
+        found = [f"Nothing is inspired: every lung gets less than {_NOTHING} mL in the breath."]
     elif not empty:
         found = []
     limbs, sent_back = breath["inspiratory_contained_volume"].values, breath["inspiratory_reversed_volume"].values

@@ -48,7 +48,7 @@ class SensorBand:
 
 
 def _of_volume(low: float, high: float, *, source: str, trust: str) -> SensorBand:
-    """A band of volume alone; nothing is told of pressure, which is taken as exact."""
+    """A band of volume alone; nothing is known of pressure, which is taken as exact."""
     return SensorBand(
         lowest_volume_gain_error=low, highest_volume_gain_error=high, volume_offset=0.0,
         pressure_gain_error=0.0, pressure_offset=0.0, source=source, trust=trust,

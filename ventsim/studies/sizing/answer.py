@@ -19,7 +19,7 @@ from ventsim.units import FloatArray
 
 # Difference quotients of the sensitivity, on the even scale.
 _DIFFERENCE = 1e-3
-# For how much of a value the sensitivity is told, by its unit; otherwise for one.
+# The change of a value to which the sensitivity refers, by its unit; otherwise for one.
 _STEPS = {"mm": 0.1, "s": 0.1}
 
 # Name of two results, before and after -> measure.
@@ -44,7 +44,7 @@ _LABELS = {
     "relative_miss": ("1", "measure reached divided by target, minus 1", "more than wanted"),
     "feasible": ("", "whether all targets are met", "true or false, no sign"),
     "tidal_volume_sensitivity": ("mL", "change of tidal volume for each sensitivity_step", "more with more of it"),
-    "sensitivity_step": ("", "change of the value that the sensitivity is told for", "never negative"),
+    "sensitivity_step": ("", "change of the value to which the sensitivity refers", "never negative"),
     "option_bore": ("mm", "bore of the hole that might be made", "never negative"),
     "option_tidal_volume": ("mL", "inspired tidal volume with that hole", "never negative"),
     "option_auto_peep": ("cmH2O", "auto-PEEP with that hole", "above PEEP"),

@@ -82,16 +82,16 @@ def bypass_warnings(problem: Problem, values: FloatArray, *, lungs: Sequence[str
 
     `values` is the answer, `lungs` names the lung of each value that varies.
     """
-    told: dict[str, str] = {}
+    found: dict[str, str] = {}
     for k, (unknown, lung) in enumerate(zip(problem.unknowns, lungs, strict=True)):
         part = part_at(problem.circuit, unknown.path)
-        if part is None or part in told or part in problem.circuit.lungs:
+        if part is None or part in found or part in problem.circuit.lungs:
             continue
         graph, airway = problem.at(values)[0].graph(), f"{lung}.airway"
         if part not in (way_in(graph, airway) or ()) or way_in(graph, airway, without=part) is None:
             continue
-        told[part] = _bypassed(problem, values, k=k, unknown=unknown, lung=lung)
-    return tuple(told.values())
+        found[part] = _bypassed(problem, values, k=k, unknown=unknown, lung=lung)
+    return tuple(found.values())
 
 
 def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown, lung: str) -> str:

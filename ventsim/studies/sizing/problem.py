@@ -275,7 +275,8 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
             f"vary: {path!r}: limit {given} does not fit a tube_bore of {hole.tube_bore:.6g} mm.\n"
             f'  Allowed: at most {widest:.6g} mm. Give that, or "{WIDEST}" for just that.'
         )
-    for number in (low, high):  # what a part or the settings refuse, or find unlikely, is told before the search
+    # What a part or the settings refuse, or find unlikely, is reported before the search.
+    for number in (low, high):
         with_values(circuit, settings, {path: number})
     return Unknown(path=path, unit=quantity.unit, low=low, high=high, now=float(now))
 
