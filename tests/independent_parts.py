@@ -36,6 +36,9 @@ OF_CIRCUIT, OF_LUNG = 4, 3  # number of integrals
 # Largest pressure [cmH2O] or flow [L/s] by which equations may be off where a interval begins.
 CONSISTENT = 1e-7
 HALVINGS = 200
+LATE = 1e-12  # beyond the opening pressure [cmH2O]
+# First step [s]; what IDA chooses by itself behind a valve that has just opened is often too short to begin with.
+FIRST_STEP = 1e-9
 # Points of an interval, close together at its beginning, between which the flow of a lung may turn round.
 POINTS = 300
 
@@ -252,10 +255,14 @@ class System:
         return result
 
     def switches(self, interval: "Interval", y: FloatArray) -> FloatArray:
-        """For each valve what falls below 0 where it opens or shuts, shape (n_valves,)."""
+        """For each valve what falls below 0 where it opens or shuts, shape (n_valves,).
+
+        IDA finds no sign change of a function that is 0 where it begins, as of a valve at rest that opens at no
+        pressure: such a valve would stay shut. So a valve opens `LATE` behind its opening pressure.
+        """
         volumes, flows, totals = self.offsets
         excess = self.ends @ y[:volumes] - self.opening
-        return np.where(interval.shut, -excess, y[flows:totals])[self.one_way]
+        return np.where(interval.shut, LATE - excess, y[flows:totals])[self.one_way]
 
 
 @dataclass(frozen=True, eq=False)
@@ -462,7 +469,8 @@ def run_interval(
         raise ArithmeticError(f"equations are off by {worst:.3g} at {interval.first:.6g} s")
     solver = IDA(
         residual, jacfn=jacobian, algebraic_idx=system.algebraic, rtol=RELATIVE, atol=ABSOLUTE,
-        max_num_steps=20_000, eventsfn=switches if len(valves) else None, num_events=len(valves),
+        max_num_steps=20_000, first_step=FIRST_STEP, eventsfn=switches if len(valves) else None,
+        num_events=len(valves),
     )  # fmt: skip
     run = solver.solve(times, y, slopes_at(system, off))
     if not run.success:
@@ -535,7 +543,8 @@ def passed_since(system: System, times: FloatArray, states: FloatArray) -> Float
     half, third = 3.0 * rise - 2.0 * begin - end, begin + end - 2.0 * rise
     root = np.sqrt(np.maximum(half**2 - 3.0 * third * begin, 0.0))
     sign = np.where(begin > 0.0, 1.0, -1.0)
-    turn = np.divide(-begin, half - sign * root, out=np.ones_like(rise), where=turns)
+    below = half - sign * root
+    turn = np.clip(np.divide(-begin, below, out=np.ones_like(rise), where=turns & (below != 0.0)), 0.0, 1.0)
     before = turn * (begin + turn * (half + turn * third))
     work_rise, first, last = np.diff(work, axis=0), length * power[:-1], length * power[1:]
     work_before = turn * (

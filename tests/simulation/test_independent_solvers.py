@@ -47,9 +47,10 @@ TWO = {
     "b": vs.Lung(compliance=25.0, resistance=20.0, expiratory_resistance=30.0),
 }
 FOUR = TWO | {"c": vs.Lung(compliance=70.0, resistance=6.0), "d": vs.Lung(compliance=35.0, resistance=12.0)}
-PLAIN = vs.Ventilator(exhalation_resistance=3.0, flow_limit=None, relief_pressure=None)
-LIMITED = vs.Ventilator(exhalation_resistance=3.0, flow_limit=0.8, relief_pressure=None)
-RELIEVED = vs.Ventilator(exhalation_resistance=3.0, flow_limit=None, relief_pressure=22.0)
+PLAIN = vs.Ventilator(flow_limit=None, relief_pressure=None)
+LIMITED = vs.Ventilator(flow_limit=0.8, relief_pressure=None)
+RELIEVED = vs.Ventilator(flow_limit=None, relief_pressure=22.0)
+TURBULENT = vs.laws.Rohrer(linear=1.0, quadratic=2.0)
 LINEAR = vs.PatientLimbs(
     inspiratory_tube=vs.Tube(length=1.5, resistance=2.0), expiratory_tube=vs.Tube(length=1.5, resistance=2.0)
 )
@@ -105,6 +106,12 @@ COMPARISONS = {
         shared(FOUR, limbs=QUADRATIC, ventilator=PLAIN, arrangement="chain", extension=TUBE),
         EXPONENTIAL,
         by_cvode,
+    ),
+    "quadratic exhalation valve, square, CVODE": Comparison(
+        shared(TWO, limbs=QUADRATIC, ventilator=PLAIN.changed(exhalation_resistance=TURBULENT)), SQUARE, by_cvode
+    ),
+    "limited flow in volume control, decelerating, LSODA": Comparison(
+        shared(TWO, limbs=QUADRATIC, ventilator=LIMITED), DECELERATING, LSODA
     ),
     "leaking valves, sine, CVODE": Comparison(shared(TWO, limbs=LEAKY, ventilator=PLAIN), SINE, by_cvode),
     "flow limit, square, LSODA": Comparison(shared(TWO, limbs=QUADRATIC, ventilator=LIMITED), SQUARE, LSODA),

@@ -16,7 +16,10 @@ import ventsim as vs
 FloatArray = NDArray[np.float64]
 
 BREATHS, SAMPLE_INTERVAL = 2, 0.005
-NEAR = 801  # times around a peak, within one sample interval on either side
+NEAR = 801  # times around a peak, between the samples before and after it
+LOOKS = 2  # how often these are put closer together
+# Times behind the start of a phase, where small stores fill [s].
+EARLY = np.geomspace(1e-8, SAMPLE_INTERVAL, 60)
 OPENING = 0.2  # of the one-way valve on the way out [cmH2O]
 TIMING = {"peep": 5.0, "rate": 20.0, "inspiratory_time": 1.0}
 MACHINE = vs.Ventilator(flow_limit=None, relief_pressure=None)
@@ -115,9 +118,12 @@ def by_ida(
 ) -> dict[str, FloatArray]:  # fmt: skip
     """Measures of the first breaths of a circuit from rest; `later` as of `solve`."""
     period = settings.period
-    rough = solve(circuit, settings, times=times, later=later)
-    times = np.union1d(times, around_peaks(rough, times, period * np.arange(BREATHS)))
+    starts = np.cumsum([0.0, *(one.duration for _ in range(BREATHS) for one in settings.segments())])
+    times = np.union1d(times, np.minimum((starts[:-1, None] + EARLY).ravel(), times[-1]))
     waves = solve(circuit, settings, times=times, later=later)
+    for _ in range(LOOKS):
+        times = np.union1d(times, around_peaks(waves, times, period * np.arange(BREATHS)))
+        waves = solve(circuit, settings, times=times, later=later)
     efforts = [lung.effort for lung in circuit.lungs.values()]
     muscles = np.array([0.0 * times if one is None else one.over_time().pressure(times) for one in efforts]).T
     breaths = [
@@ -178,9 +184,10 @@ def around_peaks(waves: Waveforms, times: FloatArray, starts: FloatArray) -> Flo
     signals = np.hstack([waves.airway_pressure, waves.flow, -waves.flow, waves.inspiratory_port_pressure[:, None]])
     found = []
     for first, last in pairwise(np.searchsorted(times, [*starts, np.inf])):
-        peaks = times[first + signals[first:last].argmax(axis=0)]
-        found.append((peaks[:, None] + np.linspace(-SAMPLE_INTERVAL, SAMPLE_INTERVAL, NEAR)).ravel())
-    return np.clip(np.concatenate(found), 0.0, times[-1])
+        peaks = first + signals[first:last].argmax(axis=0)
+        before, after = times[np.maximum(peaks - 1, 0)], times[np.minimum(peaks + 1, len(times) - 1)]
+        found.append(np.linspace(before, after, NEAR).ravel())
+    return np.concatenate(found)
 
 
 def compared(name: str) -> list[tuple[str, float]]:

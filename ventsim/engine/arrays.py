@@ -107,11 +107,12 @@ SIDE = np.dtype(
     align=True,
 )
 
-# What changes, once for each of three slots; the volume is that of curved stores alone.
+# What changes, once for each of four slots; the volume is that of curved stores alone.
 NODE_AT = np.dtype([("pressure", "f8"), ("inflow", "f8"), ("volume", "f8")], align=True)
 BRANCH_AT = np.dtype([("flow", "f8"), ("slope", "f8")], align=True)
 GATE_AT = np.dtype([("pressure", "f8"), ("flow", "f8")], align=True)
-NOW, NEXT, SCRATCH = range(3)
+NOW, NEXT, SCRATCH, KEPT = range(4)
+SLOTS = 4
 
 # Scratch columns of the linear algebra, one row per node.
 ROW = np.dtype(
@@ -214,9 +215,9 @@ class Network(NamedTuple):
 class Run(NamedTuple):
     """State of a run (above the line) and scratch of the stepper (below it)."""
 
-    node_at: NDArray[np.void]  # (3, n_nodes) of NODE_AT; slot NOW is the state
-    branch_at: NDArray[np.void]  # (3, n_branches) of BRANCH_AT
-    gate_at: NDArray[np.void]  # (3, 3) of GATE_AT
+    node_at: NDArray[np.void]  # (SLOTS, n_nodes) of NODE_AT; slot NOW is the state
+    branch_at: NDArray[np.void]  # (SLOTS, n_branches) of BRANCH_AT
+    gate_at: NDArray[np.void]  # (SLOTS, 3) of GATE_AT
     is_open: NDArray[np.bool_]  # (n_branches,) whether the flow is on the forward side of the law
     gate_mode: NDArray[np.int64]  # (3,)
     passed: FloatArray  # (3,) volume through each gate [L]
@@ -237,7 +238,10 @@ class Run(NamedTuple):
     coupling: FloatArray  # as `Network.later`
     passed_stage: FloatArray  # (3, STAGES)
     gate_rate: FloatArray  # (2, 3)
+    limb_stage: FloatArray  # (n_lungs, 2, STAGES)
     next_passed: FloatArray  # (3,)
+    kept_passed: FloatArray  # (3,) as next_passed, kept while another step is tried
+    limb_passed: FloatArray  # (n_lungs, 2) volume through the patient's end of each limb in the step [L]
     next_lung_sum: NDArray[np.void]  # as lung_sum
     next_port_sum: NDArray[np.void]  # as port_sum
 
@@ -270,9 +274,9 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
     """A run at rest at the given node pressures, shape (n_nodes,)."""
     n, m, lungs = len(net.node), len(net.branch), len(net.lung)
     run = Run(
-        node_at=np.zeros((3, n), NODE_AT),
-        branch_at=np.zeros((3, m), BRANCH_AT),
-        gate_at=np.zeros((3, GATES), GATE_AT),
+        node_at=np.zeros((SLOTS, n), NODE_AT),
+        branch_at=np.zeros((SLOTS, m), BRANCH_AT),
+        gate_at=np.zeros((SLOTS, GATES), GATE_AT),
         is_open=np.ones(m, dtype=np.bool_),
         gate_mode=np.zeros(GATES, dtype=np.int64),
         passed=np.zeros(GATES),
@@ -292,7 +296,10 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         coupling=np.zeros(len(net.later)),
         passed_stage=np.zeros((GATES, STAGES)),
         gate_rate=np.zeros((2, GATES)),
+        limb_stage=np.zeros((lungs, 2, STAGES)),
         next_passed=np.zeros(GATES),
+        kept_passed=np.zeros(GATES),
+        limb_passed=np.zeros((lungs, 2)),
         next_lung_sum=np.zeros(lungs, LUNG_SUM),
         next_port_sum=np.zeros(1, PORT_SUM),
     )
@@ -317,7 +324,7 @@ def forget_extremes(run):
 @compiled
 def rest(net, pressure, run):
     """Put a run at rest at the given node pressures [cmH2O], at time 0 and with all totals at 0."""
-    for slot in range(3):
+    for slot in range(SLOTS):
         for i in range(net.node.shape[0]):
             at = run.node_at[slot, i]
             at.pressure = 0.0 if net.node[i].outside else pressure[i]

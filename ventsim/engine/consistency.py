@@ -20,7 +20,7 @@ from ventsim.engine.laws import DIRECTIONAL, DRIVE_FLOW, DRIVE_PRESSURE, ONE_WAY
 from ventsim.engine.stepper import assemble
 
 # A valve keeps its state while its pressure difference is this close to the switching point [cmH2O].
-INDIFFERENCE = 1e-10
+INDIFFERENCE = 1e-12
 # Code of a switch that belongs to gate 0 (those of the other gates follow below), of none, and of all.
 GATE_SWITCH, NOTHING_HELD, ALL_HELD = -2, -1, -100
 # Junction inflow [L/s] at which the algebraic equations count as solved, and as no longer improvable.

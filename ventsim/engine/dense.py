@@ -71,12 +71,12 @@ def dense_pressure(run, node, fraction):
 
 
 @inlined
-def _dense_sum(moved, index, fraction):
+def _dense_sum(stages, fraction):
     """What the stages of one unknown contribute to the continuous output, beside its values at both ends."""
     first = second = 0.0
     for j in range(STAGES - 1):
-        first += DENSE[0, j] * moved[index, j]
-        second += DENSE[1, j] * moved[index, j]
+        first += DENSE[0, j] * stages[j]
+        second += DENSE[1, j] * stages[j]
     return (1.0 - fraction) * fraction * (first + fraction * second)
 
 
@@ -101,7 +101,7 @@ def cut_step(net, segment, began, elapsed, h, fraction, relative, run):
     for c in range(net.curved.shape[0]):
         # Volumes are cut as the stages have it, so that the balance of gas is kept.
         i = net.curved[c]
-        bent = run.row[i].compliance * _dense_sum(run.moved, i, fraction)
+        bent = run.row[i].compliance * _dense_sum(run.moved[i], fraction)
         new[i].volume = rest * now[i].volume + fraction * new[i].volume + bent
         new[i].pressure, _ = elastic_pressure(net.elastic[net.node[i].elastic], new[i].volume)
         if net.node[i].effort >= 0:
@@ -110,10 +110,14 @@ def cut_step(net, segment, began, elapsed, h, fraction, relative, run):
             new[i].pressure -= muscles
     for e in range(net.inertial.shape[0]):
         before, after = run.branch_at[NOW, net.inertial[e]].flow, run.branch_at[NEXT, net.inertial[e]].flow
-        cut = rest * before + fraction * after + _dense_sum(run.pushed, e, fraction)
+        cut = rest * before + fraction * after + _dense_sum(run.pushed[e], fraction)
         run.branch_at[NEXT, net.inertial[e]].flow = cut
     for g in range(GATES):
-        run.next_passed[g] = fraction * run.next_passed[g] + _dense_sum(run.passed_stage, g, fraction)
+        run.next_passed[g] = fraction * run.next_passed[g] + _dense_sum(run.passed_stage[g], fraction)
+    for m in range(net.lung.shape[0]):
+        for end in range(2):
+            bent = _dense_sum(run.limb_stage[m, end], fraction)
+            run.limb_passed[m, end] = fraction * run.limb_passed[m, end] + bent
     injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, new_gate)
     impose(net.gate, run.gate_mode, new, new_gate)
     evaluate(run.side, net.table, net.gate, run.gate_mode, injection, new, run.branch_at[NEXT], new_gate)

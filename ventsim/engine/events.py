@@ -30,7 +30,6 @@ from ventsim.engine.consistency import (
     relief_is_idle,
 )
 from ventsim.engine.dense import dense_pressure, highest_fraction, state_inside
-from ventsim.engine.flows import evaluate, gate_pressures, impose
 from ventsim.engine.laws import ONE_WAY, choose_side, other_side_flow
 
 # Code of the event that ends a segment, beside those of valves and gates.
@@ -59,23 +58,13 @@ def segment_excess(segment, gate_at):
 @compiled
 def _excess_at(net, segment, began, elapsed, h, which, fraction, run):
     """How far an event is from its instant, at a fraction of the step; it changes its sign there."""
+    state_inside(net, segment, began + elapsed + fraction * h, elapsed, h, fraction, run)
+    at, gate_at = run.node_at[SCRATCH], run.gate_at[SCRATCH]
     if which >= 0:
         branch = net.branch[which]
-        drop = dense_pressure(run, branch.start, fraction) - dense_pressure(run, branch.end, fraction)
-        return drop - branch.opening
-    at, gate_at, branch_at = run.node_at[SCRATCH], run.gate_at[SCRATCH], run.branch_at[SCRATCH]
+        return at[branch.start].pressure - at[branch.end].pressure - branch.opening
     if which == SEGMENT_END:
-        state_inside(net, segment, began + elapsed + fraction * h, elapsed, h, fraction, run)
         return segment_excess(segment, gate_at)
-    for i in range(at.shape[0]):
-        at[i].pressure = dense_pressure(run, i, fraction)
-    for e in range(net.inertial.shape[0]):
-        k = net.inertial[e]
-        before, after = run.branch_at[NOW, k].flow, run.branch_at[NEXT, k].flow
-        branch_at[k].flow = before + fraction * (after - before)
-    injection, _ = gate_pressures(net.relief_pressure, segment, elapsed + fraction * h, gate_at)
-    impose(net.gate, run.gate_mode, at, gate_at)
-    evaluate(run.side, net.table, net.gate, run.gate_mode, injection, at, branch_at, gate_at)
     g = GATE_SWITCH - which
     return _gate_excess(net.gate, run.gate_mode[g], at, gate_at, g)
 

@@ -145,7 +145,7 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
                 for i in range(run.row.shape[0]):
                     run.row[i].before = run.node_at[NOW, i].pressure
                 hold_cut_off(net, segment, NEXT, run)
-            advance_integrals(net, segment, began, elapsed, length, run)
+            advance_integrals(net, segment, began, elapsed, length, demands.relative, run)
             if recording:
                 stop = began + elapsed + length if is_over else ends
                 write_samples(net, segment, began, since, stop, elapsed, length, interval, run, record)

@@ -2,11 +2,12 @@
 
 import math
 
-from ventsim.engine.arrays import EXHALATION, GATE_LIMITED, NEXT, NOW, RELIEF, SCRATCH, SOURCE
+from ventsim.engine.arrays import EXHALATION, GATE_LIMITED, GATES, KEPT, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.dense import cubic, dense_pressure, highest_fraction, parabola_root, state_inside
 from ventsim.engine.elastic import effort_pressure
-from ventsim.engine.laws import INERTIAL, ONE_WAY, branch_flow, missed_volume
+from ventsim.engine.laws import ONE_WAY, branch_flow, missed_volume
+from ventsim.engine.stepper import take_step
 
 # How close [1] a rough extreme has to come to the highest so far, to be looked at more closely.
 NEARLY = 1e-2
@@ -61,44 +62,60 @@ def _work(run, airway, h, before, after, flow_before, flow_after):
 
 
 @inlined
-def _limb_flow(net, k, sign, at, pressure_start, pressure_end):
-    """Flow of a branch in the direction of its limb; by the law of a valve, only its leak flows back."""
+def _backward(net, k, sign, at, node_at):
+    """Flow against the direction of the limb whose end is branch `k`; of a valve, only its leak flows back."""
+    flow = at[k].flow
     if net.branch[k].kind == ONE_WAY:
-        at = max(at, net.branch[k].leak * (pressure_start - pressure_end))
-    return sign * at
-
-
-@compiled
-def _backflow(net, m, side, h, run):
-    """Gas [L] that passed the end of a lung's limb towards the Y-piece in a step, against the limb's direction."""
-    k, sign = net.lung[m].limb[side], net.lung[m].limb_sign[side]
-    if k < 0:
-        return 0.0
-    a, b = net.branch[k].start, net.branch[k].end
-    now, new = run.node_at[NOW], run.node_at[NEXT]
-    p_start, p_end = dense_pressure(run, a, 0.5), dense_pressure(run, b, 0.5)
-    flow = 0.5 * (run.branch_at[NOW, k].flow + run.branch_at[NEXT, k].flow)
-    if net.branch[k].kind != INERTIAL:
-        flow, _ = branch_flow(run.side[k], net.table, p_start - p_end)
-    q0 = -_limb_flow(net, k, sign, run.branch_at[NOW, k].flow, now[a].pressure, now[b].pressure)
-    qm = -_limb_flow(net, k, sign, flow, p_start, p_end)
-    q1 = -_limb_flow(net, k, sign, run.branch_at[NEXT, k].flow, new[a].pressure, new[b].pressure)
-    if q0 <= 0.0 and q1 <= 0.0:
-        return 0.0
-    slope, curve = 4.0 * qm - 3.0 * q0 - q1, 2.0 * (q0 + q1) - 4.0 * qm
-    whole = q0 + slope / 2.0 + curve / 3.0
-    if q0 >= 0.0 and q1 >= 0.0:
-        return h * max(whole, 0.0)
-    turn = parabola_root(q0, slope, curve)
-    until = turn * (q0 + turn * (slope / 2.0 + turn * curve / 3.0))
-    return h * max(until if q0 > 0.0 else whole - until, 0.0)
+        flow = max(
+            flow,
+            net.branch[k].leak * (node_at[net.branch[k].start].pressure - node_at[net.branch[k].end].pressure),
+        )
+    return -sign * flow
 
 
 @inlined
-def _extreme_flow(net, segment, began, elapsed, h, run, k, sign, known):
+def _backflow(net, m, side, h, run):
+    """Gas [L] that passed the end of a lung's limb at the Y-piece in a step, against the limb's direction."""
+    k, sign = net.lung[m].limb[side], net.lung[m].limb_sign[side]
+    if k < 0:
+        return 0.0
+    before = _backward(net, k, sign, run.branch_at[NOW], run.node_at[NOW])
+    after = _backward(net, k, sign, run.branch_at[NEXT], run.node_at[NEXT])
+    passed = -sign * run.limb_passed[m, side]
+    return max(_inflow_since(1.0, h, passed, 0.0, passed, before, after), 0.0)
+
+
+@compiled
+def _copy_end(run, source, target):
+    """Copy a slot, and what has passed the gates until then."""
+    for i in range(run.node_at.shape[1]):
+        run.node_at[target, i] = run.node_at[source, i]
+    for k in range(run.branch_at.shape[1]):
+        run.branch_at[target, k] = run.branch_at[source, k]
+    for g in range(GATES):
+        run.gate_at[target, g] = run.gate_at[source, g]
+        if target == KEPT:
+            run.kept_passed[g] = run.next_passed[g]
+        else:
+            run.next_passed[g] = run.kept_passed[g]
+
+
+@compiled
+def _flow_after(net, segment, began, elapsed, h, relative, run, k):
+    """Flow of a branch after a step of length `h`, which is only tried."""
+    _copy_end(run, NEXT, KEPT)
+    take_step(net, segment, began, elapsed, h, relative, run)
+    flow = run.branch_at[NEXT, k].flow
+    _copy_end(run, KEPT, NEXT)
+    return flow
+
+
+@inlined
+def _extreme_flow(net, segment, began, elapsed, h, relative, run, k, sign, known):
     """Highest (`sign` 1) or lowest (-1) flow of a branch in a step, or what is `known` if that is beyond it.
 
-    By the state at the extreme pressure drop, with the junctions in balance.
+    Found on the continuous output; its value is that of a step which ends there, because behind a jump, where
+    small stores fill in a part of a step, the continuous output is less exact than the end of a step.
     """
     a, b, now, new = net.branch[k].start, net.branch[k].end, run.node_at[NOW], run.node_at[NEXT]
     highest = max(sign * known, sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow)
@@ -110,8 +127,8 @@ def _extreme_flow(net, segment, began, elapsed, h, run, k, sign, known):
     if at >= 0.0:
         flow, _ = branch_flow(run.side[k], net.table, dense_pressure(run, a, at) - dense_pressure(run, b, at))
         if sign * flow > highest - NEARLY * abs(highest):
-            state_inside(net, segment, began + elapsed + at * h, elapsed, h, at, run)
-            highest = max(highest, sign * run.branch_at[SCRATCH, k].flow)
+            flow = _flow_after(net, segment, began, elapsed, at * h, relative, run, k)
+            highest = max(highest, sign * flow)
     return sign * highest
 
 
@@ -125,7 +142,7 @@ def _highest_pressure(run, i):
 
 
 @inlined
-def advance_integrals(net, segment, began, elapsed, h, run):
+def advance_integrals(net, segment, began, elapsed, h, relative, run):
     """Running integrals of lungs and port at the end of the step, by rules exact for the continuous output."""
     now, new = run.node_at[NOW], run.node_at[NEXT]
     for m in range(net.lung.shape[0]):
@@ -145,11 +162,14 @@ def advance_integrals(net, segment, began, elapsed, h, run):
         rise = h / 6.0 * (p0 + 4.0 * airway_middle + p1)
         out.airway_pressure_integral = old.airway_pressure_integral + rise
         out.inspiratory_work = old.inspiratory_work + _work(run, airway, h, before, after, q0, q1)
-        out.highest_flow = _extreme_flow(net, segment, began, elapsed, h, run, branch, 1.0, old.highest_flow)
-        out.lowest_flow = _extreme_flow(net, segment, began, elapsed, h, run, branch, -1.0, old.lowest_flow)
         out.highest_airway_pressure = max(old.highest_airway_pressure, _highest_pressure(run, airway))
         out.inspiratory_limb_backflow = old.inspiratory_limb_backflow + _backflow(net, m, 0, h, run)
         out.expiratory_limb_backflow = old.expiratory_limb_backflow + _backflow(net, m, 1, h, run)
+    for m in range(net.lung.shape[0]):
+        branch, old, out = net.lung[m].branch, run.lung_sum[m], run.next_lung_sum[m]
+        high = _extreme_flow(net, segment, began, elapsed, h, relative, run, branch, 1.0, old.highest_flow)
+        low = _extreme_flow(net, segment, began, elapsed, h, relative, run, branch, -1.0, old.lowest_flow)
+        out.highest_flow, out.lowest_flow = high, low
     port, before, after = net.port[0], run.port_sum[0], run.next_port_sum[0]
     total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
     after.inspiratory_port_pressure_integral = before.inspiratory_port_pressure_integral + h / 6.0 * total

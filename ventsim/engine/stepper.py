@@ -11,6 +11,7 @@ from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.elastic import bend_end, bend_stores, effort_pressure, elastic_pressure
 from ventsim.engine.elimination import factorise, solve_factored
 from ventsim.engine.flows import (
+    SMALL_FLOW,
     complete_push,
     evaluate,
     find_fixed,
@@ -26,6 +27,9 @@ from ventsim.engine.method import ARGUMENTS, COUPLINGS, GAMMA, SLOPES, STAGES, T
 
 # Injected volume [L] below which its error is not counted relatively.
 SMALL_VOLUME = 1e-3
+# How much larger than the tolerance the error of a lung's flow may be. Pressures alone would leave it free where
+# little gas is held: there the error of a pressure is eased, and a small resistance makes much flow of it.
+FLOW_EASING = 10.0
 
 
 @compiled
@@ -169,6 +173,29 @@ def _pass_gates(s, h, moving, gate_at, rates, passed):
         passed[g, s] = GAMMA * h * rate
 
 
+@inlined
+def _pass_limbs(s, h, moving, net, now_branch, at_branch, row, pushed, passed):
+    """Volumes that pass the patients' ends of the limbs in stage `s`, as `_pass_gates`."""
+    for m in range(passed.shape[0]):
+        for side in range(2):
+            k = net.lung[m].limb[side]
+            if k < 0:
+                continue
+            a, b, rate = net.branch[k].start, net.branch[k].end, at_branch[k].flow
+            if net.branch[k].kind == INERTIAL:
+                for e in range(net.inertial.shape[0]):
+                    if net.inertial[e] == k:
+                        rate += pushed[e, s]
+            else:
+                change = row[a].right - row[b].right
+                if moving:
+                    change += SLOPES[s] * h * (row[a].drift - row[b].drift)
+                rate += now_branch[k].slope * change
+            for j in range(s):
+                rate += COUPLINGS[s, j] / h * passed[m, side, j]
+            passed[m, side, s] = GAMMA * h * rate
+
+
 @compiled
 def injection_error(segment, elapsed, h, relative, injected):
     """Error of the volume that the source injected in a step, in units of the tolerance.
@@ -180,12 +207,12 @@ def injection_error(segment, elapsed, h, relative, injected):
 
 
 @inlined
-def passed_volume(passed, g):
-    """Volume [L] that passed a gate in the whole step, from its stages."""
+def passed_volume(stages):
+    """Volume [L] that passed in the whole step, from its stages."""
     last = STAGES - 1
-    volume = passed[g, last]
+    volume = stages[last]
     for j in range(last):
-        volume += ARGUMENTS[last, j] * passed[g, j]
+        volume += ARGUMENTS[last, j] * stages[j]
     return volume
 
 
@@ -194,7 +221,7 @@ def _finish(relative, now, stage, moved, row, passed, new, next_passed):
     """Pressures and passed volumes at the end of the step; return the error in units of the tolerance."""
     last = STAGES - 1
     for g in range(GATES):
-        next_passed[g] = passed_volume(passed, g)
+        next_passed[g] = passed_volume(passed[g])
     error = 0.0
     for i in range(new.shape[0]):
         move = moved[i, last]
@@ -205,6 +232,17 @@ def _finish(relative, now, stage, moved, row, passed, new, next_passed):
             scaled = abs(move) / (row[i].tolerance + relative * size)
             if not scaled <= error:  # so that NaN is not lost
                 error = scaled
+    return error
+
+
+@inlined
+def _flow_error(lung, branch, relative, new, moved):
+    """Error of the flows into the lungs at the end of a step, in units of the tolerance."""
+    error = 0.0
+    for m in range(lung.shape[0]):
+        k = lung[m].branch
+        move = abs(moved[branch[k].start, STAGES - 1] - moved[branch[k].end, STAGES - 1])
+        error = max(error, new[k].slope * move / (FLOW_EASING * relative * (SMALL_FLOW + abs(new[k].flow))))
     return error
 
 
@@ -246,7 +284,12 @@ def take_step(net, segment, began, elapsed, h, relative, run):
             moved[i, s] = row[i].right
         gate_flow_rates(branch, gate, gate_mode, now_branch, drive, 0.0, row, True, rates[1])
         _pass_gates(s, h, moving, now_gate if s == 0 else stage_gate, rates, passed)
+        at_branch = now_branch if s == 0 else stage_branch
+        _pass_limbs(s, h, moving, net, now_branch, at_branch, row, run.pushed, run.limb_stage)
     error = _finish(relative, now, stage, moved, row, passed, new, run.next_passed)
+    for m in range(net.lung.shape[0]):
+        for end in range(2):
+            run.limb_passed[m, end] = passed_volume(run.limb_stage[m, end])
     if curved.shape[0] > 0:
         bend_end(curved, node, elastic, effort, points, began + elapsed + h, row, moved, stage, new)
     if inertial.shape[0] > 0:
@@ -254,6 +297,7 @@ def take_step(net, segment, began, elapsed, h, relative, run):
     injection, _ = gate_pressures(relief_pressure, segment, elapsed + h, new_gate)
     impose(gate, gate_mode, new, new_gate)
     evaluate(side, table, gate, gate_mode, injection, new, new_branch, new_gate)
+    error = max(error, _flow_error(net.lung, branch, relative, new_branch, moved))
     if drive == DRIVE_FLOW:
         scaled = injection_error(segment, elapsed, h, relative, run.next_passed[SOURCE])
         if not scaled <= error:
