@@ -207,6 +207,8 @@ class Schedule:
             The same object as long as nothing differs; the settings themselves if nothing differs from them.
         """
         values = self._differing(time, of_settings=True)
+        if not values:
+            return self.settings
         return self._kept(("settings", tuple(values.items())), lambda: settings_with(self.settings, values))
 
     def _kept(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
