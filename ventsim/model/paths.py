@@ -417,17 +417,15 @@ def _rebuilt(layout: Layout, values: Mapping[Steps, Any]) -> Circuit:
         of = layout.limbs_of if name == "limbs" else layout.extension_to
         for_all = {steps: value for steps, value in inner.items() if steps[0] not in layout.lungs}
         of_one = {steps: value for steps, value in inner.items() if steps[0] in layout.lungs}
-        given = getattr(layout, name)
-        if for_all and not of_one and not isinstance(given, Mapping):
+        if not of_one and not isinstance(getattr(layout, name), Mapping):
             changes[name] = replaced(of(""), for_all, name=name)
             continue
         each = {lung: of(lung) for lung in (layout.lungs if name == "limbs" else layout.extended)}
         if for_all:
             each = {lung: replaced(one, for_all, name=name) for lung, one in each.items()}
-        for lung in {steps[0] for steps in of_one}:
-            own = {steps[1:]: value for steps, value in of_one.items() if steps[0] == lung}
-            each[lung] = replaced(each.get(lung) or of(lung), own, name=f"{name}.{lung}")
-        changes[name] = each
+        # A tube to the first bed of a chain is there once it has a value of its own.
+        each |= {steps[0]: of(steps[0]) for steps in of_one if steps[0] not in each}
+        changes[name] = replaced(each, of_one, name=name)
     return layout.changed(changes).circuit
 
 
