@@ -181,7 +181,8 @@ def single_value(circuit: Circuit, settings: BreathSettings, path: str) -> Value
         If it leads nowhere, or to a whole description or list.
     """
     found = value_at(circuit, settings, path)
-    if _is_law(found):
+    # A law stands where a number could stand.
+    if isinstance(found, float | int | str | FlowLaw | ElasticLaw | None):
         return found
     if isinstance(found, Description):
         what, inside = f"a whole {found.kind}", list(type(found).model_fields)
@@ -189,18 +190,11 @@ def single_value(circuit: Circuit, settings: BreathSettings, path: str) -> Value
         what, inside = "several descriptions", list(found)
     elif isinstance(found, tuple):
         what, inside = "a list", [str(number) for number in range(1, len(found) + 1)]
-    elif isinstance(found, float | int | str | None):
-        return found
     else:
         raise InputError(
             f"path {path!r} leads to {shown(found)}, not to a single value.\n  Replace the whole of it."
         )
     raise InputError(f"path {path!r} leads to {what}, not to a single value.\n  {suggestion('', inside)}")
-
-
-def _is_law(value: Any) -> bool:
-    """Whether it is a law, which stands where a number could stand."""
-    return isinstance(value, FlowLaw | ElasticLaw)
 
 
 def field_at(circuit: Circuit, settings: BreathSettings, path: str) -> FieldInfo | None:
