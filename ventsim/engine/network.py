@@ -34,7 +34,7 @@ from ventsim.engine.ways import cut_off_groups, opening_pressures
 from ventsim.engine.wiring import EXPIRATORY_PORT, INSPIRATORY_PORT, Wiring, wire
 from ventsim.errors import CircuitError
 from ventsim.model.circuit import Circuit
-from ventsim.model.circuit.limbs import Limb, find_limbs
+from ventsim.model.circuit.graph import Limb, find_limbs
 from ventsim.model.laws.elastic import ElasticLaw
 from ventsim.model.laws.flow import FlowLaw, flow_law
 from ventsim.model.parts import Part

@@ -181,7 +181,8 @@ def single_value(circuit: Circuit, settings: BreathSettings, path: str) -> Value
         If it leads nowhere, or to a whole description or list.
     """
     found = value_at(circuit, settings, path)
-    if _is_law(found):
+    # A law stands where a number could stand.
+    if isinstance(found, float | int | str | FlowLaw | ElasticLaw | None):
         return found
     if isinstance(found, Description):
         what, inside = f"a whole {found.kind}", list(type(found).model_fields)
@@ -189,18 +190,11 @@ def single_value(circuit: Circuit, settings: BreathSettings, path: str) -> Value
         what, inside = "several descriptions", list(found)
     elif isinstance(found, tuple):
         what, inside = "a list", [str(number) for number in range(1, len(found) + 1)]
-    elif isinstance(found, float | int | str | None):
-        return found
     else:
         raise InputError(
             f"path {path!r} leads to {shown(found)}, not to a single value.\n  Replace the whole of it."
         )
     raise InputError(f"path {path!r} leads to {what}, not to a single value.\n  {suggestion('', inside)}")
-
-
-def _is_law(value: Any) -> bool:
-    """Whether it is a law, which stands where a number could stand."""
-    return isinstance(value, FlowLaw | ElasticLaw)
 
 
 def field_at(circuit: Circuit, settings: BreathSettings, path: str) -> FieldInfo | None:
@@ -417,17 +411,15 @@ def _rebuilt(layout: Layout, values: Mapping[Steps, Any]) -> Circuit:
         of = layout.limbs_of if name == "limbs" else layout.extension_to
         for_all = {steps: value for steps, value in inner.items() if steps[0] not in layout.lungs}
         of_one = {steps: value for steps, value in inner.items() if steps[0] in layout.lungs}
-        given = getattr(layout, name)
-        if for_all and not of_one and not isinstance(given, Mapping):
+        if not of_one and not isinstance(getattr(layout, name), Mapping):
             changes[name] = replaced(of(""), for_all, name=name)
             continue
         each = {lung: of(lung) for lung in (layout.lungs if name == "limbs" else layout.extended)}
         if for_all:
             each = {lung: replaced(one, for_all, name=name) for lung, one in each.items()}
-        for lung in {steps[0] for steps in of_one}:
-            own = {steps[1:]: value for steps, value in of_one.items() if steps[0] == lung}
-            each[lung] = replaced(each.get(lung) or of(lung), own, name=f"{name}.{lung}")
-        changes[name] = each
+        # A tube to the first bed of a chain is there once it has a value of its own.
+        each |= {steps[0]: of(steps[0]) for steps in of_one if steps[0] not in each}
+        changes[name] = replaced(each, of_one, name=name)
     return layout.changed(changes).circuit
 
 

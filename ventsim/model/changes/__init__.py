@@ -20,7 +20,8 @@ from ventsim.model.changes.descriptions import (
     TimedChange,
 )
 from ventsim.model.changes.faults import Clamped, with_faults
-from ventsim.model.changes.schedule import Schedule, changes_table, with_changes
+from ventsim.model.changes.schedule import Schedule, with_changes
+from ventsim.model.changes.table import changes_table
 
 __all__ = [
     "CHANGES",

@@ -1,120 +1,30 @@
 """Circuit and breath settings at any time of a run."""
 
+import math
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property, partial
+from functools import cached_property
 from typing import Any
 
-import pandas as pd
-
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
-from ventsim.model.changes.descriptions import (
-    CHANGES,
-    AnyChange,
-    Change,
-    Clamp,
-    Disconnection,
-    Fault,
-    LeakOnset,
-    LungRemoval,
-    TimedChange,
-)
-from ventsim.model.changes.faults import site_of
-from ventsim.model.changes.plan import Plan, checked_plan
+from ventsim.model.changes.descriptions import AnyChange, Fault
+from ventsim.model.changes.faults import with_faults
+from ventsim.model.changes.plan import ValueChange, ValueOverTime, in_order
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
-from ventsim.model.laws.flow import flow_law
-from ventsim.model.paths import text_of, value_text
-from ventsim.model.ventilator import BreathSettings
-from ventsim.quantities import QUANTITIES
-from ventsim.tables import MISSING, Column, Section, Table, significant
-
-_TIME = partial(significant, digits=10)
-_COLUMNS = {
-    "at": Column(heading="from", unit="s", show=_TIME),
-    "until": Column(heading="until", unit="s", show=_TIME),
-    "where": Column(heading="where"),
-    "before": Column(heading="before"),
-    "after": Column(heading="after"),
-}
-
-
-def _rows_of_plan(plan: Plan) -> list[tuple[Any, ...]]:
-    """Number and change; where, before and after in words."""
-    rows: list[tuple[Any, ...]] = []
-    for changing in plan.changing_values:
-        for one in changing.steps_and_ramps:
-            values = (one.start, one.end)
-            texts = (value_text(plan.circuit, plan.settings, one.change.path, value) for value in values)
-            rows.append((one.number, one.change, one.change.path, *texts))
-    return rows + [(number, fault, _where(plan, fault), *_states(fault)) for number, fault in plan.faults]
-
-
-def _rows_of_list(changes: Any) -> list[tuple[Any, ...]]:
-    """The same of changes without a circuit, in which no value is looked up."""
-    rows: list[tuple[Any, ...]] = []
-    for number, change in enumerate(_listed(changes), start=1):
-        change = CHANGES.read(change, base=TimedChange)
-        if not isinstance(change, Change):
-            rows.append((number, change, _where(None, change), *_states(change)))
-            continue
-        after = change.to if change.factor is None else f"{change.factor:.6g} times as much"
-        quantity = QUANTITIES.get(change.path.rpartition(".")[2])
-        rows.append((number, change, change.path, MISSING, text_of(after, quantity)))
-    return rows
-
-
-def _table_of(rows: list[tuple[Any, ...]]) -> Table:
-    """What changes, when and from what to what, in order of time."""
-    rows.sort(key=lambda row: (row[1].at, row[0]))
-    frame = pd.DataFrame([(change.at, change.until, *texts) for _, change, *texts in rows], columns=list(_COLUMNS))
-    frame["until"] = frame["until"].astype(float)  # None becomes NaN
-    changes = Section(name="changes", frame=frame, columns=_COLUMNS)
-    return Table(title="" if rows else "Nothing changes.", sections=[changes])
-
-
-def _where(plan: Plan | None, fault: Fault) -> str:
-    if isinstance(fault, LungRemoval):
-        return f"lung {fault.lung}"
-    if isinstance(fault, Clamp):
-        return f"part {fault.part}"
-    return f"joint {fault.joint if plan is None else ' - '.join(site_of(plan.circuit, fault))}"
-
-
-_STATES = {
-    Disconnection.kind: ("joined", "open to the room"),
-    LungRemoval.kind: ("on", "off, the circuit capped"),
-    Clamp.kind: ("open", "closed"),
-}
-
-
-def _states(fault: Fault) -> tuple[str, str]:
-    """Before and at work."""
-    if isinstance(fault, LeakOnset):
-        return "tight", f"leak of {_law_text(fault.resistance)}"
-    return _STATES[fault.kind]
-
-
-def _law_text(resistance: Any) -> str:
-    """A resistance as the table shows it."""
-    if isinstance(resistance, float):
-        return f"{resistance:.6g} cmH2O·s/L"
-    coefficients = flow_law(resistance).coefficients
-    if coefficients is None:
-        return f"a law of the kind '{getattr(resistance, 'kind', type(resistance).__name__)}'"
-    units = ("cmH2O·s/L", "cmH2O·s²/L²")
-    return " and ".join(f"{k:.6g} {unit}" for k, unit in zip(coefficients, units, strict=True) if k)
-
-
-def _listed(changes: Any) -> tuple[Any, ...]:
-    if isinstance(changes, str) or not isinstance(changes, Sequence):
-        raise InputError(f"changes: {shown(changes)} is not a list of changes.\n  Give (Change(...), ...).")
-    return tuple(changes)
-
+from ventsim.model.paths import SETTINGS, VENTILATOR, Steps, Value, circuit_with, settings_with
+from ventsim.model.ventilator import BreathSettings, check_settings
 
 # Circuits and settings that are kept in order to be returned again.
 _KEPT = 16
+
+
+def listed(changes: Any) -> tuple[Any, ...]:
+    """Changes as a tuple; what is no list of anything is refused."""
+    if isinstance(changes, str) or not isinstance(changes, Sequence):
+        raise InputError(f"changes: {shown(changes)} is not a list of changes.\n  Give (Change(...), ...).")
+    return tuple(changes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,19 +81,90 @@ class Schedule:
             value = getattr(self, name)
             if not isinstance(value, wanted):
                 raise InputError(f"schedule: {name} {shown(value)} is of the wrong type.\n  Give {given}.")
-        object.__setattr__(self, "changes", _listed(self.changes))
-        for text in self._checked[1]:
+        object.__setattr__(self, "changes", listed(self.changes))
+        for text in self._unlikely:
             warn_caller(PlausibilityWarning(text))
 
     @cached_property
-    def _checked(self) -> tuple[Plan, tuple[str, ...]]:
-        """The changes in order, and what is unlikely about their values."""
-        return checked_plan(self.circuit, self.settings, self.changes)
+    def _in_order(self) -> tuple[tuple[ValueOverTime, ...], tuple[Fault, ...]]:
+        """Values over time, and faults; where nothing changes there is nothing to put in order."""
+        return in_order(self.circuit, self.settings, self.changes) if self.changes else ((), ())
 
-    @property
-    def _plan(self) -> Plan:
-        """The changes in order."""
-        return self._checked[0]
+    @cached_property
+    def _unlikely(self) -> tuple[str, ...]:
+        """Build circuit and settings at, before and between all knots; the warnings of their values."""
+        if not any(self._in_order):
+            return ()
+        with warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always")
+            for knot, following in zip(self.knots, (*self.knots[1:], None), strict=True):
+                last = self._tried(knot, before=True) if knot > 0.0 else None
+                now = self._tried(knot)
+                self._check_together(knot, *now)
+                if last is not None:
+                    self._check_together(knot, *last, before=True)
+                    # The breath that is going on keeps its settings.
+                    self._check_together(knot, now[0], last[1])
+                if following is not None:
+                    middle = 0.5 * (knot + following)
+                    self._check_together(middle, *self._tried(middle))
+        texts = [str(item.message) for item in caught if issubclass(item.category, PlausibilityWarning)]
+        return tuple(dict.fromkeys(texts))
+
+    def _tried(self, time: float, *, before: bool = False) -> tuple[Circuit, BreathSettings]:
+        """Circuit and settings, or a complaint that names change and time."""
+        of_circuit = self._differing(time, of_settings=False, before=before)
+        of_settings = self._differing(time, of_settings=True, before=before)
+        try:
+            circuit = with_faults(circuit_with(self.circuit, of_circuit), self._faults_at(time, before=before))
+            return circuit, settings_with(self.settings, of_settings)
+        except InputError as error:
+            one = self._culprit(of_circuit | of_settings, time, before=before)
+            raise type(error)(f"changes.{one.number}: {one.change.what}: at {time:.10g} s {error}") from None
+
+    def _culprit(self, values: dict[Steps, Value], time: float, *, before: bool) -> ValueChange:
+        """The latest change without which the values would be possible; if there is none, the latest of all."""
+        begun = [
+            (one.begun(time, before=before)[-1], one.steps) for one in self._in_order[0] if one.steps in values
+        ]
+        begun.sort(key=lambda item: (item[0].change.at, item[0].number), reverse=True)
+        for one, own in begun:
+            others = {steps: value for steps, value in values.items() if steps != own}
+            try:
+                circuit_with(self.circuit, {k: v for k, v in others.items() if k[0] != SETTINGS})
+                settings_with(self.settings, {k: v for k, v in others.items() if k[0] == SETTINGS})
+            except InputError:
+                continue
+            return one
+        return begun[0][0]
+
+    def _check_together(
+        self, time: float, circuit: Circuit, settings: BreathSettings, *, before: bool = False
+    ) -> None:
+        """Refuse settings that the ventilator of that time cannot carry out."""
+        try:
+            check_settings(circuit.ventilator, settings)
+        except InputError as error:
+            relevant = [one for one in self._in_order[0] if one.steps[0] in (SETTINGS, VENTILATOR)]
+            begun = [one for value in relevant for one in value.begun(time, before=before)]
+            if not begun:  # nothing has changed yet: the complaint is about circuit and settings themselves
+                raise
+            last = max(begun, key=lambda one: (one.change.at, one.number))
+            raise type(error)(
+                f"changes.{last.number}: {last.change.what}: at {time:.10g} s {error}\n"
+                "  Settings change with the next breath, the ventilator at once."
+            ) from None
+
+    def _differing(self, time: float, *, of_settings: bool, before: bool = False) -> dict[Steps, Value]:
+        """Values of the settings, or of the circuit, that differ from those at the beginning."""
+        values = [one for one in self._in_order[0] if (one.steps[0] == SETTINGS) == of_settings]
+        found = {one.steps: (one.value(time, before=before), one.base) for one in values}
+        return {steps: value for steps, (value, base) in found.items() if value != base}
+
+    def _faults_at(self, time: float, *, before: bool = False) -> tuple[Fault, ...]:
+        """Faults at work at a time, or just before it."""
+        faults = self._in_order[1]
+        return tuple(one for one in faults if (one.at < time <= one.end if before else one.at <= time < one.end))
 
     @cached_property
     def _made(self) -> dict[Any, Any]:
@@ -206,10 +187,11 @@ class Schedule:
         Circuit
             The same object as long as nothing differs; the circuit itself if nothing differs from it.
         """
-        values, faults = state = self._plan.circuit_state(time)
+        values, faults = self._differing(time, of_settings=False), self._faults_at(time)
         if not values and not faults:
             return self.circuit
-        return self._kept(("circuit", tuple(values.items()), faults), self._plan.make_circuit, state)
+        key = ("circuit", tuple(values.items()), faults)
+        return self._kept(key, lambda: with_faults(circuit_with(self.circuit, values), faults))
 
     def settings_at(self, time: float) -> BreathSettings:
         """The breath settings for a breath that starts at a time.
@@ -224,39 +206,44 @@ class Schedule:
         BreathSettings
             The same object as long as nothing differs; the settings themselves if nothing differs from them.
         """
-        values = self._plan.settings_state(time)
+        values = self._differing(time, of_settings=True)
         if not values:
             return self.settings
-        return self._kept(("settings", tuple(values.items())), self._plan.make_settings, values)
+        return self._kept(("settings", tuple(values.items())), lambda: settings_with(self.settings, values))
 
-    def _kept(self, key: tuple[Any, ...], make: Callable[[Any], Any], state: Any) -> Any:
-        """What was made of the same state before, or what is made now."""
+    def _kept(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
+        """What was made of the same state before, or what is made now.
+
+        Unlikely values were warned of when the schedule was made. Values between likely ones are likely, so all
+        other schedules get by without the filters of warnings, which are not safe in threads.
+        """
         found = self._made.pop(key, None)
-        if found is None:
-            found = self._quietly(make, state) if self._checked[1] else make(state)
+        if found is None and self._unlikely:
+            with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
+                found = make()
+        elif found is None:
+            found = make()
         self._made[key] = found  # the last in line
         if len(self._made) > _KEPT:
             del self._made[next(iter(self._made))]
         return found
 
-    def _quietly(self, make: Callable[[Any], Any], state: Any) -> Any:
-        """Make something whose unlikely values were warned of when the schedule was made.
+    @cached_property
+    def _of_circuit(self) -> list[ValueChange]:
+        return [one for value in self._in_order[0] if value.steps[0] != SETTINGS for one in value.steps_and_ramps]
 
-        Values between likely ones are likely, so all other schedules get by without the filters of warnings,
-        which are not safe in threads.
-        """
-        with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
-            return make(state)
-
-    @property
+    @cached_property
     def instants(self) -> tuple[float, ...]:
         """Times above 0 at which the circuit jumps, rising; breath settings are not looked at. [s]"""
-        return self._plan.instants
+        steps = {one.change.at for one in self._of_circuit if one.change.until is None}
+        edges = {time for fault in self._in_order[1] for time in (fault.at, fault.end)}
+        return tuple(sorted(time for time in steps | edges if 0.0 < time < math.inf))
 
-    @property
+    @cached_property
     def knots(self) -> tuple[float, ...]:
         """0, and every time at which a change of any kind begins or ends, rising. [s]"""
-        return self._plan.knots
+        times = {time for change in self.changes for time in (change.at, change.end)}
+        return tuple(sorted(time for time in times | {0.0} if time < math.inf))
 
     def ramps_between(self, start: float, end: float) -> bool:
         """Whether a value of the circuit moves bit by bit at some time between two others.
@@ -271,7 +258,7 @@ class Schedule:
         bool
             True if the circuit may differ at every time between.
         """
-        return any(first < end and last > start for first, last in self._plan.ramps)
+        return any(one.is_ramp and one.change.at < end and one.change.end > start for one in self._of_circuit)
 
     def unreached(self, duration: float) -> tuple[AnyChange, ...]:
         """Changes that begin when a run is already over.
@@ -287,45 +274,6 @@ class Schedule:
             Those that begin at or after its end.
         """
         return tuple(change for change in self.changes if change.at >= duration)
-
-
-def changes_table(changes: Any) -> Table:
-    """What changes, when and from what to what.
-
-    Parameters
-    ----------
-    changes : Scenario, Schedule, or sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
-        Of changes alone, without a circuit, the values before are not known.
-
-    Returns
-    -------
-    Table
-        Its DataFrame has a row for each change, in order of time: ``at`` and ``until`` [s], NaN for a step or for
-        good, and texts: ``where``, ``before``, ``after``.
-
-    Raises
-    ------
-    InputError
-        If it is none of these.
-
-    Examples
-    --------
-    >>> from ventsim.model.changes import LungRemoval
-    >>> from ventsim.model.layouts import single
-    >>> from ventsim.model.parts import Lung
-    >>> from ventsim.model.ventilator import PressureControl
-    >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
-    >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
-    >>> removal = LungRemoval(lung="a", at=60.0, until=90.0)
-    >>> print(changes_table(Schedule(circuit, settings, (removal,))))
-    from  until  where   before  after
-     [s]    [s]
-      60     90  lung a  on      off, the circuit capped
-    >>> changes_table([removal]).frame.equals(changes_table(Schedule(circuit, settings, (removal,))).frame)
-    True
-    """
-    schedule = getattr(changes, "schedule", changes)  # of a scenario
-    return _table_of(_rows_of_plan(schedule._plan) if isinstance(schedule, Schedule) else _rows_of_list(schedule))
 
 
 def with_changes(

@@ -1,6 +1,6 @@
 """The circuit itself."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cached_property
 from typing import Annotated, Any, ClassVar, Self
 
@@ -8,19 +8,119 @@ import networkx as nx
 from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
 
 from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
-from ventsim.model.circuit.graph import (
-    build_graph,
-    check_connections,
-    check_joints,
-    direction_faults,
-    read_joints,
-    read_parts,
-)
+from ventsim.model.circuit.graph import VENTILATOR, build_graph, check_connections, direction_faults
 from ventsim.model.circuit.overview import circuit_html, circuit_words
-from ventsim.model.descriptions import Description, shown
+from ventsim.model.descriptions import Description, named, shown
 from ventsim.model.families import FrozenMapping, plain_values
-from ventsim.model.parts import LungPart, Part
+from ventsim.model.parts import PARTS, LungPart, Part
 from ventsim.model.ventilator import Ventilator
+
+Joint = tuple[str, str]
+
+
+def read_parts(value: object) -> FrozenMapping:
+    """Parts by name, from themselves or from plain values; for the field of a circuit.
+
+    Parameters
+    ----------
+    value : object
+        What was given.
+
+    Returns
+    -------
+    FrozenMapping
+        The parts.
+
+    Raises
+    ------
+    CircuitError
+        If it is no mapping, a name is impossible, or an item is no part.
+    """
+    if not isinstance(value, Mapping):
+        raise CircuitError(
+            f"{shown(value)} is not a mapping of names to parts.\n"
+            "  Give {'a': Lung(...), ...}, or use Circuit.from_pairs."
+        )
+    parts: dict[str, Any] = {}
+    for name, item in value.items():
+        if isinstance(name, int | float):
+            raise CircuitError(f"{name!r} cannot be the name of a part: it is no text.\n  Write {str(name)!r}.")
+        if not isinstance(name, str) or not name.strip() or "." in name or name == VENTILATOR:
+            raise CircuitError(
+                f"{name!r} cannot be the name of a part.\n"
+                f"  Allowed: any text that is not empty, has no full stop and is not '{VENTILATOR}'."
+            )
+        parts[name] = item if isinstance(item, Part) else _read_part(name, item)
+    return FrozenMapping(parts)
+
+
+def _read_part(name: str, item: object) -> Part:
+    if not isinstance(item, Mapping):
+        raise CircuitError(
+            f"part '{name}': {shown(item)} is not a part.\n  Give a part of ventsim, such as Tube(length=1.5)."
+        )
+    try:
+        cls: type[Part] = PARTS.class_of(item)
+    except PARTS.error as error:
+        raise CircuitError(f"part '{name}': {error}") from None
+    with named(name):
+        return cls.from_dict(item)
+
+
+def _read_joints(value: object) -> tuple[Joint, ...]:
+    """Joints as pairs of text."""
+    if not isinstance(value, Sequence) or isinstance(value, str):
+        raise CircuitError(
+            f"{shown(value)} is not a list of joints.\n  Give pairs of ends: [('y.patient', 'a.airway'), ...]."
+        )
+    joints = []
+    for item in value:
+        is_pair = isinstance(item, Sequence) and not isinstance(item, str) and len(item) == 2
+        if not is_pair or not all(isinstance(end, str) for end in item):
+            raise CircuitError(f"joint {item!r} is not a pair of ends.\n  Write ('y.patient', 'a.airway').")
+        joints.append((item[0], item[1]))
+    return tuple(joints)
+
+
+def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint], *, ventilator_ports: Sequence[str]) -> None:
+    """Refuse joints that name nothing, use a port twice or leave one open."""
+    if not parts:
+        raise CircuitError("the circuit has no parts.\n  Give a lung and what joins it to the ventilator.")
+    if not any(isinstance(part, LungPart) for part in parts.values()):
+        raise CircuitError("the circuit has no lung.\n  Add a Lung, or take a circuit from ventsim.layouts.")
+    ports = {VENTILATOR: tuple(ventilator_ports)} | {name: part.ports for name, part in parts.items()}
+    used: dict[str, Joint] = {}
+    for joint in joints:
+        for end in joint:
+            _check_end(end, joint, ports)
+            if joint[0] == joint[1]:
+                raise CircuitError(f"joint {joint} joins a port to itself.\n  Name two different ends.")
+            if end in used:
+                raise CircuitError(
+                    f"port '{end}' is used twice: in joint {used[end]} and in joint {joint}.\n"
+                    "  A port takes one joint. Put a TPiece or an Adapter between to branch off."
+                )
+            used[end] = joint
+    every = [f"{name}.{port}" for name, names in ports.items() for port in names]
+    free = [end for end in every if end not in used]
+    if free:
+        several = "ports are" if len(free) > 1 else "port is"
+        raise CircuitError(
+            f"{len(free)} {several} not joined to anything: {', '.join(map(repr, free))}.\n"
+            "  Every port needs one joint; use a fitting with fewer ports, or join the open ends."
+        )
+
+
+def _check_end(end: str, joint: Joint, ports: Mapping[str, tuple[str, ...]]) -> None:
+    name, dot, port = end.partition(".")
+    if name not in ports:
+        raise CircuitError(f"joint {joint}: there is no part '{name}'.\n  {suggestion(name, ports)}")
+    if not dot or port not in ports[name]:
+        found = f"has no port '{port}'" if dot else "needs a port"
+        raise CircuitError(
+            f"joint {joint}: '{name}' {found}.\n  {suggestion(port, ports[name])}\n"
+            f"  Write an end as 'part.port', such as '{name}.{ports[name][0]}'."
+        )
 
 
 class Circuit(Description):
@@ -75,7 +175,7 @@ class Circuit(Description):
     ]
     joints: Annotated[
         tuple[tuple[str, str], ...],
-        BeforeValidator(read_joints),
+        BeforeValidator(_read_joints),
         Field(description="pairs of ends, each 'part.port', that are joined"),
     ]
     ventilator: Annotated[Ventilator, Field(description="the machine")] = Ventilator()
@@ -84,7 +184,7 @@ class Circuit(Description):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        check_joints(self.parts, self.joints, ventilator_ports=self.ventilator.ports)
+        _check_joints(self.parts, self.joints, ventilator_ports=self.ventilator.ports)
         graph = self.graph()
         check_connections(graph, self.parts)
         faults = direction_faults(graph, self.parts)

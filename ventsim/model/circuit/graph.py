@@ -1,74 +1,23 @@
 """A circuit as a graph of points and passages, with the directions in which its valves let gas pass.
 
-The graph answers whether a circuit is complete: joints fit, no port stays open, every lung lies between the ports
-of the ventilator.
+The graph answers whether a circuit is complete, every lung lying between the ports of the ventilator, and which
+limbs lead to each lung.
 """
 
+import functools
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import NamedTuple
 
 import networkx as nx
 import numpy as np
 
-from ventsim.errors import CircuitError, suggestion
-from ventsim.model.descriptions import named, shown
-from ventsim.model.families import FrozenMapping
-from ventsim.model.parts import PARTS, LungPart, Part
+from ventsim.errors import CircuitError
+from ventsim.model.parts import LungPart, Part
 from ventsim.model.parts.part import Inertia, Passage
 
 VENTILATOR = "ventilator"
 """Name by which joints call the ventilator."""
-
-
-def read_parts(value: object) -> FrozenMapping:
-    """Parts by name, from themselves or from plain values; for the field of a circuit.
-
-    Parameters
-    ----------
-    value : object
-        What was given.
-
-    Returns
-    -------
-    FrozenMapping
-        The parts.
-
-    Raises
-    ------
-    CircuitError
-        If it is no mapping, a name is impossible, or an item is no part.
-    """
-    if not isinstance(value, Mapping):
-        raise CircuitError(
-            f"{shown(value)} is not a mapping of names to parts.\n"
-            "  Give {'a': Lung(...), ...}, or use Circuit.from_pairs."
-        )
-    parts: dict[str, Any] = {}
-    for name, item in value.items():
-        if isinstance(name, int | float):
-            raise CircuitError(f"{name!r} cannot be the name of a part: it is no text.\n  Write {str(name)!r}.")
-        if not isinstance(name, str) or not name.strip() or "." in name or name == VENTILATOR:
-            raise CircuitError(
-                f"{name!r} cannot be the name of a part.\n"
-                f"  Allowed: any text that is not empty, has no full stop and is not '{VENTILATOR}'."
-            )
-        parts[name] = item if isinstance(item, Part) else _read_part(name, item)
-    return FrozenMapping(parts)
-
-
-def _read_part(name: str, item: object) -> Part:
-    if not isinstance(item, Mapping):
-        raise CircuitError(
-            f"part '{name}': {shown(item)} is not a part.\n  Give a part of ventsim, such as Tube(length=1.5)."
-        )
-    try:
-        cls: type[Part] = PARTS.class_of(item)
-    except PARTS.error as error:
-        raise CircuitError(f"part '{name}': {error}") from None
-    with named(name):
-        return cls.from_dict(item)
-
 
 _STILL = 1e-9  # pressure drop, of 1 in all, up to which a passage counts as a dead end without direction
 
@@ -220,101 +169,6 @@ def _against_stream(graph: nx.MultiDiGraph, valves: Sequence[tuple]) -> set[str]
     return {data["part"] for start, end, data in valves if pressure[row[end]] - pressure[row[start]] > _STILL}
 
 
-Joint = tuple[str, str]
-
-
-def read_joints(value: object) -> tuple[Joint, ...]:
-    """Joints as pairs of text.
-
-    Parameters
-    ----------
-    value : object
-        Sequence of pairs of ends.
-
-    Returns
-    -------
-    tuple of (str, str)
-        The joints.
-
-    Raises
-    ------
-    CircuitError
-        If an item is not a pair of text.
-
-    Examples
-    --------
-    >>> read_joints([["y.patient", "a.airway"]])
-    (('y.patient', 'a.airway'),)
-    """
-    if not isinstance(value, Sequence) or isinstance(value, str):
-        raise CircuitError(
-            f"{shown(value)} is not a list of joints.\n  Give pairs of ends: [('y.patient', 'a.airway'), ...]."
-        )
-    joints = []
-    for item in value:
-        is_pair = isinstance(item, Sequence) and not isinstance(item, str) and len(item) == 2
-        if not is_pair or not all(isinstance(end, str) for end in item):
-            raise CircuitError(f"joint {item!r} is not a pair of ends.\n  Write ('y.patient', 'a.airway').")
-        joints.append((item[0], item[1]))
-    return tuple(joints)
-
-
-def check_joints(parts: Mapping[str, Part], joints: Sequence[Joint], *, ventilator_ports: Sequence[str]) -> None:
-    """Refuse joints that name nothing, use a port twice or leave one open.
-
-    Parameters
-    ----------
-    parts : mapping of str to Part
-        The parts.
-    joints : sequence of (str, str)
-        Pairs of ends.
-    ventilator_ports : sequence of str
-        Ports of the ventilator.
-
-    Raises
-    ------
-    CircuitError
-        With the nearest right name, or the ports that are open.
-    """
-    if not parts:
-        raise CircuitError("the circuit has no parts.\n  Give a lung and what joins it to the ventilator.")
-    if not any(isinstance(part, LungPart) for part in parts.values()):
-        raise CircuitError("the circuit has no lung.\n  Add a Lung, or take a circuit from ventsim.layouts.")
-    ports = {VENTILATOR: tuple(ventilator_ports)} | {name: part.ports for name, part in parts.items()}
-    used: dict[str, Joint] = {}
-    for joint in joints:
-        for end in joint:
-            _check_end(end, joint, ports)
-            if joint[0] == joint[1]:
-                raise CircuitError(f"joint {joint} joins a port to itself.\n  Name two different ends.")
-            if end in used:
-                raise CircuitError(
-                    f"port '{end}' is used twice: in joint {used[end]} and in joint {joint}.\n"
-                    "  A port takes one joint. Put a TPiece or an Adapter between to branch off."
-                )
-            used[end] = joint
-    every = [f"{name}.{port}" for name, names in ports.items() for port in names]
-    free = [end for end in every if end not in used]
-    if free:
-        several = "ports are" if len(free) > 1 else "port is"
-        raise CircuitError(
-            f"{len(free)} {several} not joined to anything: {', '.join(map(repr, free))}.\n"
-            "  Every port needs one joint; use a fitting with fewer ports, or join the open ends."
-        )
-
-
-def _check_end(end: str, joint: Joint, ports: Mapping[str, tuple[str, ...]]) -> None:
-    name, dot, port = end.partition(".")
-    if name not in ports:
-        raise CircuitError(f"joint {joint}: there is no part '{name}'.\n  {suggestion(name, ports)}")
-    if not dot or port not in ports[name]:
-        found = f"has no port '{port}'" if dot else "needs a port"
-        raise CircuitError(
-            f"joint {joint}: '{name}' {found}.\n  {suggestion(port, ports[name])}\n"
-            f"  Write an end as 'part.port', such as '{name}.{ports[name][0]}'."
-        )
-
-
 # What is wrong with a lung that has no way to one of the ports.
 _UNREACHED = {
     "inspiratory": "is not connected: nothing reaches its airway from",
@@ -359,3 +213,98 @@ def check_connections(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> None
 
 def _names(ends: set[str]) -> str:
     return ", ".join(repr(name) for name in sorted({end.partition(".")[0] for end in ends}))
+
+
+class Limb(NamedTuple):
+    """The way from the node where both limbs of a lung meet to the next node that has other ways, or to the port.
+
+    `branches` are in order from that node outwards, `nodes` lie between them; `sign` is 1 where the flow of the
+    first branch has the direction of the limb, towards the lung if it is inspiratory, and -1 otherwise.
+    """
+
+    branches: tuple[int, ...]
+    nodes: tuple[int, ...]
+    sign: int
+
+
+NO_LIMB = Limb((), (), 0)
+
+_ROOM = -1  # joined to both ports, so that what holds a lung to both of them is found as one node
+
+
+@functools.lru_cache(maxsize=64)  # circuits that are tried one after the other are often wired alike
+def find_limbs(
+    ends: tuple[tuple[int, int], ...], *, ports: tuple[int, int], airways: tuple[int, ...], outside: frozenset[int]
+) -> tuple[tuple[Limb, Limb], ...]:
+    """The inspiratory and the expiratory limb of each lung.
+
+    Parameters
+    ----------
+    ends : tuple of (int, int)
+        Nodes at start and end of each branch.
+    ports : (int, int)
+        Nodes of the inspiratory and the expiratory port.
+    airways : tuple of int
+        Node of each lung's airway.
+    outside : frozenset of int
+        Nodes that are open to the atmosphere.
+
+    Returns
+    -------
+    tuple of (Limb, Limb)
+        One pair for each lung, with `NO_LIMB` where it has none of its own.
+
+    Examples
+    --------
+    A lung at node 2, to which one branch leads from either port:
+
+    >>> find_limbs(((0, 2), (2, 1), (2, 3)), ports=(0, 1), airways=(2,), outside=frozenset())[0]
+    (Limb(branches=(0,), nodes=(), sign=1), Limb(branches=(1,), nodes=(), sign=1))
+    """
+    keep = {*ports, *airways}
+    graph: nx.MultiGraph[int] = nx.MultiGraph()
+    graph.add_nodes_from(keep)
+    for k, (a, b) in enumerate(ends):
+        if not {a, b} & outside:
+            graph.add_edge(a, b, k)
+    while dead_ends := [node for node, degree in graph.degree() if degree == 1 and node not in keep]:
+        graph.remove_nodes_from(dead_ends)
+    rooted = nx.DiGraph(graph)
+    rooted.add_edges_from((_ROOM, port) for port in ports)
+    before = nx.immediate_dominators(rooted, _ROOM)
+    limbs = []
+    for airway in airways:
+        top = airway
+        while before.get(top, _ROOM) not in (_ROOM, top):
+            top = before[top]
+        has_limbs = top in before and top not in ports
+        limbs.append(_limbs_at(top, graph, ports, ends) if has_limbs else (NO_LIMB, NO_LIMB))
+    return tuple(limbs)
+
+
+def _limbs_at(
+    top: int, graph: nx.MultiGraph, ports: tuple[int, int], ends: Sequence[tuple[int, int]]
+) -> tuple[Limb, Limb]:
+    """The limbs that meet at a node; each belongs to the port to which it is nearer."""
+    rest: nx.Graph[int] = nx.Graph(graph)
+    rest.remove_node(top)
+    near = [nx.single_source_shortest_path_length(rest, port) if port in rest else {port: 0} for port in ports]
+    unreached = len(rest) + 1
+    sides: tuple[list[Limb], list[Limb]] = ([], [])
+    for _, node, k in graph.edges(top, keys=True):
+        distances = [distance.get(node, unreached) for distance in near]
+        if min(distances) < unreached:
+            side = int(distances[1] < distances[0])
+            towards = 1 if ends[k][1] == top else -1
+            sides[side].append(_walk(k, node, graph, ports, sign=towards * (1 - 2 * side)))
+    return sides[0][0] if len(sides[0]) == 1 else NO_LIMB, sides[1][0] if len(sides[1]) == 1 else NO_LIMB
+
+
+def _walk(branch: int, node: int, graph: nx.MultiGraph, ports: tuple[int, int], *, sign: int) -> Limb:
+    """From the meeting node outwards, to the first node with another way or the port."""
+    branches, nodes = [branch], []
+    while node not in ports and graph.degree(node) == 2:
+        nodes.append(node)
+        node, branch = next((other, k) for _, other, k in graph.edges(node, keys=True) if k != branches[-1])
+        branches.append(branch)
+    return Limb(tuple(branches), tuple(nodes), sign)

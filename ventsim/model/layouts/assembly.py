@@ -1,15 +1,15 @@
-"""Parts and joints of a ready-made circuit."""
+"""Parts and joints of a ready-made circuit: the fittings of each arrangement, and the limbs of each lung."""
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Annotated, ClassVar
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from ventsim.errors import CircuitError, InputError, PartError, PlausibilityWarning, warn_caller
-from ventsim.model.descriptions import Description, without_warnings_of
-from ventsim.model.layouts.floor_plan import FloorPlan, TubeLengths
-from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, Assembly, Fittings
+from ventsim.errors import InputError, PartError, PlausibilityWarning, warn_caller
+from ventsim.model.circuit import VENTILATOR
+from ventsim.model.descriptions import Description
 from ventsim.model.parts import (
     Adapter,
     Filter,
@@ -23,10 +23,12 @@ from ventsim.model.parts import (
     Tube,
     YPiece,
 )
-from ventsim.quantities import quantity, quantity_of
 
 if TYPE_CHECKING:
     from ventsim.model.layouts.layout import Layout
+
+Arrangement = Literal["tree", "chain", "star"]
+"""How the limbs leave the ports."""
 
 
 class PatientLimbs(Description):
@@ -66,20 +68,138 @@ class PatientLimbs(Description):
     y_piece: Annotated[YPiece, Field(description="Y-piece at the lung")] = YPiece()
 
 
-_OF_THE_WHOLE_TUBE = ("resistance", "gas_volume", "wall_compliance")
+@dataclass(frozen=True, slots=True)
+class Fittings:
+    """Patterns of the fittings, and the tubes that lead to single ones.
+
+    The key of a tube is the names of the lungs for whose sake the fitting at its far end is there: in a tree
+    all that it serves, in a chain the one that leaves the chain.
+    """
+
+    t_piece: TPiece
+    adapter: Adapter
+    runs: Mapping[tuple[str, ...], Tube]
 
 
-def assembled(
-    layout: "Layout", extensions: Mapping[tuple[str, ...], Tube]
-) -> tuple[list[tuple[str, Part]], list[tuple[str, str]]]:
+@dataclass(frozen=True, slots=True)
+class Assembly:
+    """Named parts and joints under construction, and the free end that each lung's limb takes."""
+
+    pairs: list[tuple[str, Part]] = field(default_factory=list)
+    joints: list[tuple[str, str]] = field(default_factory=list)
+    outlets: dict[str, str] = field(default_factory=dict)
+
+    def add(self, end: str, name: str, part: Part, *, port: str) -> None:
+        """Join a port of a new part to a free end."""
+        self.pairs.append((name, part))
+        self.joints.append((end, f"{name}.{port}"))
+
+    def add_series(self, end: str, pieces: Iterable[tuple[str, Part | None]], finish: str) -> None:
+        """Parts with an inlet and an outlet, one behind the other; those that are None are left out."""
+        for name, part in pieces:
+            if part is not None:
+                self.add(end, name, part, port="inlet")
+                end = f"{name}.outlet"
+        self.joints.append((end, finish))
+
+
+def _tree(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
+    """A T-piece at the root, adapters with two outlets below; for more than two, an adapter at the port."""
+    whole, port = Assembly(), f"{VENTILATOR}.{limb}"
+    if len(names) == 1:
+        whole.outlets[names[0]] = port
+        return whole
+    if len(names) > 2:
+        port = _add_adapter(whole, limb, port, fittings.adapter, outlets=1)[0]
+    tee = f"{limb} t-piece"
+    whole.add(port, tee, fittings.t_piece, port="stem")
+    waiting = list(zip((f"{tee}.left", f"{tee}.right"), halves(names), strict=True))
+    while waiting:
+        end, group = waiting.pop(0)
+        if len(group) == 1:
+            whole.outlets[group[0]] = end
+            continue
+        end = _add_run(whole, limb, end, fittings.runs.get(group))
+        waiting += zip(_add_adapter(whole, limb, end, fittings.adapter, outlets=2), halves(group), strict=True)
+    return whole
+
+
+def _star(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
+    """One adapter with an outlet for each lung."""
+    whole = Assembly()
+    ends: tuple[str, ...] = (f"{VENTILATOR}.{limb}",)
+    if len(names) > 1:
+        ends = _add_adapter(whole, limb, ends[0], fittings.adapter, outlets=len(names))
+    whole.outlets.update(zip(names, ends, strict=True))
+    return whole
+
+
+def _chain(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
+    """A T-piece for each lung but the last, and an extension tube behind each T-piece."""
+    whole, end = Assembly(), f"{VENTILATOR}.{limb}"
+    for number, name in enumerate(names[:-1], start=1):
+        tee = f"{limb} t-piece {number}"
+        end = _add_run(whole, limb, end, fittings.runs.get((name,)))
+        whole.add(end, tee, fittings.t_piece, port="stem")
+        whole.outlets[name] = f"{tee}.left"
+        end = f"{tee}.right"
+    whole.outlets[names[-1]] = _add_run(whole, limb, end, fittings.runs.get(names[-1:]))
+    return whole
+
+
+MANIFOLDS: Mapping[str, Callable[[str, tuple[str, ...], Fittings], Assembly]] = MappingProxyType(
+    {"tree": _tree, "chain": _chain, "star": _star}
+)
+
+
+def halves(names: Sequence[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names in two groups, in their order; of an odd number the first group has one more.
+
+    Parameters
+    ----------
+    names : sequence of str
+        At least one name.
+
+    Returns
+    -------
+    tuple of two tuples of str
+        The second is empty if there is one name.
+
+    Examples
+    --------
+    >>> halves("abc")
+    (('a', 'b'), ('c',))
+    """
+    half = (len(names) + 1) // 2
+    return tuple(names[:half]), tuple(names[half:])
+
+
+def _add_run(whole: Assembly, limb: str, end: str, tube: Tube | None) -> str:
+    """Put a tube, if there is one, between a free end and the next fitting; the new free end."""
+    if tube is None:
+        return end
+    name = f"{limb} extension {sum(isinstance(part, Tube) for _, part in whole.pairs) + 1}"
+    # Gas leaves the ventilator through one side and returns through the other.
+    near, far = ("inlet", "outlet") if limb == "inspiratory" else ("outlet", "inlet")
+    whole.add(end, name, tube, port=near)
+    return f"{name}.{far}"
+
+
+def _add_adapter(whole: Assembly, limb: str, end: str, pattern: Adapter, *, outlets: int) -> tuple[str, ...]:
+    """Put an adapter at a free end; the new free ends."""
+    name = f"{limb} adapter {sum(isinstance(part, Adapter) for _, part in whole.pairs) + 1}"
+    adapter = pattern.changed(outlets=outlets)
+    whole.add(end, name, adapter, port="inlet")
+    return tuple(f"{name}.{outlet}" for outlet in adapter.outlet_ports)
+
+
+def assembled(layout: "Layout") -> tuple[list[tuple[str, Part]], list[tuple[str, str]]]:
     """Named parts of a layout in the order of the gas, and their joints.
 
     Parameters
     ----------
     layout : Layout
         What is to be assembled.
-    extensions : mapping of tuple to Tube
-        Tubes to the bed of a lung; on a floor plan the pattern of all, under the empty tuple.
 
     Returns
     -------
@@ -98,19 +218,16 @@ def assembled(
     PlausibilityWarning
         If a tube is unlikely long, or a lung counts its tracheal tube twice.
     """
-    lungs, arrangement, floor_plan = layout.lungs, layout.arrangement, layout.floor_plan
-    names = tuple(lungs)
+    lungs, names = layout.lungs, tuple(layout.lungs)
     limbs = {name: layout.limbs_of(name) for name in names}
     for name, lung in lungs.items():
         _warn_of_second_tracheal_tube(name, lung, limbs[name].tracheal_tube)
-    if floor_plan is not None:
-        lengths = floor_plan.tube_lengths(arrangement, lungs=names)
-        _warn_of_long_tubes(floor_plan, arrangement, names, lengths)
-        limbs = {name: _fitted(one, name=name, length=lengths.limbs[name]) for name, one in limbs.items()}
-        extensions = {key: _cut(extensions[()], length, "extension") for key, length in lengths.runs.items()}
+    runs: dict[tuple[str, ...], Tube] = {(name,): layout.extension_to(name) for name in layout.extended}
+    if layout.floor_plan is not None:
+        limbs, runs = layout.floor_plan.fitted(layout.arrangement, limbs, extension=layout.extension_to(""))
     adapter = layout.adapter or Adapter()
-    fittings = Fittings(layout.t_piece or TPiece(), adapter, extensions)
-    build = MANIFOLDS[arrangement]
+    fittings = Fittings(layout.t_piece or TPiece(), adapter, runs)
+    build = MANIFOLDS[layout.arrangement]
     inspiratory, expiratory = build("inspiratory", names, fittings), build("expiratory", names, fittings)
     whole = Assembly(inspiratory.pairs, inspiratory.joints)
     for name, lung in lungs.items():
@@ -139,12 +256,12 @@ def _add_limbs(
         (f"{name} expiratory restrictor", limbs.expiratory_restrictor),
         (f"{name} expiratory valve", valve),
     )
-    _add_series(whole, ends[0], towards, f"{y_piece}.inspiratory")
+    whole.add_series(ends[0], towards, f"{y_piece}.inspiratory")
     whole.pairs.append((y_piece, limbs.y_piece))
     patient = ((f"{name} filter", limbs.filter), (f"{name} tracheal tube", limbs.tracheal_tube))
-    _add_series(whole, f"{y_piece}.patient", patient, f"{name}.airway")
+    whole.add_series(f"{y_piece}.patient", patient, f"{name}.airway")
     whole.pairs.append((name, lung))
-    _add_series(whole, f"{y_piece}.expiratory", away, ends[1])
+    whole.add_series(f"{y_piece}.expiratory", away, ends[1])
 
 
 def _join_tubes(whole: Assembly, adapter: Adapter) -> None:
@@ -155,16 +272,6 @@ def _join_tubes(whole: Assembly, adapter: Adapter) -> None:
         name, place = f"connector {number}", whole.joints.index(joint)
         whole.pairs.append((name, adapter))
         whole.joints[place : place + 1] = [(joint[0], f"{name}.inlet"), (f"{name}.outlet", joint[1])]
-
-
-def _add_series(whole: Assembly, start: str, pieces: Iterable[tuple[str, Part | None]], finish: str) -> None:
-    """Parts with an inlet and an outlet, one behind the other; those that are None are left out."""
-    for name, part in pieces:
-        if part is not None:
-            whole.pairs.append((name, part))
-            whole.joints.append((start, f"{name}.inlet"))
-            start = f"{name}.outlet"
-    whole.joints.append((start, finish))
 
 
 def _without_side_effects(part: Part) -> Part:
@@ -194,40 +301,3 @@ def _warn_of_second_tracheal_tube(name: str, lung: LungPart, tube: TrachealTube 
             "includes_tracheal_tube=False."
         )
         warn_caller(PlausibilityWarning(text))
-
-
-def _warn_of_long_tubes(
-    plan: FloorPlan, arrangement: Arrangement, names: Sequence[str], lengths: TubeLengths
-) -> None:
-    """Warn of tubes that are unlikely long, in the words of the plan: what stands how far apart."""
-    limbs, runs = plan.ways(arrangement, lungs=names)
-    length_of_tube = quantity_of(Tube.model_fields["length"]) or quantity("length")
-    longest = (length_of_tube.plausible or (0.0, math.inf))[1]
-    tubes = [(limbs[key], length) for key, length in lengths.limbs.items()]
-    tubes += [(runs[key], length) for key, length in lengths.runs.items()]
-    for way, length in tubes:
-        if length > longest:
-            text = (
-                f"floor plan: {length_of_tube.text(length)} of tube from {way.start} to {way.end}, which are "
-                f"{way.distance:.4g} m apart; usual: up to {length_of_tube.text(longest)}.\n"
-                "  Check the places (in m), or put the ventilator nearer."
-            )
-            warn_caller(PlausibilityWarning(text))
-
-
-def _fitted(limbs: PatientLimbs, *, name: str, length: float) -> PatientLimbs:
-    """The branch with both limbs of one length."""
-    where = f"limbs of lung {name!r}"
-    tubes = ("inspiratory_tube", "expiratory_tube")
-    return limbs.changed({tube: _cut(getattr(limbs, tube), length, f"{where}: {tube}") for tube in tubes})
-
-
-def _cut(tube: Tube, length: float, where: str) -> Tube:
-    for name in _OF_THE_WHOLE_TUBE:
-        if getattr(tube, name) is not None:
-            raise CircuitError(
-                f"{where}: {name} is given for the whole tube, but its length follows from the floor plan.\n"
-                f"  Leave out {name} or the floor plan."
-            )
-    with without_warnings_of(Tube, ("length",)):  # the floor plan is warned of by itself
-        return tube.changed({"length": length})

@@ -1,6 +1,7 @@
 """Where beds and ventilator stand on the floor, and how much tube each arrangement needs for it."""
 
 import functools
+import itertools
 import math
 import numbers
 from collections.abc import Iterable, Mapping, Sequence
@@ -10,11 +11,12 @@ from typing import Annotated, Any, ClassVar, Self, TypeGuard
 
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
-from ventsim.errors import CircuitError, InputError, suggestion
-from ventsim.model.descriptions import Description, shown
+from ventsim.errors import CircuitError, InputError, PlausibilityWarning, suggestion, warn_caller
+from ventsim.model.descriptions import Description, shown, without_warnings_of
 from ventsim.model.families import FrozenMapping
-from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, halves
-from ventsim.quantities import quantity
+from ventsim.model.layouts.assembly import MANIFOLDS, Arrangement, PatientLimbs, halves
+from ventsim.model.parts import Tube
+from ventsim.quantities import quantity, quantity_of
 
 _MM_PER_M = 1000
 _SHORTEST, _LONGEST, _MOST = 0.05, 100.0, 10
@@ -234,15 +236,13 @@ class FloorPlan(Description):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        names = list(self.beds)
-        for number, first in enumerate(names):
-            for second in names[number + 1 :]:
-                if math.dist(self.beds[first], self.beds[second]) <= SAME_PLACE:
-                    x, y = self.beds[second]
-                    raise CircuitError(
-                        f"beds {first!r} and {second!r} stand at one place: ({x:.6g}, {y:.6g}) m.\n"
-                        "  Give each bed a place of its own."
-                    )
+        for first, second in itertools.combinations(self.beds, 2):
+            if math.dist(self.beds[first], self.beds[second]) <= SAME_PLACE:
+                x, y = self.beds[second]
+                raise CircuitError(
+                    f"beds {first!r} and {second!r} stand at one place: ({x:.6g}, {y:.6g}) m.\n"
+                    "  Give each bed a place of its own."
+                )
         return self
 
     def tube_lengths(
@@ -311,6 +311,59 @@ class FloorPlan(Description):
         names = tuple(self.beds if lungs is None else lungs)
         self.check_names(names)
         return {"tree": self._tree, "chain": self._chain, "star": self._star}[arrangement](names)
+
+    def fitted(
+        self, arrangement: Arrangement, limbs: Mapping[str, PatientLimbs], *, extension: Tube
+    ) -> tuple[dict[str, PatientLimbs], dict[tuple[str, ...], Tube]]:
+        """Limbs and tubes between fittings with the lengths of the plan.
+
+        Parameters
+        ----------
+        arrangement : {"tree", "chain", "star"}
+            How the limbs leave the ports.
+        limbs : mapping of str to PatientLimbs
+            The limbs of each lung, in the order in which the circuit has them.
+        extension : Tube
+            Pattern of the tubes between fittings.
+
+        Returns
+        -------
+        limbs : dict of str to PatientLimbs
+            The limbs of each lung.
+        runs : dict of (tuple of str) to Tube
+            Tubes between fittings, by the keys of :class:`TubeLengths`.
+
+        Raises
+        ------
+        CircuitError
+            As :meth:`tube_lengths`, or if a tube cannot take another length.
+
+        Warns
+        -----
+        PlausibilityWarning
+            If a tube is unlikely long.
+
+        Examples
+        --------
+        >>> plan = FloorPlan(beds={"a": (0.0, 1.0), "b": (2.0, 1.0), "c": (4.0, 1.0)})
+        >>> limbs = dict.fromkeys("abc", PatientLimbs())
+        >>> plan.fitted("chain", limbs, extension=Tube(length=1.0))[1][("b",)].length
+        3.0
+        """
+        of_limbs, of_runs = self.ways(arrangement, lungs=tuple(limbs))
+        lengths = self.tube_lengths(arrangement, lungs=tuple(limbs))
+        tubes = [(of_limbs[key], length) for key, length in lengths.limbs.items()]
+        tubes += [(of_runs[key], length) for key, length in lengths.runs.items()]
+        for way, length in tubes:
+            _warn_of_long_tube(way, length)
+        fitted = {}
+        for name, length in lengths.limbs.items():
+            new = {
+                tube: _cut(getattr(limbs[name], tube), length, f"limbs of lung {name!r}: {tube}")
+                for tube in ("inspiratory_tube", "expiratory_tube")
+            }
+            fitted[name] = limbs[name].changed(new)
+        return fitted, {key: _cut(extension, length, "extension") for key, length in lengths.runs.items()}
 
     def check_names(self, lungs: Iterable[str]) -> None:
         """Refuse lungs without a bed and beds without a lung.
@@ -384,3 +437,27 @@ class FloorPlan(Description):
 
 def _way(start: tuple[str, Position], end: tuple[str, Position]) -> Way:
     return Way(start[0], end[0], math.dist(start[1], end[1]))
+
+
+def _warn_of_long_tube(way: Way, length: float) -> None:
+    """Warn of a tube that is unlikely long, in the words of the plan: what stands how far apart."""
+    length_of_tube = quantity_of(Tube.model_fields["length"]) or quantity("length")
+    longest = (length_of_tube.plausible or (0.0, math.inf))[1]
+    if length > longest:
+        text = (
+            f"floor plan: {length_of_tube.text(length)} of tube from {way.start} to {way.end}, which are "
+            f"{way.distance:.4g} m apart; usual: up to {length_of_tube.text(longest)}.\n"
+            "  Check the places (in m), or put the ventilator nearer."
+        )
+        warn_caller(PlausibilityWarning(text))
+
+
+def _cut(tube: Tube, length: float, where: str) -> Tube:
+    for name in ("resistance", "gas_volume", "wall_compliance"):
+        if getattr(tube, name) is not None:
+            raise CircuitError(
+                f"{where}: {name} is given for the whole tube, but its length follows from the floor plan.\n"
+                f"  Leave out {name} or the floor plan."
+            )
+    with without_warnings_of(Tube, ("length",)):  # the floor plan is warned of by itself
+        return tube.changed({"length": length})

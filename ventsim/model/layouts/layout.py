@@ -9,13 +9,12 @@ from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import CircuitError, InputError, suggestion
 from ventsim.model.circuit import Circuit
-from ventsim.model.circuit.graph import read_parts
+from ventsim.model.circuit.description import read_parts
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, named, shown
 from ventsim.model.families import FrozenMapping, plain_values
-from ventsim.model.layouts.assembly import PatientLimbs, assembled
+from ventsim.model.layouts.assembly import Arrangement, PatientLimbs, assembled
 from ventsim.model.layouts.floor_plan import FloorPlan
-from ventsim.model.layouts.manifolds import Arrangement
 from ventsim.model.parts import ADULT_BORE, Adapter, Lung, LungPart, TPiece, TrachealTube, Tube
 from ventsim.model.ventilator import Ventilator
 
@@ -159,6 +158,17 @@ class Layout(Description):
                     raise CircuitError(
                         f"{name}: there is no lung {lung!r}.\n  {suggestion(str(lung), self.lungs)}"
                     )
+        own = isinstance(self.extension, Mapping)
+        if own and self.floor_plan is not None:
+            raise CircuitError(
+                "extension: tubes by lung are given together with a floor plan, from which their lengths follow.\n"
+                "  Leave out one of the two, or give one tube for all."
+            )
+        if own and self.arrangement != "chain":
+            raise CircuitError(
+                f"extension: there is none in the arrangement {self.arrangement!r}.\n"
+                "  Leave it out, or take the arrangement 'chain'."
+            )
         self.circuit  # noqa: B018 (made once, and checked)
         return self
 
@@ -221,29 +231,9 @@ class Layout(Description):
     @functools.cached_property
     def circuit(self) -> Circuit:
         """The checked circuit; it remembers its layout."""
-        pairs, joints = assembled(self, self._extensions())
+        pairs, joints = assembled(self)
         machine = self.ventilator or (IDEAL_VENTILATOR if self.ideal else Ventilator())
         return Circuit.from_pairs(pairs, joints=joints, ventilator=machine).of_layout(self)
-
-    def _extensions(self) -> dict[tuple[str, ...], Tube]:
-        """Tubes between the beds of a chain; on a floor plan the pattern of all."""
-        own = self.extension if isinstance(self.extension, Mapping) else None
-        if self.floor_plan is not None:
-            if own is not None:
-                raise CircuitError(
-                    "extension: tubes by lung are given together with a floor plan, from which their lengths "
-                    "follow.\n"
-                    "  Leave out one of the two, or give one tube for all."
-                )
-            return {(): self.extension_to("")}
-        if self.arrangement != "chain":
-            if own:
-                raise CircuitError(
-                    f"extension: there is none in the arrangement {self.arrangement!r}.\n"
-                    "  Leave it out, or take the arrangement 'chain'."
-                )
-            return {}
-        return {(name,): self.extension_to(name) for name in self.extended}
 
 
 def shared(

@@ -3,9 +3,9 @@
 import contextlib
 import json
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Self
+from typing import Any, Self
 
 from ventsim.errors import InputError, ScenarioError, nearest_names, suggestion
 from ventsim.model.descriptions import Description, named
@@ -46,6 +46,39 @@ class Complaints:
         """Raise one ScenarioError with all complaints, each once; nothing if there is none."""
         if self._texts:
             raise ScenarioError("\n".join(dict.fromkeys(self._texts)))
+
+
+def read_each(items: Iterable[tuple[str, Any]], read: Callable[[str, Any], Any]) -> dict[str, Any]:
+    """What a reader makes of each of several values.
+
+    Parameters
+    ----------
+    items : iterable of (str, object)
+        Values by name.
+    read : callable
+        Takes name and value.
+
+    Returns
+    -------
+    dict of str to object
+        Results by name.
+
+    Raises
+    ------
+    ScenarioError
+        With the complaints about all values.
+
+    Examples
+    --------
+    >>> read_each({"a": "1"}.items(), lambda name, value: int(value))
+    {'a': 1}
+    """
+    found, values = Complaints(), {}
+    for name, item in items:
+        with found.of_one():
+            values[name] = read(name, item)
+    found.tell()
+    return values
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,13 +161,12 @@ class Place:
                 other = "" if is_piece else elsewhere.get(key, "")
                 hint = homes.get(key) or other or suggestion(key, allowed)
                 found.setdefault(hint, []).append(key)
-        complaints = Complaints()
-        for hint, keys in found.items():
-            with complaints.of_one():
-                if len(keys) == 1:
-                    raise self.inside(keys[0]).error(f"there is no such key here.\n  {hint}")
-                raise self.error(f"there are no such keys here: {', '.join(keys)}.\n  {hint}")
-        complaints.tell()
+        read_each(found.items(), self._refuse)
+
+    def _refuse(self, hint: str, keys: Collection[str]) -> None:
+        if len(keys) == 1:
+            raise self.inside(*keys).error(f"there is no such key here.\n  {hint}")
+        raise self.error(f"there are no such keys here: {', '.join(keys)}.\n  {hint}")
 
     @contextlib.contextmanager
     def messages_of(self, cls: type[Description], *, paths: Mapping[str, str] | None = None) -> Iterator[None]:

@@ -4,13 +4,13 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any
 
-from ventsim.model.changes import CHANGES, AnyChange
+from ventsim.model.changes import CHANGES
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.layouts import FloorPlan, Layout, PatientLimbs
-from ventsim.model.parts import PARTS, Adapter, Lung, Part, TPiece, Tube
+from ventsim.model.parts import PARTS, Adapter, Lung, TPiece, Tube
 from ventsim.model.scenario.first_edition import refuse_first_edition
-from ventsim.model.scenario.messages import Complaints, Place
+from ventsim.model.scenario.messages import Complaints, Place, read_each
 from ventsim.model.scenario.sections import (
     KEYS_ABOVE,
     LAYOUT_OPTIONS,
@@ -19,6 +19,7 @@ from ventsim.model.scenario.sections import (
     build,
     build_each,
     build_member,
+    build_members,
     check_quotes,
     table_of,
 )
@@ -82,7 +83,7 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
             values["settings"] = _read_settings(table, top)
     if "changes" in table:
         with found.of_one():
-            values["changes"] = _read_changes(table["changes"], top.inside("changes"))
+            values["changes"] = build_members(CHANGES, table["changes"], top.inside("changes"))
     found.tell()
     settings, circuit = values["settings"], values["circuit"]
     with top.inside("settings").messages_of(type(settings)):
@@ -104,20 +105,6 @@ def _read_settings(table: Mapping[str, Any], top: Place) -> BreathSettings:
         kinds = " or ".join(f'kind = "{kind}"' for kind in SETTINGS.kinds)
         raise top.error(f"section [settings] is missing.\n  Write [settings] and below it {kinds}.")
     return build_member(SETTINGS, table["settings"], top.inside("settings"))
-
-
-def _read_changes(value: object, place: Place) -> tuple[AnyChange, ...]:
-    """Changes of any kind; a section that does not name one holds a change of a value."""
-    if not isinstance(value, list):
-        raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
-    found = Complaints()
-    changes: list[AnyChange] = []
-    for number, item in enumerate(value, start=1):
-        inside = place.inside(str(number))
-        with found.of_one():
-            changes.append(build_member(CHANGES, item, inside))
-    found.tell()
-    return tuple(changes)
 
 
 def _options(table: Mapping[str, Any], section: str, keys: tuple[str, ...], top: Place) -> dict[str, Any]:
@@ -154,35 +141,31 @@ def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) ->
         values |= _options(table, "layout", LAYOUT_OPTIONS, top)
     with found.of_one():
         values["lungs"] = build_each(Lung, table["lungs"], top.inside("lungs"))
-    for name, cls in FOR_ALL_OR_EACH.items():
+    for name in (*FOR_ALL_OR_EACH, *FITTINGS):
         if name in table:
             with found.of_one():
-                values[name] = _for_all_or_each(cls, table[name], top.inside(name), lungs=table["lungs"])
-    for name, cls in FITTINGS.items():
-        if name in table:
-            with found.of_one():
-                values[name] = build(cls, table[name], top.inside(name))
+                values[name] = _read_section(name, table, top.inside(name))
     found.tell()
     with top.messages_of(Layout, paths={name: f"layout.{name}" for name in LAYOUT_OPTIONS}):
         return Layout(**values).circuit
 
 
 def _read_joined(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
-    place, found = top.inside("parts"), Complaints()
-    parts: dict[str, Part] = {}
-    for name, item in table_of(table.get("parts", {}), place).items():
-        with found.of_one():
-            parts[name] = build_member(PARTS, item, place.inside(name))
-    found.tell()
+    place = top.inside("parts")
+    items = table_of(table.get("parts", {}), place).items()
+    parts = read_each(items, lambda name, item: build_member(PARTS, item, place.inside(name)))
     if "joints" not in table:
         raise top.error('joints is missing.\n  Write joints = [["part.port", "part.port"], ...] at the top.')
     with top.messages_of(Circuit):
         return Circuit(parts=parts, joints=table["joints"], **given)
 
 
-def _for_all_or_each(cls: type[Description], value: object, place: Place, *, lungs: object) -> Any:
-    """One description for all lungs; or one by lung, with what stands below its name in place of the rest."""
-    table = table_of(value, place)
+def _read_section(section: str, file: Mapping[str, Any], place: Place) -> Any:
+    """A description; one for all lungs or one by lung, with what stands below its name in place of the rest."""
+    if section in FITTINGS:
+        return build(FITTINGS[section], file[section], place)
+    cls, lungs = FOR_ALL_OR_EACH[section], file["lungs"]
+    table = table_of(file[section], place)
     names = list(lungs) if isinstance(lungs, Mapping) else []
     place.check_keys(table, [*names, *cls.model_fields], homes=KEYS_ABOVE, elsewhere=SECTIONS_OF_KEYS)
     common = {key: item for key, item in table.items() if key not in names}

@@ -11,7 +11,7 @@ from ventsim.model.descriptions import Description
 from ventsim.model.families import Family, Member
 from ventsim.model.parts import Lung
 from ventsim.model.paths import NO_VALUE
-from ventsim.model.scenario.messages import Complaints, Place
+from ventsim.model.scenario.messages import Complaints, Place, read_each
 from ventsim.model.scenario.toml_text import quoted_number
 from ventsim.model.ventilator import SETTINGS_KINDS, Ventilator
 from ventsim.quantities import mark_of, quantity_of
@@ -125,6 +125,35 @@ def build_member(family: Family, value: object, place: Place) -> Any:
     return build(cls, plain, place, kinds=family.kinds)
 
 
+def build_members(family: Family, value: object, place: Place) -> list[Any]:
+    """Members of a family, from a list of sections.
+
+    Parameters
+    ----------
+    family : Family
+        What may stand there.
+    value : object
+        The list.
+    place : Place
+        Where it stands.
+
+    Returns
+    -------
+    list of Description
+        In the order of the file.
+
+    Raises
+    ------
+    ScenarioError
+        With all that is wrong in all of them, or if it is no list.
+    """
+    if not isinstance(value, list):
+        raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
+    numbered = ((str(number), item) for number, item in enumerate(value, start=1))
+    read = read_each(numbered, lambda number, item: build_member(family, item, place.inside(number)))
+    return list(read.values())
+
+
 def build_each(cls: type[Described], value: object, place: Place) -> dict[str, Described]:
     """Descriptions of one class by name, from a section of sections.
 
@@ -147,16 +176,11 @@ def build_each(cls: type[Described], value: object, place: Place) -> dict[str, D
     ScenarioError
         With all that is wrong in all of them.
     """
-    items, found = table_of(value, place), Complaints()
-    built: dict[str, Described] = {}
+    items = table_of(value, place)
     for name, item in items.items():
         if name in cls.model_fields and not isinstance(item, Mapping):
             raise place.inside(name).error(f"which {cls.kind} is meant?\n  Write [{place.path}.NAME] above it.")
-    for name, item in items.items():
-        with found.of_one():
-            built[name] = build(cls, item, place.inside(name))
-    found.tell()
-    return built
+    return read_each(items.items(), lambda name, item: build(cls, item, place.inside(name)))
 
 
 def table_of(value: object, place: Place) -> Mapping[str, Any]:
@@ -199,14 +223,14 @@ def check_quotes(values: Mapping[str, object], place: Place) -> None:
     ScenarioError
         With all of them, and what to write.
     """
-    found = Complaints()
-    for key, item in values.items():
+
+    def check(key: str, item: object) -> None:
         right = quoted_number(item)
         if right:
-            with found.of_one():
-                path = place.inside(key)
-                raise type(path)(path.source).error(f"{path.path} {item!r} is text, not a number.\n  {right}")
-    found.tell()
+            path = place.inside(key).path
+            raise Place(place.source).error(f"{path} {item!r} is text, not a number.\n  {right}")
+
+    read_each(values.items(), check)
 
 
 def inner_class(info: FieldInfo) -> type[Description] | None:
@@ -250,9 +274,7 @@ def _value_of(info: FieldInfo, item: object, place: Place) -> object:
         inner = inner_class(info)
         return item if inner is None else build(inner, item, place)
     if member.many:
-        if not isinstance(item, list):
-            raise place.error(f"{item!r} is not a list.\n  Write [[{place.path}]] above each of them.")
-        return [build_member(member.family, one, place.inside(str(k))) for k, one in enumerate(item, start=1)]
+        return build_members(member.family, item, place)
     return item if member.or_number and not isinstance(item, Mapping) else build_member(member.family, item, place)
 
 

@@ -1,0 +1,132 @@
+"""What changes, as a table: when and from what to what."""
+
+from functools import partial
+from typing import Any
+
+import pandas as pd
+
+from ventsim.model.changes.descriptions import (
+    CHANGES,
+    Change,
+    Clamp,
+    Disconnection,
+    Fault,
+    LeakOnset,
+    LungRemoval,
+    TimedChange,
+)
+from ventsim.model.changes.faults import site_of
+from ventsim.model.changes.plan import in_order
+from ventsim.model.changes.schedule import Schedule, listed
+from ventsim.model.circuit import Circuit
+from ventsim.model.laws.flow import flow_law
+from ventsim.model.paths import text_of, value_text
+from ventsim.quantities import QUANTITIES
+from ventsim.tables import MISSING, Column, Section, Table, significant
+
+_TIME = partial(significant, digits=10)
+_COLUMNS = {
+    "at": Column(heading="from", unit="s", show=_TIME),
+    "until": Column(heading="until", unit="s", show=_TIME),
+    "where": Column(heading="where"),
+    "before": Column(heading="before"),
+    "after": Column(heading="after"),
+}
+_STATES = {
+    Disconnection.kind: ("joined", "open to the room"),
+    LungRemoval.kind: ("on", "off, the circuit capped"),
+    Clamp.kind: ("open", "closed"),
+}
+
+
+def changes_table(changes: Any) -> Table:
+    """What changes, when and from what to what.
+
+    Parameters
+    ----------
+    changes : Scenario, Schedule, or sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
+        Of changes alone, without a circuit, the values before are not known.
+
+    Returns
+    -------
+    Table
+        Its DataFrame has a row for each change, in order of time: ``at`` and ``until`` [s], NaN for a step or for
+        good, and texts: ``where``, ``before``, ``after``.
+
+    Raises
+    ------
+    InputError
+        If it is none of these.
+
+    Examples
+    --------
+    >>> from ventsim.model.changes import LungRemoval
+    >>> from ventsim.model.layouts import single
+    >>> from ventsim.model.parts import Lung
+    >>> from ventsim.model.ventilator import PressureControl
+    >>> circuit = single(Lung(compliance=50.0, resistance=5.0), name="a")
+    >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
+    >>> removal = LungRemoval(lung="a", at=60.0, until=90.0)
+    >>> print(changes_table(Schedule(circuit, settings, (removal,))))
+    from  until  where   before  after
+     [s]    [s]
+      60     90  lung a  on      off, the circuit capped
+    >>> changes_table([removal]).frame.equals(changes_table(Schedule(circuit, settings, (removal,))).frame)
+    True
+    """
+    schedule = getattr(changes, "schedule", changes)  # of a scenario
+    if isinstance(schedule, Schedule):
+        rows = _rows_of_schedule(schedule)
+    else:
+        given = [CHANGES.read(change, base=TimedChange) for change in listed(schedule)]
+        rows = [(one, *(_value_texts(one) if isinstance(one, Change) else _fault_texts(one))) for one in given]
+    rows.sort(key=lambda row: row[0].at)
+    frame = pd.DataFrame([(change.at, change.until, *texts) for change, *texts in rows], columns=list(_COLUMNS))
+    frame["until"] = frame["until"].astype(float)  # None becomes NaN
+    section = Section(name="changes", frame=frame, columns=_COLUMNS)
+    return Table(title="" if rows else "Nothing changes.", sections=[section])
+
+
+def _rows_of_schedule(schedule: Schedule) -> list[tuple[Any, ...]]:
+    """Each change; where, before and after in words."""
+    circuit, settings = schedule.circuit, schedule.settings
+    values = in_order(circuit, settings, schedule.changes)[0]
+    by_number = {one.number: one for value in values for one in value.steps_and_ramps}
+    rows: list[tuple[Any, ...]] = []
+    for number, change in enumerate(schedule.changes, start=1):
+        if isinstance(change, Change):
+            ends = (by_number[number].start, by_number[number].end)
+            rows.append((change, change.path, *(value_text(circuit, settings, change.path, end) for end in ends)))
+        else:
+            rows.append((change, *_fault_texts(change, circuit)))
+    return rows
+
+
+def _value_texts(change: Change) -> tuple[str, ...]:
+    """The same of a change without a circuit, in which no value is looked up."""
+    after = change.to if change.factor is None else f"{change.factor:.6g} times as much"
+    return change.path, MISSING, text_of(after, QUANTITIES.get(change.path.rpartition(".")[2]))
+
+
+def _fault_texts(fault: Fault, circuit: Circuit | None = None) -> tuple[str, ...]:
+    """Where, before and at work."""
+    if isinstance(fault, LungRemoval):
+        where = f"lung {fault.lung}"
+    elif isinstance(fault, Clamp):
+        where = f"part {fault.part}"
+    else:
+        where = f"joint {fault.joint if circuit is None else ' - '.join(site_of(circuit, fault))}"
+    if isinstance(fault, LeakOnset):
+        return where, "tight", f"leak of {_law_text(fault.resistance)}"
+    return where, *_STATES[fault.kind]
+
+
+def _law_text(resistance: Any) -> str:
+    """A resistance as the table shows it."""
+    if isinstance(resistance, float):
+        return f"{resistance:.6g} cmH2O·s/L"
+    coefficients = flow_law(resistance).coefficients
+    if coefficients is None:
+        return f"a law of the kind '{getattr(resistance, 'kind', type(resistance).__name__)}'"
+    units = ("cmH2O·s/L", "cmH2O·s²/L²")
+    return " and ".join(f"{k:.6g} {unit}" for k, unit in zip(coefficients, units, strict=True) if k)
