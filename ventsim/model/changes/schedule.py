@@ -18,7 +18,6 @@ from ventsim.model.changes.descriptions import (
     Fault,
     LeakOnset,
     LungRemoval,
-    TimedChange,
 )
 from ventsim.model.changes.faults import site_of
 from ventsim.model.changes.plan import Plan, checked_plan
@@ -55,7 +54,7 @@ def _rows_of_list(changes: Any) -> list[tuple[Any, ...]]:
     """The same of changes without a circuit, in which no value is looked up."""
     rows: list[tuple[Any, ...]] = []
     for number, change in enumerate(_listed(changes), start=1):
-        change = CHANGES.read(change, base=TimedChange)
+        change = CHANGES.read(change)
         if not isinstance(change, Change):
             rows.append((number, change, _where(None, change), *_states(change)))
             continue

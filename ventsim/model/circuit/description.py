@@ -17,8 +17,7 @@ from ventsim.model.circuit.graph import (
     read_parts,
 )
 from ventsim.model.circuit.overview import circuit_html, circuit_words
-from ventsim.model.descriptions import Description, shown
-from ventsim.model.families import FrozenMapping, plain_values
+from ventsim.model.descriptions import Description, FrozenMapping, plain_values, shown
 from ventsim.model.parts import LungPart, Part
 from ventsim.model.ventilator import Ventilator
 

@@ -12,8 +12,7 @@ import networkx as nx
 import numpy as np
 
 from ventsim.errors import CircuitError, suggestion
-from ventsim.model.descriptions import named, shown
-from ventsim.model.families import FrozenMapping
+from ventsim.model.descriptions import FrozenMapping, named, shown
 from ventsim.model.parts import PARTS, LungPart, Part
 from ventsim.model.parts.part import Inertia, Passage
 

@@ -10,8 +10,7 @@ import numpy as np
 from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family, Member
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -540,7 +539,7 @@ def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
     """
     found: list[Any] = []
     for value in values:
-        law = value if isinstance(value, int | float) else ELASTIC_LAWS.read(value, base=ElasticLaw)
+        law = value if isinstance(value, int | float) else ELASTIC_LAWS.read(value)
         law = elastic_law(law)
         found += law.laws if isinstance(law, ElasticSum) else [law]
     return elastic_law(found[0]) if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
@@ -638,5 +637,5 @@ def _logistic(x: FloatArray) -> FloatArray:
     return np.where(x >= 0.0, 1.0, small) / (1.0 + small)
 
 
-OR_ELASTIC_LAW = Member(ELASTIC_LAWS, or_number=True, base=ElasticLaw)
+OR_ELASTIC_LAW = Member(ELASTIC_LAWS, or_number=True)
 """Marks a field that takes a compliance or a pressure-volume law."""

@@ -8,8 +8,7 @@ import numpy as np
 from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family, Member
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.quantities import finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -342,7 +341,7 @@ def in_series(*values: Any) -> FlowLaw:
     """
     given: list[FlowLaw] = []
     for value in values:
-        law = flow_law(FLOW_LAWS.read(value, base=FlowLaw) if not isinstance(value, int | float) else value)
+        law = flow_law(FLOW_LAWS.read(value) if not isinstance(value, int | float) else value)
         given += map(flow_law, law.laws) if isinstance(law, Series) else [law]
     plain = [law.coefficients for law in given if law.coefficients is not None]
     linear, quadratic = sum(k for k, _ in plain), sum(k for _, k in plain)
@@ -353,5 +352,5 @@ def in_series(*values: Any) -> FlowLaw:
     return Series(laws=(*rest, *others)) if len(others) + len(rest) > 1 else flow_law(others[0])
 
 
-OR_FLOW_LAW = Member(FLOW_LAWS, or_number=True, base=FlowLaw)
+OR_FLOW_LAW = Member(FLOW_LAWS, or_number=True)
 """Marks a field that takes a number or a flow law."""

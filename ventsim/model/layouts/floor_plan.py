@@ -11,8 +11,7 @@ from typing import Annotated, Any, ClassVar, Self, TypeGuard
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import CircuitError, InputError, suggestion
-from ventsim.model.descriptions import Description, shown
-from ventsim.model.families import FrozenMapping
+from ventsim.model.descriptions import Description, FrozenMapping, shown
 from ventsim.model.layouts.manifolds import MANIFOLDS, Arrangement, halves
 from ventsim.quantities import quantity
 

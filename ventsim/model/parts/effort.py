@@ -9,8 +9,7 @@ from typing import Annotated, ClassVar, Self
 from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family, Member
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.parts.part import MuscleEffort
 from ventsim.quantities import quantity
 

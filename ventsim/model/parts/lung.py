@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
 from pydantic import Field, model_validator
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description, label
-from ventsim.model.families import Family, Member
+from ventsim.model.descriptions import Description, Family, Member, label
 from ventsim.model.laws.elastic import OR_ELASTIC_LAW, ElasticLaw, elastic_law, sharing_one_volume
 from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.parts.effort import EffortField

@@ -7,8 +7,7 @@ from typing import ClassVar
 import numpy as np
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family
+from ventsim.model.descriptions import Description, Family
 from ventsim.model.laws.elastic import ElasticLaw
 from ventsim.model.laws.flow import FlowLaw, flow_law
 from ventsim.units import ATMOSPHERE_CMH2O, FloatArray

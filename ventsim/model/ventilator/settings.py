@@ -8,8 +8,7 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 from pydantic import Field, model_validator
 
 from ventsim.errors import InputError, SettingsError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family
+from ventsim.model.descriptions import Description, Family
 from ventsim.quantities import quantity
 from ventsim.units import ML_PER_L
 
@@ -136,7 +135,11 @@ class Segment:
 
 
 SETTINGS = Family(
-    name="breath setting", tag="kind", example="PressureControl(...) or VolumeControl(...)", error=SettingsError
+    name="breath setting",
+    tag="kind",
+    example="PressureControl(...) or VolumeControl(...)",
+    accepts=lambda value: isinstance(value, BreathSettings),
+    error=SettingsError,
 )
 """Breath settings."""
 
