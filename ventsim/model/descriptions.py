@@ -27,7 +27,6 @@ from ventsim.model.field_table import with_parameters
 from ventsim.model.wording import reworded, shown, unnamed, with_article
 from ventsim.quantities import Quantity, quantity_of
 
-_MOST = 64  # members of a list of regions
 _NAME: ContextVar[str] = ContextVar("name of the description in hand", default="")
 # Fields, by the class of their description, of whose unlikely values nothing is said.
 _QUIET: ContextVar[frozenset[tuple[type, str]]] = ContextVar("quiet", default=frozenset())
@@ -441,8 +440,6 @@ class Member:
         name = self.family.name
         if not isinstance(values, Sequence) or isinstance(values, str):
             raise self.family.error(f"{shown(values)} is not a list of {name}s.\n  Give ({self.family.example},).")
-        if len(values) > _MOST and name == "region":
-            raise self.family.error(f"there are {len(values)} of them.\n  Allowed: 1 to {_MOST}.")
         found = []
         for number, value in enumerate(values, start=1):
             try:

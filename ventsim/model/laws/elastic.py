@@ -2,12 +2,11 @@
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
-from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family, Member
@@ -419,11 +418,9 @@ class ElasticSum(ElasticLaw):
 
     laws: Annotated[tuple[Any, ...], Member(ELASTIC_LAWS, many=True)]
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         if not self.laws:
-            raise PartError(f"{self.kind}: laws holds none.\n  Give at least one: laws=({ELASTIC_LAWS.example},).")
-        return self
+            yield f"laws holds none.\n  Give at least one: laws=({ELASTIC_LAWS.example},)."
 
     @property
     def _members(self) -> list[ElasticLaw]:

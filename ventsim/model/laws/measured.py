@@ -1,11 +1,10 @@
 """Flow laws through points that were measured on a bench: one curve, or a family with a setting."""
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
-from pydantic import model_validator
 
 from ventsim.errors import PartError
 from ventsim.model.descriptions import shown
@@ -51,12 +50,8 @@ class MeasuredCurve(FlowLaw):
     flows: Annotated[tuple[float, ...], quantity("flows")]
     pressure_drops: Annotated[tuple[float, ...], quantity("pressure_drops")]
 
-    @model_validator(mode="after")
-    def _check_points(self) -> Self:
-        fault = points_fault(self.flows, self.pressure_drops)
-        if fault:
-            raise PartError(f"{self.kind}: {fault}")
-        return self
+    def _faults(self) -> Iterator[str]:
+        yield from points_faults(self.flows, self.pressure_drops)
 
     @property
     def largest_flow(self) -> float:
@@ -189,65 +184,40 @@ class AdjustableCurve(FlowLaw):
         rows = [tuple(fits[place].pressure_drop(at).tolist()) for place in openings]
         return cls(openings=tuple(openings), flows=tuple(at.tolist()), pressure_drops=tuple(rows), opening=opening)
 
-    @model_validator(mode="after")
-    def _check_family(self) -> Self:
-        # In this order: each check relies on those before it.
-        for look in (self._openings_fault, self._rows_fault, self._order_fault, self._setting_fault):
-            fault = look()
-            if fault:
-                raise PartError(f"{self.kind}: {fault}")
-        return self
-
-    def _openings_fault(self) -> str:
-        """Why the openings cannot be a scale; empty if they can."""
+    def _faults(self) -> Iterator[str]:
         if len(self.openings) < 2:
-            return (
+            yield (
                 f"openings hold {len(self.openings)} setting(s), which leaves nothing to set.\n"
                 "  Give two or more, or a laws.MeasuredCurve."
             )
         for first, second in itertools.pairwise(self.openings):
             if second <= first:
-                return (
+                yield (
                     f"openings do not rise from {first:.6g} to {second:.6g}.\n"
                     "  Sort openings and rows, from narrow to wide, each opening once."
                 )
         if len(self.pressure_drops) != len(self.openings):
-            return (
+            yield (
                 f"pressure_drops hold {len(self.pressure_drops)} row(s) for {len(self.openings)} openings.\n"
                 "  Give one row of pressure drops [cmH2O] for each opening."
             )
-        return ""
-
-    def _rows_fault(self) -> str:
-        """Which row makes no curve; empty if each one does."""
-        for opening, row in zip(self.openings, self.pressure_drops, strict=True):
-            fault = points_fault(self.flows, row)
-            if fault:
-                return f"at opening {opening:.6g}: {fault}"
-        return ""
-
-    def _order_fault(self) -> str:
-        """Where a wider opening resists more; empty if nowhere."""
-        pairs = itertools.pairwise(zip(self.openings, self.pressure_drops, strict=True))
-        for (narrow, more), (wide, less) in pairs:
+        rows = list(zip(self.openings, self.pressure_drops, strict=True))
+        for opening, row in rows:
+            yield from (f"at opening {opening:.6g}: {fault}" for fault in points_faults(self.flows, row))
+        for (narrow, more), (wide, less) in itertools.pairwise(rows):
             for flow, before, after in zip(self.flows, more, less, strict=True):
                 if after > before:
-                    return (
+                    yield (
                         f"at {flow:.6g} L/s the drop rises from {before:.6g} to {after:.6g} cmH2O while it is "
                         f"opened from {narrow:.6g} to {wide:.6g}.\n"
                         "  Allowed: the wider, the less. Measure again or leave one of the two out; if the scale "
                         "counts turns of closing, give the openings with a minus sign."
                     )
-        return ""
-
-    def _setting_fault(self) -> str:
-        """Why the valve cannot be set so; empty if it can."""
-        if self.openings[0] <= self.opening <= self.openings[-1]:
-            return ""
-        return (
-            f"opening {self.opening:.6g} is outside the openings at which it was measured.\n"
-            f"  Allowed: {self.openings[0]:.6g} to {self.openings[-1]:.6g}. Correct it, or measure there."
-        )
+        if not self.openings[0] <= self.opening <= self.openings[-1]:
+            yield (
+                f"opening {self.opening:.6g} is outside the openings at which it was measured.\n"
+                f"  Allowed: {self.openings[0]:.6g} to {self.openings[-1]:.6g}. Correct it, or measure there."
+            )
 
     @property
     def largest_flow(self) -> float:
@@ -283,7 +253,7 @@ def _curve(flow: FloatArray, flows: Sequence[float], drops: Sequence[float]) -> 
     return np.sign(flow) * (start + end + bend + beyond)
 
 
-def points_fault(flows: Sequence[float], pressure_drops: Sequence[float]) -> str:
+def points_faults(flows: Sequence[float], pressure_drops: Sequence[float]) -> Iterator[str]:
     """Why points cannot make a flow law.
 
     Parameters
@@ -295,40 +265,38 @@ def points_fault(flows: Sequence[float], pressure_drops: Sequence[float]) -> str
 
     Returns
     -------
-    str
-        Message without the name of the part; empty if the points are right.
+    iterator of str
+        Messages without the name of the part; none if the points are right.
 
     Examples
     --------
-    >>> print(points_fault((0.5, 1.0), (2.0, 1.5)))
+    >>> print(next(points_faults((0.5, 1.0), (2.0, 1.5))))
     pressure_drops fall from 2 to 1.5 cmH2O while flows rise from 0.5 to 1 L/s.
       Allowed: points that rise in both. Measure again, or smooth them with fit_monotone.
     """
     if len(flows) != len(pressure_drops):
-        return (
+        yield (
             f"{len(flows)} flows and {len(pressure_drops)} pressure drops do not make points.\n"
             "  Give one pressure drop [cmH2O] for each flow [L/s]."
         )
     if len(flows) < 2:
-        return (
+        yield (
             f"a curve needs more points than {len(flows)}.\n"
             "  Give at least two besides rest, or laws.Rohrer with a linear and a quadratic coefficient."
         )
-    for i, (first, second) in enumerate(itertools.pairwise(flows)):
+    points = zip(flows, pressure_drops, strict=True)
+    for (first, before), (second, after) in itertools.pairwise(points):
         if second <= first:
-            return (
+            yield (
                 f"flows do not rise from {first:.6g} to {second:.6g} L/s.\n"
                 "  Sort the points by flow, each flow once."
             )
-        if pressure_drops[i + 1] <= pressure_drops[i]:
-            verb = "fall" if pressure_drops[i + 1] < pressure_drops[i] else "stay"
-            return (
-                f"pressure_drops {verb} from {pressure_drops[i]:.6g} to {pressure_drops[i + 1]:.6g} cmH2O while "
-                "flows rise from "
-                f"{first:.6g} to {second:.6g} L/s.\n"
+        if after <= before:
+            yield (
+                f"pressure_drops {'fall' if after < before else 'stay'} from {before:.6g} to {after:.6g} cmH2O "
+                f"while flows rise from {first:.6g} to {second:.6g} L/s.\n"
                 "  Allowed: points that rise in both. Measure again, or smooth them with fit_monotone."
             )
-    return ""
 
 
 def _slopes(x: FloatArray, y: FloatArray) -> FloatArray:

@@ -1,13 +1,14 @@
 """Laws of flow through a hole in a wall across a tube, and the hole that gives a wanted loss."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, ClassVar, Literal, Self
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from ventsim.errors import InputError, PartError, suggestion
+from ventsim.errors import InputError, suggestion
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.quantities import check, finite_array, quantity
@@ -87,18 +88,15 @@ class Orifice(FlowLaw):
     discharge_coefficient: Annotated[float, quantity("discharge_coefficient")] = DISCHARGE_COEFFICIENT
     density: Annotated[float, quantity("density")] = AIR_DENSITY
 
-    @model_validator(mode="after")
-    def _check_bore(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         if not 0.0 < self.true_bore <= self.tube_bore:
             size = f"bore {self.bore:.6g} mm"
             if self.bore_deviation:
                 size += f" with bore_deviation {self.bore_deviation:.6g} mm"
-            raise PartError(
-                f"{self.kind}: {size} does not fit a tube_bore of {self.tube_bore:.6g} mm.\n"
-                f"  Allowed: together above 0 and at most {self.tube_bore:.6g} mm. "
-                "Correct the bore or the tube_bore."
+            yield (
+                f"{size} does not fit a tube_bore of {self.tube_bore:.6g} mm.\n  Allowed: together above 0 and at "
+                f"most {self.tube_bore:.6g} mm. Correct the bore or the tube_bore."
             )
-        return self
 
     @property
     def true_bore(self) -> float:

@@ -4,9 +4,8 @@ The ventilator does not react to it: breaths of the machine and efforts of the p
 """
 
 import itertools
-from typing import Annotated, ClassVar, Self
-
-from pydantic import model_validator
+from collections.abc import Iterator
+from typing import Annotated, ClassVar
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family, Member
@@ -53,17 +52,15 @@ class HalfSineEffort(Description):
     rate: Annotated[float, quantity("effort_rate")]
     delay: Annotated[float, quantity("effort_delay")] = 0.0
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         end = self.delay + self.duration
         if end > self.period * (1.0 + _SAME):
-            raise PartError(
-                f"{self.kind}: delay {self.delay:.6g} s and duration {self.duration:.6g} s end at {end:.6g} s, "
+            yield (
+                f"delay {self.delay:.6g} s and duration {self.duration:.6g} s end at {end:.6g} s, "
                 f"beyond the period of {self.period:.6g} s.\n"
                 f"  Allowed at a rate of {self.rate:.6g}/min: {self.period:.6g} s for both together. "
                 "Lower rate, duration or delay."
             )
-        return self
 
     @property
     def period(self) -> float:
@@ -115,37 +112,32 @@ class SampledEffort(Description):
     pressures: Annotated[tuple[float, ...], quantity("muscle_pressures")]
     period: Annotated[float, quantity("effort_period")]
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         if len(self.times) != len(self.pressures):
-            raise PartError(
-                f"{self.kind}: there are {len(self.times)} times, but {len(self.pressures)} pressures.\n"
+            yield (
+                f"there are {len(self.times)} times, but {len(self.pressures)} pressures.\n"
                 "  Give one pressure for each time."
             )
         if len(self.times) < 2:
-            raise PartError(
-                f"{self.kind}: {len(self.times)} points do not make a course over time.\n"
-                "  Give at least 2 times and pressures."
+            yield (
+                f"{len(self.times)} points do not make a course over time.\n  Give at least 2 times and pressures."
             )
         for earlier, later in itertools.pairwise(self.times):
             if later <= earlier:
-                raise PartError(
-                    f"{self.kind}: times: {later:.6g} s follows {earlier:.6g} s.\n"
-                    "  Allowed: each later than the one before."
+                yield (
+                    f"times: {later:.6g} s follows {earlier:.6g} s.\n  Allowed: each later than the one before."
                 )
         if self.times[-1] > self.period:
-            raise PartError(
-                f"{self.kind}: times end at {self.times[-1]:.6g} s, beyond the period of "
-                f"{self.period:.6g} s.\n"
+            yield (
+                f"times end at {self.times[-1]:.6g} s, beyond the period of {self.period:.6g} s.\n"
                 "  Raise the period or leave out the last points."
             )
         first, last = self.pressures[0], self.pressures[-1]
         if abs(last - first) > _SAME * max(map(abs, self.pressures)):
-            raise PartError(
-                f"{self.kind}: pressures begin at {first:.6g} cmH2O and end at {last:.6g} cmH2O, so they would "
+            yield (
+                f"pressures begin at {first:.6g} cmH2O and end at {last:.6g} cmH2O, so they would "
                 "jump when the effort repeats.\n  Let the last be equal to the first."
             )
-        return self
 
     def over_time(self) -> MuscleEffort:
         """The pressure of the muscles over time.

@@ -1,8 +1,7 @@
 """Parts that sit in line with a tube: restrictor, filter and leak."""
 
-from typing import Annotated, ClassVar, Self
-
-from pydantic import model_validator
+from collections.abc import Iterator
+from typing import Annotated, ClassVar
 
 from ventsim.errors import PartError, suggestion
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
@@ -115,14 +114,12 @@ class Leak(InLine):
 
     resistance: Annotated[float | FlowLaw, HOLE, OR_FLOW_LAW]
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         if flow_law(self.resistance).is_zero:
-            raise PartError(
-                f"{self.kind}: without resistance the hole would hold the circuit at atmospheric pressure.\n"
+            yield (
+                "without resistance the hole would hold the circuit at atmospheric pressure.\n"
                 "  Give a resistance above 0, or a law that has one; without a leak, leave the part out."
             )
-        return self
 
     def elements(self) -> tuple[Element, ...]:
         """A way past the hole, and the hole."""

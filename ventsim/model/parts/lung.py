@@ -2,12 +2,13 @@
 
 import itertools
 from abc import abstractmethod
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description, Family, Member, label
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.laws.elastic import OR_ELASTIC_LAW, ElasticLaw, elastic_law, sharing_one_volume
 from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.parts.effort import EffortField
@@ -19,11 +20,12 @@ from ventsim.model.parts.part import (
     Part,
     Passage,
     Store,
-    require_resistance,
+    without_resistance,
 )
 from ventsim.quantities import quantity
 
 _CARINA = "carina"
+_MOST_REGIONS = 64
 
 REGIONS = Family(name="region", tag="kind", example="Region(compliance=25, resistance=10)", default="region")
 """Compartments of a lung."""
@@ -177,30 +179,24 @@ class Lung(LungPart):
         bool, Field(strict=True, description="whether its resistance is known to include that of a tracheal tube")
     ] = False
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        require_resistance(self, "resistance", "expiratory_resistance", "collateral_resistance")
-        where = label(type(self))
+    def _faults(self) -> Iterator[str]:
+        yield from without_resistance(self, "resistance", "expiratory_resistance", "collateral_resistance")
         if self.compliance is None and not self.regions:
-            raise PartError(
-                f"{where}: compliance is missing.\n"
+            yield (
+                "compliance is missing.\n"
                 "  Give compliance=... in mL/cmH2O, compliance of lungs and chest wall; or "
                 "regions=(Region(...), ...)."
             )
-        if not self.regions:
-            if self.collateral_resistance is not None:
-                raise PartError(
-                    f"{where}: collateral_resistance joins regions, and there is none.\n  Leave it out."
-                )
-            return self
+        if self.collateral_resistance is not None and not self.regions:
+            yield "collateral_resistance joins regions, and there is none.\n  Leave it out."
+        if len(self.regions) > _MOST_REGIONS:
+            yield f"regions: there are {len(self.regions)} of them.\n  Allowed: 1 to {_MOST_REGIONS}."
         for name in ("compliance", "chest_wall_compliance"):
-            if getattr(self, name) is not None:
-                raise PartError(
-                    f"{where}: {name} and regions are given at once.\n"
-                    f"  Leave {name} out; each region has a compliance "
-                    "of its own, the chest wall included."
+            if self.regions and getattr(self, name) is not None:
+                yield (
+                    f"{name} and regions are given at once.\n"
+                    f"  Leave {name} out; each region has a compliance of its own, the chest wall included."
                 )
-        return self
 
     @property
     def compartments(self) -> tuple[str, ...]:

@@ -1,6 +1,7 @@
 """The base of everything that a circuit is made of."""
 
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
 from dataclasses import KW_ONLY, dataclass
 from typing import ClassVar
 
@@ -303,8 +304,8 @@ def filled_passage(
     return (passage, *gas_stores(gas_volume, at=("inlet", "outlet")))
 
 
-def require_resistance(part: Part, *names: str) -> None:
-    """Refuse laws without any pressure drop where a part needs one.
+def without_resistance(part: Part, *names: str) -> Iterator[str]:
+    """Laws without any pressure drop where a part needs one.
 
     Parameters
     ----------
@@ -313,15 +314,15 @@ def require_resistance(part: Part, *names: str) -> None:
     *names : str
         Its fields that hold a number or a flow law; None is left out.
 
-    Raises
-    ------
-    PartError
-        If a law is a plain joint.
+    Returns
+    -------
+    iterator of str
+        What is wrong with each that is a plain joint.
     """
     for name in names:
         value = getattr(part, name)
         if value is not None and flow_law(value).is_zero:
-            raise PartError(f"{part.kind}: {name} is 0.\n  Give a resistance above 0, or a law that has one.")
+            yield f"{name} is 0.\n  Give a resistance above 0, or a law that has one."
 
 
 def gas_stores(

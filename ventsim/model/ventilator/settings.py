@@ -2,10 +2,11 @@
 
 import math
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from ventsim.errors import InputError, SettingsError
 from ventsim.model.descriptions import Description, Family
@@ -164,22 +165,20 @@ class BreathSettings(Description, ABC):
     inspiratory_time: Annotated[float, quantity("inspiratory_time")] | None = None
     ie_ratio: Annotated[float, quantity("ie_ratio")] | None = None
 
-    @model_validator(mode="after")
-    def _check_timing(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         given = [name for name in ("inspiratory_time", "ie_ratio") if getattr(self, name) is not None]
         if len(given) != 1:
             found = "both are given" if given else "neither is given"
-            raise SettingsError(
-                f"{self.kind}: needs exactly one of inspiratory_time and ie_ratio; {found}.\n"
+            yield (
+                f"needs exactly one of inspiratory_time and ie_ratio; {found}.\n"
                 "  Give inspiratory_time in s, or ie_ratio as inspiration by expiration (0.5 for 1:2)."
             )
         if self.inspiratory_phase_time >= self.period:
-            raise SettingsError(
-                f"{self.kind}: inspiratory_time {self.inspiratory_phase_time:.6g} s leaves no expiration in "
+            yield (
+                f"inspiratory_time {self.inspiratory_phase_time:.6g} s leaves no expiration in "
                 f"a period of {self.period:.6g} s (rate {self.rate:.6g} 1/min).\n"
                 f"  Allowed: below {self.period:.6g} s. Lower inspiratory_time or rate."
             )
-        return self
 
     @property
     def period(self) -> float:
@@ -260,16 +259,15 @@ class PressureControl(BreathSettings):
         "linear"
     )
 
-    @model_validator(mode="after")
-    def _check_rise(self) -> Self:
+    def _faults(self) -> Iterator[str]:
+        yield from super()._faults()
         if self.rise_time > self.inspiratory_phase_time:
-            raise SettingsError(
-                f"{self.kind}: rise_time {self.rise_time:.6g} s is longer than the inspiration of "
+            yield (
+                f"rise_time {self.rise_time:.6g} s is longer than the inspiration of "
                 f"{self.inspiratory_phase_time:.6g} s.\n"
                 f"  Allowed: at most {self.inspiratory_phase_time:.6g} s. "
                 "Lower rise_time or lengthen inspiration."
             )
-        return self
 
     @property
     def flow_time(self) -> float:
@@ -332,21 +330,20 @@ class VolumeControl(BreathSettings):
     ] = "constant"
     end_flow_ratio: Annotated[float, quantity("end_flow_ratio")] = 0.0
 
-    @model_validator(mode="after")
-    def _check_pattern(self) -> Self:
+    def _faults(self) -> Iterator[str]:
+        yield from super()._faults()
         if self.pause_time >= self.inspiratory_phase_time:
-            raise SettingsError(
-                f"{self.kind}: pause_time {self.pause_time:.6g} s leaves no time for flow in an inspiratory "
+            yield (
+                f"pause_time {self.pause_time:.6g} s leaves no time for flow in an inspiratory "
                 f"phase of {self.inspiratory_phase_time:.6g} s, which includes the pause.\n"
                 f"  Allowed: below {self.inspiratory_phase_time:.6g} s. "
                 "Lower pause_time or lengthen inspiration."
             )
         if self.end_flow_ratio > 0.0 and self.flow_pattern != "decelerating":
-            raise SettingsError(
-                f"{self.kind}: end_flow_ratio {self.end_flow_ratio:.6g} has no meaning for the flow pattern "
+            yield (
+                f"end_flow_ratio {self.end_flow_ratio:.6g} has no meaning for the flow pattern "
                 f"'{self.flow_pattern}'.\n  Leave end_flow_ratio out, or set flow_pattern='decelerating'."
             )
-        return self
 
     @property
     def flow_time(self) -> float:
