@@ -222,6 +222,7 @@ class BreathSettings(Description, ABC):
 
         Examples
         --------
+        >>> from ventsim.model.ventilator import PressureControl
         >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
         >>> [(segment.phase, segment.drive) for segment in settings.segments()]
         [('inspiration', 'pressure'), ('expiration', 'closed')]
@@ -448,6 +449,7 @@ def check_settings(ventilator: Ventilator, settings: BreathSettings) -> None:
 
     Examples
     --------
+    >>> from ventsim.model.ventilator import PressureControl
     >>> check_settings(Ventilator(), PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5))
     """
     largest = ventilator.largest_tidal_volume

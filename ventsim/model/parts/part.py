@@ -297,11 +297,18 @@ class InLine(Part, ABC):
 
 
 def filled_passage(
-    forward: FlowLaw, backward: FlowLaw | None, *, gas_volume: float, **options: float
-) -> tuple[Element, ...]:
-    """A passage from inlet to outlet, and half of its gas at each end; `options` are those of the passage."""
-    passage = Passage("inlet", "outlet", forward, backward, contained_volume=gas_volume, **options)
-    return (passage, *gas_stores(gas_volume, at=("inlet", "outlet")))
+    forward: FlowLaw, backward: FlowLaw | None, *, gas_volume: float, inertance: float = 0.0,
+    wall_compliance: float = 0.0, polytropic_exponent: float = 1.0, **options: float,
+) -> tuple[Element, ...]:  # fmt: skip
+    """A passage from inlet to outlet, with inertia behind it if there is any, and half of its gas at each end."""
+    end = "outlet" if inertance == 0.0 else "middle"
+    passage = Passage("inlet", end, forward, backward, contained_volume=gas_volume, **options)
+    inertia = () if inertance == 0.0 else (Inertia("middle", "outlet", inertance),)
+    stores = gas_stores(
+        gas_volume, at=("inlet", "outlet"), wall_compliance=wall_compliance,
+        polytropic_exponent=polytropic_exponent,
+    )  # fmt: skip
+    return (passage, *inertia, *stores)
 
 
 def without_resistance(part: Part, *names: str) -> Iterator[str]:
