@@ -3,6 +3,7 @@
 from types import MappingProxyType
 
 from ventsim.model.parts.cones import Cone, cones_of
+from ventsim.model.parts.fittings import ADULT_BORE, Adapter, Cap, OpenEnd, TPiece, TrachealTube, Tube, YPiece
 from ventsim.model.parts.inline import (
     Filter,
     Leak,
@@ -24,7 +25,6 @@ from ventsim.model.parts.part import (
     gas_stores,
 )
 from ventsim.model.parts.presets import predicted_body_weight, preset, preset_names, preset_source
-from ventsim.model.parts.tubes import ADULT_BORE, Adapter, Cap, OpenEnd, TPiece, TrachealTube, Tube, YPiece
 from ventsim.model.parts.valves import NEVER, OneWayValve, PeepValve
 
 __all__ = [
