@@ -20,16 +20,7 @@ from ventsim.model.laws.tube_friction import (
     tube_inertance,
     tube_volume,
 )
-from ventsim.model.parts.part import (
-    PARTS,
-    Atmosphere,
-    Element,
-    InLine,
-    Part,
-    Passage,
-    filled_passage,
-    gas_stores,
-)
+from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Part, Passage, filled_passage, gas_stores
 from ventsim.quantities import Quantity, quantity
 from ventsim.units import ATMOSPHERE_CMH2O
 
