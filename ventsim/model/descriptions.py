@@ -144,13 +144,12 @@ class Description(BaseModel):
         return super().__new__(cls)
 
     def __init__(self, **data: Any) -> None:
-        if self.tag and self.tag in data:
-            if data[self.tag] != self.kind:
-                raise self.error_type(
-                    f"{label(type(self))}: the {self.tag} is {data[self.tag]!r}, not '{self.kind}'.\n"
-                    f"  Correct the {self.tag}, or use the class that belongs to it."
-                )
-            data = {name: value for name, value in data.items() if name != self.tag}
+        given = data.pop(self.tag, self.kind) if self.tag else self.kind
+        if given != self.kind:
+            raise self.error_type(
+                f"{label(type(self))}: the {self.tag} is {given!r}, not '{self.kind}'.\n"
+                f"  Correct the {self.tag}, or use the class that belongs to it."
+            )
         try:
             super().__init__(**data)
         except ValidationError as error:
@@ -180,12 +179,10 @@ class Description(BaseModel):
         """One warning for each field."""
         quiet = _QUIET.get()
         for name, quantity in _quantities(type(self)).items():
-            value = getattr(self, name)
-            if value is None or (type(self), name) in quiet:
+            if (type(self), name) in quiet:
                 continue
-            for number in _numbers(value):
-                found = quantity.unlikely(number)
-                if found:
+            for number in _numbers(getattr(self, name)):
+                if found := quantity.unlikely(number):
                     text = f"{label(type(self))}: {name} {quantity.text(number)} {found}"
                     warn_caller(PlausibilityWarning(text))
                     break
@@ -297,7 +294,7 @@ def _quantities(cls: type[BaseModel]) -> dict[str, Quantity]:
 
 
 def _numbers(value: Any) -> Iterator[float]:
-    """The numbers of a field: one, those of a list, those of all rows; none of a law."""
+    """The numbers of a field: one, those of a list, those of all rows; none of a law or of None."""
     if isinstance(value, tuple):
         for item in value:
             yield from _numbers(item)

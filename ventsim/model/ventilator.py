@@ -282,8 +282,9 @@ class PressureControl(BreathSettings):
     def inspiration(self) -> tuple[Segment, ...]:
         """The rise of pressure, and the plateau after a linear one."""
         whole, top = self.inspiratory_phase_time, self.peep + self.inspiratory_pressure
+        plateau = Segment(duration=whole - self.rise_time, phase="inspiration", drive="pressure", start=top)
         if self.rise_time == 0.0:
-            return (Segment(duration=whole, phase="inspiration", drive="pressure", start=top),)
+            return (plateau,)
         rise = Segment(
             duration=whole if self.rise_shape == "exponential" else self.rise_time,
             phase="inspiration",
@@ -293,10 +294,7 @@ class PressureControl(BreathSettings):
             change=self.inspiratory_pressure,
             time_constant=self.rise_time / RISE_TIME_CONSTANTS if self.rise_shape == "exponential" else 0.0,
         )
-        if rise.duration == whole:
-            return (rise,)
-        plateau = Segment(duration=whole - self.rise_time, phase="inspiration", drive="pressure", start=top)
-        return (rise, plateau)
+        return (rise,) if rise.duration == whole else (rise, plateau)
 
 
 @SETTINGS.member

@@ -536,8 +536,7 @@ def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
     """
     found: list[Any] = []
     for value in values:
-        law = value if isinstance(value, int | float) else ELASTIC_LAWS.read(value)
-        law = elastic_law(law)
+        law = elastic_law(value if isinstance(value, int | float) else ELASTIC_LAWS.read(value))
         found += law.laws if isinstance(law, ElasticSum) else [law]
     return elastic_law(found[0]) if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
 
