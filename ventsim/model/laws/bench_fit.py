@@ -309,13 +309,10 @@ def _factors(
         factors = _least_squares(design, target)
         if np.all(factors >= 0.0):
             return [0, 1], factors
-    single = [_least_squares(design[:, [k]], target)[0] for k in (0, 1)]
-    if hold_at_zero is None:
-        # Of the two fits with one coefficient alone, the better one is the best without negative coefficients.
-        misfit = [np.sum((target - design[:, k] * max(single[k], 0.0)) ** 2) for k in (0, 1)]
-        free = int(np.argmin(misfit))
-    else:
-        free = 1 - _COEFFICIENTS.index(hold_at_zero)
+    columns = [k for k, name in enumerate(_COEFFICIENTS) if name != hold_at_zero]
+    single = {k: _least_squares(design[:, [k]], target)[0] for k in columns}
+    # Of the two fits with one coefficient alone, the better one is the best without negative coefficients.
+    free = min(columns, key=lambda k: float(np.sum((target - design[:, k] * max(single[k], 0.0)) ** 2)))
     factors = np.zeros(2)
     factors[free] = single[free]
     return [free], factors

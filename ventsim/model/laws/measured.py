@@ -9,7 +9,7 @@ import numpy as np
 from ventsim.errors import PartError
 from ventsim.model.descriptions import shown
 from ventsim.model.laws.flow import FLOW_LAWS, LARGEST_FLOW, FlowLaw
-from ventsim.quantities import finite_array, quantity
+from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import FloatArray
 
 # Slope at rest, at least, as a share of the slope to the first point: keeps the inverse law finite.
@@ -166,9 +166,7 @@ class AdjustableCurve(FlowLaw):
         at = np.atleast_1d(finite_array(f"{cls.kind}: flows", "flow", flows, unit="L/s"))
         largest = float(at.max(initial=0.0))
         for place, fit in fits.items():
-            fault = quantity("opening").fault(place)
-            if fault:
-                raise PartError(f"{cls.kind}: opening {fault}\n  {quantity('opening').allowed()}")
+            check(cls.kind, {"opening": place}, error=PartError)
             if not (hasattr(fit, "pressure_drop") and hasattr(fit, "flows")):
                 raise PartError(
                     f"{cls.kind}: {shown(fit)} at opening {place!r} is not a fit.\n"

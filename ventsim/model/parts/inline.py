@@ -131,21 +131,10 @@ class Leak(InLine):
         )
 
 
-# Resistance [cmH2O·s/L] and dead space [mL] of ten paediatric heat and moisture exchangers, in the order of
-# the published table: Critical Care Research and Practice 2012, article 439267, table 1. The flow is
-# not stated.
-_PAEDIATRIC = (
-    (5.7, 26.0),
-    (0.6, 30.0),
-    (4.3, 28.0),
-    (3.5, 21.0),
-    (1.6, 21.0),
-    (3.3, 28.0),
-    (1.2, 10.0),
-    (13.6, 12.0),
-    (1.2, 12.0),
-    (8.1, 12.0),
-)
+# Ten paediatric heat and moisture exchangers, in the order of the published table: Critical Care Research and
+# Practice 2012, article 439267, table 1. The flow is not stated.
+_PAEDIATRIC_RESISTANCES = (5.7, 0.6, 4.3, 3.5, 1.6, 3.3, 1.2, 13.6, 1.2, 8.1)  # [cmH2O·s/L]
+_PAEDIATRIC_VOLUMES = (26.0, 30.0, 28.0, 21.0, 21.0, 28.0, 10.0, 12.0, 12.0, 12.0)  # dead space [mL]
 
 # Adult exchangers: 55 to 92 mL in six devices (abstract read, authors not shown); 1 to 3 cmH2O at 60 L/min
 # is common practice, no source. The two figures of a row are illustrative pairs of the ends and the middle
@@ -158,7 +147,7 @@ _ADULT = {
 
 _EXCHANGERS = _ADULT | {
     f"paediatric {number}": (resistance, 0.0, volume)
-    for number, (resistance, volume) in enumerate(_PAEDIATRIC, start=1)
+    for number, resistance, volume in zip(range(1, 11), _PAEDIATRIC_RESISTANCES, _PAEDIATRIC_VOLUMES, strict=True)
 }
 
 
