@@ -170,7 +170,7 @@ class Description(BaseModel):
         yield from ()
 
     @model_validator(mode="after")
-    def _check(self) -> Self:
+    def _refuse_faults(self) -> Self:
         for fault in self._faults():
             raise self.error_type(f"{label(type(self))}: {fault}")
         return self
