@@ -29,8 +29,7 @@ from ventsim import (
     units,
 )
 from ventsim.model.changes import CHANGES
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family
+from ventsim.model.descriptions import Description, Family
 from ventsim.model.field_table import field_table
 from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS
 from ventsim.model.parts import EFFORTS, PARTS

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 import ventsim as vs
 from ventsim.model.circuit import Circuit
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Member
+from ventsim.model.descriptions import Description, Member
 from ventsim.model.laws import Rohrer
 from ventsim.model.ventilator import BreathSettings
 

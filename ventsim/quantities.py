@@ -10,6 +10,7 @@ import numbers
 import re
 from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, field
+from functools import partial
 from types import MappingProxyType
 from typing import Any, TypeVar, get_args, get_origin
 
@@ -285,7 +286,8 @@ def _rounded(number: float) -> str:
 
 _LATEST = 1e7  # [s]
 _LARGEST = 1e300  # number for which another unit is looked for
-_MUSCLES = 200.0  # no muscles of a chest do more, strained against a shut mouth [cmH2O]
+# No muscles of a chest do more than the limits, strained against a shut mouth [cmH2O].
+_MUSCLES: dict[str, Any] = {"plausible": (-60.0, 60.0), "at_least": -200.0, "at_most": 200.0}
 _FARTHEST = 100.0  # on a floor plan [m]
 
 
@@ -293,210 +295,166 @@ def _q(unit: str, meaning: str, plausible: tuple[float, float] | None = None, **
     return Quantity(unit=unit, meaning=meaning, plausible=plausible, **limits)
 
 
-QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
-    {
-        # Unit, meaning, the usual range where there is one, and the limits.
-        # Lungs and their laws.
-        "compliance": _q("mL/cmH2O", "volume gained for each unit of pressure", (0.2, 300.0), above=0.0),
-        "chest_wall_compliance": _q(
-            "mL/cmH2O", "compliance of a chest wall in series with the lung; None: part of the compliance",
-            (0.5, 1000.0), above=0.0,
-        ),
-        "resistance": _q("cmH2O·s/L", "pressure drop for each unit of flow", (0.0, 2000.0), at_least=0.0),
-        "expiratory_resistance": _q(
-            "cmH2O·s/L", "the same in expiration; None: as in inspiration", (0.5, 300.0), above=0.0
-        ),
-        "collateral_resistance": _q(
-            "cmH2O·s/L", "resistance of a path from each region to the next; None: no such path", (0.5, 1e5),
-            above=0.0,
-        ),
-        "relaxation_volume": _q(
-            "mL", "gas in the lungs at zero pressure (default illustrative)", (5.0, 8000.0), at_least=0.0
-        ),
-        "predicted_body_weight": _q("kg", "predicted body weight; None: unknown", (0.3, 150.0), above=0.0),
-        "vital_capacity": _q("mL", "volume between lower and upper asymptote", (10.0, 10000.0), above=0.0),
-        "inflection_pressure": _q(
-            "cmH2O", "pressure of the highest compliance", (-20.0, 60.0), at_least=-200.0, at_most=200.0
-        ),
-        "width": _q("cmH2O", "pressure over which the curve bends", (1.0, 40.0), at_least=0.2, at_most=200.0),
-        "largest_volume": _q(
-            "mL", "volume that is never reached, above the relaxation volume", (10.0, 10000.0), above=0.0
-        ),
-        "pressure_rate": _q(
-            "1/cmH2O", "how fast the curve nears the largest volume", (0.005, 0.5), at_least=1e-4, at_most=5.0
-        ),
-        "elastance": _q("cmH2O/mL", "elastance at the relaxation volume", (0.003, 5.0), above=0.0),
-        "volume_elastance": _q("cmH2O/mL²", "elastance gained for each unit of volume", (0.0, 0.1), at_least=0.0),
-        # Efforts.
-        "amplitude": _q(
-            "cmH2O", "highest pressure of the muscles; positive breathes in", (-60.0, 60.0), at_least=-_MUSCLES,
-            at_most=_MUSCLES,
-        ),
-        "muscle_pressures": _q(
-            "cmH2O", "pressure of the muscles at these times; positive breathes in", (-60.0, 60.0),
-            at_least=-_MUSCLES, at_most=_MUSCLES,
-        ),
-        "effort_duration": _q("s", "how long one effort lasts", (0.1, 10.0), above=0.0),
-        "effort_rate": _q("1/min", "efforts of the patient for each minute", (1.0, 150.0), above=0.0),
-        "effort_delay": _q("s", "start of the first effort", at_least=0.0),
-        "times": _q("s", "times within a period, rising", at_least=0.0),
-        "effort_period": _q("s", "time from one effort to the next", (0.4, 60.0), above=0.0),
-        # Flow laws.
-        "linear": _q("cmH2O·s/L", "linear part of the resistance", (0.0, 1e5), at_least=0.0),
-        "quadratic": _q("cmH2O·s²/L²", "quadratic part of the resistance", (0.0, 1e7), at_least=0.0),
-        "coefficient": _q("cmH2O·(s/L)ⁿ", "pressure drop at 1 L/s", (1.0, 500.0), above=0.0),
-        "exponent": _q("1", "power of the flow", (1.0, 2.0), at_least=1.0, at_most=2.0),
-        "laminar_flow": _q("L/s", "flow below which the law is rounded", (0.001, 10.0), above=0.0),
-        "flows": _q("L/s", "measured flows, rising, without the point of rest", (0.001, 5.0), above=0.0),
-        "pressure_drops": _q("cmH2O", "pressure drop at each of the flows, rising", (0.001, 500.0), above=0.0),
-        "openings": _q("1", "settings at which it was measured, rising from narrow to wide"),
-        "opening": _q("1", "the setting in use, within the openings"),
-        "bore": _q("mm", "inner diameter", (0.5, 60.0), above=0.0),
-        "bore_deviation": _q("mm", "true diameter minus bore", (-1.0, 1.0)),
-        "tube_bore": _q("mm", "inner diameter of the tube before and behind", (2.5, 40.0), above=0.0),
-        "inner_diameter": _q("mm", "size, the inner diameter when clean", (2.0, 12.0), above=0.0),
-        "obstructed_fraction": _q(
-            "1", "part of the inner diameter that secretions take", (0.0, 0.6), at_least=0.0, below=1.0
-        ),
-        "length": _q("m", "length", (0.0, 20.0), at_least=0.0),
-        "density": _q("kg/m³", "density of the gas (default: dry air of 20 °C)", (0.1, 3.0), above=0.0),
-        "viscosity": _q("µPa·s", "viscosity of the gas (default: dry air of 20 °C)", (5.0, 40.0), above=0.0),
-        "corrugated_friction": _q(
-            "1", "friction factor of a corrugated wall in fully rough flow", (0.02, 0.3), above=0.0
-        ),
-        "curvature": _q("1/m", "one over the radius of the bend; 0: straight", (0.0, 30.0), at_least=0.0),
-        "relative_curvature": _q(
-            "1", "bore over the diameter of the bend; 0: straight", at_least=0.0, at_most=0.05
-        ),
-        "loss_coefficient": _q("1", "dynamic heads lost at entrance, bends and exit", (0.0, 20.0), at_least=0.0),
-        "expiratory_loss_coefficient": _q(
-            "1", "heads lost in expiration; None: as in inspiration", (0.0, 20.0), at_least=0.0
-        ),
-        "discharge_coefficient": _q(
-            "1", "real over ideal flow; thin edge only", (0.5, 1.0), above=0.0, at_most=1.0
-        ),
-        "pressure_drop": _q("cmH2O", "wanted loss", (0.01, 1000.0), above=0.0),
-        "wanted_flow": _q("L/s", "flow at which it is wanted", (0.001, 10.0), above=0.0),
-        "reynolds": _q("1", "Reynolds number", above=0.0),
-        # Parts.
-        "gas_volume": _q("mL", "gas inside", (0.0, 1000.0), at_least=0.0),
-        "wall_compliance": _q(
-            "mL/cmH2O", "compliance of the wall; None: from length and bore", (0.0, 20.0), at_least=0.0
-        ),
-        "opening_pressure": _q(
-            "cmH2O", "pressure difference at which it begins to open", (0.0, 30.0), at_least=0.0
-        ),
-        "back_leak": _q(
-            "mL/min per cmH2O", "flow past the seat for each unit of pressure difference", (0.0, 200.0),
-            at_least=0.0,
-        ),
-        "outlets": _q("1", "number of outlets", at_least=1.0, at_most=64.0, whole=True),
-        # Breath settings and the machine.
-        "rate": _q("1/min", "breaths in one minute", (3.0, 150.0), above=0.0),
-        "peep": _q("cmH2O", "positive end-expiratory pressure", (0.0, 30.0), at_least=0.0),
-        "inspiratory_time": _q("s", "length of the inspiratory phase, pause included", (0.1, 10.0), above=0.0),
-        "ie_ratio": _q(
-            "1", "length of inspiration divided by that of expiration; 0.5 for 1:2", (0.1, 1.0), above=0.0,
-            ratio=("inspiration", "expiration"),
-        ),
-        "inspiratory_pressure": _q("cmH2O", "set pressure above PEEP", (2.0, 60.0), at_least=0.0),
-        "rise_time": _q("s", "time from PEEP to the set pressure", (0.0, 2.0), at_least=0.0),
-        "tidal_volume": _q("mL", "set volume that leaves the ventilator in one breath", (2.0, 8000.0), above=0.0),
-        "pause_time": _q("s", "end-inspiratory pause", (0.0, 5.0), at_least=0.0),
-        "end_flow_ratio": _q(
-            "1", "end flow of a decelerating pattern divided by its first flow", at_least=0.0, at_most=1.0
-        ),
-        "source_resistance": _q(
-            "cmH2O·s/L", "resistance between pressure source and inspiratory port (default illustrative)",
-            (0.0, 50.0), at_least=0.0,
-        ),
-        "exhalation_resistance": _q(
-            "cmH2O·s/L", "resistance of the open exhalation valve", (0.0, 50.0), at_least=0.0
-        ),
-        "flow_limit": _q("L/s", "largest flow that the source gives; None: no limit", (0.05, 10.0), above=0.0),
-        "internal_volume": _q("mL", "gas in the machine before its inspiratory port", (0.0, 4000.0), at_least=0.0),
-        "humidifier_volume": _q("mL", "gas in a humidifier; 0: there is none", (0.0, 1000.0), at_least=0.0),
-        "largest_tidal_volume": _q(
-            "mL", "largest tidal volume that can be set; None: no limit", (20.0, 8000.0), above=0.0
-        ),
-        "relief_pressure": _q(
-            "cmH2O", "pressure above which the inspiratory port vents; None: no relief", (10.0, 150.0), above=0.0
-        ),
-        # Floor plans.
-        "extra_length": _q("1", "tube for each metre of straight way", (1.0, 3.0), at_least=1.0, at_most=10.0),
-        "height": _q(
-            "m", "tube from the place of a bed up to the airway", (0.0, 3.0), at_least=0.0, at_most=_FARTHEST
-        ),
-        "distance": _q("m", "distance on the floor", above=0.0, at_most=_FARTHEST),
-        # Changes and runs.
-        "at": _q("s", "when it begins", at_least=0.0, at_most=_LATEST),
-        "until": _q("s", "when it ends; None: a step, or for good", above=0.0, at_most=_LATEST),
-        "factor": _q("1", "the value afterwards over the one before"),
-        "time": _q("s", "time", at_least=0.0),
-        "frequency": _q("Hz", "frequency of the flow", at_least=0.0),
-        "duration": _q("s", "how long to run", at_least=1e-3, at_most=_LATEST),
-        "sample_interval": _q("s", "distance of samples", at_least=1e-6),
-        "tolerance": _q("1", "relative error allowed per step", at_least=1e-12, at_most=1e-3),
-        "waveform_every": _q("1", "waveforms of every n-th breath are kept", at_least=1.0, whole=True),
-        "ramp_updates": _q(
-            "1", "how often in a breath a ramp moves a part", at_least=1.0, at_most=1000.0, whole=True
-        ),
-        "threads": _q("1", "number of threads", at_least=1.0, at_most=1024.0, whole=True),
-        # Display, sensors and alarms.
-        "circuit_compliance": _q(
-            "mL/cmH2O", "compliance of the circuit that the ventilator subtracts", (0.0, 10.0), at_least=0.0
-        ),
-        "high_pressure": _q("cmH2O", "highest peak pressure; None: off", (10.0, 120.0), above=0.0),
-        "low_pressure": _q("cmH2O", "lowest peak pressure; None: off", (1.0, 80.0), above=0.0),
-        "high_expired_volume": _q("mL", "highest expired tidal volume; None: off", (1.0, 10000.0), above=0.0),
-        "low_expired_volume": _q("mL", "lowest expired tidal volume; None: off", (1.0, 10000.0), above=0.0),
-        "high_minute_volume": _q("L/min", "highest expired minute volume; None: off", (0.05, 150.0), above=0.0),
-        "low_minute_volume": _q("L/min", "lowest expired minute volume; None: off", (0.05, 150.0), above=0.0),
-        "peep_rise": _q(
-            "cmH2O", "how far displayed PEEP may rise above set PEEP; None: off", (0.5, 30.0), above=0.0
-        ),
-        "peep_loss": _q(
-            "cmH2O", "how far displayed PEEP may fall below set PEEP; None: off", (0.5, 30.0), above=0.0
-        ),
-        "alarm_delay": _q(
-            "s", "how long a condition must last until its alarm is raised", (0.0, 180.0), at_least=0.0
-        ),
-        "disconnection": _q(
-            "1", "part of the inspired volume below which the expired one may not fall; None: off", (0.1, 0.95),
-            above=0.0, at_most=1.0, percent=True,
-        ),
-        "margin": _q("1", "part of the displayed volumes", above=0.0, below=1.0, percent=True),
-        "pressure_margin": _q("cmH2O", "above and below the peak", above=0.0),
-        "gain_error": _q("1", "relative error; 0.05 reads 5 % too much", (-0.5, 0.5), above=-1.0, percent=True),
-        "volume_offset": _q("mL", "error of volume that does not depend on the volume", (-100.0, 100.0)),
-        "pressure_offset": _q("cmH2O", "error of pressure that does not depend on the pressure", (-10.0, 10.0)),
-        "volume_standard_deviation": _q(
-            "mL", "standard deviation of volume from breath to breath", (0.0, 100.0), at_least=0.0
-        ),
-        "pressure_standard_deviation": _q(
-            "cmH2O", "standard deviation of pressure from breath to breath", (0.0, 5.0), at_least=0.0
-        ),
-        "seed": _q("1", "which random numbers are drawn", at_least=0.0, at_most=1e9, whole=True),
-        # Studies.
-        "drill": _q("mm", "bore of a drill", (0.3, 40.0), above=0.0),
-        "bore_tolerance": _q("mm", "how far a hole may be off", above=0.0, at_most=2.0),
-        "harm": _q("1", "relative change of volume that counts as harm", at_least=0.0),
-        "pressure_harm": _q("cmH2O", "rise of pressure that counts as harm", at_least=0.0),
-        "step": _q("1", "relative change of a value", at_least=1e-3, at_most=0.1),
-        "target_volume": _q("mL", "inspired tidal volume", (1.0, 3000.0), above=0.0),
-        "target_pressure": _q("cmH2O", "pressure", (0.5, 100.0), above=0.0),
-        "search_tolerance": _q("1", "relative miss allowed of a target", at_least=1e-8, at_most=1e-2),
-        # Persons and the gas they breathe.
-        "body_height": _q("cm", "body height", (120.0, 250.0), at_least=120.0, at_most=250.0),
-        "oxygen_fraction": _q("1", "oxygen in dry gas", at_least=0.2, at_most=1.0, percent=True),
-        "temperature": _q("°C", "temperature", at_least=0.0, at_most=60.0),
-        "humidity": _q("1", "relative humidity", at_least=0.0, at_most=1.0, percent=True),
-        "polytropic_exponent": _q(
-            "1", "exponent of compression: 1 isothermal, 1.4 adiabatic", (1.0, 1.4), at_least=1.0, at_most=1.4
-        ),
-        "ambient_pressure": _q("cmH2O", "absolute pressure", at_least=500.0, at_most=1600.0),
-    }
-)  # fmt: skip
+_above_0, _from_0 = partial(_q, above=0.0), partial(_q, at_least=0.0)
+
+_TABLE: dict[str, Quantity] = {
+    # Unit, meaning, the usual range where there is one, and the other limits.
+    # Lungs and their laws.
+    "compliance": _above_0("mL/cmH2O", "volume gained for each unit of pressure", (0.2, 300.0)),
+    "chest_wall_compliance": _above_0(
+        "mL/cmH2O", "compliance of a chest wall in series with the lung; None: part of the compliance",
+        (0.5, 1000.0),
+    ),
+    "resistance": _from_0("cmH2O·s/L", "pressure drop for each unit of flow", (0.0, 2000.0)),
+    "expiratory_resistance": _above_0(
+        "cmH2O·s/L", "the same in expiration; None: as in inspiration", (0.5, 300.0)
+    ),
+    "collateral_resistance": _above_0(
+        "cmH2O·s/L", "resistance of a path from each region to the next; None: no such path", (0.5, 1e5)
+    ),
+    "relaxation_volume": _from_0("mL", "gas in the lungs at zero pressure (default illustrative)", (5.0, 8000.0)),
+    "predicted_body_weight": _above_0("kg", "predicted body weight; None: unknown", (0.3, 150.0)),
+    "vital_capacity": _above_0("mL", "volume between lower and upper asymptote", (10.0, 10000.0)),
+    "inflection_pressure": _q(
+        "cmH2O", "pressure of the highest compliance", (-20.0, 60.0), at_least=-200.0, at_most=200.0
+    ),
+    "width": _q("cmH2O", "pressure over which the curve bends", (1.0, 40.0), at_least=0.2, at_most=200.0),
+    "largest_volume": _above_0("mL", "volume that is never reached, above the relaxation volume", (10.0, 10000.0)),
+    "pressure_rate": _q(
+        "1/cmH2O", "how fast the curve nears the largest volume", (0.005, 0.5), at_least=1e-4, at_most=5.0
+    ),
+    "elastance": _above_0("cmH2O/mL", "elastance at the relaxation volume", (0.003, 5.0)),
+    "volume_elastance": _from_0("cmH2O/mL²", "elastance gained for each unit of volume", (0.0, 0.1)),
+    # Efforts.
+    "amplitude": _q("cmH2O", "highest pressure of the muscles; positive breathes in", **_MUSCLES),
+    "muscle_pressures": _q("cmH2O", "pressure of the muscles at these times; positive breathes in", **_MUSCLES),
+    "effort_duration": _above_0("s", "how long one effort lasts", (0.1, 10.0)),
+    "effort_rate": _above_0("1/min", "efforts of the patient for each minute", (1.0, 150.0)),
+    "effort_delay": _from_0("s", "start of the first effort"),
+    "times": _from_0("s", "times within a period, rising"),
+    "effort_period": _above_0("s", "time from one effort to the next", (0.4, 60.0)),
+    # Flow laws.
+    "linear": _from_0("cmH2O·s/L", "linear part of the resistance", (0.0, 1e5)),
+    "quadratic": _from_0("cmH2O·s²/L²", "quadratic part of the resistance", (0.0, 1e7)),
+    "coefficient": _above_0("cmH2O·(s/L)ⁿ", "pressure drop at 1 L/s", (1.0, 500.0)),
+    "exponent": _q("1", "power of the flow", (1.0, 2.0), at_least=1.0, at_most=2.0),
+    "laminar_flow": _above_0("L/s", "flow below which the law is rounded", (0.001, 10.0)),
+    "flows": _above_0("L/s", "measured flows, rising, without the point of rest", (0.001, 5.0)),
+    "pressure_drops": _above_0("cmH2O", "pressure drop at each of the flows, rising", (0.001, 500.0)),
+    "openings": _q("1", "settings at which it was measured, rising from narrow to wide"),
+    "opening": _q("1", "the setting in use, within the openings"),
+    "bore": _above_0("mm", "inner diameter", (0.5, 60.0)),
+    "bore_deviation": _q("mm", "true diameter minus bore", (-1.0, 1.0)),
+    "tube_bore": _above_0("mm", "inner diameter of the tube before and behind", (2.5, 40.0)),
+    "inner_diameter": _above_0("mm", "size, the inner diameter when clean", (2.0, 12.0)),
+    "obstructed_fraction": _from_0("1", "part of the inner diameter that secretions take", (0.0, 0.6), below=1.0),
+    "length": _from_0("m", "length", (0.0, 20.0)),
+    "density": _above_0("kg/m³", "density of the gas (default: dry air of 20 °C)", (0.1, 3.0)),
+    "viscosity": _above_0("µPa·s", "viscosity of the gas (default: dry air of 20 °C)", (5.0, 40.0)),
+    "corrugated_friction": _above_0("1", "friction factor of a corrugated wall in fully rough flow", (0.02, 0.3)),
+    "curvature": _from_0("1/m", "one over the radius of the bend; 0: straight", (0.0, 30.0)),
+    "relative_curvature": _from_0("1", "bore over the diameter of the bend; 0: straight", at_most=0.05),
+    "loss_coefficient": _from_0("1", "dynamic heads lost at entrance, bends and exit", (0.0, 20.0)),
+    "expiratory_loss_coefficient": _from_0("1", "heads lost in expiration; None: as in inspiration", (0.0, 20.0)),
+    "discharge_coefficient": _above_0("1", "real over ideal flow; thin edge only", (0.5, 1.0), at_most=1.0),
+    "pressure_drop": _above_0("cmH2O", "wanted loss", (0.01, 1000.0)),
+    "wanted_flow": _above_0("L/s", "flow at which it is wanted", (0.001, 10.0)),
+    "reynolds": _above_0("1", "Reynolds number"),
+    # Parts.
+    "gas_volume": _from_0("mL", "gas inside", (0.0, 1000.0)),
+    "wall_compliance": _from_0("mL/cmH2O", "compliance of the wall; None: from length and bore", (0.0, 20.0)),
+    "opening_pressure": _from_0("cmH2O", "pressure difference at which it begins to open", (0.0, 30.0)),
+    "back_leak": _from_0(
+        "mL/min per cmH2O", "flow past the seat for each unit of pressure difference", (0.0, 200.0)
+    ),
+    "outlets": _q("1", "number of outlets", at_least=1.0, at_most=64.0, whole=True),
+    # Breath settings and the machine.
+    "rate": _above_0("1/min", "breaths in one minute", (3.0, 150.0)),
+    "peep": _from_0("cmH2O", "positive end-expiratory pressure", (0.0, 30.0)),
+    "inspiratory_time": _above_0("s", "length of the inspiratory phase, pause included", (0.1, 10.0)),
+    "ie_ratio": _above_0(
+        "1", "length of inspiration divided by that of expiration; 0.5 for 1:2", (0.1, 1.0),
+        ratio=("inspiration", "expiration"),
+    ),
+    "inspiratory_pressure": _from_0("cmH2O", "set pressure above PEEP", (2.0, 60.0)),
+    "rise_time": _from_0("s", "time from PEEP to the set pressure", (0.0, 2.0)),
+    "tidal_volume": _above_0("mL", "set volume that leaves the ventilator in one breath", (2.0, 8000.0)),
+    "pause_time": _from_0("s", "end-inspiratory pause", (0.0, 5.0)),
+    "end_flow_ratio": _from_0("1", "end flow of a decelerating pattern divided by its first flow", at_most=1.0),
+    "source_resistance": _from_0(
+        "cmH2O·s/L", "resistance between pressure source and inspiratory port (default illustrative)", (0.0, 50.0)
+    ),
+    "exhalation_resistance": _from_0("cmH2O·s/L", "resistance of the open exhalation valve", (0.0, 50.0)),
+    "flow_limit": _above_0("L/s", "largest flow that the source gives; None: no limit", (0.05, 10.0)),
+    "internal_volume": _from_0("mL", "gas in the machine before its inspiratory port", (0.0, 4000.0)),
+    "humidifier_volume": _from_0("mL", "gas in a humidifier; 0: there is none", (0.0, 1000.0)),
+    "largest_tidal_volume": _above_0("mL", "largest tidal volume that can be set; None: no limit", (20.0, 8000.0)),
+    "relief_pressure": _above_0(
+        "cmH2O", "pressure above which the inspiratory port vents; None: no relief", (10.0, 150.0)
+    ),
+    # Floor plans.
+    "extra_length": _q("1", "tube for each metre of straight way", (1.0, 3.0), at_least=1.0, at_most=10.0),
+    "height": _from_0("m", "tube from the place of a bed up to the airway", (0.0, 3.0), at_most=_FARTHEST),
+    "distance": _above_0("m", "distance on the floor", at_most=_FARTHEST),
+    # Changes and runs.
+    "at": _from_0("s", "when it begins", at_most=_LATEST),
+    "until": _above_0("s", "when it ends; None: a step, or for good", at_most=_LATEST),
+    "factor": _q("1", "the value afterwards over the one before"),
+    "time": _from_0("s", "time"),
+    "frequency": _from_0("Hz", "frequency of the flow"),
+    "duration": _q("s", "how long to run", at_least=1e-3, at_most=_LATEST),
+    "sample_interval": _q("s", "distance of samples", at_least=1e-6),
+    "tolerance": _q("1", "relative error allowed per step", at_least=1e-12, at_most=1e-3),
+    "waveform_every": _q("1", "waveforms of every n-th breath are kept", at_least=1.0, whole=True),
+    "ramp_updates": _q("1", "how often in a breath a ramp moves a part", at_least=1.0, at_most=1000.0, whole=True),
+    "threads": _q("1", "number of threads", at_least=1.0, at_most=1024.0, whole=True),
+    # Display, sensors and alarms.
+    "circuit_compliance": _from_0(
+        "mL/cmH2O", "compliance of the circuit that the ventilator subtracts", (0.0, 10.0)
+    ),
+    "high_pressure": _above_0("cmH2O", "highest peak pressure; None: off", (10.0, 120.0)),
+    "low_pressure": _above_0("cmH2O", "lowest peak pressure; None: off", (1.0, 80.0)),
+    "high_expired_volume": _above_0("mL", "highest expired tidal volume; None: off", (1.0, 10000.0)),
+    "low_expired_volume": _above_0("mL", "lowest expired tidal volume; None: off", (1.0, 10000.0)),
+    "high_minute_volume": _above_0("L/min", "highest expired minute volume; None: off", (0.05, 150.0)),
+    "low_minute_volume": _above_0("L/min", "lowest expired minute volume; None: off", (0.05, 150.0)),
+    "peep_rise": _above_0("cmH2O", "how far displayed PEEP may rise above set PEEP; None: off", (0.5, 30.0)),
+    "peep_loss": _above_0("cmH2O", "how far displayed PEEP may fall below set PEEP; None: off", (0.5, 30.0)),
+    "alarm_delay": _from_0("s", "how long a condition must last until its alarm is raised", (0.0, 180.0)),
+    "disconnection": _above_0(
+        "1", "part of the inspired volume below which the expired one may not fall; None: off", (0.1, 0.95),
+        at_most=1.0, percent=True,
+    ),
+    "margin": _above_0("1", "part of the displayed volumes", below=1.0, percent=True),
+    "pressure_margin": _above_0("cmH2O", "above and below the peak"),
+    "gain_error": _q("1", "relative error; 0.05 reads 5 % too much", (-0.5, 0.5), above=-1.0, percent=True),
+    "volume_offset": _q("mL", "error of volume that does not depend on the volume", (-100.0, 100.0)),
+    "pressure_offset": _q("cmH2O", "error of pressure that does not depend on the pressure", (-10.0, 10.0)),
+    "volume_standard_deviation": _from_0("mL", "standard deviation of volume from breath to breath", (0.0, 100.0)),
+    "pressure_standard_deviation": _from_0(
+        "cmH2O", "standard deviation of pressure from breath to breath", (0.0, 5.0)
+    ),
+    "seed": _from_0("1", "which random numbers are drawn", at_most=1e9, whole=True),
+    # Studies.
+    "drill": _above_0("mm", "bore of a drill", (0.3, 40.0)),
+    "bore_tolerance": _above_0("mm", "how far a hole may be off", at_most=2.0),
+    "harm": _from_0("1", "relative change of volume that counts as harm"),
+    "pressure_harm": _from_0("cmH2O", "rise of pressure that counts as harm"),
+    "step": _q("1", "relative change of a value", at_least=1e-3, at_most=0.1),
+    "target_volume": _above_0("mL", "inspired tidal volume", (1.0, 3000.0)),
+    "target_pressure": _above_0("cmH2O", "pressure", (0.5, 100.0)),
+    "search_tolerance": _q("1", "relative miss allowed of a target", at_least=1e-8, at_most=1e-2),
+    # Persons and the gas they breathe.
+    "body_height": _q("cm", "body height", (120.0, 250.0), at_least=120.0, at_most=250.0),
+    "oxygen_fraction": _q("1", "oxygen in dry gas", at_least=0.2, at_most=1.0, percent=True),
+    "temperature": _from_0("°C", "temperature", at_most=60.0),
+    "humidity": _from_0("1", "relative humidity", at_most=1.0, percent=True),
+    "polytropic_exponent": _q(
+        "1", "exponent of compression: 1 isothermal, 1.4 adiabatic", (1.0, 1.4), at_least=1.0, at_most=1.4
+    ),
+    "ambient_pressure": _q("cmH2O", "absolute pressure", at_least=500.0, at_most=1600.0),
+}  # fmt: skip
+QUANTITIES: Mapping[str, Quantity] = MappingProxyType(_TABLE)
 """Every quantity by its name."""
 
 

@@ -20,8 +20,7 @@ import pytest
 import ventsim as vs
 from ventsim import laws, panel
 from ventsim.errors import InputError, PlausibilityWarning, SolverError
-from ventsim.model.ventilator import BreathSettings
-from ventsim.model.ventilator.settings import Segment
+from ventsim.model.ventilator import BreathSettings, Segment
 from ventsim.view.panel.starting_values import sliders_for
 
 CHROMIUM, CHROMEDRIVER = shutil.which("chromium"), shutil.which("chromedriver")

@@ -1,25 +1,47 @@
-"""The base of everything that a user describes: frozen, checked, with messages of one form."""
+"""What a user describes: frozen, checked, with messages of one form; and families of such descriptions.
 
-import contextlib
-import contextvars
+A family is what a field of several possible classes accepts: flow laws, lungs, parts, breath settings, changes.
+"""
+
 import inspect
-from collections.abc import Iterable, Iterator, Mapping
-from typing import Annotated, Any, ClassVar, Self, get_args, get_origin
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Any, ClassVar, Self
 
-from pydantic import BaseModel, ConfigDict, ValidationError, model_serializer
-from pydantic.fields import FieldInfo
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    GetCoreSchemaHandler,
+    SerializationInfo,
+    ValidationError,
+    model_serializer,
+    model_validator,
+)
+from pydantic_core import CoreSchema, core_schema
 
-from ventsim.errors import InputError, PlausibilityWarning, nearest_names, suggestion, warn_caller
-from ventsim.quantities import quantity_of
+from ventsim.errors import InputError, PartError, PlausibilityWarning, suggestion, warn_caller
+from ventsim.model.field_table import with_parameters
+from ventsim.model.wording import reworded, shown, unnamed, with_article
+from ventsim.quantities import Quantity, quantity_of
 
-_LONGEST = 80  # characters of a wrong value in a message
-_NAME: contextvars.ContextVar[str] = contextvars.ContextVar("name of the description in hand", default="")
+_NAME: ContextVar[str] = ContextVar("name of the description in hand", default="")
 # Fields, by the class of their description, of whose unlikely values nothing is said.
-_QUIET: contextvars.ContextVar[frozenset[tuple[type, str]]] = contextvars.ContextVar("quiet", default=frozenset())
+_QUIET: ContextVar[frozenset[tuple[type, str]]] = ContextVar("quiet", default=frozenset())
 
 
-@contextlib.contextmanager
-def named(name: str) -> Iterator[None]:
+@contextmanager
+def _set(variable: ContextVar[Any], value: object) -> Iterator[None]:
+    token = variable.set(value)
+    try:
+        yield
+    finally:
+        variable.reset(token)
+
+
+def named(name: str) -> AbstractContextManager[None]:
     """Give a name to the descriptions made inside the ``with`` block, for their messages.
 
     A part does not know its name in the circuit; a reader of files does, and says so here.
@@ -38,15 +60,10 @@ def named(name: str) -> Iterator[None]:
     ventsim.errors.PartError: lung 'b': compliance -1 mL/cmH2O is not allowed.
       Allowed: above 0 mL/cmH2O; usual: 0.2 to 300 mL/cmH2O.
     """
-    token = _NAME.set(name)
-    try:
-        yield
-    finally:
-        _NAME.reset(token)
+    return _set(_NAME, name)
 
 
-@contextlib.contextmanager
-def without_warnings_of(cls: type[BaseModel], names: Iterable[str]) -> Iterator[None]:
+def without_warnings_of(cls: type[BaseModel], names: Iterable[str]) -> AbstractContextManager[None]:
     """Do not warn of unlikely values of these fields while descriptions are made inside the ``with`` block.
 
     For values that have been warned of already, or are warned of in other words.
@@ -65,11 +82,25 @@ def without_warnings_of(cls: type[BaseModel], names: Iterable[str]) -> Iterator[
     ...     Tube(length=12.0).length
     12.0
     """
-    token = _QUIET.set(_QUIET.get() | {(cls, name) for name in names})
-    try:
-        yield
-    finally:
-        _QUIET.reset(token)
+    return _set(_QUIET, _QUIET.get() | {(cls, name) for name in names})
+
+
+def label(cls: type[BaseModel]) -> str:
+    """How messages call a description: its kind, and its name where it is known.
+
+    Parameters
+    ----------
+    cls : type
+        Class of the description.
+
+    Returns
+    -------
+    str
+        Such as ``lung 'b'``.
+    """
+    name = _NAME.get()
+    kind = getattr(cls, "kind", cls.__name__)
+    return f"{kind} '{name}'" if name else kind
 
 
 class Description(BaseModel):
@@ -81,7 +112,7 @@ class Description(BaseModel):
        values;
     2. declares its fields, the numeric ones as ``Annotated[float, quantity("name")]`` with a plausible default
        or none; its docstring gets the section *Parameters* from them;
-    3. may check fields against each other in a validator that raises `error_type`;
+    3. may check fields against each other in `_faults`, which yields what is wrong;
     4. may name in `leading` the fields that a value without a name most likely means, if not those needed;
     5. sets `tag` to the key under which its dumped form holds `kind`, if it needs that to be read back.
 
@@ -104,26 +135,25 @@ class Description(BaseModel):
         super().__pydantic_init_subclass__(**options)
         text = cls.__doc__ or ""
         if cls.model_fields and "Parameters\n" not in text:
-            cls.__doc__ = _with_parameters(inspect.cleandoc(text), cls.model_fields)
+            cls.__doc__ = with_parameters(inspect.cleandoc(text), cls.model_fields)
 
     def __new__(cls, *values: Any, **data: Any) -> Self:
         # Here and not in __init__, whose arguments are the signature that pydantic shows.
         if values:
-            raise cls.error_type(_unnamed(cls, values, data))
+            raise cls.error_type(unnamed(label(cls), cls, values, data))
         return super().__new__(cls)
 
     def __init__(self, **data: Any) -> None:
-        if self.tag and self.tag in data:
-            if data[self.tag] != self.kind:
-                raise self.error_type(
-                    f"{label(type(self))}: the {self.tag} is {data[self.tag]!r}, not '{self.kind}'.\n"
-                    f"  Correct the {self.tag}, or use the class that belongs to it."
-                )
-            data = {name: value for name, value in data.items() if name != self.tag}
+        given = data.pop(self.tag, self.kind) if self.tag else self.kind
+        if given != self.kind:
+            raise self.error_type(
+                f"{label(type(self))}: the {self.tag} is {given!r}, not '{self.kind}'.\n"
+                f"  Correct the {self.tag}, or use the class that belongs to it."
+            )
         try:
             super().__init__(**data)
         except ValidationError as error:
-            raise _reworded(type(self), error) from None
+            raise reworded(label(type(self)), type(self), error) from None
         except TypeError as error:
             if "keywords must be strings" not in str(error):
                 raise
@@ -135,16 +165,24 @@ class Description(BaseModel):
             ) from None
         self._warn_of_unlikely_values()
 
+    def _faults(self) -> Iterator[str]:
+        """Why the values do not fit each other; what comes later may rely on what came before."""
+        yield from ()
+
+    @model_validator(mode="after")
+    def _refuse_faults(self) -> Self:
+        for fault in self._faults():
+            raise self.error_type(f"{label(type(self))}: {fault}")
+        return self
+
     def _warn_of_unlikely_values(self) -> None:
         """One warning for each field."""
         quiet = _QUIET.get()
         for name, quantity in _quantities(type(self)).items():
-            value = getattr(self, name)
-            if value is None or (type(self), name) in quiet:
+            if (type(self), name) in quiet:
                 continue
-            for number in _numbers(value):
-                found = quantity.unlikely(number)
-                if found:
+            for number in _numbers(getattr(self, name)):
+                if found := quantity.unlikely(number):
                     text = f"{label(type(self))}: {name} {quantity.text(number)} {found}"
                     warn_caller(PlausibilityWarning(text))
                     break
@@ -248,18 +286,15 @@ class Description(BaseModel):
         return {self.tag: self.kind, **data} if self.tag else data
 
 
-def _quantities(cls: type[BaseModel]) -> dict[str, Any]:
-    """The quantities of the numeric fields, found once for each class."""
-    found = cls.__dict__.get("_quantities_by_field")
-    if found is None:
-        fields = {name: quantity_of(info) for name, info in cls.model_fields.items()}
-        found = {name: one for name, one in fields.items() if one is not None and one.plausible is not None}
-        type.__setattr__(cls, "_quantities_by_field", found)
-    return found
+@cache
+def _quantities(cls: type[BaseModel]) -> dict[str, Quantity]:
+    """The quantities of the numeric fields that have a usual range."""
+    fields = {name: quantity_of(info) for name, info in cls.model_fields.items()}
+    return {name: one for name, one in fields.items() if one is not None and one.plausible is not None}
 
 
 def _numbers(value: Any) -> Iterator[float]:
-    """The numbers of a field: one, those of a list, those of all rows; none of a law."""
+    """The numbers of a field: one, those of a list, those of all rows; none of a law or of None."""
     if isinstance(value, tuple):
         for item in value:
             yield from _numbers(item)
@@ -267,172 +302,214 @@ def _numbers(value: Any) -> Iterator[float]:
         yield value
 
 
-def _with_parameters(text: str, fields: Mapping[str, FieldInfo]) -> str:
-    """A docstring with the section *Parameters*, before its first other section."""
-    lines = ["Parameters", "----------"]
-    for name, info in fields.items():
-        quantity = quantity_of(info)
-        default = "" if info.is_required() else f", default {info.get_default(call_default_factory=True)!r}"
-        unit = f" [{quantity.unit}]" if quantity is not None else ""
-        meaning = info.description or (quantity.meaning if quantity else "")
-        lines += [f"{name} : {_type_text(info)}{default}", f"    {meaning[:1].upper()}{meaning[1:]}.{unit}"]
-    section = "\n".join(lines)
-    rule = text.find("\n---")
-    if rule < 0:
-        return f"{text}\n\n{section}\n"
-    start = text.rfind("\n", 0, rule) + 1
-    return f"{text[:start]}{section}\n\n{text[start:]}"
+@dataclass(frozen=True, eq=False)
+class Family:
+    """What a field of several possible classes accepts, and how plain values name the class.
+
+    Parameters
+    ----------
+    name : str
+        What messages call a member.
+    tag : str
+        Key under which plain values hold the kind.
+    example : str
+        How a member is written in Python.
+    default : str
+        Kind that is meant where the tag is missing; empty: the tag is needed.
+    accepts : callable, default none
+        Whether an object of a user's own class keeps the contract of the family.
+    error : type, default PartError
+        What is raised.
+
+    Attributes
+    ----------
+    kinds : dict of str to type
+        The library's own classes, by the word that files use; they register themselves (see :meth:`member`).
+    """
+
+    name: str
+    tag: str = field(repr=False)
+    example: str = field(repr=False)
+    default: str = field(default="", repr=False)
+    accepts: Callable[[object], bool] = field(default=lambda value: False, repr=False)
+    error: type[InputError] = field(default=PartError, repr=False)
+    kinds: dict[str, type[Description]] = field(default_factory=dict, repr=False)
+
+    def member(self, cls: Any) -> Any:
+        """Enter a class of the library; a class decorator."""
+        self.kinds[cls.kind] = cls
+        return cls
+
+    def read(self, value: object, *, or_number: bool = False) -> Any:
+        """A member, from itself or from its plain values.
+
+        Parameters
+        ----------
+        value : object
+            A member, or a mapping as files hold it.
+        or_number : bool, default False
+            Whether a number would do as well, for the message.
+
+        Returns
+        -------
+        object
+            The member.
+
+        Raises
+        ------
+        InputError
+            If it is none, or a value is impossible.
+        """
+        if isinstance(value, tuple(self.kinds.values())):
+            return value
+        if isinstance(value, Mapping):
+            with named(""):
+                return self.class_of(value).from_dict(value)
+        if not isinstance(value, type) and self.accepts(value):
+            return value
+        what, wanted = shown(value), with_article(self.name)
+        if or_number:
+            raise self.error(f"{what} is neither a number nor {wanted}.\n  Give a number, or {self.example}.")
+        raise self.error(f"{what} is not {wanted}.\n  Give {self.example}.")
+
+    def class_of(self, values: Mapping[str, Any]) -> Any:
+        """The class that plain values name.
+
+        Parameters
+        ----------
+        values : mapping of str to object
+            Plain values.
+
+        Returns
+        -------
+        type
+            A class of the family.
+
+        Raises
+        ------
+        InputError
+            If the kind is missing or unknown.
+        """
+        kind = values.get(self.tag, self.default)
+        if not isinstance(kind, str) or kind not in self.kinds:
+            found = f"there is no {self.tag} {kind!r}" if kind else f"{self.tag} is missing"
+            raise self.error(f"{found}.\n  {suggestion(str(kind or ''), self.kinds)}")
+        return self.kinds[kind]
 
 
-def _type_text(info: FieldInfo) -> str:
-    """The type of a field as docstrings write it."""
-    choices = [choice for choice in get_args(info.annotation) if isinstance(choice, str)]
-    if choices:
-        return "{" + ", ".join(f'"{choice}"' for choice in choices) + "}"
-    return " or ".join(dict.fromkeys(_type_names(info.annotation)))
+@dataclass(frozen=True, eq=False)
+class Member:
+    """Marks a field that holds members of a family; stands in the ``Annotated`` type of the field.
+
+    Parameters
+    ----------
+    family : Family
+        What the members are.
+    many : bool, default False
+        Whether the field holds a list of members, not one.
+    or_number : bool, default False
+        Whether a number, checked by the field's quantity, does as well.
+    """
+
+    family: Family
+    many: bool = field(default=False, repr=False)
+    or_number: bool = field(default=False, repr=False)
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        serialization = core_schema.plain_serializer_function_ser_schema(plain_values, info_arg=True)
+        if not self.or_number:
+            read = self._list if self.many else self._one
+            return core_schema.no_info_plain_validator_function(read, serialization=serialization)
+
+        def read_number(value: object, number: Any) -> Any:
+            # Also True, text and None, which the quantity refuses.
+            is_plain = isinstance(value, int | float | str | bytes | None) or hasattr(value, "__float__")
+            return number(value) if is_plain else self._one(value)
+
+        return core_schema.no_info_wrap_validator_function(
+            read_number, handler(source), serialization=serialization
+        )
+
+    def _one(self, value: object) -> Any:
+        return self.family.read(value, or_number=self.or_number)
+
+    def _list(self, values: object) -> tuple[Any, ...]:
+        name = self.family.name
+        if not isinstance(values, Sequence) or isinstance(values, str):
+            raise self.family.error(f"{shown(values)} is not a list of {name}s.\n  Give ({self.family.example},).")
+        found = []
+        for number, value in enumerate(values, start=1):
+            try:
+                found.append(self._one(value))
+            except InputError as error:
+                raise type(error)(f"number {number}: {error}") from None
+        return tuple(found)
 
 
-def _type_names(annotation: Any) -> Iterator[str]:
-    origin, inner = get_origin(annotation), get_args(annotation)
-    if annotation in (None, type(None)):
-        yield "None"
-    elif origin is Annotated:
-        yield from _type_names(inner[0])
-    elif origin is tuple:
-        yield f"tuple of {next(_type_names(inner[0]))}"
-    elif isinstance(origin, type) and issubclass(origin, Mapping):
-        yield f"mapping of str to {next(_type_names(inner[1]))}"
-    elif inner:
-        for one in inner:
-            yield from _type_names(one)
-    else:
-        yield "object" if annotation is Any else getattr(annotation, "__name__", str(annotation))
+class UnknownNameError(InputError, KeyError):
+    """A name that a mapping does not have, with the nearest ones that it has."""
+
+    __str__ = Exception.__str__
 
 
-def shown(value: object) -> str:
-    """A wrong value as messages show it: descriptions without all their numbers.
+class FrozenMapping(Mapping[str, Any]):
+    """Values by name that cannot be changed, can be hashed and answer a wrong name with the nearest one.
+
+    Parameters
+    ----------
+    items : mapping of str to object
+        The values.
+    """
+
+    __slots__ = ("_items",)
+
+    def __init__(self, items: Mapping[str, Any]) -> None:
+        self._items = dict(items)
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self._items:
+            raise UnknownNameError(f"there is no {name!r}.\n  {suggestion(str(name), self._items)}")
+        return self._items[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._items
+
+    def __iter__(self) -> Any:
+        return iter(self._items)
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def __hash__(self) -> int:
+        return hash(frozenset(self._items.items()))
+
+    def __repr__(self) -> str:
+        pairs = (f"{name!r}: {shown(item)}" for name, item in self._items.items())
+        return f"{{{', '.join(pairs)}}}"
+
+
+def plain_values(value: Any, info: SerializationInfo) -> Any:
+    """Plain values of what a field holds, for its serializer.
 
     Parameters
     ----------
     value : object
-        What was given.
+        A description, a mapping or tuple of them, or anything else.
+    info : pydantic.SerializationInfo
+        What the caller of ``model_dump`` asked for.
 
     Returns
     -------
-    str
-        One line for anything whose ``repr`` is one.
-
-    Examples
-    --------
-    >>> from ventsim.model.parts import Tube
-    >>> shown(Tube(length=1.5)), shown(Tube), shown("tube")
-    ('Tube(...)', 'the class Tube', "'tube'")
+    object
+        Mappings and lists of plain values.
     """
-    if isinstance(value, BaseModel):
-        return f"{type(value).__name__}(...)"
-    if isinstance(value, type):
-        return f"the class {value.__name__}"
+    if isinstance(value, Description):
+        return value.model_dump(
+            mode=info.mode, exclude_none=info.exclude_none, exclude_defaults=info.exclude_defaults,
+            exclude_unset=info.exclude_unset,
+        )  # fmt: skip
     if isinstance(value, Mapping):
-        pairs = (f"{name!r}: {shown(item)}" for name, item in value.items())
-        text = f"{{{', '.join(pairs)}}}"
-    elif isinstance(value, list | tuple) and any(isinstance(item, BaseModel) for item in value):
-        text = f"[{', '.join(map(shown, value))}]"
-    else:
-        text = repr(value)
-    text = " ".join(text.split())
-    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
-
-
-def label(cls: type[BaseModel]) -> str:
-    """How messages call a description: its kind, and its name where it is known.
-
-    Parameters
-    ----------
-    cls : type
-        Class of the description.
-
-    Returns
-    -------
-    str
-        Such as ``lung 'b'``.
-    """
-    name = _NAME.get()
-    kind = getattr(cls, "kind", cls.__name__)
-    return f"{kind} '{name}'" if name else kind
-
-
-def _unnamed(cls: type[BaseModel], values: tuple[Any, ...], data: Mapping[str, Any]) -> str:
-    """Why values without names are refused, and how to write them."""
-    fields = list(cls.model_fields)
-    needed = list(getattr(cls, "leading", ())) or [
-        name for name, info in cls.model_fields.items() if info.is_required()
-    ]
-    free = [name for name in needed if name not in data]
-    pairs = dict.fromkeys(free or [name for name in fields if name not in data][:1], "...")
-    # Only where the order of the fields shows which value is meant.
-    if len(values) <= len(free) and fields[: len(needed)] == needed:
-        pairs |= {name: shown(value) for name, value in zip(free, values, strict=False)}
-    pairs |= {name: shown(value) for name, value in data.items()}
-    call = f"{cls.__name__}({', '.join(f'{name}={text}' for name, text in pairs.items())})"
-    several = "values are given" if len(values) > 1 else "a value is given"
-    return (
-        f"{label(cls)}: {several} without a name: {', '.join(map(shown, values))}.\n"
-        f"  Write {call}.\n  Names: {', '.join(fields) or 'none, it has no values'}."
-    )
-
-
-def _reworded(cls: type[Description], error: ValidationError) -> InputError:
-    """The same complaint in the form of the library; an error of its own passes as it is."""
-    lines, kinds = [], set()
-    for item in _misspellings_first(cls, error.errors(include_url=False)):
-        cause = item.get("ctx", {}).get("error")
-        if isinstance(cause, InputError):
-            kinds.add(type(cause))
-            where = "" if len(item["loc"]) == 0 else f"{label(cls)}: {_path(item['loc'])}: "
-            lines.append(f"{where}{cause}")
-        else:
-            kinds.add(cls.error_type)
-            lines.append(f"{label(cls)}: {_complaint(cls, item)}")
-    kind = kinds.pop() if len(kinds) == 1 else cls.error_type
-    return kind("\n".join(lines))
-
-
-def _misspellings_first(cls: type[BaseModel], items: list[Any]) -> list[Any]:
-    """Unknown names first, and not a word of missing what they probably mean."""
-    unknown = [item for item in items if item["type"] == "extra_forbidden"]
-    meant = {near for item in unknown for near in nearest_names(_path(item["loc"]), cls.model_fields, limit=1)}
-    others = [
-        item for item in items
-        if item not in unknown and not (item["type"] == "missing" and _path(item["loc"]) in meant)
-    ]  # fmt: skip
-    return [*unknown, *others]
-
-
-def _path(loc: tuple[int | str, ...]) -> str:
-    return ".".join(str(step) for step in loc)
-
-
-def _complaint(cls: type[BaseModel], item: Mapping[str, Any]) -> str:
-    """One error of pydantic's list, without the label."""
-    name, given, fields = _path(item["loc"]), item["input"], cls.model_fields
-    match item["type"]:
-        case "quantity":
-            return f"{name} {item['msg']}"
-        case "missing":
-            quantity = quantity_of(fields[name]) if name in fields else None
-            described = fields[name].description if name in fields else None
-            hint = f"{name}=... in {quantity.unit}, {quantity.meaning}" if quantity else f"{name}=..."
-            return f"{name} is missing.\n  Give {f'{hint}, {described}' if described else hint}."
-        case "extra_forbidden":
-            return f"there is no '{name}'.\n  {suggestion(str(name), fields)}"
-        case "literal_error":
-            choices = [str(choice) for choice in get_args(fields[str(item["loc"][0])].annotation)]
-            return f"{name} {shown(given)} is not one of the choices.\n  {suggestion(str(given), choices)}"
-        case "model_type":
-            wanted = item["ctx"]["class_name"]
-            article = "an" if wanted[0] in "AEIOU" else "a"
-            return f"{name} {shown(given)} is not {article} {wanted}.\n  Give {wanted}(...)."
-        case "bool_type" | "bool_parsing":
-            return f"{name} {shown(given)} is neither true nor false.\n  Give one of the two, without quotes."
-        case _:
-            return f"{name} {shown(given)} does not fit: {item['msg']}."
+        return {name: plain_values(item, info) for name, item in value.items()}
+    if isinstance(value, tuple):
+        return [plain_values(item, info) for item in value]
+    return value

@@ -183,15 +183,9 @@ def saturation_pressure(temperature: float) -> float:
     critical_temperature, critical_pressure = 647.096, 22.064e6  # [K], [Pa]
     kelvin = temperature + _ZERO_CELSIUS
     distance = 1.0 - kelvin / critical_temperature
-    terms = (
-        (-7.85951783, 1.0),
-        (1.84408259, 1.5),
-        (-11.7866497, 3.0),
-        (22.6807411, 3.5),
-        (-15.9618719, 4.0),
-        (1.80122502, 7.5),
-    )
-    total = sum(factor * distance**power for factor, power in terms)
+    factors = (-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502)
+    powers = (1.0, 1.5, 3.0, 3.5, 4.0, 7.5)
+    total = sum(factor * distance**power for factor, power in zip(factors, powers, strict=True))
     return critical_pressure * math.exp(critical_temperature / kelvin * total) / CMH2O_PA
 
 

@@ -13,8 +13,7 @@ from pydantic.fields import FieldInfo
 
 from ventsim.errors import InputError, suggestion
 from ventsim.model.circuit import Circuit
-from ventsim.model.descriptions import Description, named, shown
-from ventsim.model.families import FrozenMapping
+from ventsim.model.descriptions import Description, FrozenMapping, named, shown
 from ventsim.model.laws import ElasticLaw, FlowLaw
 from ventsim.model.layouts import Layout
 from ventsim.model.parts import Adapter, TPiece

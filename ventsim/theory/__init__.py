@@ -14,6 +14,13 @@ before those of the descriptions. Units are those of the house: pressure cmH2O, 
 [10.421, 13.493]
 """
 
+from ventsim.theory.one_lung import (
+    ApproachBreath,
+    PressureControlBreath,
+    VolumeControlBreath,
+    pressure_control,
+    volume_control,
+)
 from ventsim.theory.parallel import ParallelLungsBreath, parallel_lungs
 from ventsim.theory.power import (
     mechanical_power_becher_2019,
@@ -21,7 +28,6 @@ from ventsim.theory.power import (
     mechanical_power_giosa_2019,
     mechanical_power_simplified_gattinoni_2016,
 )
-from ventsim.theory.pressure import ApproachBreath, PressureControlBreath, pressure_control
 from ventsim.theory.responses import (
     EffectiveMechanics,
     FlowSplit,
@@ -33,7 +39,6 @@ from ventsim.theory.responses import (
     two_compartment_effective,
 )
 from ventsim.theory.steady import BreathWaveform
-from ventsim.theory.volume import VolumeControlBreath, volume_control
 
 __all__ = [
     "ApproachBreath",

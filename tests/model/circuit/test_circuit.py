@@ -13,7 +13,7 @@ import tomli_w
 from ventsim import layouts
 from ventsim.errors import CircuitError, CircuitWarning, PartError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
-from ventsim.model.families import FrozenMapping
+from ventsim.model.descriptions import FrozenMapping
 from ventsim.model.parts import Adapter, Lung, OneWayValve, Restrictor, TPiece, Tube, YPiece
 from ventsim.model.ventilator import Ventilator
 

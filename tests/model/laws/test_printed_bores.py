@@ -7,7 +7,7 @@ import pytest
 
 from ventsim.errors import InputError
 from ventsim.model.laws import Orifice, printed_bore
-from ventsim.model.laws.printed_bores import NOMINAL_BORES, PRINTED_BORES_SOURCE, TRUE_BORES
+from ventsim.model.laws.orifice import NOMINAL_BORES, PRINTED_BORES_SOURCE, TRUE_BORES
 
 # D. J. Duke et al., 3D Printing in Medicine 8 (2022), DOI 10.1186/s41205-021-00129-1, table 6 (read): mean true
 # bores of nominally 2, 3 and 4 mm, eight pairs of printer and material [mm].

@@ -10,8 +10,7 @@ from typing import Annotated, Any, ClassVar, Self
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import InputError
-from ventsim.model.descriptions import Description, shown
-from ventsim.model.families import Family, plain_values
+from ventsim.model.descriptions import Description, Family, plain_values, shown
 from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS, OR_FLOW_LAW, FlowLaw, flow_law
 from ventsim.model.parts import Leak
 from ventsim.model.parts.inline import HOLE
@@ -50,7 +49,14 @@ Name = Annotated[str, PlainValidator(_read_name)]
 
 
 _EXAMPLE = "Change(path='settings.peep', to=8, at=60)"
-CHANGES = Family(name="change", tag="kind", example=_EXAMPLE, default="change", error=InputError)
+CHANGES = Family(
+    name="change",
+    tag="kind",
+    example=_EXAMPLE,
+    default="change",
+    accepts=lambda value: isinstance(value, TimedChange),
+    error=InputError,
+)
 """Everything that can change while a run goes on."""
 
 

@@ -6,7 +6,7 @@ from typing import ClassVar
 from ventsim.errors import InputError, suggestion
 from ventsim.model.changes.descriptions import Clamp, Fault, LeakOnset, LungRemoval
 from ventsim.model.circuit import Circuit
-from ventsim.model.families import FrozenMapping
+from ventsim.model.descriptions import FrozenMapping
 from ventsim.model.laws.flow import OPEN, Rohrer
 from ventsim.model.parts import NEVER, Cap, LungPart, OpenEnd, Part, cones_of
 from ventsim.model.parts.part import Element, Inertia, Passage

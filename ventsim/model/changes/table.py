@@ -13,7 +13,6 @@ from ventsim.model.changes.descriptions import (
     Fault,
     LeakOnset,
     LungRemoval,
-    TimedChange,
 )
 from ventsim.model.changes.faults import site_of
 from ventsim.model.changes.plan import in_order
@@ -78,7 +77,7 @@ def changes_table(changes: Any) -> Table:
     if isinstance(schedule, Schedule):
         rows = _rows_of_schedule(schedule)
     else:
-        given = [CHANGES.read(change, base=TimedChange) for change in listed(schedule)]
+        given = [CHANGES.read(change) for change in listed(schedule)]
         rows = [(one, *(_value_texts(one) if isinstance(one, Change) else _fault_texts(one))) for one in given]
     rows.sort(key=lambda row: row[0].at)
     frame = pd.DataFrame([(change.at, change.until, *texts) for change, *texts in rows], columns=list(_COLUMNS))

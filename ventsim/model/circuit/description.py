@@ -10,8 +10,7 @@ from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, Pr
 from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
 from ventsim.model.circuit.graph import VENTILATOR, build_graph, check_connections, direction_faults
 from ventsim.model.circuit.overview import circuit_html, circuit_words
-from ventsim.model.descriptions import Description, named, shown
-from ventsim.model.families import FrozenMapping, plain_values
+from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
 from ventsim.model.parts import PARTS, LungPart, Part
 from ventsim.model.ventilator import Ventilator
 

@@ -7,7 +7,6 @@
 """
 
 from ventsim.model.laws.bench_fit import RohrerFit, fit_rohrer
-from ventsim.model.laws.bench_points import MonotoneFit, fit_monotone
 from ventsim.model.laws.elastic import (
     ELASTIC_LAWS,
     OR_ELASTIC_LAW,
@@ -22,9 +21,8 @@ from ventsim.model.laws.elastic import (
     series_compliance,
 )
 from ventsim.model.laws.flow import FLOW_LAWS, OPEN, OR_FLOW_LAW, FlowLaw, PowerLaw, Rohrer, Series, flow_law
-from ventsim.model.laws.measured import AdjustableCurve, MeasuredCurve
-from ventsim.model.laws.orifice import EquivalentBore, Orifice, orifice_bore
-from ventsim.model.laws.printed_bores import PrintedBore, printed_bore
+from ventsim.model.laws.measured import AdjustableCurve, MeasuredCurve, MonotoneFit, fit_monotone
+from ventsim.model.laws.orifice import EquivalentBore, Orifice, PrintedBore, orifice_bore, printed_bore
 from ventsim.model.laws.tracheal import tracheal_tube_curvature, tracheal_tube_friction, tracheal_tube_length
 from ventsim.model.laws.tube_friction import (
     TubeFriction,

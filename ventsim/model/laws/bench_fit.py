@@ -8,7 +8,6 @@ from typing import Literal
 import numpy as np
 
 from ventsim.errors import InputError, suggestion
-from ventsim.model.laws.bench_points import checked_points
 from ventsim.model.laws.flow import Rohrer
 from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, EquivalentBore, loss_exponent, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
@@ -18,6 +17,45 @@ from ventsim.units import FloatArray
 Coefficient = Literal["linear", "quadratic"]
 
 _COEFFICIENTS = ("linear", "quadratic")
+
+
+def checked_points(
+    function: str,
+    flows: Sequence[float] | FloatArray,
+    pressures: Sequence[float] | FloatArray,
+    standard_deviation: Sequence[float] | FloatArray | None,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """The points as arrays; scatter is 1 for all where none is given."""
+    columns = {"flows": (flows, "L/s", "finite, not 0"), "pressures": (pressures, "cmH2O", "finite")}
+    if standard_deviation is not None:
+        columns["standard_deviation"] = (standard_deviation, "cmH2O", "finite, above 0")
+    arrays = {}
+    for name, (values, unit, allowed) in columns.items():
+        try:
+            arrays[name] = np.atleast_1d(np.asarray(values, dtype=float))
+        except (TypeError, ValueError):
+            raise InputError(
+                f"{function}: {name} {values!r} are not numbers.\n  Give numbers in {unit}."
+            ) from None
+        array = arrays[name]
+        if array.ndim != 1 or array.shape != arrays["flows"].shape:
+            raise InputError(
+                f"{function}: {name} has shape {array.shape}, flows {arrays['flows'].shape}.\n"
+                "  Give one value for each point."
+            )
+        wrong = ~np.isfinite(array)
+        if name == "flows":
+            wrong |= array == 0.0
+        if name == "standard_deviation":
+            wrong |= array <= 0.0
+        if wrong.any():
+            raise InputError(
+                f"{function}: {name} hold {array[wrong][0]:.6g} {unit}.\n"
+                f"  Allowed: {allowed}. Leave out the point, or correct it."
+            )
+    if not arrays["flows"].size:
+        raise InputError(f"{function}: there are no points.\n  Give flows in L/s and pressures in cmH2O.")
+    return arrays["flows"], arrays["pressures"], arrays.get("standard_deviation", np.ones_like(arrays["flows"]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -309,13 +347,10 @@ def _factors(
         factors = _least_squares(design, target)
         if np.all(factors >= 0.0):
             return [0, 1], factors
-    single = [_least_squares(design[:, [k]], target)[0] for k in (0, 1)]
-    if hold_at_zero is None:
-        # Of the two fits with one coefficient alone, the better one is the best without negative coefficients.
-        misfit = [np.sum((target - design[:, k] * max(single[k], 0.0)) ** 2) for k in (0, 1)]
-        free = int(np.argmin(misfit))
-    else:
-        free = 1 - _COEFFICIENTS.index(hold_at_zero)
+    columns = [k for k, name in enumerate(_COEFFICIENTS) if name != hold_at_zero]
+    single = {k: _least_squares(design[:, [k]], target)[0] for k in columns}
+    # Of the two fits with one coefficient alone, the better one is the best without negative coefficients.
+    free = min(columns, key=lambda k: float(np.sum((target - design[:, k] * max(single[k], 0.0)) ** 2)))
     factors = np.zeros(2)
     factors[free] = single[free]
     return [free], factors

@@ -2,16 +2,14 @@
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
-from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family, Member
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -420,11 +418,9 @@ class ElasticSum(ElasticLaw):
 
     laws: Annotated[tuple[Any, ...], Member(ELASTIC_LAWS, many=True)]
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         if not self.laws:
-            raise PartError(f"{self.kind}: laws holds none.\n  Give at least one: laws=({ELASTIC_LAWS.example},).")
-        return self
+            yield f"laws holds none.\n  Give at least one: laws=({ELASTIC_LAWS.example},)."
 
     @property
     def _members(self) -> list[ElasticLaw]:
@@ -540,8 +536,7 @@ def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
     """
     found: list[Any] = []
     for value in values:
-        law = value if isinstance(value, int | float) else ELASTIC_LAWS.read(value, base=ElasticLaw)
-        law = elastic_law(law)
+        law = elastic_law(value if isinstance(value, int | float) else ELASTIC_LAWS.read(value))
         found += law.laws if isinstance(law, ElasticSum) else [law]
     return elastic_law(found[0]) if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
 
@@ -638,5 +633,5 @@ def _logistic(x: FloatArray) -> FloatArray:
     return np.where(x >= 0.0, 1.0, small) / (1.0 + small)
 
 
-OR_ELASTIC_LAW = Member(ELASTIC_LAWS, or_number=True, base=ElasticLaw)
+OR_ELASTIC_LAW = Member(ELASTIC_LAWS, or_number=True)
 """Marks a field that takes a compliance or a pressure-volume law."""

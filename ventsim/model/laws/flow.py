@@ -1,15 +1,13 @@
 """Flow laws: how the pressure drop of a path follows from the flow, and the contract that each keeps."""
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
-from typing import Annotated, Any, ClassVar, Self
+from collections.abc import Iterator, Sequence
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
-from pydantic import model_validator
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family, Member
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.quantities import finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -233,11 +231,9 @@ class Series(FlowLaw):
 
     laws: Annotated[tuple[Any, ...], Member(FLOW_LAWS, many=True)]
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         if not self.laws:
-            raise PartError(f"{self.kind}: laws holds none.\n  Give at least one: laws=({FLOW_LAWS.example},).")
-        return self
+            yield f"laws holds none.\n  Give at least one: laws=({FLOW_LAWS.example},)."
 
     @property
     def coefficients(self) -> tuple[float, float] | None:
@@ -342,7 +338,7 @@ def in_series(*values: Any) -> FlowLaw:
     """
     given: list[FlowLaw] = []
     for value in values:
-        law = flow_law(FLOW_LAWS.read(value, base=FlowLaw) if not isinstance(value, int | float) else value)
+        law = flow_law(FLOW_LAWS.read(value) if not isinstance(value, int | float) else value)
         given += map(flow_law, law.laws) if isinstance(law, Series) else [law]
     plain = [law.coefficients for law in given if law.coefficients is not None]
     linear, quadratic = sum(k for k, _ in plain), sum(k for _, k in plain)
@@ -353,5 +349,5 @@ def in_series(*values: Any) -> FlowLaw:
     return Series(laws=(*rest, *others)) if len(others) + len(rest) > 1 else flow_law(others[0])
 
 
-OR_FLOW_LAW = Member(FLOW_LAWS, or_number=True, base=FlowLaw)
+OR_FLOW_LAW = Member(FLOW_LAWS, or_number=True)
 """Marks a field that takes a number or a flow law."""

@@ -1,20 +1,23 @@
-"""Flow laws through points that were measured on a bench: one curve, or a family with a setting."""
+"""Flow laws through points that were measured on a bench: one curve, one of points that scatter, a family."""
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
-from pydantic import model_validator
 
-from ventsim.errors import PartError
+from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import shown
+from ventsim.model.laws.bench_fit import checked_points
 from ventsim.model.laws.flow import FLOW_LAWS, LARGEST_FLOW, FlowLaw
-from ventsim.quantities import finite_array, quantity
+from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import FloatArray
 
 # Slope at rest, at least, as a share of the slope to the first point: keeps the inverse law finite.
 _LEAST_START = 0.05
+# A step of a smoothed curve, at least, as a share of its largest pressure: a law has to rise.
+_LEAST_STEP = 1e-6
 
 
 @FLOW_LAWS.member
@@ -51,12 +54,8 @@ class MeasuredCurve(FlowLaw):
     flows: Annotated[tuple[float, ...], quantity("flows")]
     pressure_drops: Annotated[tuple[float, ...], quantity("pressure_drops")]
 
-    @model_validator(mode="after")
-    def _check_points(self) -> Self:
-        fault = points_fault(self.flows, self.pressure_drops)
-        if fault:
-            raise PartError(f"{self.kind}: {fault}")
-        return self
+    def _faults(self) -> Iterator[str]:
+        yield from points_faults(self.flows, self.pressure_drops)
 
     @property
     def largest_flow(self) -> float:
@@ -171,9 +170,7 @@ class AdjustableCurve(FlowLaw):
         at = np.atleast_1d(finite_array(f"{cls.kind}: flows", "flow", flows, unit="L/s"))
         largest = float(at.max(initial=0.0))
         for place, fit in fits.items():
-            fault = quantity("opening").fault(place)
-            if fault:
-                raise PartError(f"{cls.kind}: opening {fault}\n  {quantity('opening').allowed()}")
+            check(cls.kind, {"opening": place}, error=PartError)
             if not (hasattr(fit, "pressure_drop") and hasattr(fit, "flows")):
                 raise PartError(
                     f"{cls.kind}: {shown(fit)} at opening {place!r} is not a fit.\n"
@@ -189,65 +186,40 @@ class AdjustableCurve(FlowLaw):
         rows = [tuple(fits[place].pressure_drop(at).tolist()) for place in openings]
         return cls(openings=tuple(openings), flows=tuple(at.tolist()), pressure_drops=tuple(rows), opening=opening)
 
-    @model_validator(mode="after")
-    def _check_family(self) -> Self:
-        # In this order: each check relies on those before it.
-        for look in (self._openings_fault, self._rows_fault, self._order_fault, self._setting_fault):
-            fault = look()
-            if fault:
-                raise PartError(f"{self.kind}: {fault}")
-        return self
-
-    def _openings_fault(self) -> str:
-        """Why the openings cannot be a scale; empty if they can."""
+    def _faults(self) -> Iterator[str]:
         if len(self.openings) < 2:
-            return (
+            yield (
                 f"openings hold {len(self.openings)} setting(s), which leaves nothing to set.\n"
                 "  Give two or more, or a laws.MeasuredCurve."
             )
         for first, second in itertools.pairwise(self.openings):
             if second <= first:
-                return (
+                yield (
                     f"openings do not rise from {first:.6g} to {second:.6g}.\n"
                     "  Sort openings and rows, from narrow to wide, each opening once."
                 )
         if len(self.pressure_drops) != len(self.openings):
-            return (
+            yield (
                 f"pressure_drops hold {len(self.pressure_drops)} row(s) for {len(self.openings)} openings.\n"
                 "  Give one row of pressure drops [cmH2O] for each opening."
             )
-        return ""
-
-    def _rows_fault(self) -> str:
-        """Which row makes no curve; empty if each one does."""
-        for opening, row in zip(self.openings, self.pressure_drops, strict=True):
-            fault = points_fault(self.flows, row)
-            if fault:
-                return f"at opening {opening:.6g}: {fault}"
-        return ""
-
-    def _order_fault(self) -> str:
-        """Where a wider opening resists more; empty if nowhere."""
-        pairs = itertools.pairwise(zip(self.openings, self.pressure_drops, strict=True))
-        for (narrow, more), (wide, less) in pairs:
+        rows = list(zip(self.openings, self.pressure_drops, strict=True))
+        for opening, row in rows:
+            yield from (f"at opening {opening:.6g}: {fault}" for fault in points_faults(self.flows, row))
+        for (narrow, more), (wide, less) in itertools.pairwise(rows):
             for flow, before, after in zip(self.flows, more, less, strict=True):
                 if after > before:
-                    return (
+                    yield (
                         f"at {flow:.6g} L/s the drop rises from {before:.6g} to {after:.6g} cmH2O while it is "
                         f"opened from {narrow:.6g} to {wide:.6g}.\n"
                         "  Allowed: the wider, the less. Measure again or leave one of the two out; if the scale "
                         "counts turns of closing, give the openings with a minus sign."
                     )
-        return ""
-
-    def _setting_fault(self) -> str:
-        """Why the valve cannot be set so; empty if it can."""
-        if self.openings[0] <= self.opening <= self.openings[-1]:
-            return ""
-        return (
-            f"opening {self.opening:.6g} is outside the openings at which it was measured.\n"
-            f"  Allowed: {self.openings[0]:.6g} to {self.openings[-1]:.6g}. Correct it, or measure there."
-        )
+        if not self.openings[0] <= self.opening <= self.openings[-1]:
+            yield (
+                f"opening {self.opening:.6g} is outside the openings at which it was measured.\n"
+                f"  Allowed: {self.openings[0]:.6g} to {self.openings[-1]:.6g}. Correct it, or measure there."
+            )
 
     @property
     def largest_flow(self) -> float:
@@ -283,7 +255,7 @@ def _curve(flow: FloatArray, flows: Sequence[float], drops: Sequence[float]) -> 
     return np.sign(flow) * (start + end + bend + beyond)
 
 
-def points_fault(flows: Sequence[float], pressure_drops: Sequence[float]) -> str:
+def points_faults(flows: Sequence[float], pressure_drops: Sequence[float]) -> Iterator[str]:
     """Why points cannot make a flow law.
 
     Parameters
@@ -295,40 +267,38 @@ def points_fault(flows: Sequence[float], pressure_drops: Sequence[float]) -> str
 
     Returns
     -------
-    str
-        Message without the name of the part; empty if the points are right.
+    iterator of str
+        Messages without the name of the part; none if the points are right.
 
     Examples
     --------
-    >>> print(points_fault((0.5, 1.0), (2.0, 1.5)))
+    >>> print(next(points_faults((0.5, 1.0), (2.0, 1.5))))
     pressure_drops fall from 2 to 1.5 cmH2O while flows rise from 0.5 to 1 L/s.
       Allowed: points that rise in both. Measure again, or smooth them with fit_monotone.
     """
     if len(flows) != len(pressure_drops):
-        return (
+        yield (
             f"{len(flows)} flows and {len(pressure_drops)} pressure drops do not make points.\n"
             "  Give one pressure drop [cmH2O] for each flow [L/s]."
         )
     if len(flows) < 2:
-        return (
+        yield (
             f"a curve needs more points than {len(flows)}.\n"
             "  Give at least two besides rest, or laws.Rohrer with a linear and a quadratic coefficient."
         )
-    for i, (first, second) in enumerate(itertools.pairwise(flows)):
+    points = zip(flows, pressure_drops, strict=True)
+    for (first, before), (second, after) in itertools.pairwise(points):
         if second <= first:
-            return (
+            yield (
                 f"flows do not rise from {first:.6g} to {second:.6g} L/s.\n"
                 "  Sort the points by flow, each flow once."
             )
-        if pressure_drops[i + 1] <= pressure_drops[i]:
-            verb = "fall" if pressure_drops[i + 1] < pressure_drops[i] else "stay"
-            return (
-                f"pressure_drops {verb} from {pressure_drops[i]:.6g} to {pressure_drops[i + 1]:.6g} cmH2O while "
-                "flows rise from "
-                f"{first:.6g} to {second:.6g} L/s.\n"
+        if after <= before:
+            yield (
+                f"pressure_drops {'fall' if after < before else 'stay'} from {before:.6g} to {after:.6g} cmH2O "
+                f"while flows rise from {first:.6g} to {second:.6g} L/s.\n"
                 "  Allowed: points that rise in both. Measure again, or smooth them with fit_monotone."
             )
-    return ""
 
 
 def _slopes(x: FloatArray, y: FloatArray) -> FloatArray:
@@ -342,3 +312,132 @@ def _slopes(x: FloatArray, y: FloatArray) -> FloatArray:
     slopes[0] = np.clip(start, _LEAST_START * secant[0], 3.0 * secant[0])
     slopes[-1] = np.clip(end, _LEAST_START * secant[-1], 3.0 * secant[-1])
     return slopes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MonotoneFit:
+    """A rising curve through points, smoothed only where they do not rise.
+
+    Attributes
+    ----------
+    law : MeasuredCurve
+        The rising curve, for the `resistance` of a part.
+    flows : tuple of float
+        The points as measured. [L/s]
+    pressures : tuple of float
+        The points as measured. [cmH2O]
+    standard_deviation : tuple of float or None
+        Standard deviation of each pressure, as given. [cmH2O]
+
+    Examples
+    --------
+    >>> fit_monotone((0.5, 1.0, 1.5), (2.0, 6.0, 12.0)).law.kind
+    'measured curve'
+    """
+
+    law: MeasuredCurve
+    flows: tuple[float, ...]
+    pressures: tuple[float, ...]
+    standard_deviation: tuple[float, ...] | None
+
+    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+        """Pressure drop of the curve.
+
+        Parameters
+        ----------
+        flow : float or array of shape (n,)
+            Flow. [L/s]
+
+        Returns
+        -------
+        array of shape (n,) or ()
+            Pressure drop, odd in the flow. [cmH2O]
+        """
+        return self.law.pressure_drop(flow)
+
+    @property
+    def residuals(self) -> FloatArray:
+        """Measured pressure of each point minus that of the curve, shape (n,). [cmH2O]"""
+        return np.asarray(self.pressures) - self.pressure_drop(np.asarray(self.flows))
+
+
+def fit_monotone(
+    flows: Sequence[float] | FloatArray,
+    pressures: Sequence[float] | FloatArray,
+    *,
+    standard_deviation: Sequence[float] | FloatArray | None = None,
+) -> MonotoneFit:
+    r"""A rising curve through measured points, for parts that no formula fits.
+
+    Points of both directions are taken together. Repeated flows are averaged; neighbours whose pressures
+    fall are pooled to one point at their mean flow and mean pressure.
+
+    Parameters
+    ----------
+    flows : sequence of float
+        Flows, not 0. [L/s]
+    pressures : sequence of float
+        Pressure drop at each flow, of the sign of the flow. [cmH2O]
+    standard_deviation : sequence of float or None, default None
+        Standard deviation of each pressure, above 0; weighs the means by its inverse square. [cmH2O]
+
+    Returns
+    -------
+    MonotoneFit
+        The curve and the points.
+
+    Raises
+    ------
+    InputError
+        If fewer than two points remain, the lists differ in length, or a value is impossible.
+
+    Notes
+    -----
+    Least squares among all rising sequences (pool adjacent violators), then the monotone cubic of
+    :class:`ventsim.laws.MeasuredCurve`.
+
+    References
+    ----------
+    .. [1] R. E. Barlow et al., Statistical Inference under Order Restrictions, 1972 (from memory).
+
+    Examples
+    --------
+    >>> fit = fit_monotone((0.25, 0.5, 0.75, 1.0), (1.0, 3.2, 3.0, 7.0))
+    >>> fit.law.flows, fit.law.pressure_drops
+    ((0.25, 0.625, 1.0), (1.0, 3.1, 7.0))
+    """
+    q, p, sigma = checked_points("fit_monotone", flows, pressures, standard_deviation)
+    size, drop = np.abs(q), p * np.sign(q)
+    if np.any(drop <= 0.0):
+        k = int(np.argmax(drop <= 0.0))
+        raise InputError(
+            f"fit_monotone: pressure {p[k]:.6g} cmH2O has not the sign of its flow of {q[k]:.6g} L/s.\n"
+            "  Give the pressure before the part minus that behind it, less the reading at rest."
+        )
+    blocks: list[list[float]] = []  # weight, mean flow, mean pressure
+    weights = sigma**-2.0
+    for value in np.unique(size):
+        here = size == value
+        weight = float(weights[here].sum())
+        blocks.append([weight, float(value), float((weights * drop)[here].sum() / weight)])
+    step = _LEAST_STEP * float(drop.max())
+    pooled: list[list[float]] = []
+    for block in blocks:
+        pooled.append(block)
+        while len(pooled) > 1 and pooled[-1][2] < pooled[-2][2] + step:
+            (w2, q2, p2), (w1, q1, p1) = pooled.pop(), pooled.pop()
+            w = w1 + w2
+            pooled.append([w, (w1 * q1 + w2 * q2) / w, (w1 * p1 + w2 * p2) / w])
+    if len(pooled) < 2:
+        raise InputError(
+            f"fit_monotone: {len(blocks)} flow(s) leave {len(pooled)} point of a rising curve.\n"
+            "  Give points at two or more flows whose pressures rise."
+        )
+    return MonotoneFit(
+        law=MeasuredCurve(
+            flows=tuple(block[1] for block in pooled), pressure_drops=tuple(block[2] for block in pooled)
+        ),
+        flows=tuple(q.tolist()),
+        pressures=tuple(p.tolist()),
+        standard_deviation=None if standard_deviation is None else tuple(sigma.tolist()),
+    )

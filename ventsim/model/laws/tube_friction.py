@@ -5,10 +5,11 @@ atmosphere; :func:`ventsim.gas.breathing_gas` gives those of other gases.
 """
 
 import math
-from typing import Annotated, ClassVar, Literal, Self
+from collections.abc import Iterator
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.gas import breathing_gas
@@ -41,7 +42,7 @@ TURBULENT_REYNOLDS = 4000.0
 _MICRO, _MILLI = 1e-6, 1e-3
 _BLASIUS = 0.3164  # [1]
 _FIRST_DEAN = 13.5  # from which Ito's formula holds [1]
-_NO_BEND = "{}: {} is given for a corrugated wall, whose friction no bend changes here.\n  Leave it out."
+_NO_BEND = "{} is given for a corrugated wall, whose friction no bend changes here.\n  Leave it out."
 
 
 def reynolds_number(
@@ -176,7 +177,7 @@ def friction_factor(
         return _smooth_friction_times_square(reynolds, relative_curvature) / reynolds**2
     check("friction_factor", {"corrugated_friction": corrugated_friction})
     if relative_curvature > 0.0:
-        raise InputError(_NO_BEND.format("friction_factor", "relative_curvature"))
+        raise InputError(f"friction_factor: {_NO_BEND.format('relative_curvature')}")
     return 64.0 / reynolds + corrugated_friction
 
 
@@ -225,12 +226,10 @@ class TubeFriction(FlowLaw):
     density: Annotated[float, quantity("density")] = AIR_DENSITY
     viscosity: Annotated[float, quantity("viscosity")] = AIR_VISCOSITY
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         if self.curvature > 0.0 and self.wall == "corrugated":
-            raise PartError(_NO_BEND.format(self.kind, "curvature"))
+            yield _NO_BEND.format("curvature")
         check(self.kind, {"relative_curvature": self.relative_curvature}, error=PartError)
-        return self
 
     @property
     def relative_curvature(self) -> float:

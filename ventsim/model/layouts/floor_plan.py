@@ -12,8 +12,7 @@ from typing import Annotated, Any, ClassVar, Self, TypeGuard
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import CircuitError, InputError, PlausibilityWarning, suggestion, warn_caller
-from ventsim.model.descriptions import Description, shown, without_warnings_of
-from ventsim.model.families import FrozenMapping
+from ventsim.model.descriptions import Description, FrozenMapping, shown, without_warnings_of
 from ventsim.model.layouts.assembly import MANIFOLDS, Arrangement, PatientLimbs, halves
 from ventsim.model.parts import Tube
 from ventsim.quantities import quantity, quantity_of

@@ -11,8 +11,7 @@ from ventsim.errors import CircuitError, InputError, suggestion
 from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.description import read_parts
 from ventsim.model.circuit.overview import circuit_html, circuit_words
-from ventsim.model.descriptions import Description, named, shown
-from ventsim.model.families import FrozenMapping, plain_values
+from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
 from ventsim.model.layouts.assembly import Arrangement, PatientLimbs, assembled
 from ventsim.model.layouts.floor_plan import FloorPlan
 from ventsim.model.parts import ADULT_BORE, Adapter, Lung, LungPart, TPiece, TrachealTube, Tube

@@ -3,8 +3,7 @@
 from types import MappingProxyType
 
 from ventsim.model.parts.cones import Cone, cones_of
-from ventsim.model.parts.effort import EFFORTS, HalfSineEffort, SampledEffort
-from ventsim.model.parts.fittings import Adapter, Cap, OpenEnd, TPiece, YPiece
+from ventsim.model.parts.fittings import ADULT_BORE, Adapter, Cap, OpenEnd, TPiece, TrachealTube, Tube, YPiece
 from ventsim.model.parts.inline import (
     Filter,
     Leak,
@@ -12,7 +11,7 @@ from ventsim.model.parts.inline import (
     heat_moisture_exchanger,
     heat_moisture_exchanger_names,
 )
-from ventsim.model.parts.lung import Lung, LungPart, Region
+from ventsim.model.parts.lung import EFFORTS, HalfSineEffort, Lung, LungPart, Region, SampledEffort
 from ventsim.model.parts.part import (
     PARTS,
     Atmosphere,
@@ -26,7 +25,6 @@ from ventsim.model.parts.part import (
     gas_stores,
 )
 from ventsim.model.parts.presets import predicted_body_weight, preset, preset_names, preset_source
-from ventsim.model.parts.tubes import ADULT_BORE, TrachealTube, Tube
 from ventsim.model.parts.valves import NEVER, OneWayValve, PeepValve
 
 __all__ = [

@@ -1,8 +1,7 @@
 """Parts that sit in line with a tube: restrictor, filter and leak."""
 
-from typing import Annotated, ClassVar, Self
-
-from pydantic import model_validator
+from collections.abc import Iterator
+from typing import Annotated, ClassVar
 
 from ventsim.errors import PartError, suggestion
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
@@ -115,14 +114,12 @@ class Leak(InLine):
 
     resistance: Annotated[float | FlowLaw, HOLE, OR_FLOW_LAW]
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         if flow_law(self.resistance).is_zero:
-            raise PartError(
-                f"{self.kind}: without resistance the hole would hold the circuit at atmospheric pressure.\n"
+            yield (
+                "without resistance the hole would hold the circuit at atmospheric pressure.\n"
                 "  Give a resistance above 0, or a law that has one; without a leak, leave the part out."
             )
-        return self
 
     def elements(self) -> tuple[Element, ...]:
         """A way past the hole, and the hole."""
@@ -134,21 +131,10 @@ class Leak(InLine):
         )
 
 
-# Resistance [cmH2O·s/L] and dead space [mL] of ten paediatric heat and moisture exchangers, in the order of
-# the published table: Critical Care Research and Practice 2012, article 439267, table 1. The flow is
-# not stated.
-_PAEDIATRIC = (
-    (5.7, 26.0),
-    (0.6, 30.0),
-    (4.3, 28.0),
-    (3.5, 21.0),
-    (1.6, 21.0),
-    (3.3, 28.0),
-    (1.2, 10.0),
-    (13.6, 12.0),
-    (1.2, 12.0),
-    (8.1, 12.0),
-)
+# Ten paediatric heat and moisture exchangers, in the order of the published table: Critical Care Research and
+# Practice 2012, article 439267, table 1. The flow is not stated.
+_PAEDIATRIC_RESISTANCES = (5.7, 0.6, 4.3, 3.5, 1.6, 3.3, 1.2, 13.6, 1.2, 8.1)  # [cmH2O·s/L]
+_PAEDIATRIC_VOLUMES = (26.0, 30.0, 28.0, 21.0, 21.0, 28.0, 10.0, 12.0, 12.0, 12.0)  # dead space [mL]
 
 # Adult exchangers: 55 to 92 mL in six devices (abstract read, authors not shown); 1 to 3 cmH2O at 60 L/min
 # is common practice, no source. The two figures of a row are illustrative pairs of the ends and the middle
@@ -161,7 +147,7 @@ _ADULT = {
 
 _EXCHANGERS = _ADULT | {
     f"paediatric {number}": (resistance, 0.0, volume)
-    for number, (resistance, volume) in enumerate(_PAEDIATRIC, start=1)
+    for number, resistance, volume in zip(range(1, 11), _PAEDIATRIC_RESISTANCES, _PAEDIATRIC_VOLUMES, strict=True)
 }
 
 

@@ -1,17 +1,19 @@
-"""The lung of a patient, and what every model of a lung has in common."""
+"""The lung of a patient, the effort of its muscles, and what every model of a lung has in common.
+
+The ventilator does not react to an effort: its breaths and the efforts of the patient keep their own times.
+"""
 
 import itertools
 from abc import abstractmethod
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description, label
-from ventsim.model.families import Family, Member
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.laws.elastic import OR_ELASTIC_LAW, ElasticLaw, elastic_law, sharing_one_volume
 from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
-from ventsim.model.parts.effort import EffortField
 from ventsim.model.parts.part import (
     PARTS,
     ElasticStore,
@@ -20,11 +22,12 @@ from ventsim.model.parts.part import (
     Part,
     Passage,
     Store,
-    require_resistance,
+    without_resistance,
 )
 from ventsim.quantities import quantity
 
 _CARINA = "carina"
+_MOST_REGIONS = 64
 
 REGIONS = Family(name="region", tag="kind", example="Region(compliance=25, resistance=10)", default="region")
 """Compartments of a lung."""
@@ -64,6 +67,147 @@ class Region(Description):
     compliance: Annotated[float | ElasticLaw, _OF_REGION, OR_ELASTIC_LAW]
     resistance: Annotated[float | FlowLaw, _OWN_IN, OR_FLOW_LAW]
     expiratory_resistance: Annotated[float | FlowLaw, _OWN_OUT, OR_FLOW_LAW] | None = None
+
+
+_SAME = 1e-9  # times and pressures that differ by less, relative to the largest, are equal
+
+
+EFFORTS = Family(name="effort", tag="kind", example="HalfSineEffort(amplitude=5, duration=1, rate=15)")
+"""Efforts of the respiratory muscles."""
+
+
+@EFFORTS.member
+class HalfSineEffort(Description):
+    r"""Half a wave of a sine for each breath of the patient, and rest until the next.
+
+    Raises
+    ------
+    PartError
+        If a value is impossible, or an effort would last beyond the period of the patient's breaths.
+
+    Notes
+    -----
+    .. math:: p_\mathrm{mus}(t) = A \sin\big(\pi (t - t_0) / T_\mathrm{mus}\big)
+
+    for :math:`t_0 \le t \le t_0 + T_\mathrm{mus}`, else 0; repeated every :math:`60 / f`. The alveolar
+    pressure is that of the pressure-volume curve minus :math:`p_\mathrm{mus}`. The half-sine is a common
+    simplification (common practice, no source).
+
+    Examples
+    --------
+    >>> effort = HalfSineEffort(amplitude=8.0, duration=1.0, rate=15.0, delay=0.5)
+    >>> float(effort.over_time().pressure(1.0))
+    8.0
+    """
+
+    kind: ClassVar[str] = "half-sine effort"
+    error_type: ClassVar[type[InputError]] = PartError
+    tag: ClassVar[str] = "kind"
+
+    amplitude: Annotated[float, quantity("amplitude")]
+    duration: Annotated[float, quantity("effort_duration")]
+    rate: Annotated[float, quantity("effort_rate")]
+    delay: Annotated[float, quantity("effort_delay")] = 0.0
+
+    def _faults(self) -> Iterator[str]:
+        end = self.delay + self.duration
+        if end > self.period * (1.0 + _SAME):
+            yield (
+                f"delay {self.delay:.6g} s and duration {self.duration:.6g} s end at {end:.6g} s, "
+                f"beyond the period of {self.period:.6g} s.\n"
+                f"  Allowed at a rate of {self.rate:.6g}/min: {self.period:.6g} s for both together. "
+                "Lower rate, duration or delay."
+            )
+
+    @property
+    def period(self) -> float:
+        """Time from one effort to the next. [s]"""
+        return 60.0 / self.rate
+
+    def over_time(self) -> MuscleEffort:
+        """The pressure of the muscles over time.
+
+        Returns
+        -------
+        MuscleEffort
+            As an elastic store takes it.
+        """
+        end = min(self.delay + self.duration, self.period)
+        return MuscleEffort(
+            times=(self.delay, 0.5 * (self.delay + end), end),
+            pressures=(0.0, self.amplitude, 0.0),
+            period=self.period,
+            half_sine=True,
+        )
+
+
+@EFFORTS.member
+class SampledEffort(Description):
+    """A measured or drawn waveform of the pressure of the muscles, straight between its points.
+
+    Raises
+    ------
+    PartError
+        If times and pressures do not fit each other or the period.
+
+    Notes
+    -----
+    Before the first and after the last point of a period the pressure stays as it is there.
+
+    Examples
+    --------
+    >>> effort = SampledEffort(times=(0.0, 0.8, 1.0), pressures=(0.0, 6.0, 0.0), period=4.0)
+    >>> float(effort.over_time().pressure(4.4))
+    3.0
+    """
+
+    kind: ClassVar[str] = "sampled effort"
+    error_type: ClassVar[type[InputError]] = PartError
+    tag: ClassVar[str] = "kind"
+
+    times: Annotated[tuple[float, ...], quantity("times")]
+    pressures: Annotated[tuple[float, ...], quantity("muscle_pressures")]
+    period: Annotated[float, quantity("effort_period")]
+
+    def _faults(self) -> Iterator[str]:
+        if len(self.times) != len(self.pressures):
+            yield (
+                f"there are {len(self.times)} times, but {len(self.pressures)} pressures.\n"
+                "  Give one pressure for each time."
+            )
+        if len(self.times) < 2:
+            yield (
+                f"{len(self.times)} points do not make a course over time.\n  Give at least 2 times and pressures."
+            )
+        for earlier, later in itertools.pairwise(self.times):
+            if later <= earlier:
+                yield (
+                    f"times: {later:.6g} s follows {earlier:.6g} s.\n  Allowed: each later than the one before."
+                )
+        if self.times[-1] > self.period:
+            yield (
+                f"times end at {self.times[-1]:.6g} s, beyond the period of {self.period:.6g} s.\n"
+                "  Raise the period or leave out the last points."
+            )
+        first, last = self.pressures[0], self.pressures[-1]
+        if abs(last - first) > _SAME * max(map(abs, self.pressures)):
+            yield (
+                f"pressures begin at {first:.6g} cmH2O and end at {last:.6g} cmH2O, so they would "
+                "jump when the effort repeats.\n  Let the last be equal to the first."
+            )
+
+    def over_time(self) -> MuscleEffort:
+        """The pressure of the muscles over time.
+
+        Returns
+        -------
+        MuscleEffort
+            As an elastic store takes it.
+        """
+        return MuscleEffort(times=self.times, pressures=self.pressures, period=self.period)
+
+
+_Effort = Annotated[HalfSineEffort | SampledEffort, Member(EFFORTS)]
 
 
 class LungPart(Part):
@@ -169,39 +313,31 @@ class Lung(LungPart):
         tuple[Region, ...], Member(REGIONS, many=True), Field(description="compartments side by side")
     ] = ()
     collateral_resistance: Annotated[float | FlowLaw, quantity("collateral_resistance"), OR_FLOW_LAW] | None = None
-    effort: Annotated[EffortField | None, Field(description="effort of the respiratory muscles; None: none")] = (
-        None
-    )
+    effort: Annotated[_Effort | None, Field(description="effort of the respiratory muscles; None: none")] = None
     relaxation_volume: Annotated[float, quantity("relaxation_volume")] = 1500.0
     predicted_body_weight: Annotated[float, quantity("predicted_body_weight")] | None = None
     includes_tracheal_tube: Annotated[
         bool, Field(strict=True, description="whether its resistance is known to include that of a tracheal tube")
     ] = False
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        require_resistance(self, "resistance", "expiratory_resistance", "collateral_resistance")
-        where = label(type(self))
+    def _faults(self) -> Iterator[str]:
+        yield from without_resistance(self, "resistance", "expiratory_resistance", "collateral_resistance")
         if self.compliance is None and not self.regions:
-            raise PartError(
-                f"{where}: compliance is missing.\n"
+            yield (
+                "compliance is missing.\n"
                 "  Give compliance=... in mL/cmH2O, compliance of lungs and chest wall; or "
                 "regions=(Region(...), ...)."
             )
-        if not self.regions:
-            if self.collateral_resistance is not None:
-                raise PartError(
-                    f"{where}: collateral_resistance joins regions, and there is none.\n  Leave it out."
-                )
-            return self
+        if self.collateral_resistance is not None and not self.regions:
+            yield "collateral_resistance joins regions, and there is none.\n  Leave it out."
+        if len(self.regions) > _MOST_REGIONS:
+            yield f"regions: there are {len(self.regions)} of them.\n  Allowed: 1 to {_MOST_REGIONS}."
         for name in ("compliance", "chest_wall_compliance"):
-            if getattr(self, name) is not None:
-                raise PartError(
-                    f"{where}: {name} and regions are given at once.\n"
-                    f"  Leave {name} out; each region has a compliance "
-                    "of its own, the chest wall included."
+            if self.regions and getattr(self, name) is not None:
+                yield (
+                    f"{name} and regions are given at once.\n"
+                    f"  Leave {name} out; each region has a compliance of its own, the chest wall included."
                 )
-        return self
 
     @property
     def compartments(self) -> tuple[str, ...]:

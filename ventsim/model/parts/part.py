@@ -1,14 +1,14 @@
 """The base of everything that a circuit is made of."""
 
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
 from dataclasses import KW_ONLY, dataclass
 from typing import ClassVar
 
 import numpy as np
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family
+from ventsim.model.descriptions import Description, Family
 from ventsim.model.laws.elastic import ElasticLaw
 from ventsim.model.laws.flow import FlowLaw, flow_law
 from ventsim.units import ATMOSPHERE_CMH2O, FloatArray
@@ -297,15 +297,22 @@ class InLine(Part, ABC):
 
 
 def filled_passage(
-    forward: FlowLaw, backward: FlowLaw | None, *, gas_volume: float, **options: float
-) -> tuple[Element, ...]:
-    """A passage from inlet to outlet, and half of its gas at each end; `options` are those of the passage."""
-    passage = Passage("inlet", "outlet", forward, backward, contained_volume=gas_volume, **options)
-    return (passage, *gas_stores(gas_volume, at=("inlet", "outlet")))
+    forward: FlowLaw, backward: FlowLaw | None, *, gas_volume: float, inertance: float = 0.0,
+    wall_compliance: float = 0.0, polytropic_exponent: float = 1.0, **options: float,
+) -> tuple[Element, ...]:  # fmt: skip
+    """A passage from inlet to outlet, with inertia behind it if there is any, and half of its gas at each end."""
+    end = "outlet" if inertance == 0.0 else "middle"
+    passage = Passage("inlet", end, forward, backward, contained_volume=gas_volume, **options)
+    inertia = () if inertance == 0.0 else (Inertia("middle", "outlet", inertance),)
+    stores = gas_stores(
+        gas_volume, at=("inlet", "outlet"), wall_compliance=wall_compliance,
+        polytropic_exponent=polytropic_exponent,
+    )  # fmt: skip
+    return (passage, *inertia, *stores)
 
 
-def require_resistance(part: Part, *names: str) -> None:
-    """Refuse laws without any pressure drop where a part needs one.
+def without_resistance(part: Part, *names: str) -> Iterator[str]:
+    """Laws without any pressure drop where a part needs one.
 
     Parameters
     ----------
@@ -314,15 +321,15 @@ def require_resistance(part: Part, *names: str) -> None:
     *names : str
         Its fields that hold a number or a flow law; None is left out.
 
-    Raises
-    ------
-    PartError
-        If a law is a plain joint.
+    Returns
+    -------
+    iterator of str
+        What is wrong with each that is a plain joint.
     """
     for name in names:
         value = getattr(part, name)
         if value is not None and flow_law(value).is_zero:
-            raise PartError(f"{part.kind}: {name} is 0.\n  Give a resistance above 0, or a law that has one.")
+            yield f"{name} is 0.\n  Give a resistance above 0, or a law that has one."
 
 
 def gas_stores(

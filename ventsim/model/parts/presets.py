@@ -143,9 +143,7 @@ def preset(name: str, *, predicted_body_weight: float | None = None) -> LungPart
       Did you mean 'copd'?
     """
     lung, _ = _found(name)
-    return (
-        lung if predicted_body_weight is None else lung.changed({"predicted_body_weight": predicted_body_weight})
-    )
+    return lung if predicted_body_weight is None else lung.changed(predicted_body_weight=predicted_body_weight)
 
 
 def preset_source(name: str) -> str:

@@ -1,11 +1,12 @@
 """Valves that let gas pass in one direction only."""
 
-from typing import Annotated, ClassVar, Literal, Self
+from collections.abc import Iterator
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
-from ventsim.model.parts.part import PARTS, Element, InLine, filled_passage, require_resistance
+from ventsim.model.parts.part import PARTS, Element, InLine, filled_passage, without_resistance
 from ventsim.quantities import quantity
 from ventsim.units import L_PER_MIN, ML_PER_L
 
@@ -58,10 +59,8 @@ class OneWayValve(InLine):
         Literal["working", "stuck open", "stuck closed", "missing"], Field(description="whether the flap moves")
     ] = "working"
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        require_resistance(self, "resistance")
-        return self
+    def _faults(self) -> Iterator[str]:
+        yield from without_resistance(self, "resistance")
 
     def elements(self) -> tuple[Element, ...]:
         """A passage, one-way unless stuck open or missing, and half of the gas at each end."""
@@ -107,10 +106,8 @@ class PeepValve(InLine):
     resistance: Annotated[float | FlowLaw, _ONCE_OPEN, OR_FLOW_LAW] = 1.0
     gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
 
-    @model_validator(mode="after")
-    def _check(self) -> Self:
-        require_resistance(self, "resistance")
-        return self
+    def _faults(self) -> Iterator[str]:
+        yield from without_resistance(self, "resistance")
 
     def elements(self) -> tuple[Element, ...]:
         """One passage, and half of the gas at each end."""

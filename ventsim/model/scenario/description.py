@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
 from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, model_validator
 
 from ventsim.errors import InputError, ScenarioError
-from ventsim.model.changes import CHANGES, AnyChange, Schedule, TimedChange
+from ventsim.model.changes import CHANGES, AnyChange, Schedule
 from ventsim.model.circuit import Circuit
-from ventsim.model.descriptions import Description, shown
-from ventsim.model.families import Member, plain_values
+from ventsim.model.descriptions import Description, Member, plain_values, shown
 from ventsim.model.layouts import Layout
 from ventsim.model.paths import value_at, with_values
 from ventsim.model.scenario.files import read_text, write_text
@@ -130,12 +129,10 @@ class Scenario(Description):
         PlainSerializer(_dump_circuit),
         Field(description="what is ventilated, a circuit or the layout of one"),
     ]
-    settings: Annotated[
-        BreathSettings, Member(SETTINGS, base=BreathSettings), Field(description="the breath settings")
-    ]
+    settings: Annotated[BreathSettings, Member(SETTINGS), Field(description="the breath settings")]
     changes: Annotated[
         tuple[AnyChange, ...],
-        Member(CHANGES, many=True, base=TimedChange),
+        Member(CHANGES, many=True),
         Field(description="what changes while the run goes on"),
     ] = ()
     duration: Annotated[float, quantity("duration")] = 60.0

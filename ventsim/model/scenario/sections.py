@@ -7,8 +7,7 @@ from typing import Any, TypeVar, get_args
 from pydantic.fields import FieldInfo
 
 from ventsim.errors import suggestion
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family, Member
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.parts import Lung
 from ventsim.model.paths import NO_VALUE
 from ventsim.model.scenario.messages import Complaints, Place, read_each

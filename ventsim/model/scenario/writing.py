@@ -7,8 +7,7 @@ import tomli_w
 
 from ventsim.errors import ScenarioError
 from ventsim.model.changes import AnyChange
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family, FrozenMapping, Member
+from ventsim.model.descriptions import Description, Family, FrozenMapping, Member
 from ventsim.model.layouts import Layout
 from ventsim.model.parts import PARTS
 from ventsim.model.paths import NO_VALUE

@@ -10,7 +10,7 @@ from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.graph import way_in
 from ventsim.model.laws import AdjustableCurve, Orifice, flow_law, orifice_bore, printed_bore
-from ventsim.model.laws.printed_bores import NOMINAL_BORES
+from ventsim.model.laws.orifice import NOMINAL_BORES
 from ventsim.model.parts import Restrictor
 from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings

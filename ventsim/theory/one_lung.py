@@ -1,15 +1,19 @@
-"""Pressure control: a square wave of pressure drives one linear lung."""
+"""One linear lung that a square wave of pressure or a set flow fills, and that then empties."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
+from ventsim.errors import InputError, suggestion
 from ventsim.model.parts import Lung
-from ventsim.model.ventilator import PressureControl
+from ventsim.model.ventilator import PressureControl, VolumeControl
 from ventsim.quantities import FloatArray, check, quantity
-from ventsim.theory.arguments import Floats, Results, closed_form, fitted, plain, read_numbers
+from ventsim.theory.arguments import Floats, Numbers, Results, closed_form, fitted, plain, read_numbers
 from ventsim.theory.steady import OneLungBreath, shared_measures
 from ventsim.units import ML_PER_L
+
+FlowPattern = Literal["constant", "decelerating", "sine"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -209,4 +213,181 @@ def pressure_control(
         **shared_measures(
             n, top=top, bottom=top * np.exp(-n.emptying), swing=top * emptied, mean_airway=mean_airway
         ),
+    )
+
+
+@dataclass(frozen=True)
+class _Ramp:
+    """Flow over mean flow: a straight line over the part of the flow time that has passed."""
+
+    end_ratio: Floats
+    fastest = 0.0  # when the flow is highest
+    mean_volume = property(lambda self: (2.0 + self.end_ratio) / (3.0 * (1.0 + self.end_ratio)))
+
+    def flow(self, part: Floats) -> Floats:
+        return 2.0 / (1.0 + self.end_ratio) * (1.0 - (1.0 - self.end_ratio) * part)
+
+    def volume(self, part: Floats) -> Floats:
+        """Integral of the flow."""
+        return 2.0 / (1.0 + self.end_ratio) * part * (1.0 - (1.0 - self.end_ratio) * part / 2.0)
+
+    def peak(self, ratio: FloatArray) -> FloatArray:
+        """When volume plus so many times the flow is highest."""
+        fall = np.maximum(1.0 - self.end_ratio, 1e-300)
+        return np.clip(1.0 / fall - ratio, 0.0, 1.0)
+
+
+class _HalfSine:
+    """Flow over mean flow, half a sine, with the same methods."""
+
+    fastest, mean_volume = 0.5, 0.5
+
+    def flow(self, part: Floats) -> Floats:
+        return 0.5 * np.pi * np.sin(np.pi * part)
+
+    def volume(self, part: Floats) -> Floats:
+        return np.sin(0.5 * np.pi * part) ** 2
+
+    def peak(self, ratio: FloatArray) -> FloatArray:
+        return 1.0 - np.arctan(np.pi * ratio) / np.pi
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class VolumeControlBreath(OneLungBreath):
+    """The breath of one lung that repeats itself in volume control.
+
+    Attributes
+    ----------
+    peak_airway_pressure_time : float or array
+        Moment of the highest airway pressure after the start of inspiration. [s]
+    end_flow_airway_pressure : float or array
+        Pressure at the airway opening when the set flow ends, just before it stops. [cmH2O]
+    onset_pressure_step : float or array
+        Jump of airway pressure above alveolar pressure when the flow starts. [cmH2O]
+    """
+
+    peak_airway_pressure_time: Floats
+    end_flow_airway_pressure: Floats
+    onset_pressure_step: Floats
+
+    @property
+    def plateau_pressure(self) -> Floats:
+        """End-inspiratory alveolar pressure, which a pause shows at the airway. [cmH2O]"""
+        return self.end_inspiratory_alveolar_pressure
+
+    def _inspiration(self, time: FloatArray) -> tuple[Floats, Floats]:
+        n, shape = self.given, _shape(self.given)
+        flow_time = n.inspiratory_time - n.pause_time
+        part = np.minimum(time / flow_time, 1.0)
+        flow = np.where(time < flow_time, n.tidal_volume / ML_PER_L / flow_time * shape.flow(part), 0.0)
+        return self.end_expiratory_alveolar_pressure + self.driving_pressure * shape.volume(part), flow
+
+
+def _shape(n: Numbers) -> _Ramp | _HalfSine:
+    """Shape of the flow; an error if there is no such pattern."""
+    shapes: dict[str, _Ramp | _HalfSine] = {
+        "constant": _Ramp(1.0),
+        "decelerating": _Ramp(n.end_flow_ratio),
+        "sine": _HalfSine(),
+    }
+    if n.values["flow_pattern"] not in shapes:
+        wrong = n.values["flow_pattern"]
+        raise InputError(f"{n.where}: flow_pattern {wrong!r} is unknown.\n  {suggestion(str(wrong), shapes)}")
+    return shapes[n.values["flow_pattern"]]
+
+
+def _check(n: Numbers) -> None:
+    """Refuse an end ratio of a pattern that has none, and a pause that leaves no time for flow."""
+    n.refuse(
+        (n.values["flow_pattern"] != "decelerating") & (n.end_flow_ratio != 0.0),
+        "end_flow_ratio {end_flow_ratio:.6g} has no meaning for this flow_pattern.\n"
+        "  Leave end_flow_ratio out, or give flow_pattern='decelerating'.",
+    )
+    n.refuse(
+        n.pause_time >= n.inspiratory_time,
+        "pause_time {pause_time:.6g} s leaves no time for flow in inspiratory_time {inspiratory_time:.6g} s, of "
+        "which it is a part.\n  Shorten pause_time or lengthen inspiratory_time.",
+    )
+
+
+@closed_form
+def volume_control(
+    lung: Lung | None = None,
+    settings: VolumeControl | None = None,
+    *,
+    compliance: Floats | None = None,
+    resistance: Floats | None = None,
+    expiratory_resistance: Floats | None = None,
+    tidal_volume: Floats | None = None,
+    peep: Floats | None = None,
+    rate: Floats | None = None,
+    inspiratory_time: Floats | None = None,
+    pause_time: Floats | None = None,
+    flow_pattern: FlowPattern | None = None,
+    end_flow_ratio: Floats | None = None,
+) -> VolumeControlBreath:
+    r"""Steady breath of one lung that a set flow fills.
+
+    Assumes one linear passive compartment, an ideal flow source, no gas stored in the circuit, and an airway that
+    is at PEEP for all of expiration.
+
+    Returns
+    -------
+    VolumeControlBreath
+        Pressures, flows and times; ``waveform(times)`` gives them over time.
+
+    Notes
+    -----
+    With flow time :math:`t_f`, :math:`b = e^{-t_e/(R_e C)}`, and flow :math:`\dot V(t)` of integral V(t):
+
+    .. math::
+
+        p_{ee} &= PEEP + \frac{V_T}{C}\,\frac{b}{1-b}, \qquad p_{plat} = p_{ee} + V_T/C \\
+        p_{peak} &= \max_t\,\bigl[p_{ee} + V(t)/C + R_i \dot V(t)\bigr] \\
+        \bar p_{alv} &= \bar p_{aw} + (R_e - R_i)\,V_T/T
+
+    Constant flow peaks at its end with :math:`p_{plat} + R_i V_T/t_f`. A ramp that falls to the part k starts with
+    :math:`\frac{2 V_T}{(1+k)\,t_f}` and peaks at :math:`\frac{t_f}{1-k} - R_i C`, kept within the flow time. Half
+    a sine has the highest flow :math:`\frac{\pi V_T}{2 t_f}` and peaks at
+    :math:`t_f\bigl(1 - \frac1\pi \arctan(\pi R_i C/t_f)\bigr)` with :math:`p_{ee} + \frac{V_T}{2C}\bigl(1 +
+    \sqrt{1 + (\pi R_i C/t_f)^2}\bigr)`. In a pause airway and lung are at the plateau.
+
+    References
+    ----------
+    .. [1] Bates, Lung Mechanics, Cambridge University Press, 2009 (equation of motion, from memory; the breath is
+       derived here and checked by integration and against a published example, Crit Care 2013, cc12561, Table 1).
+
+    Examples
+    --------
+    >>> from ventsim import Lung, VolumeControl
+    >>> breath = volume_control(
+    ...     Lung(compliance=50.0, resistance=10.0),
+    ...     VolumeControl(tidal_volume=500.0, peep=5.0, rate=15.0, inspiratory_time=1.0),
+    ... )
+    >>> breath.peak_airway_pressure, breath.plateau_pressure
+    (20.02485, 15.02485)
+    """
+    n = read_numbers("volume_control", locals())
+    shape = _shape(n)
+    _check(n)
+    flow_time, driving = n.inspiratory_time - n.pause_time, n.tidal_volume / n.compliance
+    # b / (1 - b), which neither overflows for a long expiration nor loses digits for a short one.
+    bottom = driving * np.exp(-n.emptying) / -np.expm1(-n.emptying)
+    mean_flow = n.tidal_volume / ML_PER_L / flow_time
+    resistive = n.resistance * mean_flow
+    peak_at = shape.peak(resistive / driving)
+    peak = driving * shape.volume(peak_at) + resistive * shape.flow(peak_at)
+    # Integral of airway pressure above PEEP over one breath. [cmH2O·s]
+    area = (bottom + driving * shape.mean_volume + resistive) * flow_time + (bottom + driving) * n.pause_time
+    shared = shared_measures(
+        n, top=bottom + driving, bottom=bottom, swing=driving, mean_airway=n.peep + area / n.period
+    )
+    return VolumeControlBreath(
+        peak_airway_pressure=n.peep + bottom + peak,
+        peak_airway_pressure_time=peak_at * flow_time,
+        end_flow_airway_pressure=n.peep + bottom + driving + resistive * shape.flow(1.0),
+        onset_pressure_step=resistive * shape.flow(0.0),
+        peak_inspiratory_flow=mean_flow * shape.flow(shape.fastest),
+        peak_expiratory_flow=(bottom + driving) / n.expiratory_resistance,
+        **shared,
     )

@@ -1,17 +1,19 @@
-"""Breath settings: timing, baseline, and the segments of a breath within which the source is smooth."""
+"""The ventilator: breath settings, the segments of a breath, and the machine that carries them out."""
 
 import math
 from abc import ABC, abstractmethod
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal, Self
+from types import MappingProxyType
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from ventsim.errors import InputError, SettingsError
-from ventsim.model.descriptions import Description
-from ventsim.model.families import Family
+from ventsim.errors import InputError, PartError, SettingsError
+from ventsim.model.descriptions import Description, Family
+from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw
 from ventsim.quantities import quantity
-from ventsim.units import ML_PER_L
+from ventsim.units import ATMOSPHERE_CMH2O, ML_PER_L
 
 SECONDS_PER_MINUTE = 60.0
 
@@ -136,9 +138,16 @@ class Segment:
 
 
 SETTINGS = Family(
-    name="breath setting", tag="kind", example="PressureControl(...) or VolumeControl(...)", error=SettingsError
+    name="breath setting",
+    tag="kind",
+    example="PressureControl(...) or VolumeControl(...)",
+    accepts=lambda value: isinstance(value, BreathSettings),
+    error=SettingsError,
 )
 """Breath settings."""
+
+SETTINGS_KINDS = MappingProxyType(SETTINGS.kinds)
+"""The class of each kind of breath settings, by the word that files use for it."""
 
 
 class BreathSettings(Description, ABC):
@@ -161,22 +170,20 @@ class BreathSettings(Description, ABC):
     inspiratory_time: Annotated[float, quantity("inspiratory_time")] | None = None
     ie_ratio: Annotated[float, quantity("ie_ratio")] | None = None
 
-    @model_validator(mode="after")
-    def _check_timing(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         given = [name for name in ("inspiratory_time", "ie_ratio") if getattr(self, name) is not None]
         if len(given) != 1:
             found = "both are given" if given else "neither is given"
-            raise SettingsError(
-                f"{self.kind}: needs exactly one of inspiratory_time and ie_ratio; {found}.\n"
+            yield (
+                f"needs exactly one of inspiratory_time and ie_ratio; {found}.\n"
                 "  Give inspiratory_time in s, or ie_ratio as inspiration by expiration (0.5 for 1:2)."
             )
         if self.inspiratory_phase_time >= self.period:
-            raise SettingsError(
-                f"{self.kind}: inspiratory_time {self.inspiratory_phase_time:.6g} s leaves no expiration in "
+            yield (
+                f"inspiratory_time {self.inspiratory_phase_time:.6g} s leaves no expiration in "
                 f"a period of {self.period:.6g} s (rate {self.rate:.6g} 1/min).\n"
                 f"  Allowed: below {self.period:.6g} s. Lower inspiratory_time or rate."
             )
-        return self
 
     @property
     def period(self) -> float:
@@ -257,16 +264,15 @@ class PressureControl(BreathSettings):
         "linear"
     )
 
-    @model_validator(mode="after")
-    def _check_rise(self) -> Self:
+    def _faults(self) -> Iterator[str]:
+        yield from super()._faults()
         if self.rise_time > self.inspiratory_phase_time:
-            raise SettingsError(
-                f"{self.kind}: rise_time {self.rise_time:.6g} s is longer than the inspiration of "
+            yield (
+                f"rise_time {self.rise_time:.6g} s is longer than the inspiration of "
                 f"{self.inspiratory_phase_time:.6g} s.\n"
                 f"  Allowed: at most {self.inspiratory_phase_time:.6g} s. "
                 "Lower rise_time or lengthen inspiration."
             )
-        return self
 
     @property
     def flow_time(self) -> float:
@@ -276,8 +282,9 @@ class PressureControl(BreathSettings):
     def inspiration(self) -> tuple[Segment, ...]:
         """The rise of pressure, and the plateau after a linear one."""
         whole, top = self.inspiratory_phase_time, self.peep + self.inspiratory_pressure
+        plateau = Segment(duration=whole - self.rise_time, phase="inspiration", drive="pressure", start=top)
         if self.rise_time == 0.0:
-            return (Segment(duration=whole, phase="inspiration", drive="pressure", start=top),)
+            return (plateau,)
         rise = Segment(
             duration=whole if self.rise_shape == "exponential" else self.rise_time,
             phase="inspiration",
@@ -287,10 +294,7 @@ class PressureControl(BreathSettings):
             change=self.inspiratory_pressure,
             time_constant=self.rise_time / RISE_TIME_CONSTANTS if self.rise_shape == "exponential" else 0.0,
         )
-        if rise.duration == whole:
-            return (rise,)
-        plateau = Segment(duration=whole - self.rise_time, phase="inspiration", drive="pressure", start=top)
-        return (rise, plateau)
+        return (rise,) if rise.duration == whole else (rise, plateau)
 
 
 @SETTINGS.member
@@ -329,21 +333,20 @@ class VolumeControl(BreathSettings):
     ] = "constant"
     end_flow_ratio: Annotated[float, quantity("end_flow_ratio")] = 0.0
 
-    @model_validator(mode="after")
-    def _check_pattern(self) -> Self:
+    def _faults(self) -> Iterator[str]:
+        yield from super()._faults()
         if self.pause_time >= self.inspiratory_phase_time:
-            raise SettingsError(
-                f"{self.kind}: pause_time {self.pause_time:.6g} s leaves no time for flow in an inspiratory "
+            yield (
+                f"pause_time {self.pause_time:.6g} s leaves no time for flow in an inspiratory "
                 f"phase of {self.inspiratory_phase_time:.6g} s, which includes the pause.\n"
                 f"  Allowed: below {self.inspiratory_phase_time:.6g} s. "
                 "Lower pause_time or lengthen inspiration."
             )
         if self.end_flow_ratio > 0.0 and self.flow_pattern != "decelerating":
-            raise SettingsError(
-                f"{self.kind}: end_flow_ratio {self.end_flow_ratio:.6g} has no meaning for the flow pattern "
+            yield (
+                f"end_flow_ratio {self.end_flow_ratio:.6g} has no meaning for the flow pattern "
                 f"'{self.flow_pattern}'.\n  Leave end_flow_ratio out, or set flow_pattern='decelerating'."
             )
-        return self
 
     @property
     def flow_time(self) -> float:
@@ -370,3 +373,110 @@ class VolumeControl(BreathSettings):
         if self.pause_time == 0.0:
             return (flow,)
         return (flow, Segment(duration=self.pause_time, phase="pause", drive="closed"))
+
+
+class Ventilator(Description):
+    """The machine between the breath settings and the circuit: its two ports, valves and limits.
+
+    Gas leaves through the inspiratory port, whose valve lets nothing back, and returns through the expiratory
+    port, whose exhalation valve is shut in inspiration and opens to PEEP in expiration.
+
+    The ambient pressure holds for the whole circuit: where it is low, gas is thin and gives way more. Densities
+    and stored gas of parts and laws are given for the standard atmosphere and follow it; viscosity stays the same.
+
+    Source and exhalation valve may have any flow law. The flow limit holds in every mode: a set flow above it is
+    cut, and a set pressure is missed while the flow that it needs is larger.
+
+    Gas inside the machine and in a humidifier is compressed at the inspiratory port. Without them, as by default,
+    a circuit with two limbs of 1.5 m stores 2.0 mL/cmH2O; with 100 mL in the machine and a humidifier of 300 mL it
+    stores 2.4. Both lie within the 1.5 to 2.5 mL/cmH2O of three adult circuits (Respiratory Care 39(8), 1994, DOI
+    10.1177/193336549403900803 as printed).
+
+    Defaults: flow limit of 180 L/min and relief are common practice, no source. From memory: exhalation valves
+    lose 2 to 5 cmH2O at 1 L/s, humidifiers hold 200 to 400 mL, many machines let no more than 2 to 2.5 L be set.
+    That the loss of the exhalation valve is linear is a convention of ventsim: with most of it quadratic, as
+    ``laws.Rohrer(linear=1, quadratic=2)``, end-expiratory pressures of a published bench study come out lower, and
+    more of its rows fail (case 12 of the validation). Studies can carry the range, as a number or as a law.
+
+    Raises
+    ------
+    PartError
+        If a value is impossible.
+
+    Examples
+    --------
+    >>> Ventilator().ports
+    ('inspiratory', 'expiratory')
+    """
+
+    kind: ClassVar[str] = "ventilator"
+    error_type: ClassVar[type[InputError]] = PartError
+
+    source_resistance: Annotated[float | FlowLaw, quantity("source_resistance"), OR_FLOW_LAW] = 0.5
+    exhalation_resistance: Annotated[float | FlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = 3.0
+    internal_volume: Annotated[float, quantity("internal_volume")] = 0.0
+    humidifier_volume: Annotated[float, quantity("humidifier_volume")] = 0.0
+    flow_limit: Annotated[float, quantity("flow_limit")] | None = 3.0
+    ambient_pressure: Annotated[
+        float, quantity("ambient_pressure", "absolute pressure of the room in which machine and circuit stand")
+    ] = ATMOSPHERE_CMH2O
+    largest_tidal_volume: Annotated[float, quantity("largest_tidal_volume")] | None = 2500.0
+    relief_pressure: Annotated[float, quantity("relief_pressure")] | None = 60.0
+
+    @property
+    def ports(self) -> tuple[str, ...]:
+        """The openings for the inspiratory and the expiratory limb."""
+        return ("inspiratory", "expiratory")
+
+
+def check_settings(ventilator: Ventilator, settings: BreathSettings) -> None:
+    """Check that a ventilator can carry out breath settings.
+
+    Parameters
+    ----------
+    ventilator : Ventilator
+        The machine.
+    settings : BreathSettings
+        The breath settings.
+
+    Raises
+    ------
+    SettingsError
+        If PEEP, or the highest pressure that is set, lies above the relief pressure, or if a volume is set that is
+        larger than the machine allows.
+
+    Examples
+    --------
+    >>> from ventsim.model.ventilator import PressureControl
+    >>> check_settings(Ventilator(), PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5))
+    """
+    largest = ventilator.largest_tidal_volume
+    if largest is not None and isinstance(settings, VolumeControl) and settings.tidal_volume > largest:
+        raise SettingsError(
+            f"{settings.kind}: tidal_volume {settings.tidal_volume:.6g} mL is above the ventilator's "
+            f"largest_tidal_volume of {largest:.6g} mL.\n"
+            f"  Allowed: at most {largest:.6g} mL. Lower tidal_volume or raise largest_tidal_volume."
+        )
+    relief = ventilator.relief_pressure
+    if relief is None:
+        return
+    if settings.peep > relief:
+        raise SettingsError(
+            f"{settings.kind}: peep {settings.peep:.6g} cmH2O is above the ventilator's relief_pressure of "
+            f"{relief:.6g} cmH2O.\n"
+            f"  Allowed: at most {relief:.6g} cmH2O. Lower peep or raise relief_pressure."
+        )
+    set_pressures = [
+        pressure
+        for segment in settings.segments()
+        if segment.drive == "pressure"
+        for pressure in (segment.start, segment.start + segment.change)
+    ]
+    top = max(set_pressures, default=settings.peep)
+    if top > relief:
+        raise SettingsError(
+            f"{settings.kind}: the set pressure of {top:.6g} cmH2O, PEEP included, is above the ventilator's "
+            f"relief_pressure of {relief:.6g} cmH2O.\n"
+            f"  Allowed: at most {relief:.6g} cmH2O. "
+            "Lower inspiratory_pressure or peep, or raise relief_pressure."
+        )
