@@ -2,7 +2,6 @@
 
 import itertools
 import math
-import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from functools import partial
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ventsim.errors import CircuitWarning, InputError, PlausibilityWarning, SolverError
+from ventsim.errors import InputError, SolverError
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.parts import LungPart
@@ -20,7 +19,7 @@ from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity_of
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, Case, PieceResult, run_batch
-from ventsim.simulation.waveforms import describe
+from ventsim.simulation.run import describe
 from ventsim.studies.modes import scenario_and_modes
 from ventsim.units import FloatArray
 
@@ -122,10 +121,7 @@ def sensitivity_matrix(
     names, cases = zip(*named, strict=True)
     interval = min([_COARSE_SAMPLES, *(one.settings.period for one in by_mode.values())])
     options = BatchOptions(tolerance=tolerance, sample_interval=interval)
-    with warnings.catch_warnings():
-        for kind in (PlausibilityWarning, CircuitWarning):
-            warnings.simplefilter("ignore", kind)
-        result = run_batch(cases, options, n_lungs=len(lungs), threads=threads, progress=progress)
+    result = run_batch(cases, options, n_lungs=len(lungs), threads=threads, progress=progress)
     volumes = _volumes(result, names).reshape(len(by_mode), -1, len(lungs))
     attrs = describe(scenario) | {
         "title": f"sensitivity matrix of {len(lungs)} lungs", "step": float(step), "tolerance": float(tolerance)

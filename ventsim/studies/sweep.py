@@ -13,7 +13,6 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import (
-    CircuitWarning,
     InputError,
     PlausibilityWarning,
     StoppedEarlyWarning,
@@ -29,7 +28,7 @@ from ventsim.quantities import check
 from ventsim.results.measures import LIMITED_SHARE, variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
-from ventsim.simulation.waveforms import describe
+from ventsim.simulation.run import describe
 
 MOST_POINTS = 1_000_000
 """Largest number of points of a sweep. [1]"""
@@ -124,11 +123,7 @@ def sweep(
     points = zip(*grid.values(), strict=True) if paired else itertools.product(*grid.values())
     circuit, breath = scenario.circuit, scenario.settings
     cases = [partial(with_values, circuit, breath, dict(zip(grid, point, strict=True))) for point in points]
-    with warnings.catch_warnings():
-        # Unlikely values have been warned of once; filters hold for all threads.
-        for kind in (PlausibilityWarning, CircuitWarning):
-            warnings.simplefilter("ignore", kind)
-        result = run_batch(cases, options, n_lungs=len(circuit.lungs), threads=threads, progress=progress)
+    result = run_batch(cases, options, n_lungs=len(circuit.lungs), threads=threads, progress=progress)
     missing = int((result.status == NOT_RUN).sum())
     if missing:
         text = f"the sweep was stopped by Ctrl-C; not run: {missing} of {len(cases)} points. The others are kept."
