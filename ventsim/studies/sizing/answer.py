@@ -105,7 +105,7 @@ def _coordinates(problem: Problem, chosen: Sequence[Option]) -> dict[str, Any]:
     unknowns, targets = problem.unknowns, problem.targets
     return {
         "quantity": [unknown.path for unknown in unknowns],
-        "quantity_unit": ("quantity", [unknown.unit for unknown in unknowns]),
+        "quantity_unit": ("quantity", [unknown.quantity.unit for unknown in unknowns]),
         "target": [target.name for target in targets],
         "target_lung": ("target", [target.lung for target in targets]),
         "target_measure": ("target", [target.measure for target in targets]),
@@ -128,7 +128,7 @@ def _of_quantities(
         "high_limit": ("quantity", [unknown.high for unknown in unknowns]),
         "limit_hit": ("quantity", _limits_hit(problem, found)),
         "equivalent_bore": ("quantity", [np.nan if hole is None else hole.orifice.bore for hole in stood_for]),
-        "sensitivity_step": ("quantity", [_STEPS.get(unknown.unit, 1.0) for unknown in unknowns]),
+        "sensitivity_step": ("quantity", [_STEPS.get(unknown.quantity.unit, 1.0) for unknown in unknowns]),
     }
 
 
@@ -163,7 +163,7 @@ def _sensitivity(problem: Problem, found: Found) -> FloatArray:
     result = problem.run([problem.case(values) for values in (*below, *above)])
     less, more = np.split(result.lungs["inspired_tidal_volume"], 2)
     changes = np.diagonal(np.subtract(above, below))
-    units = [_STEPS.get(unknown.unit, 1.0) for unknown in problem.unknowns]
+    units = [_STEPS.get(unknown.quantity.unit, 1.0) for unknown in problem.unknowns]
     return (more - less) / changes[:, None] * np.array(units)[:, None]
 
 
@@ -208,7 +208,7 @@ def _why_not(problem: Problem, found: Found, *, reached: FloatArray, tolerance: 
     for unknown, side in zip(problem.unknowns, _limits_hit(problem, found), strict=True):
         if side:
             limit = unknown.low if side == "low" else unknown.high
-            lines.append(f"'{unknown.path}' stands at its {side} limit, {unknown.text(limit)}.")
+            lines.append(f"'{unknown.path}' stands at its {side} limit, {unknown.quantity.text(limit)}.")
     lines += _useless(problem, found)
     if is_bypassed:
         lines.append("Gas goes round a restrictor; put a one-way valve into the expiratory limb first.")
@@ -274,8 +274,8 @@ def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown,
     if np.isfinite([low, high]).all():
         change = abs(high - low) / max(high, low)
         text += (
-            f" From {unknown.text(unknown.low)} to {unknown.text(unknown.high)} its tidal volume changes "
-            f"from {low:.4g} to {high:.4g} mL"
+            f" From {unknown.quantity.text(unknown.low)} to {unknown.quantity.text(unknown.high)} its tidal volume "
+            f"changes from {low:.4g} to {high:.4g} mL"
         )
         text += f", less than {100 * LITTLE:.0f} %: the restrictor does little." if change < LITTLE else "."
     return f"{text}\n  Put a one-way valve into the expiratory limb."

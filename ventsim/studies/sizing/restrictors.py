@@ -235,7 +235,9 @@ def add_restrictor(
             "  Give the deviation to the law: laws.Orifice(bore=..., bore_deviation=...)."
         )
     if resistance is None:
-        resistance = widest_orifice(circuit.parts[tube].bore, bore_deviation)
+        tube_bore = circuit.parts[tube].bore
+        narrower = Orifice(bore=0.5 * tube_bore, tube_bore=tube_bore, bore_deviation=bore_deviation)  # checks it
+        resistance = narrower.changed(bore=narrower.widest_bore)
     part = resistance if isinstance(resistance, Restrictor) else Restrictor(resistance=resistance)
     if circuit.layout is None:
         new, where = _inserted(circuit, name, tube, part, limb=limb), f"parts.{name}"
@@ -256,25 +258,6 @@ def _inserted(circuit: Circuit, name: str, tube: str, part: Restrictor, *, limb:
     parts = list(circuit.parts.items())
     parts.insert(list(circuit.parts).index(tube) + (limb == "expiratory"), (name, part))
     return circuit.changed(parts=dict(parts), joints=tuple(joints))
-
-
-def widest_orifice(tube_bore: float, bore_deviation: float = 0.0) -> Orifice:
-    """The widest hole that a tube can have: it loses nothing.
-
-    Parameters
-    ----------
-    tube_bore : float
-        Inner diameter of the tube. [mm]
-    bore_deviation : float, default 0
-        True diameter of the hole minus its bore. [mm]
-
-    Returns
-    -------
-    Orifice
-        The law.
-    """
-    narrower = Orifice(bore=0.5 * tube_bore, tube_bore=tube_bore, bore_deviation=bore_deviation)  # checks it
-    return narrower.changed(bore=narrower.widest_bore)
 
 
 def _value_to_vary(resistance: Any) -> str:
