@@ -274,8 +274,8 @@ def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown,
     if np.isfinite([low, high]).all():
         change = abs(high - low) / max(high, low)
         text += (
-            f" From {unknown.quantity.text(unknown.low)} to {unknown.quantity.text(unknown.high)} its tidal volume "
-            f"changes from {low:.4g} to {high:.4g} mL"
+            f" From {unknown.quantity.text(unknown.low)} to {unknown.quantity.text(unknown.high)} its tidal "
+            f"volume changes from {low:.4g} to {high:.4g} mL"
         )
         text += f", less than {100 * LITTLE:.0f} %: the restrictor does little." if change < LITTLE else "."
     return f"{text}\n  Put a one-way valve into the expiratory limb."
