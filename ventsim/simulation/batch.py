@@ -120,9 +120,7 @@ def _last_breath(problem: Problem, options: BatchOptions) -> tuple[Measures, int
         check("", {"duration": options.duration}, duration=quantity("duration", at_least=problem.period))
         schedule = Schedule(problem.circuit, problem.settings)
         blocks = Blocks(schedule, options.duration, whole=True, keeps=False)
-    integration = Integration(
-        tolerance=options.tolerance, sample_interval=options.sample_interval, start=start, problem=problem
-    )
+    integration = Integration(options, start=start, problem=problem)
     for block in integration.blocks(blocks, longest=_CASES_IN_PIECE):
         recorded = integration.run_block(block, every_part=False)
     measures = measures_of(recorded, held_at_start=integration.held_at_start)

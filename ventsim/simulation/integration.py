@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import xarray as xr
@@ -98,11 +98,7 @@ def problem_of(
         compiled = before.compiled
     else:
         compiled = compile_circuit(circuit, like=None if before is None else before.compiled)
-    flow_limit = circuit.ventilator.flow_limit
-    if before is not None and before.settings is settings and before.circuit.ventilator.flow_limit == flow_limit:
-        segments = before.segments
-    else:
-        segments = segment_table(settings, flow_limit)
+    segments = segment_table(settings, circuit.ventilator.flow_limit)
     # Numbers of another type would have the engine compiled once more.
     tolerance = float(tolerance)
     absolute = 3.0 * tolerance * min(_drive(compiled, segments) / _USUAL_DRIVE, 1.0)
@@ -215,15 +211,25 @@ def compile_notice(function: Any) -> Iterator[None]:
         timer.cancel()
 
 
+class Options(Protocol):
+    """What every run has to be asked for."""
+
+    @property
+    def tolerance(self) -> float:
+        """Relative error allowed per step of the solver. [1]"""
+
+    @property
+    def sample_interval(self) -> float:
+        """Distance of samples. [s]"""
+
+
 class Integration:
     """A run in progress: the one place outside the engine that holds a state.
 
     Parameters
     ----------
-    tolerance : float
-        Relative error allowed per step of the solver. [1]
-    sample_interval : float
-        Distance of samples. [s]
+    options : Options
+        A scenario, say.
     start : xarray.Dataset, array of shape (n_nodes,) or None
         Result of an earlier run, whose last state is the first one; or the pressures at the start. [cmH2O]
     problem : Problem or None
@@ -240,15 +246,14 @@ class Integration:
 
     def __init__(
         self,
+        options: Options,
         *,
-        tolerance: float,
-        sample_interval: float,
         start: xr.Dataset | FloatArray | None = None,
         problem: Problem | None = None,
         unchanged: Circuit | None = None,
     ) -> None:
-        self._tolerance, self._interval, self._start = tolerance, sample_interval, start
-        self._unchanged, self._known = unchanged, problem
+        self._tolerance, self._interval = options.tolerance, float(options.sample_interval)
+        self._start, self._unchanged, self._known = start, unchanged, problem
         self._has_begun = False
         self._room: Record | None = None
 
@@ -293,7 +298,7 @@ class Integration:
             with compile_notice(run_breaths):
                 status = run_breaths(
                     problem.compiled.network, problem.segments, piece.n_breaths, piece.stop, problem.demands,
-                    float(self._interval), self.run, record,
+                    self._interval, self.run, record,
                 )  # fmt: skip
             # A piece that fails at once has no sample of its own.
             reached = float(record.time[record.used[0] - 1]) if record.used[0] else 0.0

@@ -124,12 +124,7 @@ def simulate_long(
         check("simulate_long", {"duration": scenario.duration}, duration=one_breath)
     keeps = keeper(scenario.waveform_windows, scenario.waveform_every)
     blocks = Blocks(scenario.schedule, scenario.duration, whole=True, keeps=keeps, updates=int(ramp_updates))
-    integration = Integration(
-        tolerance=scenario.tolerance,
-        sample_interval=scenario.sample_interval,
-        start=start,
-        unchanged=scenario.circuit,
-    )
+    integration = Integration(scenario, start=start, unchanged=scenario.circuit)
     if before is not None:
         _resume(integration, scenario, before)
     attrs = describe(scenario) | {"ramp_updates": int(ramp_updates)}

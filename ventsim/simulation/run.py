@@ -89,12 +89,7 @@ def simulate(
     )  # fmt: skip
     check("simulate", {"ramp_updates": ramp_updates})
     check_samples(scenario)
-    integration = Integration(
-        tolerance=scenario.tolerance,
-        sample_interval=scenario.sample_interval,
-        start=start,
-        unchanged=scenario.circuit,
-    )
+    integration = Integration(scenario, start=start, unchanged=scenario.circuit)
     blocks = Blocks(scenario.schedule, scenario.duration, whole=False, keeps=True, updates=int(ramp_updates))
     return record_everything(integration, blocks, describe(scenario))
 

@@ -72,12 +72,7 @@ def steady_breath(
     )
     problem = problem_of(scenario.circuit, scenario.settings, tolerance=scenario.tolerance)
     found = steady_start(problem, tolerance=scenario.tolerance)
-    integration = Integration(
-        tolerance=scenario.tolerance,
-        sample_interval=scenario.sample_interval,
-        start=found.pressure,
-        problem=problem,
-    )
+    integration = Integration(scenario, start=found.pressure, problem=problem)
     attrs = describe(scenario.changed(duration=problem.period, waveform_windows=(), waveform_every=None)) | {
         "steady_method": found.method,
         "steady_breaths": found.breaths,

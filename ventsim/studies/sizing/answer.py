@@ -11,9 +11,9 @@ from ventsim.model.paths import part_at
 from ventsim.model.ventilator import PressureControl
 from ventsim.results.measures import breath_measures, breath_remarks
 from ventsim.results.schema import ORIGIN, VARIABLES
-from ventsim.simulation.batch import Case, PieceResult
+from ventsim.simulation.batch import PieceResult
 from ventsim.simulation.steady import steady_breath
-from ventsim.studies.sizing.holes import DRILLS, Hole, Option, give, holes, options
+from ventsim.studies.sizing.holes import DRILLS, Hole, Option, case_with, holes, options
 from ventsim.studies.sizing.problem import TARGETS, Problem, Unknown
 from ventsim.studies.sizing.search import Found
 from ventsim.units import FloatArray
@@ -72,6 +72,7 @@ def answer(
     volumes = after.lungs["inspired_tidal_volume"][0]
     stood_for = holes(problem, circuit, settings, tidal_volumes=volumes, lungs=lungs)
     chosen = options(stood_for, drills=drills, bore_tolerance=bore_tolerance)
+    with_options = problem.run([case_with(problem.case(values), option) for option in chosen])
     is_met = found.worst <= tolerance
     bypassed = _bypass_warnings(problem, values, lungs=lungs)
     reached = np.array([target.value for target in problem.targets]) * (1.0 + found.miss)
@@ -85,8 +86,14 @@ def answer(
         "wanted": ("target", np.array([target.value for target in problem.targets])),
         "reached": ("target", reached),
         "relative_miss": ("target", found.miss),
-        **_of_lungs(before, after),
-        **_of_options(problem, problem.case(values), chosen),
+        **{
+            f"{name}_{when}": ("lung", result.lungs[measure][0])
+            for name, measure in BEFORE_AND_AFTER.items()
+            for when, result in (("before", before), ("after", after))
+        },
+        "option_bore": ("option", np.array([option.bore for option in chosen], dtype=float)),
+        "option_tidal_volume": (("option", "lung"), with_options.lungs["inspired_tidal_volume"]),
+        "option_auto_peep": (("option", "lung"), with_options.lungs["auto_peep"]),
     }
     attrs = {
         "title": "sizing",
@@ -129,23 +136,6 @@ def _of_quantities(
         "limit_hit": ("quantity", _limits_hit(problem, found)),
         "equivalent_bore": ("quantity", [np.nan if hole is None else hole.orifice.bore for hole in stood_for]),
         "sensitivity_step": ("quantity", [_STEPS.get(unknown.quantity.unit, 1.0) for unknown in unknowns]),
-    }
-
-
-def _of_lungs(before: PieceResult, after: PieceResult) -> dict[str, Any]:
-    found = {}
-    for name, measure in BEFORE_AND_AFTER.items():
-        found[f"{name}_before"] = ("lung", before.lungs[measure][0])
-        found[f"{name}_after"] = ("lung", after.lungs[measure][0])
-    return found
-
-
-def _of_options(problem: Problem, base: Case, chosen: Sequence[Option]) -> dict[str, Any]:
-    volumes, auto_peep = give(problem, base, chosen)
-    return {
-        "option_bore": ("option", np.array([option.bore for option in chosen], dtype=float)),
-        "option_tidal_volume": (("option", "lung"), volumes),
-        "option_auto_peep": (("option", "lung"), auto_peep),
     }
 
 

@@ -3,7 +3,6 @@
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
@@ -162,13 +161,11 @@ def _printed_options(hole: Hole) -> list[Option]:
     ]
 
 
-def give(problem: Problem, base: Case, chosen: Sequence[Option]) -> tuple[FloatArray, FloatArray]:
-    """Tidal volumes and auto-PEEP of all lungs with each option, shape (n_options, n_lungs). [mL, cmH2O]"""
-    result = problem.run([partial(_with_hole, base, option) for option in chosen])
-    return result.lungs["inspired_tidal_volume"], result.lungs["auto_peep"]
-
-
-def _with_hole(base: Case, option: Option) -> tuple[Circuit, BreathSettings]:
+def case_with(base: Case, option: Option) -> Case:
     """The answer's circuit with the hole of an option in it."""
-    circuit, settings = base()
-    return circuit.with_parts({option.hole.part: Restrictor(resistance=option.orifice)}), settings
+
+    def changed() -> tuple[Circuit, BreathSettings]:
+        circuit, settings = base()
+        return circuit.with_parts({option.hole.part: Restrictor(resistance=option.orifice)}), settings
+
+    return changed
