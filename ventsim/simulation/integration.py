@@ -39,6 +39,15 @@ _REMEDIES = {
     "parts between them some gas volume.",
 }
 
+# How long a call may last before it is said that it compiles [s]; what is compiled, and how long that takes on
+# an ordinary machine.
+_PATIENCE = 2.0
+_TEXT = "ventsim: compiling {what} (once per machine and version, about {seconds} s) ..."
+_KNOWN = {
+    "run_breaths": ("the numerical engine", 30),
+    "search_steady_start": ("the search for steady breaths", 15),
+}
+
 
 @dataclass(frozen=True, eq=False)
 class Problem:
@@ -177,15 +186,6 @@ def held_by_node(problem: Problem, run: Run) -> dict[str, float]:
     network = problem.compiled.network
     held = (stored_volume(network, run.node_at[NOW]) * ML_PER_L).tolist()
     return {problem.compiled.nodes[i]: held[i] for i in np.flatnonzero(network.node["compliance"] > 0)}
-
-
-_PATIENCE = 2.0
-_TEXT = "ventsim: compiling {what} (once per machine and version, about {seconds} s) ..."
-# What is compiled, and how long that takes on an ordinary machine.
-_KNOWN = {
-    "run_breaths": ("the numerical engine", 30),
-    "search_steady_start": ("the search for steady breaths", 15),
-}
 
 
 @contextmanager
