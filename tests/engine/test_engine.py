@@ -12,19 +12,14 @@ from ventsim.engine import method, stepper
 from ventsim.engine.arrays import BRANCH, NEXT, NOW, ROW, SIDE, Demands, new_record, new_run
 from ventsim.engine.consistency import NOTHING_HELD, settle
 from ventsim.engine.dense import cut_step, dense_pressure, prepare_dense
-from ventsim.engine.elimination import (
-    coupling_position,
-    factorise,
-    minimum_degree_order,
-    plan_elimination,
-    solve_factored,
-)
+from ventsim.engine.elimination import factorise, solve_factored
 from ventsim.engine.laws import ONE_WAY, TWO_WAY, branch_flow, choose_side, rohrer_flow
 from ventsim.engine.method import STAGES
 from ventsim.engine.network import compile_circuit, segment_table
 from ventsim.engine.phases import FINISHED, _take_over, run_breaths
 from ventsim.engine.steady import search_steady_start
 from ventsim.engine.tables import CELLS
+from ventsim.engine.wiring import coupling_position, minimum_degree_order, plan_elimination
 
 # --- coefficients -------------------------------------------------------------------------------------------
 

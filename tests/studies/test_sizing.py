@@ -15,7 +15,7 @@ from ventsim.model.laws import orifice_bore, printed_bore
 from ventsim.model.parts import HalfSineEffort, PeepValve
 from ventsim.model.paths import with_values
 from ventsim.studies import add_restrictor, size_restrictors, sizing_table
-from ventsim.studies.sizing.explanation import LITTLE
+from ventsim.studies.sizing.answer import LITTLE
 from ventsim.theory import parallel_lungs, pressure_control
 
 # Resistance of the default one-way valve once open, part of each limb in an ideal circuit. [cmH2O·s/L]

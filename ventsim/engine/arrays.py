@@ -193,7 +193,7 @@ class Network(NamedTuple):
     branch: NDArray[np.void]  # (n_branches,) of BRANCH
     gate: NDArray[np.void]  # (3,) of GATE
     lung: NDArray[np.void]  # (n_lungs,) of LUNG
-    first: NDArray[np.uint64]  # pattern of the factorisation, see `elimination.Elimination`
+    first: NDArray[np.uint64]  # pattern of the factorisation, see `wiring.Elimination`
     later: NDArray[np.uint64]
     target: NDArray[np.uint64]
     port: NDArray[np.int64]  # (2,) nodes of the inspiratory and the expiratory port

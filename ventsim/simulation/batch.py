@@ -5,25 +5,27 @@ numbers are the same bit for bit whichever way they ran.
 """
 
 import os
+import warnings
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
+from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.errors import InputError, VentsimError
+from ventsim.errors import CircuitWarning, InputError, PlausibilityWarning, VentsimError
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check, quantity
 from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING, Measures
 from ventsim.simulation.blocks import Blocks
-from ventsim.simulation.integration import Integration
-from ventsim.simulation.problem import Problem, check_sampling, problem_of
+from ventsim.simulation.integration import Integration, Problem, problem_of
 from ventsim.simulation.progress import Progress
+from ventsim.simulation.run import measures_of
 from ventsim.simulation.steady import one_breath, steady_start
-from ventsim.simulation.waveforms import measures_of
 
 FINISHED, FAILED, REFUSED, NOT_RUN = range(4)
 """How a case of a batch can end: with a breath, without one, with impossible input, or not at all."""
@@ -49,15 +51,14 @@ class BatchOptions:
     duration: float | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class PieceResult:
+class PieceResult(NamedTuple):
     """Measures of the cases of one piece, NaN where there is no breath, with status and reason."""
 
     lungs: NDArray[np.void]  # (n_cases, n_lungs) of LUNG_MEASURES
     ports: NDArray[np.void]  # (n_cases,) of PORT_MEASURES
     timing: NDArray[np.void]  # (n_cases,) of TIMING
     status: NDArray[np.int8]  # (n_cases,)
-    reason: tuple[str, ...]
+    reason: NDArray[np.object_]  # (n_cases,) of str
     breaths: NDArray[np.int64]  # (n_cases,) breaths that were run
 
 
@@ -68,7 +69,7 @@ def unfinished(n_cases: int, n_lungs: int) -> PieceResult:
         ports=np.full(n_cases, np.nan, PORT_MEASURES),
         timing=np.full(n_cases, np.nan, TIMING),
         status=np.full(n_cases, NOT_RUN, dtype=np.int8),
-        reason=("not run: the batch was stopped before",) * n_cases,
+        reason=np.full(n_cases, "not run: the batch was stopped before", dtype=object),
         breaths=np.zeros(n_cases, dtype=np.int64),
     )
 
@@ -91,26 +92,25 @@ def run_piece(cases: Sequence[Case], options: BatchOptions, *, n_lungs: int) -> 
         One row per case; a case that fails has NaN, its status and the reason.
     """
     result = unfinished(len(cases), n_lungs)
-    reasons = list(result.reason)
     like: Problem | None = None  # the case before, of which most is the same
     for k, case in enumerate(cases):
         try:
             circuit, settings = case()
             like = problem_of(circuit, settings, tolerance=options.tolerance, before=like)
-            measures, breaths = _last_breath(like, options)
+            measures, result.breaths[k] = _last_breath(like, options)
         except VentsimError as error:
             result.status[k] = REFUSED if isinstance(error, InputError) else FAILED
-            reasons[k] = str(error)
-            continue
-        result.timing[k], result.lungs[k], result.ports[k] = (rows[-1] for rows in measures)
-        result.breaths[k] = breaths
-        result.status[k], reasons[k] = FINISHED, ""
-    return PieceResult(result.lungs, result.ports, result.timing, result.status, tuple(reasons), result.breaths)
+            result.reason[k] = str(error)
+        else:
+            result.timing[k], result.lungs[k], result.ports[k] = (rows[-1] for rows in measures)
+            result.status[k], result.reason[k] = FINISHED, ""
+    return result
 
 
 def _last_breath(problem: Problem, options: BatchOptions) -> tuple[Measures, int]:
     """Measures of which the last are those of the steady or the last breath; and how many breaths it took."""
-    check_sampling(options.sample_interval, problem.period)
+    sample_interval = quantity("sample_interval", at_most=problem.period)  # otherwise it cannot show a breath
+    check("", {"sample_interval": options.sample_interval}, sample_interval=sample_interval)
     start, breaths = None, 0
     blocks = one_breath(problem)
     if options.duration is None:
@@ -120,9 +120,7 @@ def _last_breath(problem: Problem, options: BatchOptions) -> tuple[Measures, int
         check("", {"duration": options.duration}, duration=quantity("duration", at_least=problem.period))
         schedule = Schedule(problem.circuit, problem.settings)
         blocks = Blocks(schedule, options.duration, whole=True, keeps=False)
-    integration = Integration(
-        tolerance=options.tolerance, sample_interval=options.sample_interval, start=start, problem=problem
-    )
+    integration = Integration(options, start=start, problem=problem)
     for block in integration.blocks(blocks, longest=_CASES_IN_PIECE):
         recorded = integration.run_block(block, every_part=False)
     measures = measures_of(recorded, held_at_start=integration.held_at_start)
@@ -165,59 +163,48 @@ def run_batch(
     if threads is None:
         threads = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     check("", {"tolerance": options.tolerance, "threads": threads})
-    if not cases:
-        return unfinished(0, n_lungs)
     pieces = [cases[k : k + _CASES_IN_PIECE] for k in range(0, len(cases), _CASES_IN_PIECE)]
-    results: dict[int, PieceResult] = {}
-    with Progress(len(cases), shown=progress, unit="circuits") as bar:
+    results = [unfinished(len(piece), n_lungs) for piece in pieces]
+    run = partial(run_piece, options=options, n_lungs=n_lungs)
+    with Progress(len(cases), shown=progress, unit="circuits") as bar, warnings.catch_warnings():
+        # Of a batch nobody is warned case by case; filters hold for all threads.
+        for kind in (PlausibilityWarning, CircuitWarning):
+            warnings.simplefilter("ignore", kind)
+
+        def keep(k: int, result: PieceResult) -> None:
+            results[k] = result
+            bar.advance(len(result.status))
+
         try:
-            run = _run_here if threads == 1 else _run_in_threads
-            run(pieces, options, results, bar, n_lungs=n_lungs, threads=int(threads))
+            if threads == 1:
+                for k, piece in enumerate(pieces):
+                    keep(k, run(piece))
+            else:
+                _run_in_threads(pieces, run, keep, threads=int(threads))
         except KeyboardInterrupt:
-            if not results:
+            if all((result.status == NOT_RUN).all() for result in results):
                 raise
-    return _joined([results.get(k) or unfinished(len(piece), n_lungs) for k, piece in enumerate(pieces)])
-
-
-_Pieces = Sequence[Sequence[Case]]
-
-
-def _run_here(
-    pieces: _Pieces,
-    options: BatchOptions,
-    results: dict[int, PieceResult],
-    bar: Progress,
-    *,
-    n_lungs: int,
-    threads: int,
-) -> None:
-    """Run the pieces one after the other in this thread; `results` receives each as it is finished."""
-    for k, piece in enumerate(pieces):
-        results[k] = run_piece(piece, options, n_lungs=n_lungs)
-        bar.advance(len(piece))
+    return PieceResult(*map(np.concatenate, zip(unfinished(0, n_lungs), *results, strict=True)))
 
 
 def _run_in_threads(
-    pieces: _Pieces,
-    options: BatchOptions,
-    results: dict[int, PieceResult],
-    bar: Progress,
+    pieces: Sequence[Sequence[Case]],
+    run: Callable[[Sequence[Case]], PieceResult],
+    keep: Callable[[int, PieceResult], None],
     *,
-    n_lungs: int,
     threads: int,
 ) -> None:
-    """Run the pieces over threads; `results` receives each as it is finished, also those under way at Ctrl-C."""
+    """Run the pieces over threads; `keep` receives each as it is finished, also those under way at Ctrl-C."""
     waiting: dict[Future[PieceResult], int] = {}
 
     def collect(done: Iterable[Future[PieceResult]]) -> None:
         for future in done:
-            results[waiting.pop(future)] = future.result()
-            bar.advance(len(future.result().status))
+            keep(waiting.pop(future), future.result())
 
     with ThreadPoolExecutor(threads) as pool:
         try:
             for k, piece in enumerate(pieces):
-                waiting[pool.submit(run_piece, piece, options, n_lungs=n_lungs)] = k
+                waiting[pool.submit(run, piece)] = k
                 # A few ahead, so that no thread is idle and a stop need not wait for many.
                 if len(waiting) >= 2 * threads:
                     collect(wait(waiting, return_when=FIRST_COMPLETED).done)
@@ -230,14 +217,3 @@ def _run_in_threads(
             finished = [future for future in wait(waiting).done if future.exception() is None]
             collect(finished)
             raise
-
-
-def _joined(parts: Sequence[PieceResult]) -> PieceResult:
-    return PieceResult(
-        lungs=np.concatenate([part.lungs for part in parts]),
-        ports=np.concatenate([part.ports for part in parts]),
-        timing=np.concatenate([part.timing for part in parts]),
-        status=np.concatenate([part.status for part in parts]),
-        reason=tuple(text for part in parts for text in part.reason),
-        breaths=np.concatenate([part.breaths for part in parts]),
-    )

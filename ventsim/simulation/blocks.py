@@ -16,10 +16,14 @@ from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check, quantity
-from ventsim.simulation.problem import period_of
 
 # Instants closer to the start of a breath than this part of its period count as being there.
 _NEARLY = 1e-9
+
+
+def period_of(settings: BreathSettings) -> float:
+    """Duration of a breath that ends by time, added up as the engine does it, to the last bit. [s]"""
+    return float(sum(segment.duration for segment in settings.segments()))
 
 
 class Position(NamedTuple):
@@ -104,16 +108,11 @@ class Blocks:
         kept = self._is_kept(number, begin, rhythm.start(n + 1))
         if not self._is_calm(rhythm, n):
             return Block(number, tuple(self._pieces(rhythm, n)), kept)
-        count = 1
-        if rhythm.settings.segments()[-1].can_end_early:
-            longest = 1
-        if self._is_even:
-            count = max(1, min(longest, self._last(rhythm) - n))
-        while (
-            not self._is_even and count < longest and self._goes_on(rhythm, n + count, number + count, kept=kept)
-        ):
+        count, most = 1, 1 if rhythm.settings.segments()[-1].can_end_early else longest
+        while count < most and self._goes_on(rhythm, n + count, number + count, kept=kept):
             count += 1
-        return Block(number, (self._calm_piece(rhythm, n, count),), kept)
+        time, stop = rhythm.start(n) + _NEARLY * rhythm.period, self._stop(rhythm, n + count - 1)
+        return Block(number, (self._piece(rhythm, time=time, n_breaths=count, stop=stop),), kept)
 
     def _rhythm(self, position: Position) -> _Rhythm:
         """The rhythm of the breath that begins at a position."""
@@ -122,11 +121,6 @@ class Blocks:
         settings = schedule.settings_at(time)
         origin = position.origin if settings is position.settings else begin
         return _Rhythm(settings, time, origin, period_of(settings))
-
-    @property
-    def _is_even(self) -> bool:
-        """Whether all breaths are alike, so that none has to be looked at by itself."""
-        return not self.schedule.changes and isinstance(self.keeps, bool)
 
     def _last(self, rhythm: _Rhythm) -> int:
         """Number of breaths of a rhythm that the duration has room for."""
@@ -165,14 +159,6 @@ class Blocks:
             and self.schedule.circuit_at(begin + nearly) is self.schedule.circuit_at(begin - 0.5 * rhythm.period)
             and self._is_calm(rhythm, n)
             and self._is_kept(number, begin, rhythm.start(n + 1)) == kept
-        )
-
-    def _calm_piece(self, rhythm: _Rhythm, n: int, count: int) -> Piece:
-        return self._piece(
-            rhythm,
-            time=rhythm.start(n) + _NEARLY * rhythm.period,
-            n_breaths=count,
-            stop=self._stop(rhythm, n + count - 1),
         )
 
     def _piece(self, rhythm: _Rhythm, *, time: float, n_breaths: int, stop: float) -> Piece:

@@ -1,20 +1,226 @@
-"""A run in progress: pieces are integrated one after the other, and the state is carried from each to the next."""
+"""The initial value problem of a run and its integration, piece by piece, each from the state before."""
 
 import math
+import sys
+import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Protocol
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
-from ventsim.engine.arrays import Record, Run, new_record, new_run
-from ventsim.engine.compiling import compile_notice
-from ventsim.engine.phases import run_breaths
+from ventsim.engine.arrays import NOW, Demands, Record, Run, new_record, new_run, stored_volume
+from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, source_integral
+from ventsim.engine.network import CompiledCircuit, compile_circuit, resting_volume, segment_table
+from ventsim.engine.phases import FINISHED, JUNCTION_UNSOLVED, STEP_TOO_SMALL, VALVES_CHATTER, run_breaths
 from ventsim.engine.state import begin_rhythm, carried_over, restore
+from ventsim.errors import SchemaError, SolverError, nearest_names
 from ventsim.model.circuit import Circuit
-from ventsim.simulation.blocks import Block, Blocks, Piece, Position
-from ventsim.simulation.problem import Problem, initial_pressure, problem_of, raise_on_failure
-from ventsim.simulation.waveforms import Recorded, held_now
-from ventsim.units import FloatArray
+from ventsim.model.ventilator import BreathSettings, check_settings
+from ventsim.results.measures import AT_EQUILIBRIUM, TIMING
+from ventsim.simulation.blocks import Block, Blocks, Piece, Position, period_of
+from ventsim.units import ML_PER_L, FloatArray
+
+# Pressure above PEEP up to which absolute tolerances shrink with it [cmH2O].
+_USUAL_DRIVE = 10.0
+
+_USE_A_RUN = "  Use the whole result of simulate() or steady_breath()."
+
+_REMEDIES = {
+    STEP_TOO_SMALL: "the step became too small to go on. Look for a resistance or compliance that is far too "
+    "small, or allow a larger tolerance.",
+    JUNCTION_UNSOLVED: "the flows at a junction without stored gas could not be balanced. Give the parts around "
+    "it some gas volume, or remove valves that leave the flow no way out.",
+    VALVES_CHATTER: "valves kept opening and closing at one instant. Give the valves an opening pressure or the "
+    "parts between them some gas volume.",
+}
+
+# How long a call may last before it is said that it compiles [s]; what is compiled, and how long that takes on
+# an ordinary machine.
+_PATIENCE = 2.0
+_TEXT = "ventsim: compiling {what} (once per machine and version, about {seconds} s) ..."
+_KNOWN = {
+    "run_breaths": ("the numerical engine", 30),
+    "search_steady_start": ("the search for steady breaths", 15),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """A circuit and its breath, ready for the engine."""
+
+    circuit: Circuit
+    settings: BreathSettings
+    compiled: CompiledCircuit
+    segments: NDArray[np.void]
+    demands: Demands
+
+    @property
+    def period(self) -> float:
+        """Duration of a breath that ends by time, as the engine adds it up. [s]"""
+        return period_of(self.settings)
+
+    def resting_pressure(self) -> FloatArray:
+        """Everything at PEEP, shape (n_nodes,). [cmH2O]"""
+        return np.full(len(self.compiled.network.node), float(self.settings.peep))
+
+    @cached_property
+    def at_equilibrium(self) -> NDArray[np.void]:
+        """What each lung would come to in an endless expiration, shape (n_lungs,) of `AT_EQUILIBRIUM`."""
+        opening = self.compiled.opening
+        found = np.empty(len(opening), AT_EQUILIBRIUM)
+        pressure = np.where(np.isfinite(opening), self.settings.peep + opening, np.nan)
+        found["applied_peep"] = pressure
+        found["equilibrium_volume"] = resting_volume(self.compiled.network, pressure) * ML_PER_L
+        return found
+
+    def timing(self, phases: FloatArray) -> NDArray[np.void]:
+        """Times of breaths and set PEEP, shape (n,) of `TIMING`.
+
+        `phases`, shape (n, n_segments + 1) [s], holds the start of each segment and the end of each breath.
+        """
+        kinds = ["start", *(segment.phase for segment in self.settings.segments())]
+        last = {phase: place for place, phase in enumerate(kinds)}
+        timing = np.empty(len(phases), TIMING)
+        timing["breath_start"], timing["breath_end"] = phases[:, 0], phases[:, -1]
+        timing["flow_end"] = phases[:, last.get("inspiration", 0)]
+        timing["inspiration_end"] = phases[:, max(last.get("inspiration", 0), last.get("pause", 0))]
+        timing["set_peep"] = self.settings.peep
+        return timing
+
+
+def problem_of(
+    circuit: Circuit, settings: BreathSettings, *, tolerance: float, before: Problem | None = None
+) -> Problem:
+    """Compile a circuit and its settings after checking that they fit together.
+
+    What is the same as in `before` is not compiled anew.
+    """
+    if before is not None and before.circuit is circuit and before.settings is settings:
+        return before
+    check_settings(circuit.ventilator, settings)
+    if before is not None and before.circuit is circuit:
+        compiled = before.compiled
+    else:
+        compiled = compile_circuit(circuit, like=None if before is None else before.compiled)
+    segments = segment_table(settings, circuit.ventilator.flow_limit)
+    # Numbers of another type would have the engine compiled once more.
+    tolerance = float(tolerance)
+    absolute = 3.0 * tolerance * min(_drive(compiled, segments) / _USUAL_DRIVE, 1.0)
+    demands = Demands(absolute=absolute, relative=tolerance, late_volume=1e-2 * tolerance)
+    return Problem(circuit, settings, compiled, segments, demands)
+
+
+def _drive(compiled: CompiledCircuit, segments: NDArray[np.void]) -> float:
+    """About how far the breath lifts the pressure in the lungs; small breaths are to be as exact as large ones."""
+    network = compiled.network
+    compliance = float(network.node["compliance"][network.compartment["node"]].sum())
+    rises, injected = [0.0], 0.0
+    for segment in segments:
+        if segment["drive"] == DRIVE_PRESSURE:
+            ends = segment["start"], segment["start"] + segment["change"]
+            rises += [abs(float(pressure - segment["peep"])) for pressure in ends]
+        elif segment["drive"] == DRIVE_FLOW:
+            injected += source_integral(segment, 0.0, float(segment["duration"]))
+    return max(*rises, injected / compliance)
+
+
+def initial_pressure(problem: Problem, start: xr.Dataset | None) -> FloatArray:
+    """Pressures from which a run sets out: everything at PEEP, or where an earlier run ended."""
+    pressure = problem.resting_pressure()
+    if start is None:
+        return pressure
+    if not isinstance(start, xr.Dataset):
+        raise SchemaError(f"start: got {type(start).__name__}, but an earlier run is needed.\n{_USE_A_RUN}")
+    for needed in ("final_volume", "node_pressure"):
+        if needed not in start:
+            raise SchemaError(f"start: the Dataset has no variable '{needed}'.\n{_USE_A_RUN}")
+    if start.sizes.get("time", 0) == 0:
+        raise SchemaError(f"start: the Dataset has no samples along 'time'.\n{_USE_A_RUN}")
+    have = [str(name) for name in start["node"].values]
+    missing = [name for name in problem.compiled.nodes if name not in have]
+    if missing:
+        near = nearest_names(missing[0], have)
+        raise SchemaError(
+            f"start: the earlier run has no point '{missing[0]}', which this circuit has.\n"
+            "  Start from a run of a circuit with the same parts and joints "
+            f"(nearest: {', '.join(near) or 'none'})."
+        )
+    place = [have.index(name) for name in problem.compiled.nodes]
+    pressure[:] = start["node_pressure"].isel(time=-1).values[place]
+    node = problem.compiled.network.node
+    held = start["final_volume"].values[place] / ML_PER_L
+    stores = (node["compliance"] > 0) & (node["elastic"] < 0)
+    if not np.isfinite(held[stores]).all() or not np.isfinite(pressure).all():
+        raise SchemaError(
+            "start: the earlier run ended with values that are not finite.\n  Start from a whole run."
+        )
+    pressure[stores] = held[stores] / node["compliance"][stores]
+    return pressure
+
+
+def raise_on_failure(status: int, time: float) -> None:
+    """Turn the status of a failed run into an error that says what to do."""
+    if status != FINISHED:
+        raise SolverError(f"the run stopped at {time:.6g} s: {_REMEDIES[status]}")
+
+
+Recorded = list[tuple[Problem, Record]]
+"""What was recorded in each of some pieces, one after the other."""
+
+
+def held_now(problem: Problem, run: Run) -> FloatArray:
+    """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
+    network = problem.compiled.network
+    held = stored_volume(network, run.node_at[NOW]) * ML_PER_L
+    lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
+    return np.append(lungs, held.sum())
+
+
+def held_by_node(problem: Problem, run: Run) -> dict[str, float]:
+    """Gas held by each node that can hold some, by its name. [mL]"""
+    network = problem.compiled.network
+    held = (stored_volume(network, run.node_at[NOW]) * ML_PER_L).tolist()
+    return {problem.compiled.nodes[i]: held[i] for i in np.flatnonzero(network.node["compliance"] > 0)}
+
+
+@contextmanager
+def compile_notice(function: Any) -> Iterator[None]:
+    """Context in which a compiled function is called: says so on stderr if the first call has to compile it.
+
+    What is compiled loads from the cache on disk in well under two seconds; so if nothing is ready after that
+    time, it is being compiled.
+    """
+
+    def say() -> None:
+        if not function.signatures:
+            what, seconds = _KNOWN[function.py_func.__name__]
+            print(_TEXT.format(what=what, seconds=seconds), file=sys.stderr, flush=True)
+
+    timer = threading.Timer(_PATIENCE, say)
+    timer.daemon = True
+    if not function.signatures:
+        timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+
+
+class Options(Protocol):
+    """What every run has to be asked for."""
+
+    @property
+    def tolerance(self) -> float:
+        """Relative error allowed per step of the solver. [1]"""
+
+    @property
+    def sample_interval(self) -> float:
+        """Distance of samples. [s]"""
 
 
 class Integration:
@@ -22,10 +228,8 @@ class Integration:
 
     Parameters
     ----------
-    tolerance : float
-        Relative error allowed per step of the solver. [1]
-    sample_interval : float
-        Distance of samples. [s]
+    options : Options
+        A scenario, say.
     start : xarray.Dataset, array of shape (n_nodes,) or None
         Result of an earlier run, whose last state is the first one; or the pressures at the start. [cmH2O]
     problem : Problem or None
@@ -42,15 +246,14 @@ class Integration:
 
     def __init__(
         self,
+        options: Options,
         *,
-        tolerance: float,
-        sample_interval: float,
         start: xr.Dataset | FloatArray | None = None,
         problem: Problem | None = None,
         unchanged: Circuit | None = None,
     ) -> None:
-        self._tolerance, self._interval, self._start = tolerance, sample_interval, start
-        self._unchanged, self._known = unchanged, problem
+        self._tolerance, self._interval = options.tolerance, float(options.sample_interval)
+        self._start, self._unchanged, self._known = start, unchanged, problem
         self._has_begun = False
         self._room: Record | None = None
 
@@ -87,10 +290,19 @@ class Integration:
             if self.position.breaths == goal:
                 break
             self._enter(piece)
+            problem = self.problem
             if every_part or not recorded:
-                recorded.append((self.problem, self._new_record(block, piece, every_part=every_part)))
-            recorded[-1] = (self.problem, recorded[-1][1])
-            self._go(piece, recorded[-1][1])
+                record = self._new_record(block, piece, every_part=every_part)
+                recorded.append((problem, record))
+            recorded[-1] = (problem, record)
+            with compile_notice(run_breaths):
+                status = run_breaths(
+                    problem.compiled.network, problem.segments, piece.n_breaths, piece.stop, problem.demands,
+                    self._interval, self.run, record,
+                )  # fmt: skip
+            # A piece that fails at once has no sample of its own.
+            reached = float(record.time[record.used[0] - 1]) if record.used[0] else 0.0
+            raise_on_failure(status, max(reached, self.position.now))
         return recorded
 
     def unfinished(self) -> FloatArray:
@@ -102,23 +314,20 @@ class Integration:
         phases[-1] = now["origin"] + (now["turn"] + 1) * self.problem.period
         return phases[None, :] if now["now"] > phases[0] else phases[None, :][:0]
 
-    def _begin(self, piece: Piece) -> None:
-        """Set out from the start, with the circuit of the first piece or the one that the start belongs to."""
-        # What changes at once, such as a fault at 0 s, has no place yet in the last state of an earlier run.
-        circuit = piece.circuit if self._start is None or self._unchanged is None else self._unchanged
-        problem = problem_of(circuit, piece.settings, tolerance=self._tolerance, before=self._known)
-        start = self._start
-        self._set_out(problem, start if isinstance(start, np.ndarray) else initial_pressure(problem, start))
-        self.held_at_start = held_now(problem, self.run)
-
     def _set_out(self, problem: Problem, pressure: FloatArray) -> None:
         self.problem, self._has_begun = problem, True
         self.run = new_run(problem.compiled.network, len(problem.segments), pressure, problem.demands)
 
     def _enter(self, piece: Piece) -> None:
-        """Make the circuit and the settings of a piece the present ones."""
+        """Make the circuit and the settings of a piece the present ones; set out from the start at the first."""
         if not self._has_begun:
-            self._begin(piece)
+            # What changes at once, such as a fault at 0 s, has no place yet in the last state of an earlier run.
+            start, circuit = self._start, piece.circuit
+            if start is not None and self._unchanged is not None:
+                circuit = self._unchanged
+            problem = problem_of(circuit, piece.settings, tolerance=self._tolerance, before=self._known)
+            self._set_out(problem, start if isinstance(start, np.ndarray) else initial_pressure(problem, start))
+            self.held_at_start = held_now(problem, self.run)
         before, self.piece = self.problem, piece
         self.problem = problem_of(piece.circuit, piece.settings, tolerance=self._tolerance, before=before)
         if self.problem is not before:
@@ -128,17 +337,6 @@ class Integration:
             )  # fmt: skip
         if piece.settings is not before.settings:
             begin_rhythm(self.run)
-
-    def _go(self, piece: Piece, record: Record) -> None:
-        problem = self.problem
-        with compile_notice(run_breaths):
-            status = run_breaths(
-                problem.compiled.network, problem.segments, piece.n_breaths, piece.stop, problem.demands,
-                float(self._interval), self.run, record,
-            )  # fmt: skip
-        # A piece that fails at once has no sample of its own.
-        reached = float(record.time[record.used[0] - 1]) if record.used[0] else 0.0
-        raise_on_failure(status, max(reached, self.position.now))
 
     def _new_record(self, block: Block, piece: Piece, *, every_part: bool) -> Record:
         """Room for what a piece yields; without `every_part` for the whole block, and used over and over."""

@@ -2,10 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
+import numpy as np
 import xarray as xr
 
+from ventsim.engine.state import state_vector
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
@@ -13,14 +15,15 @@ from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
-from ventsim.simulation.blocks import Blocks, keeper
-from ventsim.simulation.finished_breaths import FinishedBreaths
-from ventsim.simulation.integration import Integration
-from ventsim.simulation.problem import problem_of
+from ventsim.results.measures import Measures, variables_of
+from ventsim.results.schema import label
+from ventsim.simulation.blocks import Block, Blocks, Piece, keeper
+from ventsim.simulation.integration import Integration, Recorded, held_by_node, problem_of
 from ventsim.simulation.progress import Progress, StopRequest
+from ventsim.simulation.run import describe, measures_of, numerics, waveforms_dataset
 from ventsim.simulation.saved_run import LongRun, Saver, joined
-from ventsim.simulation.waveforms import describe
 from ventsim.tables import clock
+from ventsim.units import FloatArray
 
 # Breaths whose waveforms are held at a time.
 _CHUNK = 32
@@ -121,12 +124,7 @@ def simulate_long(
         check("simulate_long", {"duration": scenario.duration}, duration=one_breath)
     keeps = keeper(scenario.waveform_windows, scenario.waveform_every)
     blocks = Blocks(scenario.schedule, scenario.duration, whole=True, keeps=keeps, updates=int(ramp_updates))
-    integration = Integration(
-        tolerance=scenario.tolerance,
-        sample_interval=scenario.sample_interval,
-        start=start,
-        unchanged=scenario.circuit,
-    )
+    integration = Integration(scenario, start=start, unchanged=scenario.circuit)
     if before is not None:
         _resume(integration, scenario, before)
     attrs = describe(scenario) | {"ramp_updates": int(ramp_updates)}
@@ -161,6 +159,90 @@ def _resume(integration: Integration, scenario: Scenario, before: LongRun) -> No
         ) from None
 
 
+class _Finished(NamedTuple):
+    """What one block of breaths has left."""
+
+    number: int
+    measures: Measures
+    waveforms: Recorded
+    final: Mapping[str, float]
+
+
+class _Reached(NamedTuple):
+    """How far the run has come."""
+
+    n_blocks: int
+    n_breaths: int
+    piece: Piece
+    state: FloatArray
+    held_at_start: FloatArray
+    numerics: Mapping[str, Any]
+
+
+class _FinishedBreaths:
+    """Measures of all breaths so far, waveforms of those that are kept, and the last state.
+
+    A block counts only once it has been added as a whole, so that a run that is stopped at any time leaves whole
+    breaths.
+    """
+
+    def __init__(self) -> None:
+        self._all: list[_Finished] = []
+        self._reached: _Reached | None = None
+
+    @property
+    def n_breaths(self) -> int:
+        """Number of breaths so far."""
+        return 0 if self._reached is None else self._reached.n_breaths
+
+    def add(self, block: Block, recorded: Recorded, integration: Integration) -> None:
+        """Measure the breaths of a block that has just been run, and keep what is to be kept."""
+        problem, run, held = integration.problem, integration.run, integration.held_at_start
+        measures = measures_of(recorded, held_at_start=held)
+        kept, final = (recorded, held_by_node(problem, run)) if block.kept else ([], {})
+        self._all.append(_Finished(block.number, measures, kept, final))
+        n_breaths = self.n_breaths + len(measures.timing)
+        numbers = numerics(problem, run, held_at_start=held)
+        # The one operation that makes the block count.
+        self._reached = _Reached(len(self._all), n_breaths, integration.piece, state_vector(run), held, numbers)
+
+    def as_run(self, attrs: Mapping[str, Any], *, status: str) -> LongRun:
+        """What there is of the run, of which there is a block at least."""
+        last = self._reached
+        assert last is not None
+        blocks = self._all[: last.n_blocks]
+        timing, lungs, ports = map(np.concatenate, zip(*(finished.measures for finished in blocks), strict=True))
+        numbers = blocks[0].number + 1 + np.arange(len(timing))
+        measures = xr.Dataset(
+            variables_of(timing, "breath") | variables_of(lungs, "breath", "lung") | variables_of(ports, "breath"),
+            coords={"breath": numbers, "lung": list(last.piece.circuit.lungs)},
+            attrs={**attrs, **last.numerics, "status": status},
+        )
+        waveforms = None
+        kept = [finished for finished in blocks if finished.waveforms]
+        if kept:
+            waveforms = waveforms_dataset(
+                [part for finished in kept for part in finished.waveforms],
+                kept[-1].final,
+                held_at_start=last.held_at_start,
+                timing=np.concatenate([finished.measures.timing for finished in kept]),
+                numbers=np.concatenate(
+                    [finished.number + 1 + np.arange(len(finished.measures.timing)) for finished in kept]
+                ),
+                attrs=measures.attrs,
+            )
+        # From here the run can go on to the last bit.
+        state = xr.Dataset(
+            {"solver": ("entry", last.state), "held_at_start": ("holder", last.held_at_start)},
+            attrs={
+                "breaths": int(numbers[-1]),
+                "circuit_time_s": last.piece.circuit_time,
+                "settings_time_s": last.piece.settings_time,
+            },
+        )
+        return LongRun(measures=label(measures), waveforms=waveforms, state=state)
+
+
 def _run(
     blocks: Blocks,
     integration: Integration,
@@ -173,13 +255,10 @@ def _run(
     """Run all blocks or as far as it gets, from the start or from where an earlier part of the run ended."""
     saver.check()
     done = 0 if before is None else int(before.state.attrs["breaths"])
-    finished = FinishedBreaths()
+    finished = _FinishedBreaths()
 
     def result(status: str) -> LongRun:
-        held = integration.held_at_start
-        measures = finished.measures(attrs, held_at_start=held).assign_attrs(status=status)
-        waveforms = finished.waveforms(measures.attrs, held_at_start=held)
-        run = LongRun(measures=measures, waveforms=waveforms, state=finished.state(held_at_start=held))
+        run = finished.as_run(attrs, status=status)
         return run if before is None else joined(before, run)
 
     def so_far() -> str:

@@ -5,7 +5,7 @@ import sys
 import threading
 import warnings
 from collections.abc import Callable
-from types import FrameType, TracebackType
+from types import FrameType
 from typing import Any, Self
 
 # Runs that are over sooner need no bar [s].
@@ -44,9 +44,7 @@ class Progress:
                 )  # fmt: skip
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         if self._bar is not None:
             self._bar.close()
 
@@ -93,9 +91,7 @@ class StopRequest:
             self._installed = True
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *error: object) -> None:
         if self._installed:
             signal.signal(signal.SIGINT, signal.default_int_handler)
 

@@ -1,4 +1,4 @@
-"""simulate(): run breaths and label all that was recorded."""
+"""simulate(): run breaths and label all that was recorded, in units of the trade and names of the schema."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -7,19 +7,28 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import InputError, VentsimError
+from ventsim.engine.arrays import EXHALATION, RELIEF, SOURCE, Record, Run
+from ventsim.errors import InputError, ScenarioError, VentsimError
 from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import MOST_SAMPLES, Scenario, scenario_of
+from ventsim.model.scenario import CANNOT_REPEAT, MOST_SAMPLES, UNTITLED, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check
+from ventsim.results.measures import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
+from ventsim.results.schema import BETWEEN_POINTS, ORIGIN, VARIABLES, label
 from ventsim.simulation.blocks import Blocks
-from ventsim.simulation.integration import Integration
-from ventsim.simulation.waveforms import Recorded, describe, held_by_node, numerics, timing_of, waveforms_dataset
+from ventsim.simulation.integration import Integration, Problem, Recorded, held_by_node, held_now
+from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
 # Breaths that are run without a chance to stop the run in between.
 _BREATHS_AT_A_TIME = 256
+
+# From the units of the engine (L, and cmH2O·L for work) to those of the schema.
+_FACTORS = {"mL": ML_PER_L, "J": CMH2O_L_J}
+
+# In the order of the counters of the engine.
+_COUNTERS = ("steps", "rejected_steps", "steps_cut_at_valves", "restarts")
 
 
 @documented
@@ -80,12 +89,7 @@ def simulate(
     )  # fmt: skip
     check("simulate", {"ramp_updates": ramp_updates})
     check_samples(scenario)
-    integration = Integration(
-        tolerance=scenario.tolerance,
-        sample_interval=scenario.sample_interval,
-        start=start,
-        unchanged=scenario.circuit,
-    )
+    integration = Integration(scenario, start=start, unchanged=scenario.circuit)
     blocks = Blocks(scenario.schedule, scenario.duration, whole=False, keeps=True, updates=int(ramp_updates))
     return record_everything(integration, blocks, describe(scenario))
 
@@ -147,3 +151,164 @@ def record_everything(integration: Integration, blocks: Blocks, attrs: Mapping[s
             raise
     unfinished = integration.problem.timing(integration.unfinished())
     return waveforms(np.concatenate([timing_of(recorded), unfinished]))
+
+
+def samples_of(recorded: Recorded, *, held_at_start: FloatArray) -> Samples:
+    """Waveforms of lungs and ports that were recorded in some pieces, one after the other.
+
+    `held_at_start`, shape (n_lungs + 1,) [mL], is as of `held_now` when the running integrals were 0.
+    """
+    records = [record for _, record in recorded]
+    lungs = _in_units(_in_turn([record.lung[: record.used[0]] for record in records]), LUNG_SIGNALS)
+    lungs["expired_volume"] = lungs["inspired_volume"] - (lungs["volume"] - held_at_start[:-1])
+    ports = _in_units(_in_turn([record.port[: record.used[0]] for record in records]), PORT_SIGNALS)
+    return Samples(_in_turn([record.time[: record.used[0]] for record in records]), lungs, ports)
+
+
+def timing_of(recorded: Recorded) -> NDArray[np.void]:
+    """Times of the breaths that ended in some pieces, shape (n_breaths,) of `TIMING`."""
+    return _in_turn([problem.timing(record.phase[: record.n_breaths[0]]) for problem, record in recorded])
+
+
+def at_equilibrium_of(recorded: Recorded) -> NDArray[np.void]:
+    """What lungs would come to in endless expirations, shape (n_breaths, n_lungs) of `AT_EQUILIBRIUM`."""
+    return _in_turn([np.tile(problem.at_equilibrium, (record.n_breaths[0], 1)) for problem, record in recorded])
+
+
+def _in_units(samples: NDArray[np.void], signals: np.dtype[np.void]) -> NDArray[np.void]:
+    """Samples of the engine in the units of the schema; what the engine does not have stays 0."""
+    found = np.zeros(samples.shape, signals)
+    for name in samples.dtype.names or ():
+        np.multiply(samples[name], _FACTORS.get(VARIABLES[name].units, 1.0), out=found[name])
+    return found
+
+
+def _in_turn(parts: Sequence[NDArray[Any]]) -> NDArray[Any]:
+    """Arrays one after the other; a single one, as most of the time, is not copied."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def body_weights(problem: Problem) -> FloatArray:
+    """Body weight of each lung's patient, NaN where unknown, shape (n_lungs,). [kg]"""
+    weights = [lung.predicted_body_weight for lung in problem.circuit.lungs.values()]
+    return np.array([np.nan if weight is None else weight for weight in weights])
+
+
+def measures_of(recorded: Recorded, *, held_at_start: FloatArray) -> Measures:
+    """Measures of the breaths that ended in some pieces."""
+    samples = samples_of(recorded, held_at_start=held_at_start)
+    known = at_equilibrium_of(recorded)
+    return measured(samples, timing_of(recorded), body_weights(recorded[-1][0]), at_equilibrium=known)
+
+
+def waveforms_dataset(
+    recorded: Recorded, final: Mapping[str, float], *, held_at_start: FloatArray,
+    timing: NDArray[np.void], numbers: NDArray[np.int64], attrs: Mapping[str, Any],
+) -> xr.Dataset:  # fmt: skip
+    """Everything that was recorded as a labelled Dataset.
+
+    Where the circuit changed, points and paths that were there at some time only are NaN at other times.
+
+    Parameters
+    ----------
+    recorded : list of (Problem, Record)
+        What was recorded in each piece, one after the other.
+    final : mapping of str to float
+        As of `held_by_node` at the end. [mL]
+    held_at_start : array of shape (n_lungs + 1,)
+        As of `held_now` when the running integrals were 0. [mL]
+    timing : array of shape (n_breaths,)
+        Records of `TIMING`. [s, and cmH2O for PEEP]
+    numbers : array of shape (n_breaths,)
+        Numbers of the breaths. [1]
+    attrs : mapping
+        Attributes of the Dataset.
+    """
+    last = recorded[-1][0]
+    # Of a breath that is cut off, too.
+    known = [at_equilibrium_of(recorded), np.tile(last.at_equilibrium, (1, 1))]
+    at_equilibrium = np.concatenate(known)[: len(timing)]
+    samples = samples_of(recorded, held_at_start=held_at_start)
+    nodes, node_pressure = _by_name([(p.compiled.nodes, record.node_pressure, record) for p, record in recorded])
+    branches, branch_flow = _by_name([(p.compiled.branches, record.branch_flow, record) for p, record in recorded])
+    variables: dict[str, Any] = {
+        **variables_of(samples.lungs, "time", "lung"),
+        **variables_of(samples.ports, "time"),
+        **variables_of(timing, "breath"),
+        **variables_of(at_equilibrium, "breath", "lung"),
+        "node_pressure": (("time", "node"), node_pressure),
+        "branch_flow": (("time", "branch"), branch_flow),
+        "predicted_body_weight": ("lung", body_weights(last)),
+        "final_volume": ("node", np.array([final.get(name, np.nan) for name in nodes])),
+    }
+    coords = {
+        "time": samples.time,
+        "lung": list(last.compiled.lungs),
+        "node": nodes,
+        "points": ("node", _points(nodes, recorded)),
+        "branch": branches,
+        "breath": numbers,
+    }
+    return label(xr.Dataset(variables, coords=coords, attrs=dict(attrs)))
+
+
+def _points(nodes: Sequence[str], recorded: Recorded) -> list[str]:
+    """All points at each node; a point belongs to its node of the last piece in which it was there."""
+    compiled = [problem.compiled for problem, _ in recorded]
+    node_of = {point: one.nodes[i] for one in compiled for point, i in one.points.items()}
+    found: dict[str, list[str]] = {node: [] for node in nodes}
+    for point, node in node_of.items():
+        found[node].append(point)
+    return [BETWEEN_POINTS.join(at) for at in found.values()]
+
+
+def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray, Record]]) -> tuple[list[str], FloatArray]:
+    """Columns of all pieces by name, NaN where a piece has none of that name."""
+    names = list(dict.fromkeys(name for part, _, _ in parts for name in part))
+    if len(parts) == 1:
+        return names, parts[0][1][: parts[0][2].used[0]]
+    place = {name: k for k, name in enumerate(names)}
+    values = np.full((sum(int(record.used[0]) for _, _, record in parts), len(names)), np.nan)
+    row = 0
+    for part, columns, record in parts:
+        used = int(record.used[0])
+        values[row : row + used, [place[name] for name in part]] = columns[:used]
+        row += used
+    return names, values
+
+
+def numerics(problem: Problem, run: Run, *, held_at_start: FloatArray) -> dict[str, Any]:
+    """Attributes that record how the numbers came about: tolerances, counts and the balance of gas.
+
+    `held_at_start`, shape (n_lungs + 1,) [mL], is as of `held_now` at the start of the run.
+    """
+    stored = float(held_now(problem, run)[-1] - held_at_start[-1])
+    delivered = float(run.passed[SOURCE] - run.passed[RELIEF])
+    passed = (delivered - float(run.passed[EXHALATION]) - float(run.leaked_before[0])) * ML_PER_L
+    return {
+        "method": "Rosenbrock (RODAS), order 4",
+        "relative_tolerance": problem.demands.relative,
+        "absolute_tolerance_cmH2O": problem.demands.absolute,
+        "flow_table_error": problem.compiled.table_error,
+        **dict(zip(_COUNTERS, run.counters.tolist(), strict=True)),
+        "volume_balance_residual_mL": passed - stored,
+        "status": "finished",
+    }
+
+
+def describe(scenario: Scenario) -> dict[str, Any]:
+    """Attributes of a result, with the scenario as text, so that it can be run again."""
+    title = scenario.title
+    if title == UNTITLED:
+        title = f"{len(scenario.circuit.lungs)} lungs, {scenario.settings.kind}"
+        scenario = scenario.changed(title=title)
+    try:
+        text = scenario.to_toml()
+    except ScenarioError as error:
+        text = f"{CANNOT_REPEAT}{str(error).splitlines()[0]}\n"
+    return {
+        "title": title,
+        **ORIGIN,
+        "scenario": text,
+        "sample_interval_s": scenario.sample_interval,
+    }

@@ -102,21 +102,23 @@ class LongRun:
                 f"cannot read a long run from '{path}': {missing}.\n"
                 "  Give a file that a long run of ventsim has written."
             ) from None
-        try:
-            state = xr.load_dataset(path, engine="h5netcdf", group="state")
-        except (OSError, ValueError, KeyError):
-            raise SchemaError(_why_no_state(measures, path)) from None
-        try:
-            waveforms = xr.load_dataset(path, engine="h5netcdf", group="waveforms")
-        except (OSError, ValueError, KeyError):
-            waveforms = None
-        return cls(measures=measures, waveforms=waveforms, state=state)
+        state = _read_group(path, "state")
+        if state is None:
+            raise SchemaError(_why_no_state(measures, path))
+        return cls(measures=measures, waveforms=_read_group(path, "waveforms"), state=state)
 
 
 def _write_group(dataset: xr.Dataset, path: Path, group: str | None) -> None:
     encoding = {str(name): {"zlib": True, "complevel": 1} for name in dataset.data_vars}
     mode: Literal["w", "a"] = "w" if group is None else "a"
     dataset.to_netcdf(str(path), mode=mode, group=group, engine="h5netcdf", encoding=encoding)
+
+
+def _read_group(path: str | Path, group: str) -> xr.Dataset | None:
+    try:
+        return xr.load_dataset(path, engine="h5netcdf", group=group)
+    except (OSError, ValueError, KeyError):
+        return None
 
 
 def _why_no_state(found: xr.Dataset, path: str | Path) -> str:

@@ -3,7 +3,6 @@
 import numpy as np
 import xarray as xr
 
-from ventsim.engine.compiling import compile_notice
 from ventsim.engine.steady import SteadyStart, find_steady_start, search_steady_start
 from ventsim.errors import InputError, SolverError
 from ventsim.model.changes import Schedule
@@ -14,10 +13,8 @@ from ventsim.parameters import documented
 from ventsim.results.measures import breath_measures
 from ventsim.results.schema import label
 from ventsim.simulation.blocks import Blocks
-from ventsim.simulation.integration import Integration
-from ventsim.simulation.problem import Problem, problem_of, raise_on_failure
-from ventsim.simulation.run import record_everything
-from ventsim.simulation.waveforms import describe
+from ventsim.simulation.integration import Integration, Problem, compile_notice, problem_of, raise_on_failure
+from ventsim.simulation.run import describe, record_everything
 
 _MOST_STEADY_BREATHS = 2000
 _SAME_RHYTHM = 1e-9
@@ -75,12 +72,7 @@ def steady_breath(
     )
     problem = problem_of(scenario.circuit, scenario.settings, tolerance=scenario.tolerance)
     found = steady_start(problem, tolerance=scenario.tolerance)
-    integration = Integration(
-        tolerance=scenario.tolerance,
-        sample_interval=scenario.sample_interval,
-        start=found.pressure,
-        problem=problem,
-    )
+    integration = Integration(scenario, start=found.pressure, problem=problem)
     attrs = describe(scenario.changed(duration=problem.period, waveform_windows=(), waveform_every=None)) | {
         "steady_method": found.method,
         "steady_breaths": found.breaths,

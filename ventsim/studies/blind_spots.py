@@ -232,38 +232,29 @@ def _try(
         return None
     display = displayed_values(measures, sensors=options.sensors)
     both = measures.assign(display.data_vars)
-    first, last = both.isel(breath=0), both.isel(breath=-1)
-    raised = alarms(display, options.limits or AlarmLimits.around(display, breath=1))
-    found = {f"{name}_change": (last[source] - first[source]).values for name, source in _WATCHED.items()}
-    found["tidal_volume_change"] = _percent(found["tidal_volume_change"], first.inspired_tidal_volume.values)
-    return _before(first) | found | {
-        "tidal_volume_after": last.inspired_tidal_volume.values,
-        "raised_after": raised.first_raised.values - instant,
-        "reason": "",
-    }  # fmt: skip
+    raised = alarms(display, options.limits or AlarmLimits.around(display, breath=1)).first_raised.values
+    return _row(both.isel(breath=0), both.isel(breath=-1), raised - instant)
 
 
 def _unknown(before: xr.Dataset, options: _Options, reason: str) -> _Tried:
     """What is known of a fault that was not run to its end."""
     measures = breath_measures(before)
     display = displayed_values(measures, sensors=options.sensors)
-    known = _before(measures.assign(display.data_vars).isel(breath=0))
-    changes = {f"{name}_change": np.full_like(known[f"{name}_before"], np.nan) for name in _WATCHED}
-    return known | changes | {
-        "tidal_volume_after": changes["tidal_volume_change"],
-        "raised_after": np.full(len(ALARMS), np.nan),
-        "reason": reason,
-    }  # fmt: skip
+    first = measures.assign(display.data_vars).isel(breath=0)
+    return _row(first, first * np.nan, np.full(len(ALARMS), np.nan), reason)
 
 
-def _before(first: xr.Dataset) -> dict[str, Any]:
-    """The breath before the fault."""
-    return {f"{name}_before": first[source].values for name, source in _WATCHED.items()}
-
-
-def _percent(change: np.ndarray, before: np.ndarray) -> np.ndarray:
-    """A change of volume in % of that before, NaN where there was none. [%]"""
-    return 100.0 * np.divide(change, before, out=np.full_like(change, np.nan), where=before > _LEAST_VOLUME)
+def _row(first: xr.Dataset, last: xr.Dataset, raised_after: np.ndarray, reason: str = "") -> _Tried:
+    """The breath before the fault, what is other in the last one, and the times of the alarms. [s]"""
+    before = {f"{name}_before": first[source].values for name, source in _WATCHED.items()}
+    change = {f"{name}_change": (last[source] - first[source]).values for name, source in _WATCHED.items()}
+    volume, lost = first.inspired_tidal_volume.values, change["tidal_volume_change"]
+    # In % of that before, NaN where there was none.
+    change["tidal_volume_change"] = 100.0 * np.divide(
+        lost, volume, out=np.full_like(lost, np.nan), where=volume > _LEAST_VOLUME
+    )
+    after = {"tidal_volume_after": last.inspired_tidal_volume.values, "raised_after": raised_after}
+    return before | change | after | {"reason": reason}
 
 
 def _delayed(change: AnyChange, delay: float) -> AnyChange:

@@ -2,15 +2,14 @@
 
 import itertools
 import math
-import warnings
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ventsim.errors import CircuitWarning, InputError, PlausibilityWarning, SolverError
+from ventsim.errors import InputError, SolverError
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.parts import LungPart
@@ -20,7 +19,7 @@ from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity_of
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, Case, PieceResult, run_batch
-from ventsim.simulation.waveforms import describe
+from ventsim.simulation.run import describe
 from ventsim.studies.modes import scenario_and_modes
 from ventsim.units import FloatArray
 
@@ -122,10 +121,7 @@ def sensitivity_matrix(
     names, cases = zip(*named, strict=True)
     interval = min([_COARSE_SAMPLES, *(one.settings.period for one in by_mode.values())])
     options = BatchOptions(tolerance=tolerance, sample_interval=interval)
-    with warnings.catch_warnings():
-        for kind in (PlausibilityWarning, CircuitWarning):
-            warnings.simplefilter("ignore", kind)
-        result = run_batch(cases, options, n_lungs=len(lungs), threads=threads, progress=progress)
+    result = run_batch(cases, options, n_lungs=len(lungs), threads=threads, progress=progress)
     volumes = _volumes(result, names).reshape(len(by_mode), -1, len(lungs))
     attrs = describe(scenario) | {
         "title": f"sensitivity matrix of {len(lungs)} lungs", "step": float(step), "tolerance": float(tolerance)
@@ -177,7 +173,7 @@ def _scaled_lung_values(lung: LungPart, *, effect: str, factor: float, name: str
     return found
 
 
-def scaled_values(item: Any, *, effect: str, factor: float) -> dict[Steps, float]:
+def scaled_values(item: Any, *, effect: str, factor: float, steps: Steps = ()) -> dict[Steps, float]:
     """Numbers that change if everything elastic, or every resistance, of a description is scaled.
 
     Parameters
@@ -188,34 +184,34 @@ def scaled_values(item: Any, *, effect: str, factor: float) -> dict[Steps, float
         What is scaled.
     factor : float
         By what. [1]
+    steps : tuple of str, default ()
+        Where the description stands.
 
     Returns
     -------
     dict of steps to float
         New numbers by the steps of their paths.
     """
-    return dict(_walk(item, effect=effect, factor=factor))
-
-
-def _walk(item: Any, *, effect: str, factor: float, steps: Steps = ()) -> Iterator[tuple[Steps, float]]:
+    found: dict[Steps, float] = {}
     if isinstance(item, tuple):
         for number, inner in enumerate(item, start=1):
-            yield from _walk(inner, effect=effect, factor=factor, steps=(*steps, str(number)))
+            found |= scaled_values(inner, effect=effect, factor=factor, steps=(*steps, str(number)))
     if not isinstance(item, Description):
-        return
+        return found
     for name, field in type(item).model_fields.items():
         value, quantity, here = getattr(item, name), quantity_of(field), (*steps, name)
         if value is None or name in _NOT_ELASTIC:
             continue
         if quantity is None or isinstance(value, Description):
-            yield from _walk(value, effect=effect, factor=factor, steps=here)
+            found |= scaled_values(value, effect=effect, factor=factor, steps=here)
             continue
         is_resistance = quantity.unit in _RESISTANCE_UNITS or name in _RESISTANCE_FIELDS
         power = _VOLUME_POWERS.get(quantity.unit, 0.0) if effect == "compliance" else float(is_resistance)
         if power and isinstance(value, tuple):
-            yield from (((*here, str(k)), factor**power * one) for k, one in enumerate(value, start=1))
+            found |= {(*here, str(k)): factor**power * one for k, one in enumerate(value, start=1)}
         elif power and isinstance(value, int | float):
-            yield here, factor**power * value
+            found[here] = factor**power * value
+    return found
 
 
 def _cases(scenario: Scenario, step: float, *, mode: str) -> list[tuple[str, Case]]:

@@ -13,7 +13,6 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import (
-    CircuitWarning,
     InputError,
     PlausibilityWarning,
     StoppedEarlyWarning,
@@ -25,11 +24,11 @@ from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_
 from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.quantities import check
+from ventsim.quantities import Quantity, check
 from ventsim.results.measures import LIMITED_SHARE, variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
-from ventsim.simulation.waveforms import describe
+from ventsim.simulation.run import describe
 
 MOST_POINTS = 1_000_000
 """Largest number of points of a sweep. [1]"""
@@ -37,6 +36,7 @@ MOST_POINTS = 1_000_000
 FLOW_LIMITED = "flow limited"
 """Status of a point with a breath in which the flow limit of the ventilator acts."""
 
+_Quantities = Mapping[str, Quantity | None]
 _CASE = "case"
 _OUTCOME = {
     "status": {"long_name": "how the point ended", "positive": "a text, no sign"},
@@ -120,21 +120,19 @@ def sweep(
     )
     if duration is not None:
         check("sweep", {"duration": duration})
-    _warn_of_unlikely_values(scenario, grid)
+    quantities = {path: quantity_at(scenario.circuit, scenario.settings, path) for path in grid}
+    _warn_of_unlikely_values(grid, quantities)
     points = zip(*grid.values(), strict=True) if paired else itertools.product(*grid.values())
     circuit, breath = scenario.circuit, scenario.settings
     cases = [partial(with_values, circuit, breath, dict(zip(grid, point, strict=True))) for point in points]
-    with warnings.catch_warnings():
-        # Unlikely values have been warned of once; filters hold for all threads.
-        for kind in (PlausibilityWarning, CircuitWarning):
-            warnings.simplefilter("ignore", kind)
-        result = run_batch(cases, options, n_lungs=len(circuit.lungs), threads=threads, progress=progress)
+    result = run_batch(cases, options, n_lungs=len(circuit.lungs), threads=threads, progress=progress)
     missing = int((result.status == NOT_RUN).sum())
     if missing:
         text = f"the sweep was stopped by Ctrl-C; not run: {missing} of {len(cases)} points. The others are kept."
         warn_caller(StoppedEarlyWarning(text))
     attrs = _attrs(scenario, options, paths=list(grid), paired=paired)
-    return _dataset(result, scenario, grid=grid, shape=shape, paired=paired).assign_attrs(attrs)
+    found = _dataset(result, scenario, grid=grid, shape=shape, quantities=quantities, paired=paired)
+    return found.assign_attrs(attrs)
 
 
 def _name(path: str) -> str:
@@ -228,13 +226,13 @@ def _shape(grid: Mapping[str, tuple[Value, ...]], *, paired: bool) -> tuple[int,
     return shape
 
 
-def _warn_of_unlikely_values(scenario: Scenario, grid: Mapping[str, tuple[Value, ...]]) -> None:
-    for path, listed in grid.items():
-        quantity = quantity_at(scenario.circuit, scenario.settings, path)
-        found = [] if quantity is None else [(v, quantity.unlikely(v)) for v in listed if not quantity.fault(v)]
-        unlikely = next(((value, why) for value, why in found if why), None)
-        if quantity is not None and unlikely is not None:
-            warn_caller(PlausibilityWarning(f"{path} {quantity.text(unlikely[0])} {unlikely[1]}"))
+def _warn_of_unlikely_values(grid: Mapping[str, tuple[Value, ...]], quantities: _Quantities) -> None:
+    for path, quantity in quantities.items():
+        for value in grid[path]:
+            why = "" if quantity is None or quantity.fault(value) else quantity.unlikely(value)
+            if quantity is not None and why:
+                warn_caller(PlausibilityWarning(f"{path} {quantity.text(value)} {why}"))
+                break
 
 
 def _attrs(scenario: Scenario, options: BatchOptions, *, paths: list[str], paired: bool) -> dict[str, Any]:
@@ -249,9 +247,9 @@ def _attrs(scenario: Scenario, options: BatchOptions, *, paths: list[str], paire
     }
 
 
-def _meaning(scenario: Scenario, path: str) -> str:
+def _meaning(path: str, quantity: Quantity | None) -> str:
     """What the value is and whose, in a few words."""
-    steps, quantity = path.split("."), quantity_at(scenario.circuit, scenario.settings, path)
+    steps = path.split(".")
     owner = steps[1:-1] if steps[0] in ("lungs", "parts") else () if steps[0] == "settings" else steps[:-1]
     what = steps[-1].replace("_", " ") if quantity is None else quantity.meaning.partition(";")[0]
     return f"{' '.join(owner).replace('_', ' ')}: {what}" if owner else what
@@ -259,7 +257,7 @@ def _meaning(scenario: Scenario, path: str) -> str:
 
 def _dataset(
     result: PieceResult, scenario: Scenario, *, grid: Mapping[str, tuple[Value, ...]], shape: tuple[int, ...],
-    paired: bool,
+    quantities: _Quantities, paired: bool,
 ) -> xr.Dataset:  # fmt: skip
     dims = (_CASE,) if paired else tuple(map(_name, grid))
     n_lungs = len(scenario.circuit.lungs)
@@ -272,11 +270,10 @@ def _dataset(
     if paired:
         attrs = {"units": "1", "long_name": "number of the case", "positive": "counted from 1"}
         coords[_CASE] = xr.Variable(_CASE, np.arange(1, shape[0] + 1), attrs)
-    for path, listed in grid.items():
-        quantity = quantity_at(scenario.circuit, scenario.settings, path)
-        attrs = {"long_name": _meaning(scenario, path), "path": path}
+    for path, quantity in quantities.items():
+        attrs = {"long_name": _meaning(path, quantity), "path": path}
         attrs |= {} if quantity is None else {"units": quantity.unit}
-        coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(listed), attrs)
+        coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(grid[path]), attrs)
     dataset = label(xr.Dataset(variables, coords=coords))
     words = np.array(STATUS_WORDS, dtype=object)[result.status]
     words[result.ports["port_limited_fraction"] > LIMITED_SHARE] = FLOW_LIMITED

@@ -1,4 +1,4 @@
-"""The answer to a sizing question as a Dataset: values, what each lung gets, holes that might be made instead."""
+"""The answer to a sizing question: values, what each lung gets, holes that might be made; or why there is none."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -6,14 +6,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from ventsim.model.circuit.graph import way_in
 from ventsim.model.paths import part_at
+from ventsim.model.ventilator import PressureControl
 from ventsim.results.measures import breath_measures, breath_remarks
 from ventsim.results.schema import ORIGIN, VARIABLES
-from ventsim.simulation.batch import Case, PieceResult
+from ventsim.simulation.batch import PieceResult
 from ventsim.simulation.steady import steady_breath
-from ventsim.studies.sizing.explanation import bypass_warnings, limits_hit, why_not
-from ventsim.studies.sizing.holes import DRILLS, Hole, Option, give, holes, options
-from ventsim.studies.sizing.problem import Problem, Unknown
+from ventsim.studies.sizing.holes import DRILLS, Hole, Option, case_with, holes, options
+from ventsim.studies.sizing.problem import TARGETS, Problem, Unknown
 from ventsim.studies.sizing.search import Found
 from ventsim.units import FloatArray
 
@@ -50,6 +51,13 @@ _LABELS = {
     "option_auto_peep": ("cmH2O", "auto-PEEP with that hole", "above PEEP"),
 }
 
+LITTLE = 0.2
+"""A restrictor does little if its whole range changes its lung's tidal volume by less than this. [1]"""
+
+_AT_LIMIT = 1e-6  # distance from a limit on the even scale
+_NO_EFFECT = 1e-7  # relative change of a target for each unit of the even scale
+_ONE_DIRECTION = 0.05  # smallest singular value of directions of length 1 below which they count as one
+
 
 def answer(
     problem: Problem, found: Found, *, before: PieceResult, drills: Sequence[float], bore_tolerance: float,
@@ -64,12 +72,13 @@ def answer(
     volumes = after.lungs["inspired_tidal_volume"][0]
     stood_for = holes(problem, circuit, settings, tidal_volumes=volumes, lungs=lungs)
     chosen = options(stood_for, drills=drills, bore_tolerance=bore_tolerance)
+    with_options = problem.run([case_with(problem.case(values), option) for option in chosen])
     is_met = found.worst <= tolerance
-    bypassed = bypass_warnings(problem, values, lungs=lungs)
+    bypassed = _bypass_warnings(problem, values, lungs=lungs)
     reached = np.array([target.value for target in problem.targets]) * (1.0 + found.miss)
     why = ""
     if not is_met:
-        why = why_not(problem, found, reached=reached, tolerance=tolerance, is_bypassed=bool(bypassed))
+        why = _why_not(problem, found, reached=reached, tolerance=tolerance, is_bypassed=bool(bypassed))
     variables: dict[str, Any] = {
         "feasible": is_met,
         **_of_quantities(problem, found, values=values, stood_for=stood_for),
@@ -77,8 +86,14 @@ def answer(
         "wanted": ("target", np.array([target.value for target in problem.targets])),
         "reached": ("target", reached),
         "relative_miss": ("target", found.miss),
-        **_of_lungs(before, after),
-        **_of_options(problem, problem.case(values), chosen),
+        **{
+            f"{name}_{when}": ("lung", result.lungs[measure][0])
+            for name, measure in BEFORE_AND_AFTER.items()
+            for when, result in (("before", before), ("after", after))
+        },
+        "option_bore": ("option", np.array([option.bore for option in chosen], dtype=float)),
+        "option_tidal_volume": (("option", "lung"), with_options.lungs["inspired_tidal_volume"]),
+        "option_auto_peep": (("option", "lung"), with_options.lungs["auto_peep"]),
     }
     attrs = {
         "title": "sizing",
@@ -97,7 +112,7 @@ def _coordinates(problem: Problem, chosen: Sequence[Option]) -> dict[str, Any]:
     unknowns, targets = problem.unknowns, problem.targets
     return {
         "quantity": [unknown.path for unknown in unknowns],
-        "quantity_unit": ("quantity", [unknown.unit for unknown in unknowns]),
+        "quantity_unit": ("quantity", [unknown.quantity.unit for unknown in unknowns]),
         "target": [target.name for target in targets],
         "target_lung": ("target", [target.lung for target in targets]),
         "target_measure": ("target", [target.measure for target in targets]),
@@ -118,26 +133,9 @@ def _of_quantities(
         "value_before": ("quantity", [unknown.now for unknown in unknowns]),
         "low_limit": ("quantity", [unknown.low for unknown in unknowns]),
         "high_limit": ("quantity", [unknown.high for unknown in unknowns]),
-        "limit_hit": ("quantity", limits_hit(problem, found)),
+        "limit_hit": ("quantity", _limits_hit(problem, found)),
         "equivalent_bore": ("quantity", [np.nan if hole is None else hole.orifice.bore for hole in stood_for]),
-        "sensitivity_step": ("quantity", [_STEPS.get(unknown.unit, 1.0) for unknown in unknowns]),
-    }
-
-
-def _of_lungs(before: PieceResult, after: PieceResult) -> dict[str, Any]:
-    found = {}
-    for name, measure in BEFORE_AND_AFTER.items():
-        found[f"{name}_before"] = ("lung", before.lungs[measure][0])
-        found[f"{name}_after"] = ("lung", after.lungs[measure][0])
-    return found
-
-
-def _of_options(problem: Problem, base: Case, chosen: Sequence[Option]) -> dict[str, Any]:
-    volumes, auto_peep = give(problem, base, chosen)
-    return {
-        "option_bore": ("option", np.array([option.bore for option in chosen], dtype=float)),
-        "option_tidal_volume": (("option", "lung"), volumes),
-        "option_auto_peep": (("option", "lung"), auto_peep),
+        "sensitivity_step": ("quantity", [_STEPS.get(unknown.quantity.unit, 1.0) for unknown in unknowns]),
     }
 
 
@@ -155,7 +153,7 @@ def _sensitivity(problem: Problem, found: Found) -> FloatArray:
     result = problem.run([problem.case(values) for values in (*below, *above)])
     less, more = np.split(result.lungs["inspired_tidal_volume"], 2)
     changes = np.diagonal(np.subtract(above, below))
-    units = [_STEPS.get(unknown.unit, 1.0) for unknown in problem.unknowns]
+    units = [_STEPS.get(unknown.quantity.unit, 1.0) for unknown in problem.unknowns]
     return (more - less) / changes[:, None] * np.array(units)[:, None]
 
 
@@ -178,3 +176,96 @@ def _labelled(dataset: xr.Dataset) -> xr.Dataset:
         unit, meaning, positive = labels[str(name)]
         dataset[name].attrs = ({"units": unit} if unit else {}) | {"long_name": meaning, "positive": positive}
     return dataset
+
+
+def _limits_hit(problem: Problem, found: Found) -> list[str]:
+    """For each value that varies "low" or "high" if it stands at that limit, otherwise nothing."""
+    low, high = problem.scale_limits
+    at_limits = [found.places - low < _AT_LIMIT, high - found.places < _AT_LIMIT]
+    return np.select(at_limits, ["low", "high"], "").tolist()
+
+
+def _why_not(problem: Problem, found: Found, *, reached: FloatArray, tolerance: float, is_bypassed: bool) -> str:
+    """Why the targets cannot be met, what stands in the way, and what might help."""
+    lines = []
+    for target, value, miss in zip(problem.targets, reached, found.miss, strict=True):
+        if abs(miss) > tolerance:
+            quantity = TARGETS[target.measure]
+            lines.append(
+                f"lung '{target.lung}': {quantity.meaning} {quantity.text(value)} at the nearest, "
+                f"target {quantity.text(target.value)}."
+            )
+    for unknown, side in zip(problem.unknowns, _limits_hit(problem, found), strict=True):
+        if side:
+            limit = unknown.low if side == "low" else unknown.high
+            lines.append(f"'{unknown.path}' stands at its {side} limit, {unknown.quantity.text(limit)}.")
+    lines += _useless(problem, found)
+    if is_bypassed:
+        lines.append("Gas goes round a restrictor; put a one-way valve into the expiratory limb first.")
+    return "\n".join([*lines, _what_to_do(problem, found, tolerance=tolerance)])
+
+
+def _useless(problem: Problem, found: Found) -> list[str]:
+    """Values that change no target here, and targets that move as one."""
+    effects = np.linalg.norm(found.slopes, axis=0)
+    nothing = [u.path for u, effect in zip(problem.unknowns, effects, strict=True) if effect < _NO_EFFECT]
+    if nothing:
+        return [f"'{path}' changes no target there." for path in nothing]
+    sizes = np.linalg.svd(found.slopes / effects, compute_uv=False)
+    if sizes[-1] < _ONE_DIRECTION:
+        return ["There the values that vary move the targets together, not one by one."]
+    return []
+
+
+def _what_to_do(problem: Problem, found: Found, *, tolerance: float) -> str:
+    is_pressure = isinstance(problem.settings, PressureControl)
+    drive = "inspiratory_pressure" if is_pressure else "tidal_volume"
+    missed = found.miss[np.abs(found.miss) > tolerance]
+    steps = []
+    if not any(unknown.path == f"settings.{drive}" for unknown in problem.unknowns):
+        if (missed < 0.0).all():
+            steps.append(f"raise settings.{drive}")
+        elif (missed > 0.0).all():
+            steps.append(f"lower settings.{drive}")
+        else:
+            steps.append(f"vary settings.{drive} too, with one more target")
+    if any(_limits_hit(problem, found)):
+        steps.append("widen the limit that is hit, if it can be made")
+    steps.append("change the targets")
+    text = ", or ".join(steps)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _bypass_warnings(problem: Problem, values: FloatArray, *, lungs: Sequence[str]) -> tuple[str, ...]:
+    """What to know of inspiratory restrictors past which gas reaches their lung through its expiratory limb.
+
+    `values` is the answer, `lungs` names the lung of each value that varies.
+    """
+    found: dict[str, str] = {}
+    for k, (unknown, lung) in enumerate(zip(problem.unknowns, lungs, strict=True)):
+        part = part_at(problem.circuit, unknown.path)
+        if part is None or part in found or part in problem.circuit.lungs:
+            continue
+        graph, airway = problem.at(values)[0].graph(), f"{lung}.airway"
+        if part not in (way_in(graph, airway) or ()) or way_in(graph, airway, without=part) is None:
+            continue
+        found[part] = _bypassed(problem, values, k=k, unknown=unknown, lung=lung)
+    return tuple(found.values())
+
+
+def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown, lung: str) -> str:
+    """The words, with the volumes at both limits of the value."""
+    text = (
+        f"lung '{lung}' fills past '{part_at(problem.circuit, unknown.path)}' too, backwards through its "
+        "expiratory limb: no one-way valve closes that way."
+    )
+    cases = [problem.case([*values[:k], limit, *values[k + 1 :]]) for limit in (unknown.low, unknown.high)]
+    low, high = problem.run(cases).lungs["inspired_tidal_volume"][:, problem.lungs.index(lung)].tolist()
+    if np.isfinite([low, high]).all():
+        change = abs(high - low) / max(high, low)
+        text += (
+            f" From {unknown.quantity.text(unknown.low)} to {unknown.quantity.text(unknown.high)} its tidal "
+            f"volume changes from {low:.4g} to {high:.4g} mL"
+        )
+        text += f", less than {100 * LITTLE:.0f} %: the restrictor does little." if change < LITTLE else "."
+    return f"{text}\n  Put a one-way valve into the expiratory limb."

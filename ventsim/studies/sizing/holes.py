@@ -11,12 +11,11 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.graph import way_in
 from ventsim.model.laws import AdjustableCurve, Orifice, flow_law, orifice_bore, printed_bore
 from ventsim.model.laws.orifice import NOMINAL_BORES
-from ventsim.model.parts import Restrictor
+from ventsim.model.parts import ADULT_BORE, Restrictor, Tube
 from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check
 from ventsim.simulation.batch import Case
-from ventsim.studies.sizing.limb import tube_bore_of
 from ventsim.studies.sizing.problem import Problem
 from ventsim.units import ML_PER_L, FloatArray
 
@@ -92,7 +91,9 @@ def _hole(path: str, circuit: Circuit, *, mean_flow: float) -> Hole | None:
     if isinstance(part.resistance, Orifice):
         is_bore = path.endswith(".bore")
         return Hole(path=path, part=name, orifice=part.resistance, is_resistance=False) if is_bore else None
-    tube_bore = tube_bore_of(circuit, name)
+    # The tube at which a restrictor of the layouts sits.
+    tube = circuit.parts.get(f"{name.removesuffix(' restrictor')} tube")
+    tube_bore = tube.bore if isinstance(tube, Tube) else ADULT_BORE
     loss = float(flow_law(part.resistance).pressure_drop(mean_flow))
     bore = tube_bore
     if loss > _NO_LOSS:
@@ -168,12 +169,3 @@ def case_with(base: Case, option: Option) -> Case:
         return circuit.with_parts({option.hole.part: Restrictor(resistance=option.orifice)}), settings
 
     return changed
-
-
-def give(problem: Problem, base: Case, chosen: Sequence[Option]) -> tuple[FloatArray, FloatArray]:
-    """Tidal volumes and auto-PEEP of all lungs with each option, shape (n_options, n_lungs). [mL, cmH2O]"""
-    if not chosen:
-        nothing = np.empty((0, len(problem.lungs)))
-        return nothing, nothing
-    result = problem.run([case_with(base, option) for option in chosen])
-    return result.lungs["inspired_tidal_volume"], result.lungs["auto_peep"]

@@ -5,7 +5,7 @@ import re
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, cast
+from typing import Literal
 
 import numpy as np
 
@@ -48,7 +48,7 @@ class Unknown:
     """A value that may change, its limits, and its even scale."""
 
     path: str
-    unit: str
+    quantity: Quantity
     low: float
     high: float
     now: float
@@ -76,15 +76,11 @@ class Unknown:
 
     @property
     def _is_bore(self) -> bool:
-        return self.unit == "mm" and self.low > 0.0
+        return self.quantity.unit == "mm" and self.low > 0.0
 
     @property
     def _offset(self) -> float:
         return 0.0 if self.low > 0.0 else _NEAR_ZERO * self.high
-
-    def text(self, value: float) -> str:
-        """The value with its unit."""
-        return f"{value:.6g}" if self.unit in ("", "1") else f"{value:.6g} {self.unit}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -255,30 +251,34 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
             f"vary: {path!r} has limits {limits!r}.\n  Give two numbers, (low, high). [{quantity.unit}]"
         )
     hole = _hole_at(circuit, path)
-    numbers = _with_widest(path, limits, hole)
-    for limit in numbers:
+    lowest, highest = limits
+    if highest == WIDEST:
+        if hole is None:
+            raise InputError(
+                f'vary: {path!r} has no "{WIDEST}": it is not the bore of an orifice.\n'
+                "  Give the upper limit as a number."
+            )
+        highest = hole.widest_bore
+    for limit in (lowest, highest):
         fault = quantity.fault(limit)
         if fault:
             raise InputError(f"vary: {path!r}: limit {fault}\n  {quantity.allowed()}")
-    low, high = map(float, numbers)
+    low, high = float(lowest), float(highest)
     if not low < high:
         raise InputError(
             f"vary: {path!r} has limits {low:.6g} and {high:.6g} {quantity.unit}.\n"
             "  The lower one comes first and is below the other one."
         )
     if hole is not None and high > hole.widest_bore:
-        widest = hole.widest_bore
-        given = f"{high:.6g} mm" + (
-            f" with bore_deviation {hole.bore_deviation:.6g} mm" if hole.bore_deviation else ""
-        )
+        off = f" with bore_deviation {hole.bore_deviation:.6g} mm" if hole.bore_deviation else ""
         raise InputError(
-            f"vary: {path!r}: limit {given} does not fit a tube_bore of {hole.tube_bore:.6g} mm.\n"
-            f'  Allowed: at most {widest:.6g} mm. Give that, or "{WIDEST}" for just that.'
+            f"vary: {path!r}: limit {high:.6g} mm{off} does not fit a tube_bore of {hole.tube_bore:.6g} mm.\n"
+            f'  Allowed: at most {hole.widest_bore:.6g} mm. Give that, or "{WIDEST}" for just that.'
         )
     # What a part or the settings refuse, or find unlikely, is reported before the search.
     for number in (low, high):
         with_values(circuit, settings, {path: number})
-    return Unknown(path=path, unit=quantity.unit, low=low, high=high, now=float(now))
+    return Unknown(path=path, quantity=quantity, low=low, high=high, now=float(now))
 
 
 def _hole_at(circuit: Circuit, path: str) -> Orifice | None:
@@ -286,16 +286,3 @@ def _hole_at(circuit: Circuit, path: str) -> Orifice | None:
     name = part_at(circuit, path)
     law = getattr(circuit.parts[name], "resistance", None) if name is not None else None
     return law if isinstance(law, Orifice) and path.endswith(".resistance.bore") else None
-
-
-def _with_widest(path: str, limits: Limits, hole: Orifice | None) -> tuple[float, float]:
-    """Limits in numbers."""
-    low, high = limits
-    if high != WIDEST:
-        return low, cast(float, high)  # another word is refused with the other limits
-    if hole is None:
-        raise InputError(
-            f'vary: {path!r} has no "{WIDEST}": it is not the bore of an orifice.\n'
-            "  Give the upper limit as a number."
-        )
-    return low, hole.widest_bore

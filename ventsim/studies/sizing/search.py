@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -105,7 +105,7 @@ def search(problem: Problem, *, tolerance: float) -> Found:
             "sizing: at none of the starts within the limits there is a steady breath.\n"
             f"  Narrow the limits. The first failure: {trials.reason}"
         )
-    return Found(places=best.places, miss=best.miss, slopes=best.slopes, breaths_run=trials.count)
+    return replace(best, breaths_run=trials.count)
 
 
 def _starts(problem: Problem) -> Iterator[FloatArray]:
