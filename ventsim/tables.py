@@ -239,11 +239,12 @@ class Column:
             return MISSING
         if not isinstance(value, numbers.Real):
             return str(value)
+        number = float(value)
         if self.show is not None:
-            return self.show(float(value))
+            return self.show(number)
         if self.unit in DECIMALS:
-            return fixed(value, DECIMALS[self.unit])
-        return str(value) if isinstance(value, numbers.Integral) else significant(value)
+            return fixed(number, DECIMALS[self.unit])
+        return str(value) if isinstance(value, numbers.Integral) else significant(number)
 
     @property
     def unit_text(self) -> str:

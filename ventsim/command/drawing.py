@@ -11,7 +11,7 @@ from ventsim.command.remarks import CAUTION, lines_to_check
 from ventsim.errors import InputError
 from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import Scenario
-from ventsim.results.measures import remarks_at
+from ventsim.results.remarks import remarks_at
 
 
 def draw_circuit(found: Found, path: Path, *, time: float | None) -> None:

@@ -17,8 +17,8 @@ from ventsim.command.remarks import CAUTION, lines_to_check
 from ventsim.errors import InputError, VentsimError
 from ventsim.model.changes import Schedule, changes_table
 from ventsim.model.scenario import Scenario
-from ventsim.results.measures import lung_remarks, machine_remarks
 from ventsim.results.monitor import AlarmLimits, alarms, alarms_table, displayed_values
+from ventsim.results.remarks import lung_remarks, machine_remarks
 from ventsim.results.schema import VARIABLES
 from ventsim.simulation import LongRun
 from ventsim.simulation.long_runs import check_end

@@ -7,7 +7,7 @@ import xarray as xr
 import ventsim
 from ventsim.command.files import Found, heading, writing
 from ventsim.command.remarks import CAUTION, lines_to_check
-from ventsim.results.measures import breath_remarks
+from ventsim.results.remarks import breath_remarks
 from ventsim.tables import fixed
 
 BREATHS_IN_PICTURE = 2

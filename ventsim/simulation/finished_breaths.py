@@ -8,7 +8,7 @@ import xarray as xr
 
 from ventsim.engine.arrays import new_run
 from ventsim.engine.state import restore, state_vector
-from ventsim.results.measures import Measures, variables_of
+from ventsim.results.kernel import Measures, variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.blocks import Block, Piece
 from ventsim.simulation.integration import Integration

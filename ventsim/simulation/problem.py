@@ -15,7 +15,7 @@ from ventsim.errors import InputError, SchemaError, SolverError, nearest_names
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings, check_settings
 from ventsim.quantities import check, quantity
-from ventsim.results.measures import AT_EQUILIBRIUM, TIMING
+from ventsim.results.kernel import AT_EQUILIBRIUM, TIMING
 from ventsim.units import ML_PER_L, FloatArray
 
 DEFAULT_TOLERANCE = 5e-7

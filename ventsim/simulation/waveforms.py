@@ -22,14 +22,7 @@ from ventsim.engine.arrays import (
 )
 from ventsim.errors import ScenarioError
 from ventsim.model.scenario import CANNOT_REPEAT, UNTITLED, Scenario
-from ventsim.results.measures import (
-    LUNG_SIGNALS,
-    PORT_SIGNALS,
-    Measures,
-    Samples,
-    measured,
-    variables_of,
-)
+from ventsim.results.kernel import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
 from ventsim.results.schema import BETWEEN_POINTS, ORIGIN, VARIABLES, label
 from ventsim.simulation.problem import Problem
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray

@@ -7,7 +7,8 @@ import numpy as np
 import xarray as xr
 
 from ventsim.model.paths import part_at
-from ventsim.results.measures import breath_measures, breath_remarks
+from ventsim.results.measures import breath_measures
+from ventsim.results.remarks import breath_remarks
 from ventsim.results.schema import ORIGIN, VARIABLES
 from ventsim.simulation.batch import Case, PieceResult
 from ventsim.simulation.steady import steady_breath

@@ -8,9 +8,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
-from ventsim.results.schema import VARIABLES
-from ventsim.results.schema.check import refuse_other_kind
-from ventsim.results.schema.table import Kind
+from ventsim.results.schema import VARIABLES, Kind, refuse_other_kind
 from ventsim.tables import signed
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
 from ventsim.model.layouts import Layout
 from ventsim.model.scenario import Scenario
-from ventsim.results.measures import remarks_at
+from ventsim.results.remarks import remarks_at
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
 from ventsim.units import FloatArray, convert

@@ -3,12 +3,9 @@
 import numpy as np
 import xarray as xr
 
-from ventsim.results.measures.breaths import breath_measures
+from ventsim.results.measures import LIMITED_SHARE, breath_measures
 from ventsim.results.schema import TIME_ROUNDING, VARIABLES
 from ventsim.tables import fixed
-
-LIMITED_SHARE = 0.05
-"""Share of inspiration at the flow limit that is worth a remark, a convention of ventsim. [1]"""
 
 _NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
 _SENT_BACK = 0.05  # part of the inspired volume that is worth a remark (a convention of ventsim)
