@@ -1,5 +1,6 @@
-"""Limits beyond which the ventilator alarms."""
+"""Limits beyond which the ventilator alarms, and the alarms that they raise."""
 
+from functools import partial
 from typing import Annotated, ClassVar, Self
 
 import numpy as np
@@ -10,7 +11,8 @@ from pydantic import model_validator
 from ventsim.errors import InputError, SchemaError
 from ventsim.model.descriptions import Description
 from ventsim.quantities import check, quantity
-from ventsim.results.schema import TIME_ROUNDING, VARIABLES, breath_position, check_dataset, label
+from ventsim.results.schema import CAUTION, TIME_ROUNDING, VARIABLES, breath_position, check_dataset, label
+from ventsim.tables import Column, Section, Table, clock, in_words
 from ventsim.units import FloatArray
 
 _PAIRS = (
@@ -188,8 +190,6 @@ BoolArray = NDArray[np.bool_]
 ALARMS = tuple(name for name in AlarmLimits.model_fields if name != "delay")
 """Names of the alarms, those of the fields of :class:`AlarmLimits`."""
 
-_TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end")
-
 
 def alarms(displayed: xr.Dataset, limits: AlarmLimits) -> xr.Dataset:
     """Which alarms the ventilator raises on what it displays.
@@ -255,7 +255,8 @@ def alarms(displayed: xr.Dataset, limits: AlarmLimits) -> xr.Dataset:
     end = displayed["breath_end"].values
     raised = _raised(condition, end=end, number=displayed["breath"].values, delay=limits.delay)
     first = np.min(np.where(raised, end[:, None], np.inf), axis=0, initial=np.inf)
-    variables = {name: ("breath", displayed[name].values) for name in _TIMING if name in displayed} | {
+    times = [str(name) for name in displayed.data_vars if "alarms" in VARIABLES[str(name)].kinds]
+    variables = {name: ("breath", displayed[name].values) for name in times} | {
         "alarm_condition": (("breath", "alarm"), condition),
         "alarm_raised": (("breath", "alarm"), raised),
         "first_raised": ("alarm", np.where(np.isfinite(first), first, np.nan)),
@@ -297,3 +298,51 @@ def _raised(condition: BoolArray, *, end: FloatArray, number: NDArray[np.integer
     row = np.arange(len(condition))[:, None]
     since = np.maximum.accumulate(np.where(begins, row, 0), axis=0)
     return condition & (end[:, None] - end[since] >= delay - TIME_ROUNDING)
+
+
+_OF_ALARMS = {
+    "first_raised": Column(heading="first raised", unit="s", show=partial(clock, digits=1), shown_unit="h:min:s"),
+    "breaths_raised": Column(heading="raised in", unit="breaths"),
+    "breaths_with_condition": Column(heading="condition in", unit="breaths"),
+}
+
+
+def alarms_table(alarms: xr.Dataset) -> Table:
+    """Alarms of a run: which ones, when each was raised first, and in how many breaths.
+
+    Alarms whose condition never held are left out. One whose condition held, but never long enough, has a dash in
+    place of the time.
+
+    Parameters
+    ----------
+    alarms : xarray.Dataset
+        Result of :func:`alarms`.
+
+    Returns
+    -------
+    Table
+        Its DataFrame has a row for each alarm; times are shown as hours:minutes:seconds of the run.
+
+    Raises
+    ------
+    SchemaError
+        If the Dataset does not fit the schema.
+
+    Examples
+    --------
+    ``print(alarms_table(alarms(displayed, AlarmLimits.around(displayed, breath=1))))`` prints what has changed so
+    much since the first breath that the ventilator alarms.
+    """
+    check_dataset(alarms, "alarms")
+    counts = {
+        "breaths_raised": alarms["alarm_raised"].astype(bool).sum("breath"),
+        "breaths_with_condition": alarms["alarm_condition"].astype(bool).sum("breath"),
+    }
+    frame = alarms[["first_raised"]].assign(counts).to_dataframe().rename(index=in_words)
+    frame = frame[frame["breaths_with_condition"] > 0]
+    count = alarms.sizes["breath"]
+    title = f"Alarms of the ventilator in {count} breath{'' if count == 1 else 's'}"
+    return Table(
+        title=title if len(frame) else f"{title}: none",
+        sections=[Section(name="alarms", frame=frame, columns=_OF_ALARMS)], caution=CAUTION,
+    )  # fmt: skip
