@@ -8,7 +8,7 @@ import xarray as xr
 from ventsim.model.circuit import Circuit
 from ventsim.model.parts import Part
 from ventsim.model.parts.part import Atmosphere, Inertia, Passage, Store
-from ventsim.view.plot.circuit.trees import EXPIRATORY, INSPIRATORY, owner
+from ventsim.view.plot.circuit.geometry import EXPIRATORY, INSPIRATORY, owner
 
 
 def joint_flows(circuit: Circuit, instant: xr.Dataset) -> tuple[float, ...]:
