@@ -2,10 +2,11 @@
 
 import os
 import tempfile
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from argparse import Namespace
+from collections.abc import Collection, Hashable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import xarray as xr
 
@@ -16,18 +17,18 @@ from ventsim.model.scenario.files import SCENARIO_SUFFIXES, read_text, scenario_
 from ventsim.model.scenario.toml_text import parse_toml
 from ventsim.model.ventilator import SETTINGS_KINDS
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
-def output_files(folder: Path, *, stem: str, source: Path, keep_source: bool = True) -> tuple[Path, Path]:
-    """Names of waveforms and picture, in a folder that has been tried; the file that was read is kept."""
+
+def output_files(options: Namespace, *, stem: str, keep_source: bool = True) -> tuple[Path, Path]:
+    """Names of results and picture, in a folder that has been tried; the file that was read is kept."""
+    folder, source = Path(options.out), Path(options.target)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _try_to_write(folder)
-        if (
-            keep_source
-            and (folder / f"{stem}.nc").exists()
-            and source.exists()
-            and (folder / f"{stem}.nc").samefile(source)
-        ):
+        result = folder / f"{stem}.nc"
+        if keep_source and result.exists() and source.exists() and result.samefile(source):
             stem = f"{stem}-again"
         files = folder / f"{stem}.nc", folder / f"{stem}.png"
         for file in files:
@@ -52,11 +53,15 @@ def _try_to_write(folder: Path) -> None:
         raise OSError(error.errno, error.strerror, str(folder)) from None
 
 
-@contextmanager
-def writing(what: str) -> Iterator[None]:
-    """Context in which something, such as "the drawing", is written into files; it says what to do if it fails."""
+def write(
+    what: str, figure: "Figure", files: tuple[Path, Path], *, results: xr.Dataset | None = None,
+    encoding: dict[Hashable, dict[str, bool]] | None = None,
+) -> None:  # fmt: skip
+    """Write results, if there are any, and a picture; say what to do if `what`, such as "the drawing", fails."""
     try:
-        yield
+        if results is not None:
+            results.to_netcdf(files[0], engine="h5netcdf", encoding=encoding)
+        figure.savefig(files[1], dpi=150)
     except (OSError, RuntimeError) as error:
         raise InputError(
             f"{what} could not be written: {error}.\n  Make room, or give another folder: --out DIR."
@@ -96,6 +101,14 @@ def heading(scenario: Scenario) -> str:
     if any(other in title for other in SETTINGS_KINDS):
         return f"{scenario.title} (run in {kind})"
     return f"{scenario.title}, {kind}"
+
+
+def announce(scenario: Scenario, origin: str) -> str:
+    """Print what is run or drawn, and where it comes from; return its heading."""
+    title = heading(scenario)
+    # Before a run that takes long, and before messages on the other stream.
+    print(f"{title} ({origin})\n", flush=True)
+    return title
 
 
 def _find(target: str) -> Found:

@@ -1,5 +1,6 @@
-"""A run of hours, or one in which something changes: the table of what changed, a picture over hours."""
+"""Runs: of minutes, with all waveforms and the last breath as a table; and of hours, or with changes in time."""
 
+import argparse
 import shlex
 import sys
 from collections.abc import Iterator, Sequence
@@ -12,23 +13,100 @@ import pandas as pd
 import xarray as xr
 
 import ventsim
-from ventsim.command.files import INTERRUPTED, Found, heading, writing
-from ventsim.command.remarks import CAUTION, lines_to_check
-from ventsim.errors import InputError, VentsimError
+from ventsim.command.files import INTERRUPTED, Found, announce, find, heading, is_result, output_files, write
+from ventsim.command.remarks import last_lines
+from ventsim.errors import InputError, ScenarioError, VentsimError
 from ventsim.model.changes import Schedule, changes_table
 from ventsim.model.scenario import Scenario
 from ventsim.results.monitor import AlarmLimits, alarms, alarms_table, displayed_values
-from ventsim.results.remarks import lung_remarks, machine_remarks
+from ventsim.results.remarks import breath_remarks, lung_remarks, machine_remarks
 from ventsim.results.schema import VARIABLES
 from ventsim.simulation import LongRun
 from ventsim.simulation.long_runs import check_end
-from ventsim.tables import Section, Table, clock
+from ventsim.tables import Section, Table, clock, fixed
 
 LONG = 1800.0
 """Runs that last longer keep no waveforms unless they are asked for. [s]"""
 
+BREATHS_IN_PICTURE = 2
 
-def run_long(found: Found, files: tuple[Path, Path]) -> int:
+
+def run(options: argparse.Namespace) -> int:
+    """Run a scenario, in the way that suits its length and changes; or go on with a long run."""
+    if options.goes_on:
+        return _go_on(options)
+    found = find(options.target)
+    if options.duration is not None:
+        found = replace(found, scenario=found.scenario.changed({"duration": options.duration}))
+    scenario = found.scenario
+    _check_whole_breath(scenario)
+    files = output_files(options, stem=found.stem)
+    if scenario.changes or not scenario.keeps_all_waveforms or scenario.duration > LONG:
+        return _run_long(found, files)
+    return _run_short(found, files)
+
+
+def _check_whole_breath(scenario: Scenario) -> None:
+    period = scenario.settings.period
+    if scenario.duration < period * (1.0 - 1e-9):
+        raise ScenarioError(
+            f"duration {scenario.duration:.6g} s holds no whole breath, so there is nothing to measure.\n"
+            f"  Allowed: at least {period:.6g} s, one breath at a rate of {scenario.settings.rate:.6g} 1/min."
+        )
+
+
+def _run_short(found: Found, files: tuple[Path, Path]) -> int:
+    """Run a scenario, print its last breath, write waveforms and a picture."""
+    scenario = found.scenario
+    title = announce(scenario, found.origin)
+    waveforms = ventsim.simulate(scenario)
+    measures = ventsim.breath_measures(waveforms)
+    # The files come first: whoever reads the table may stop reading (`| head`) and must still have them.
+    _write(waveforms, files, title=title)
+    print(_summary(waveforms, measures, tolerance=scenario.tolerance))
+    print(last_lines([*found.remarks, *breath_remarks(measures.isel(breath=-1))], files))
+    return 0
+
+
+def _summary(waveforms: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -> str:
+    """The last whole breath, how its gas balances, and how precise the numbers are."""
+    last = measures.isel(breath=-1)
+    delivered, returned = float(last["port_delivered_volume"]), float(last["port_returned_volume"])
+    stored = delivered - returned - float(last["volume_balance_error"])
+    steady = "one breath only."
+    if measures.sizes["breath"] > 1:
+        volumes = measures["inspired_tidal_volume"].isel(breath=slice(-2, None))
+        change = max(float(abs(volumes.diff("breath")).max()), 0.01)
+        steady = f"no lung's inspired volume differs by more than {fixed(change, 2)} mL from the breath before."
+    lost = abs(waveforms.attrs["volume_balance_residual_mL"])
+    return "\n".join(
+        [
+            ventsim.breath_table(measures).text(caution=False),
+            "",
+            f"Gas:        {fixed(delivered, 1)} mL delivered, {fixed(returned, 1)} mL returned, "
+            f"{fixed(stored, 1)} mL more held by lungs and circuit than before the breath.",
+            f"Steadiness: {steady}",
+            f"Numerics:   {waveforms.attrs['steps']} steps at a tolerance of {tolerance:g}; {lost:.1g} mL of gas "
+            "not accounted for in the whole run.",
+        ]
+    )
+
+
+def _write(waveforms: xr.Dataset, files: tuple[Path, Path], *, title: str) -> None:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8.0, 6.8 + 0.09 * waveforms.sizes["lung"]), layout="constrained")
+    ventsim.plot.waveforms(
+        waveforms,
+        breaths=min(BREATHS_IN_PICTURE, int((waveforms["breath_end"] <= waveforms["time"][-1] + 1e-6).sum())),
+        axes=figure.subplots(3, 1, sharex=True),
+    )
+    figure.suptitle(title, parse_math=False)
+    packed = {name: {"zlib": True} for name in waveforms.data_vars}
+    write("the run is finished, but its files", figure, files, results=waveforms, encoding=packed)
+
+
+def _run_long(found: Found, files: tuple[Path, Path]) -> int:
     """Run a scenario for hours, or one with changes; return the exit code."""
     scenario = found.scenario
     if scenario.keeps_all_waveforms and scenario.duration <= LONG:
@@ -39,8 +117,14 @@ def run_long(found: Found, files: tuple[Path, Path]) -> int:
     return _report(run, scenario, files, remarks=found.remarks)
 
 
-def continue_run(path: Path, duration: float | None, files: tuple[Path, Path]) -> int:
-    """Go on with a saved run, up to a time or to the one that it was to last; return the exit code."""
+def _go_on(options: argparse.Namespace) -> int:
+    """Go on with a long run that was saved, up to a time or to the one that it was to last."""
+    path, duration = Path(options.target), options.duration
+    if not is_result(path):
+        raise InputError(
+            f"'{path}' is no result of a long run.\n  Give the .nc file that 'ventsim run' has written."
+        )
+    files = output_files(options, stem=path.stem, keep_source=False)
     before = LongRun.read(path)
     scenario = Scenario.from_dataset(before.measures)
     if duration is None:
@@ -61,10 +145,9 @@ def continue_run(path: Path, duration: float | None, files: tuple[Path, Path]) -
 
 def _announce(scenario: Scenario, origin: str) -> None:
     """Print what is going to be run, and what changes in it."""
-    print(f"{heading(scenario)} ({origin})\n")
+    announce(scenario, origin)
     if scenario.changes:
-        print(changes_table(scenario.schedule), end="\n\n")
-    sys.stdout.flush()  # before a run that takes long, and before messages on the other stream
+        print(changes_table(scenario.schedule), end="\n\n", flush=True)
 
 
 @contextmanager
@@ -88,7 +171,7 @@ def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, remar
     ends = measures.breath_end.values
     limits, set_around = _limits(shown, reference_breath(ends, schedule))
     raised = alarms(shown, limits)
-    _draw(run, shown, raised, schedule, files[1], title=heading(scenario))
+    _draw(measures, shown, raised, scenario, files)
     print(breaths_table(measures, shown, breaths_to_show(ends, schedule)))
     print(f"\n{alarms_table(raised).text(caution=False)}\n({set_around})\n")
     residual = abs(measures.attrs["volume_balance_residual_mL"])
@@ -98,7 +181,7 @@ def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, remar
         f"Numerics:   {measures.sizes['breath']} breaths, {measures.attrs['steps']} steps; {residual:.1g} mL of "
         f"gas not accounted for in the whole run.\n"
         f"Kept:       measures of all breaths, {waveforms}, the last state to go on from.\n"
-        f"{lines_to_check(to_check)}Written:    {', '.join(map(str, files))}\n\n{CAUTION}"
+        f"{last_lines(to_check, files)}"
     )
     status = str(measures.attrs["status"])
     if status == "finished":
@@ -124,20 +207,20 @@ def _limits(shown: xr.Dataset, position: int) -> tuple[AlarmLimits, str]:
 
 
 def _draw(
-    run: LongRun, shown: xr.Dataset, raised: xr.Dataset, schedule: Schedule, path: Path, *, title: str
+    measures: xr.Dataset, shown: xr.Dataset, raised: xr.Dataset, scenario: Scenario, files: tuple[Path, Path]
 ) -> None:
     from matplotlib.figure import Figure
 
-    measures = run.measures
     rows = max(int((raised.alarm_raised > 0).any("breath").sum()), 1)
     heights = [1.6] * 4 + [0.2 * rows + 0.1]
     figure = Figure(figsize=(8.0, sum(heights) + 1.2 + 0.09 * measures.sizes["lung"]), layout="constrained")
     axes = figure.subplots(len(heights), 1, sharex=True, gridspec_kw={"height_ratios": heights})
-    instants = schedule.knots[1:]  # the first is the start of the run, whether anything changes there or not
+    instants = scenario.schedule.knots[
+        1:
+    ]  # the first is the start of the run, whether anything changes there or not
     ventsim.plot.hours(measures, displayed=shown, alarms=raised, instants=instants, axes=axes)
-    figure.suptitle(title, parse_math=False)
-    with writing("the run is finished, but its picture"):
-        figure.savefig(path, dpi=150)
+    figure.suptitle(heading(scenario), parse_math=False)
+    write("the run is finished, but its picture", figure, files)
 
 
 _MOST_ROWS = 14
