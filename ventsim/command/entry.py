@@ -82,9 +82,6 @@ class _Parser(argparse.ArgumentParser):
         raise InputError(f"{message}.\n  Write: {usage}")
 
 
-_Commands = argparse._SubParsersAction[_Parser]
-
-
 def _read_arguments(given: Sequence[str]) -> argparse.Namespace:
     """Options with the action to carry out; raises InputError if they make no sense."""
     parser = _Parser(
@@ -104,8 +101,8 @@ def _read_arguments(given: Sequence[str]) -> argparse.Namespace:
         )
     known = (*commands.choices, "--help", "-h", "--version")
     if given[0] not in known:
-        runs = given[0] in builtin_names() or os.path.isfile(given[0])
-        hint = f"Did you mean: ventsim run {given[0]}" if runs else suggestion(given[0], known)
+        is_scenario = given[0] in builtin_names() or os.path.isfile(given[0])
+        hint = f"Did you mean: ventsim run {given[0]}" if is_scenario else suggestion(given[0], known)
         raise InputError(f"there is no command '{given[0]}'.\n  {hint}")
     options, rest = parser.parse_known_args(given)
     if rest:
@@ -115,7 +112,7 @@ def _read_arguments(given: Sequence[str]) -> argparse.Namespace:
     return options
 
 
-def _add_scenario_commands(commands: _Commands) -> None:
+def _add_scenario_commands(commands: "argparse._SubParsersAction[_Parser]") -> None:
     """Commands on one scenario."""
     what = "run a scenario, print tables, write results and a picture"
     run = _with_folder(_with_target(commands.add_parser("run", help=what)))
@@ -143,7 +140,7 @@ def _add_scenario_commands(commands: _Commands) -> None:
     draw.set_defaults(action=scenarios.draw)
 
 
-def _add_study_commands(commands: _Commands) -> None:
+def _add_study_commands(commands: "argparse._SubParsersAction[_Parser]") -> None:
     """Commands that take many runs."""
     for name, what, example, action in (
         ("sweep", "vary values of a scenario, as a TOML file says", SWEEP, studies.run_sweep),

@@ -215,10 +215,8 @@ def _draw(
     heights = [1.6] * 4 + [0.2 * rows + 0.1]
     figure = Figure(figsize=(8.0, sum(heights) + 1.2 + 0.09 * measures.sizes["lung"]), layout="constrained")
     axes = figure.subplots(len(heights), 1, sharex=True, gridspec_kw={"height_ratios": heights})
-    instants = scenario.schedule.knots[
-        1:
-    ]  # the first is the start of the run, whether anything changes there or not
-    ventsim.plot.hours(measures, displayed=shown, alarms=raised, instants=instants, axes=axes)
+    # The first knot is the start of the run, whether anything changes there or not.
+    ventsim.plot.hours(measures, displayed=shown, alarms=raised, instants=scenario.schedule.knots[1:], axes=axes)
     figure.suptitle(heading(scenario), parse_math=False)
     write("the run is finished, but its picture", figure, files)
 
