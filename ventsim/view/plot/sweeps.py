@@ -18,8 +18,7 @@ from ventsim.view.plot.style import (
     line_style,
     need,
     one_panel,
-    panel_height,
-    panel_width,
+    panel_size,
 )
 from ventsim.view.plot.style import legend as legend_above
 
@@ -86,8 +85,9 @@ def sweep_lines(
         if second is not None:
             ax.set_title(_value_text(part[second]), loc="left", fontsize="medium")
         if not labels_shared:
-            ax.set_xlabel(in_lines(_parameter_label(values[along]), panel_width(ax)))
-            ax.set_ylabel(in_lines(axis_label(variable), panel_height(ax)))
+            width, height = panel_size(ax)
+            ax.set_xlabel(in_lines(_parameter_label(values[along]), width))
+            ax.set_ylabel(in_lines(axis_label(variable), height))
     if labels_shared and second is not None:
         _label_figure(drawn[0].figure, values[along], values[second], axis_label(variable))
     if legend and _LUNG in values.dims and second is None:

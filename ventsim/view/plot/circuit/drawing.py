@@ -20,7 +20,7 @@ from ventsim.tables import fixed
 from ventsim.units import FloatArray, convert
 from ventsim.view.plot.circuit.flows import joint_flows, parts_without_flow
 from ventsim.view.plot.circuit.geometry import EXPIRATORY, INSPIRATORY, Geometry, Pipe, Point, geometry, owner
-from ventsim.view.plot.style import COLOURS, change_label, need, one_panel
+from ventsim.view.plot.style import change_label, colours_of, need, one_panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -94,7 +94,7 @@ def circuit_drawing(
     instant = None if waveforms is None else _instant(circuit, waveforms, time)
     drawing = geometry(circuit)
     ax = _canvas(drawing, ax)
-    colours = {name: COLOURS[k % len(COLOURS)] for k, name in enumerate(circuit.lungs)}
+    colours = dict(zip(circuit.lungs, colours_of(list(circuit.lungs)), strict=True))
     flows = None if instant is None else np.array(joint_flows(circuit, instant))
     largest = 0.0 if flows is None else _largest(flows)
     _draw_lines(ax, drawing, flows, largest, colours)
