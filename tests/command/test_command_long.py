@@ -217,7 +217,7 @@ def test_stopped_sweep_says_so(here, capsys, monkeypatch):
         warnings.warn(StoppedEarlyWarning("the sweep was stopped by Ctrl-C."), stacklevel=2)
         return whole(*args, **options)
 
-    monkeypatch.setattr("ventsim.command.studies.sweep", stopped)
+    monkeypatch.setattr("ventsim.studies.sweep", stopped)
     values = '[values]\n"lungs.b.compliance" = [20, 0.1]\n'
     (here / "sweep.toml").write_text(f'scenario = "two-unequal-lungs"\n{values}')
     assert main(["sweep", "sweep.toml"]) == 130

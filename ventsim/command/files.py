@@ -117,7 +117,11 @@ def _find(target: str) -> Found:
         return Found(builtin(target), "built-in, invented for demonstration", builtin_text(target), target)
     if not os.path.exists(path) and path.name == target and path.suffix not in SCENARIO_SUFFIXES:
         near = nearest_names(target, (*builtin_names(), *scenario_files(path.parent)))
-        hint = f"Did you mean {' or '.join(map(repr, near))}?" if near else _all_builtins()
+        hint = (
+            f"Did you mean {' or '.join(map(repr, near))}?"
+            if near
+            else f"Give a file, or one of these:\n    {others}"
+        )
         raise ScenarioError(f"there is no built-in scenario and no file '{target}'.\n  {hint}")
     try:
         scenario = _scenario_of_result(path) if is_result(path) else Scenario.read(path)
@@ -125,10 +129,6 @@ def _find(target: str) -> Found:
         refuse_other_kind(path, "run")
         raise
     return Found(scenario, f"from {target}", scenario.to_toml(), path.stem)
-
-
-def _all_builtins() -> str:
-    return "Give a file, or one of these:\n    " + "\n    ".join(builtin_names())
 
 
 def is_result(path: Path) -> bool:

@@ -36,16 +36,6 @@ from ventsim.model.scenario.sections import build_each
 from ventsim.model.scenario.toml_text import parse_toml
 from ventsim.quantities import quantity
 from ventsim.results.schema import VARIABLES
-from ventsim.studies import (
-    add_restrictor,
-    blind_spots,
-    blind_spots_table,
-    equivalent_modes,
-    size_restrictors,
-    sizing_table,
-    sweep,
-    sweep_table,
-)
 from ventsim.tables import Table
 
 if TYPE_CHECKING:
@@ -66,15 +56,16 @@ def study_blind_spots(options: Namespace) -> int:
     files = output_files(options, stem=f"{found.stem}-blind-spots")
     scenario = found.scenario.changed(changes=())  # the study makes its own
     lung = next(iter(scenario.circuit.lungs)) if options.lung is None else options.lung
-    modes = equivalent_modes(scenario) if options.mode == "both" else None
+    modes = ventsim.studies.equivalent_modes(scenario) if options.mode == "both" else None
     with _seen() as (stops, remarks):
-        study = blind_spots(scenario, modes=modes, lung=lung, duration=options.watch)
+        study = ventsim.studies.blind_spots(scenario, modes=modes, lung=lung, duration=options.watch)
     write(_DONE, ventsim.plot.blind_spots(study)[0].figure, files, results=study)
     print(f"{heading(scenario) if modes is None else scenario.title} ({found.origin})")
     print(f"Faults at lung '{lung}', each by itself, watched for {options.watch:g} s\n")
     failed = int((study.reason != "").sum())
     missed = f"{failed} of {study.reason.size} faults could not be run; the table says why." if failed else ""
-    return _end(blind_spots_table(study), files, [*found.remarks, *remarks], stops=stops, missed=missed)
+    table = ventsim.studies.blind_spots_table(study)
+    return _end(table, files, [*found.remarks, *remarks], stops=stops, missed=missed)
 
 
 def run_sweep(options: Namespace) -> int:
@@ -97,12 +88,13 @@ def run_sweep(options: Namespace) -> int:
     if lung is not None and lung not in scenario.circuit.lungs:
         raise InputError(f"lung: there is no lung {lung!r}.\n  {suggestion(str(lung), scenario.circuit.lungs)}")
     with _seen() as (stops, remarks):
-        study = sweep(scenario, values, paired=paired, duration=table.get("duration"))
+        study = ventsim.studies.sweep(scenario, values, paired=paired, duration=table.get("duration"))
     write(_DONE, _sweep_figure(study, show, lung=lung, limit=limit), files, results=study)
     announce(scenario, found.origin)
     without = int((study.reason != "").sum())
     missed = f"{without} of {study.status.size} points have no breath; the table says why." if without else ""
-    return _end(sweep_table(study, show=show), files, [*found.remarks, *remarks], stops=stops, missed=missed)
+    shown = ventsim.studies.sweep_table(study, show=show)
+    return _end(shown, files, [*found.remarks, *remarks], stops=stops, missed=missed)
 
 
 def run_size(options: Namespace) -> int:
@@ -122,7 +114,7 @@ def run_size(options: Namespace) -> int:
     scenario, vary = _with_restrictors(found.scenario, restrictions, limits)
     drills, bore_tolerance = table.get("drills"), table.get("bore_tolerance", 0.1)
     with collected(*UNLIKELY_INPUT, displayed=True) as remarks:
-        sizing = size_restrictors(
+        sizing = ventsim.studies.size_restrictors(
             scenario, targets=targets, vary=vary, drills=drills, bore_tolerance=bore_tolerance
         )
     write(_DONE, _size_figure(scenario, sizing.scenario), files, results=sizing.results)
@@ -130,7 +122,7 @@ def run_size(options: Namespace) -> int:
     sizing.scenario.save(sized)
     announce(scenario, found.origin)
     missed = "" if sizing.feasible else "the targets are not met."
-    return _end(sizing_table(sizing), (*files, sized), [*found.remarks, *remarks], missed=missed)
+    return _end(ventsim.studies.sizing_table(sizing), (*files, sized), [*found.remarks, *remarks], missed=missed)
 
 
 @contextmanager
@@ -216,9 +208,7 @@ def _with_restrictors(
     """The scenario with all restrictors, and what varies: the bores of their orifices if the file does not say."""
     bores: dict[str, Any] = {}
     for lung, one in restrictions.items():
-        scenario, path = add_restrictor(
-            scenario, lung, limb=one.limb, resistance=one.resistance, bore_deviation=one.bore_deviation
-        )
+        scenario, path = ventsim.studies.add_restrictor(scenario, lung, **dict(one))
         if vary is None and one.resistance is not None:
             raise InputError(
                 f"restrict.{lung}: the file does not say what varies of a resistance that is given.\n"

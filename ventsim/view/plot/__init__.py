@@ -7,7 +7,7 @@ because it is faint on white. Matplotlib is imported when a picture is drawn, no
 
 from ventsim.view.plot.bench import FittedLaw, bench_fit
 from ventsim.view.plot.cells import blind_spots, sensitivity_matrix
-from ventsim.view.plot.circuit import circuit_drawing
+from ventsim.view.plot.circuit.drawing import circuit_drawing
 from ventsim.view.plot.long_runs import hours
 from ventsim.view.plot.style import COLOURS
 from ventsim.view.plot.sweeps import sweep_lines, sweep_map
