@@ -117,11 +117,9 @@ def _find(target: str) -> Found:
         return Found(builtin(target), "built-in, invented for demonstration", builtin_text(target), target)
     if not os.path.exists(path) and path.name == target and path.suffix not in SCENARIO_SUFFIXES:
         near = nearest_names(target, (*builtin_names(), *scenario_files(path.parent)))
-        hint = (
-            f"Did you mean {' or '.join(map(repr, near))}?"
-            if near
-            else f"Give a file, or one of these:\n    {others}"
-        )
+        hint = "\n    ".join(["Give a file, or one of these:", *builtin_names()])
+        if near:
+            hint = f"Did you mean {' or '.join(map(repr, near))}?"
         raise ScenarioError(f"there is no built-in scenario and no file '{target}'.\n  {hint}")
     try:
         scenario = _scenario_of_result(path) if is_result(path) else Scenario.read(path)

@@ -62,7 +62,13 @@ def panels(
 
     if axes is None:
         _, axes = plt.subplots(rows, columns, figsize=size, layout="constrained", squeeze=False, **options)
-    return counted(axes, rows * columns, where=where, what=what)
+    drawn = np.asarray(axes, dtype=object).ravel()
+    count = rows * columns
+    if drawn.size != count:
+        raise SchemaError(
+            f"{where} needs {count} Axes ({what}); it got {drawn.size}.\n  Use plt.subplots(...) to make {count}."
+        )
+    return drawn
 
 
 def one_panel(ax: "Axes | None", *, size: tuple[float, float]) -> "Axes":
@@ -70,18 +76,6 @@ def one_panel(ax: "Axes | None", *, size: tuple[float, float]) -> "Axes":
     import matplotlib.pyplot as plt
 
     return plt.subplots(figsize=size, layout="constrained")[1] if ax is None else ax
-
-
-def counted(
-    axes: "NDArray[np.object_] | Sequence[Axes]", count: int, *, where: str, what: str
-) -> "NDArray[np.object_]":
-    """Axes one after the other; refuse another number than the function `where` needs."""
-    drawn = np.asarray(axes, dtype=object).ravel()
-    if drawn.size != count:
-        raise SchemaError(
-            f"{where} needs {count} Axes ({what}); it got {drawn.size}.\n  Use plt.subplots(...) to make {count}."
-        )
-    return drawn
 
 
 def ink_on(colour: Any) -> str:

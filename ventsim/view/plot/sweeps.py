@@ -11,15 +11,7 @@ from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
 from ventsim.units import FloatArray
-from ventsim.view.plot.style import (
-    axis_label,
-    counted,
-    in_lines,
-    line_style,
-    need,
-    one_panel,
-    panel_size,
-)
+from ventsim.view.plot.style import axis_label, in_lines, line_style, need, one_panel, panel_size, panels
 from ventsim.view.plot.style import legend as legend_above
 
 if TYPE_CHECKING:
@@ -77,9 +69,7 @@ def sweep_lines(
     second = _second_parameter(values, dim)
     parts = [values] if second is None else [values.isel({second: k}) for k in range(values.sizes[second])]
     labels_shared = axes is None and len(parts) > 1
-    what = "one for each value of the second parameter"
-    axes = _new_panels(len(parts)) if axes is None else axes
-    drawn = counted(axes, len(parts), where="sweep_lines", what=what)
+    drawn = _panels(axes, len(parts))
     for ax, part in zip(drawn, parts, strict=True):
         _draw_lines(ax, part, along, dim)
         if second is not None:
@@ -131,22 +121,18 @@ def _label_figure(figure: "Figure", along: xr.DataArray, second: xr.DataArray, v
     figure.suptitle(in_lines(_parameter_label(second), width), fontsize="medium")
 
 
-def _new_panels(count: int) -> "NDArray[np.object_]":
-    """Axes of a new figure, at most three beside each other."""
-    import matplotlib.pyplot as plt
-
-    columns = min(count, 3)
-    rows = -(-count // columns)
+def _panels(axes: "NDArray[np.object_] | Sequence[Axes] | None", count: int) -> "NDArray[np.object_]":
+    """The Axes that are given, or those of a new figure, at most three beside each other."""
+    columns, rows = (1, count) if axes is not None else (min(count, 3), -(-count // 3))
     size = (6.4, 4.5) if count == 1 else (1.2 + 3.2 * columns, 1.2 + 2.7 * rows)
-    _, axes = plt.subplots(
-        rows, columns, figsize=size, layout="constrained", sharex=True, sharey=True, squeeze=False
-    )  # fmt: skip
-    for unused in axes.ravel()[count:]:
-        unused.set_visible(False)
-    # Numbers below what is now the lowest of its column.
-    for ax in axes.ravel()[:count][-columns:]:
-        ax.tick_params(labelbottom=True)
-    return axes.ravel()[:count]
+    what = "one for each value of the second parameter"
+    drawn = panels(axes, rows, columns, where="sweep_lines", what=what, size=size, sharex=True, sharey=True)
+    if axes is None:
+        for unused in drawn[count:]:
+            unused.set_visible(False)
+        for ax in drawn[:count][-columns:]:  # numbers below what is now the lowest of its column
+            ax.tick_params(labelbottom=True)
+    return drawn[:count]
 
 
 def _draw_lines(ax: "Axes", panel: xr.DataArray, along: str, dim: str) -> None:
