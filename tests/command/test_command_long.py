@@ -15,7 +15,7 @@ import xarray as xr
 import ventsim as vs
 from ventsim.__main__ import main
 from ventsim.command import CAUTION
-from ventsim.command.runs import breaths_table
+from ventsim.command.scenarios import breaths_table
 from ventsim.errors import SolverError, StoppedEarlyWarning
 from ventsim.model.scenario import builtin, builtin_names, builtin_text
 

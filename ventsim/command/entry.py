@@ -9,9 +9,8 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 import ventsim
-from ventsim.command import runs, scenarios, studies
-from ventsim.command.files import BROKEN_PIPE, INTERRUPTED, WRONG_INPUT
-from ventsim.command.remarks import CAUTION, UNLIKELY_INPUT, take_warnings
+from ventsim.command import scenarios, studies
+from ventsim.command.remarks import BROKEN_PIPE, CAUTION, INTERRUPTED, UNLIKELY_INPUT, WRONG_INPUT, take_warnings
 from ventsim.errors import InputError, StoppedEarlyWarning, VentsimError, suggestion
 from ventsim.model.scenario import builtin_names
 
@@ -124,7 +123,7 @@ def _add_scenario_commands(commands: "argparse._SubParsersAction[_Parser]") -> N
     run.add_argument(
         "--continue", dest="goes_on", action="store_true", help="go on with a long run from its result.nc"
     )
-    run.set_defaults(action=runs.run)
+    run.set_defaults(action=scenarios.run)
     listing = commands.add_parser("scenarios", help="list the built-in scenarios")
     listing.set_defaults(action=scenarios.list_scenarios)
     what = "print a scenario as TOML, to be changed and run"

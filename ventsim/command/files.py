@@ -1,12 +1,12 @@
-"""Files of the command: which scenario is meant, which command a file is for, where results go; exit codes."""
+"""Files of the command: which scenario is meant, which command a file is for, where results go."""
 
 import os
 import tempfile
 from argparse import Namespace
-from collections.abc import Collection, Hashable
+from collections.abc import Collection, Hashable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
@@ -14,6 +14,7 @@ from ventsim.command.remarks import UNLIKELY_INPUT, collected, in_short
 from ventsim.errors import InputError, ScenarioError, nearest_names
 from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.model.scenario.files import SCENARIO_SUFFIXES, read_text, scenario_files
+from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.toml_text import parse_toml
 from ventsim.model.ventilator import SETTINGS_KINDS
 
@@ -68,10 +69,6 @@ def write(
         ) from None
 
 
-WRONG_INPUT, UNANSWERED, INTERRUPTED, BROKEN_PIPE = 2, 3, 130, 141
-"""Exit codes, the last two as a shell counts signals."""
-
-
 _HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 
@@ -91,6 +88,13 @@ def find(target: str) -> Found:
     with collected(*UNLIKELY_INPUT, displayed=True) as texts:
         found = _find(target)
     return replace(found, remarks=tuple(in_short(texts)))
+
+
+def find_beside(path: Path, name: object) -> Found:
+    """A built-in scenario, or one of a file whose name counts from the folder of the study's file."""
+    if not isinstance(name, str):
+        raise InputError(f"{path}: scenario {name!r} is not the name of a scenario or file.")
+    return find(name if name in builtin_names() else str(path.parent / name))
 
 
 def heading(scenario: Scenario) -> str:
@@ -149,7 +153,7 @@ def _scenario_of_result(path: Path) -> Scenario:
         raise ScenarioError(f"{path}: {error}") from None
 
 
-DESCRIPTIONS = {"run": "a scenario", "sweep": "a sweep", "size": "a sizing"}
+_DESCRIPTIONS = {"run": "a scenario", "sweep": "a sweep", "size": "a sizing"}
 """What the files of a command are called."""
 
 # Keys at the top of a file that show for which command it is.
@@ -173,6 +177,23 @@ def refuse_other_kind(path: Path, command: str, keys: Collection[str] | None = N
     meant = next((other for other, signs in _SIGNS.items() if signs & set(keys)), "")
     if meant not in ("", command):
         raise InputError(
-            f"'{path}' describes {DESCRIPTIONS[meant]}, not {DESCRIPTIONS[command]}.\n"
+            f"'{path}' describes {_DESCRIPTIONS[meant]}, not {_DESCRIPTIONS[command]}.\n"
             f"  Write: ventsim {meant} {path}"
         )
+
+
+_EXAMPLE = "ventsim {} --help shows how such a file looks."
+
+
+def read_study(path: Path, command: str, keys: Sequence[str], *, needed: Sequence[str]) -> dict[str, Any]:
+    """The file of a study, in which some keys are needed and no others than `keys` are allowed."""
+    if is_result(path):
+        raise InputError(f"'{path}' is a result, not {_DESCRIPTIONS[command]}.\n  {_EXAMPLE.format(command)}")
+    table = parse_toml(read_text(path), source=str(path))
+    if not set(table) <= set(keys):
+        refuse_other_kind(path, command, table)
+    Place(str(path)).check_keys(table, keys, homes={}, elsewhere={})
+    missing = [key for key in needed if key not in table]
+    if missing:
+        raise InputError(f"{path}: {' and '.join(missing)} missing.\n  {_EXAMPLE.format(command)}")
+    return table

@@ -1,4 +1,4 @@
-"""What a run says at its end: what to check, what was written, and a word of caution."""
+"""How a command ends: its exit code, what to check, what was written, and a word of caution."""
 
 import re
 import warnings
@@ -9,6 +9,9 @@ from typing import Any
 
 from ventsim.errors import CircuitWarning, PlausibilityWarning
 from ventsim.results import schema
+
+WRONG_INPUT, UNANSWERED, INTERRUPTED, BROKEN_PIPE = 2, 3, 130, 141
+"""Exit codes, the last two as a shell counts signals."""
 
 _MOST_LINES = 8
 

@@ -12,28 +12,14 @@ import numpy as np
 import xarray as xr
 
 import ventsim
-from ventsim.command.files import (
-    DESCRIPTIONS,
-    INTERRUPTED,
-    UNANSWERED,
-    Found,
-    announce,
-    find,
-    heading,
-    is_result,
-    output_files,
-    refuse_other_kind,
-    write,
-)
-from ventsim.command.remarks import UNLIKELY_INPUT, collected, in_short, last_lines
+from ventsim.command.files import announce, find, find_beside, heading, output_files, read_study, write
+from ventsim.command.remarks import INTERRUPTED, UNANSWERED, UNLIKELY_INPUT, collected, in_short, last_lines
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.model.descriptions import Description
 from ventsim.model.laws import OR_FLOW_LAW, FlowLaw
-from ventsim.model.scenario import Scenario, builtin_names
-from ventsim.model.scenario.files import read_text
+from ventsim.model.scenario import Scenario
 from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.sections import build_each
-from ventsim.model.scenario.toml_text import parse_toml
 from ventsim.quantities import quantity
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import Table
@@ -44,7 +30,6 @@ if TYPE_CHECKING:
 _SWEEP_KEYS = ("scenario", "values", "paired", "duration", "show", "lung", "limit")
 _SIZE_KEYS = ("scenario", "targets", "vary", "restrict", "drills", "bore_tolerance")
 _RANGE_KEYS = ("from", "to", "count")
-_EXAMPLE = "ventsim {} --help shows how such a file looks."
 _RESTRICTOR = re.compile(r"(limbs|parts)\.(?P<lung>.+)[. ](?P<limb>inspiratory|expiratory)[_ ]restrictor(\.|$)")
 _NARROWEST = 1.0  # lower limit of a bore that varies by default [mm]
 _DONE = "the study is finished, but its files"
@@ -74,9 +59,9 @@ def run_sweep(options: Namespace) -> int:
     The study itself checks paths and numbers.
     """
     path = Path(options.target)
-    table = _read(path, _SWEEP_KEYS, needed=("scenario", "values"), command="sweep")
+    table = read_study(path, "sweep", _SWEEP_KEYS, needed=("scenario", "values"))
     by_path = _by_path(_section(table["values"], "values", path), "values", path)
-    found = _scenario(table["scenario"], path)
+    found = find_beside(path, table["scenario"])
     values = {name: _listed(given, f"values.{name}", path) for name, given in by_path.items()}
     paired = _kind(table.get("paired", False), bool, "paired", "true or false", path)
     show = _kind(table.get("show", "inspired_tidal_volume"), str, "show", "the name of a measure", path)
@@ -103,10 +88,10 @@ def run_size(options: Namespace) -> int:
     The study itself checks paths and numbers.
     """
     path = Path(options.target)
-    table = _read(path, _SIZE_KEYS, needed=("scenario", "targets"), command="size")
+    table = read_study(path, "size", _SIZE_KEYS, needed=("scenario", "targets"))
     given = _section(table["targets"], "targets", path)
     restrict = _section(table.get("restrict", {}), "restrict", path)
-    found = _scenario(table["scenario"], path)
+    found = find_beside(path, table["scenario"])
     targets = {lung: _section(wanted, f"targets.{lung}", path) for lung, wanted in given.items()}
     limits = _by_path(_section(table["vary"], "vary", path), "vary", path) if "vary" in table else None
     restrictions = _restrictions(restrict, Place(str(path), "restrict"))
@@ -231,25 +216,6 @@ def _check_restrictors(scenario: Scenario, vary: Mapping[str, Any]) -> None:
                 f"vary: '{path}' is not there: the {limb} limb of lung {lung} has no restrictor.\n"
                 f'  Put one in: write [restrict] and below it {lung} = "{limb}".'
             )
-
-
-def _read(path: Path, keys: Sequence[str], *, needed: Sequence[str], command: str) -> dict[str, Any]:
-    if is_result(path):
-        raise InputError(f"'{path}' is a result, not {DESCRIPTIONS[command]}.\n  {_EXAMPLE.format(command)}")
-    table = parse_toml(read_text(path), source=str(path))
-    if not set(table) <= set(keys):
-        refuse_other_kind(path, command, table)
-    Place(str(path)).check_keys(table, keys, homes={}, elsewhere={})
-    missing = [key for key in needed if key not in table]
-    if missing:
-        raise InputError(f"{path}: {' and '.join(missing)} missing.\n  {_EXAMPLE.format(command)}")
-    return table
-
-
-def _scenario(given: object, path: Path) -> Found:
-    """The scenario: a built-in one, or a file whose name counts from the folder of the study's file."""
-    name = _kind(given, str, "scenario", "the name of a scenario or file", path)
-    return find(name if name in builtin_names() else str(path.parent / name))
 
 
 def _section(given: object, name: str, path: Path) -> Mapping[str, Any]:

@@ -109,10 +109,9 @@ def circuit_drawing(
 
 
 def _circuit_of(scenario: Scenario | Circuit | Layout) -> Circuit:
-    if isinstance(scenario, Circuit):
-        return scenario
-    if isinstance(scenario, Scenario | Layout):
-        return scenario.circuit
+    circuit = scenario.circuit if isinstance(scenario, Scenario | Layout) else scenario
+    if isinstance(circuit, Circuit):
+        return circuit
     raise CircuitError(
         f"circuit_drawing: {shown(scenario)} is not a circuit.\n"
         "  Give what layouts.shared(...) returns, a Circuit, or a Scenario."
