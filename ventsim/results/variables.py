@@ -11,6 +11,7 @@ _STORED = "above what it holds at atmospheric pressure"
 _BACK_I, _BACK_E = "from Y-piece back into inspiratory limb", "from expiratory limb back to Y-piece"
 _NO_LIMB = f"{_NEVER}; NaN without a limb of its own"
 
+# Of each coordinate its symbol, unit, long name, what a positive value means, and kinds of Dataset.
 COORDINATE_ROWS = {
     "time": ("t", "s", "time", "later", _WAVES),
     "lung": ("", "", "lung", "a name, no sign", _BOTH),
@@ -22,8 +23,6 @@ COORDINATE_ROWS = {
     "mode": ("", "", "ventilation mode", "a name, no sign", _BLIND),
     "fault": ("", "", "fault", "a name, no sign", _BLIND),
 }
-"""Of each coordinate its symbol, unit, long name, what a positive value means, and kinds of Dataset."""
-
 # Measures of a lung, besides its tidal volume, that a blind-spot study compares.
 _TRUE = (
     ("end_inspiratory_pressure", "p_ei", "cmH2O", "end-inspiratory alveolar pressure"),
@@ -57,6 +56,8 @@ def _sign(unit: str) -> str:
     return _ABOVE if unit == "cmH2O" else _NEVER
 
 
+# Groups of the same dimensions and kinds of Dataset; a row is name, symbol, unit, long name, what a positive value
+# means, and the heading in a table if it is not the long name.
 GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...]], ...] = (
     (("time", "lung"), _WAVES, (
         ("airway_pressure", "p_aw", "cmH2O", "airway pressure", _ABOVE),
@@ -198,5 +199,3 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
         for name, symbol, unit, meaning in _WATCHED
     )),
 )  # fmt: skip
-"""Groups of the same dimensions and kinds of Dataset; a row is name, symbol, unit, long name, what a positive
-value means, and the heading in a table if it is not the long name."""

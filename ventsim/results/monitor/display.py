@@ -99,7 +99,8 @@ SENSOR_BANDS: Mapping[str, SensorBand] = MappingProxyType(
 """How far the readings of ventilators may be from the truth, by name; each with source and trust."""
 
 
-# Reading -> measure that is read, and the waveforms of a recording any of which leads to that measure.
+# Reading -> measure that is read, and the waveforms of a recording any of which leads to that measure; in the
+# order in which random numbers are drawn.
 _READ = {
     "inspired_tidal_volume": ("port_delivered_volume", ("inspiratory_port_flow", "delivered_volume")),
     "expired_tidal_volume": ("port_returned_volume", ("expiratory_port_flow", "returned_volume")),
@@ -108,8 +109,6 @@ _READ = {
     "mean_pressure": ("port_mean_pressure", ("inspiratory_port_pressure",)),
     "peep": ("port_peep", ("expiratory_port_pressure",)),
 }
-READINGS = tuple(_READ)
-"""What is read of each breath, in the order in which random numbers are drawn for it."""
 
 
 class Sensors(Description):
@@ -213,7 +212,7 @@ class Sensors(Description):
         Parameters
         ----------
         truth : mapping of str to array of shape (n_breaths,)
-            True values by the names of `READINGS`. [mL or cmH2O]
+            True values of volumes and pressures, by the names of what is displayed. [mL or cmH2O]
         breaths : array of shape (n_breaths,)
             Numbers of the breaths, not negative. [1]
 
@@ -229,11 +228,11 @@ class Sensors(Description):
         """
         of_volume = (1.0 + self.volume_gain_error, self.volume_offset, self.volume_standard_deviation)
         of_pressure = (1.0 + self.pressure_gain_error, self.pressure_offset, self.pressure_standard_deviation)
-        random = np.zeros((len(breaths), len(READINGS)))
+        random = np.zeros((len(breaths), len(_READ)))
         if self.volume_standard_deviation > 0.0 or self.pressure_standard_deviation > 0.0:
             random = np.array([_normal(self.seed, int(number)) for number in breaths]).reshape(random.shape)
         read = {}
-        for name, numbers in zip(READINGS, random.T, strict=True):
+        for name, numbers in zip(_READ, random.T, strict=True):
             if name in truth:
                 gain, offset, scatter = of_volume if name.endswith("volume") else of_pressure
                 read[name] = gain * truth[name] + offset + scatter * numbers
@@ -245,10 +244,10 @@ def _normal(seed: int, breath: int) -> FloatArray:
     # A generator with a counter: the breath chooses a stretch of 2**64 blocks of its own. NumPy promises that raw
     # numbers stay the same in later versions, but not normal ones; hence the method of Box and Muller (1958).
     bits = np.random.Philox(key=seed, counter=np.array([0, breath, 0, 0], dtype=np.uint64))
-    pairs = -(-len(READINGS) // 2)
+    pairs = -(-len(_READ) // 2)
     uniform = ((bits.random_raw(2 * pairs) >> np.uint64(11)) + 0.5) / 2.0**53  # inside (0, 1)
     radius, angle = np.sqrt(-2.0 * np.log(uniform[:pairs])), 2.0 * np.pi * uniform[pairs:]
-    return np.concatenate([radius * np.cos(angle), radius * np.sin(angle)])[: len(READINGS)]
+    return np.concatenate([radius * np.cos(angle), radius * np.sin(angle)])[: len(_READ)]
 
 
 def displayed_values(

@@ -74,6 +74,7 @@ def blind_spots(
 
 def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
     n_faults, n_lungs = one.sizes["fault"], one.sizes["lung"]
+    beside = (n_lungs + 0.15, n_lungs + 1.15, n_lungs + 2.55)  # columns of what is displayed and alarmed
     frame = faults_frame(one)
     for row, (_, fault) in enumerate(frame.iterrows()):
         reason = str(one["reason"].values[row])
@@ -89,7 +90,7 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
             change_label(float(fault["displayed peak"]), 1),
             _UNKNOWN if reason else alarm,
         )
-        for x, text in zip(_columns(n_lungs), texts, strict=True):
+        for x, text in zip(beside, texts, strict=True):
             quiet = text == "no alarm"
             ax.text(x, row, text, ha="center", va="center", fontsize=8, color="0.45" if quiet else "black")
     heads = [
@@ -98,19 +99,14 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
         "displayed\npeak\n[cmH2O]",
         "first\nalarm",
     ]
-    ax.set_xticks([*range(n_lungs), *_columns(n_lungs)], heads, fontsize=8)
+    ax.set_xticks([*range(n_lungs), *beside], heads, fontsize=8)
     ax.xaxis.tick_top()
     ax.tick_params(length=0)
-    ax.set_xlim(-0.55, _columns(n_lungs)[-1] + 1.25)
+    ax.set_xlim(-0.55, beside[-1] + 1.25)
     ax.set_ylim(n_faults - 0.45, -0.55)
     ax.spines[:].set_visible(False)
     ax.set_title(mode, loc="left", fontsize="medium", fontweight="bold")
     ax.set_xlabel("cells: change of tidal volume [%]; heavy frame: harm without an alarm", fontsize=8, loc="left")
-
-
-def _columns(n_lungs: int) -> tuple[float, float, float]:
-    """Where the columns of what is displayed and alarmed stand."""
-    return n_lungs + 0.15, n_lungs + 1.15, n_lungs + 2.55
 
 
 def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool, text: str) -> None:

@@ -64,7 +64,7 @@ def sweep_lines(
     ``sweep_lines(found, "inspired_tidal_volume")[0].figure.savefig("sweep.png")``
     """
     values = _measure(dataset, variable)
-    along = _first_parameter(dataset, values, along)
+    along = _first_parameter(values, along)
     dim = str(values[along].dims[0])
     second = _second_parameter(values, dim)
     parts = [values] if second is None else [values.isel({second: k}) for k in range(values.sizes[second])]
@@ -87,8 +87,13 @@ def sweep_lines(
     return drawn
 
 
-def _first_parameter(dataset: xr.Dataset, values: xr.DataArray, along: str | None) -> str:
-    parameters = _parameters(dataset, values)
+def _first_parameter(values: xr.DataArray, along: str | None) -> str:
+    """What to draw along: a dimension, or a path of paired values on the dimension of the cases."""
+    dims = [str(name) for name in values.dims if name != _LUNG]
+    paired = [str(name) for name, coord in values.coords.items() if coord.dims == (_CASE,) and name != _CASE]
+    parameters = [*(paired if _CASE in dims else []), *dims]
+    if not parameters:
+        raise SchemaError("the Dataset has no parameter.\n  Use the result of ventsim.studies.sweep.")
     if along is not None and along not in parameters:
         raise SchemaError(f"the sweep has no parameter '{along}'.\n  {suggestion(along, parameters)}")
     return along or parameters[0]
@@ -248,16 +253,6 @@ def _measure(dataset: xr.Dataset, variable: str) -> xr.DataArray:
         raise SchemaError(f"the sweep has no measure '{variable}'.\n  {suggestion(variable, map(str, known))}")
     need(dataset, variable)
     return dataset[variable]
-
-
-def _parameters(dataset: xr.Dataset, values: xr.DataArray) -> list[str]:
-    """Paths along which values can be drawn; of paired ones those on the dimension of the cases."""
-    dims = [str(name) for name in values.dims if name != _LUNG]
-    paired = [str(name) for name, coord in values.coords.items() if coord.dims == (_CASE,) and name != _CASE]
-    found = [*(paired if _CASE in dims else []), *dims]
-    if not found:
-        raise SchemaError("the Dataset has no parameter.\n  Use the result of ventsim.studies.sweep.")
-    return found
 
 
 def _of_lung(values: xr.DataArray, lung: str | None) -> xr.DataArray:

@@ -98,7 +98,12 @@ def circuit_drawing(
     flows = None if instant is None else np.array(joint_flows(circuit, instant))
     largest = 0.0 if flows is None else _largest(flows)
     _draw_lines(ax, drawing, flows, largest, colours)
-    _draw_parts(ax, circuit, drawing, instant, colours, flow_unit)
+    for name, part in circuit.parts.items():
+        if name in circuit.lungs:
+            _draw_lung(ax, name, drawing.spots[name], colours[name], instant, flow_unit)
+        else:
+            draw_symbol(ax, part.kind, drawing.spots[name], turn=_turn(name, part.ports, drawing))
+            _write_name(ax, name, drawing)
     for port in (INSPIRATORY, EXPIRATORY):
         _draw_port(ax, port, drawing.spots[port], instant, flow_unit)
     if waveforms is not None and instant is not None:
@@ -177,17 +182,6 @@ def _draw_lines(
             width = _width(flow, largest)
             ax.plot(x, y, color=colour, linewidth=width, solid_capstyle="round", zorder=2.0)
             _draw_arrow(ax, segment.line if flow > 0.0 else segment.line[::-1], width=width)
-
-
-def _draw_parts(
-    ax: "Axes", circuit: Circuit, drawing: Geometry, instant: xr.Dataset | None, colours: dict[str, str], unit: str
-) -> None:
-    for name, part in circuit.parts.items():
-        if name in circuit.lungs:
-            _draw_lung(ax, name, drawing.spots[name], colours[name], instant, unit)
-        else:
-            draw_symbol(ax, part.kind, drawing.spots[name], turn=_turn(name, part.ports, drawing))
-            _write_name(ax, name, drawing)
 
 
 def _lung_of_joint(drawing: Geometry, pipe: Pipe) -> str | None:

@@ -63,14 +63,13 @@ class Skeleton:
 
     `limbs` are the trees at the inspiratory and the expiratory port; `hanging` holds a tree for each part at which
     the limbs of a lung meet, which is called its Y-piece whatever its kind; `bridges` lead from one Y-piece to
-    another; `leads_to` tells the Y-pieces that are joined to a part of a limb, `serves` the lungs of each part.
+    another; `leads_to` tells the Y-pieces that are joined to a part of a limb.
     """
 
     limbs: tuple[Tree, Tree]
     hanging: Mapping[str, Tree]
     bridges: Mapping[tuple[str, str], Sequence[str]]
     leads_to: Mapping[str, Sequence[str]]
-    serves: Mapping[str, set[str]]
 
 
 def owner(end: str) -> str:
@@ -96,7 +95,7 @@ def take_apart(circuit: Circuit) -> Skeleton:
     across = [name for way in bridges.values() for name in way]
     hanging = {top: tree.without(across) for top, tree in grown.items()}
     leads_to = {name: [other for other in near[name] if other in hanging] for name in beside}
-    return Skeleton(limbs, hanging, bridges, leads_to, _serves(limbs, hanging, bridges, leads_to, circuit.lungs))
+    return Skeleton(limbs, hanging, bridges, leads_to)
 
 
 def _neighbours(circuit: Circuit) -> dict[str, list[str]]:
@@ -182,26 +181,21 @@ def _bridges(grown: Mapping[str, Tree], near: Mapping[str, Sequence[str]]) -> di
     return bridges
 
 
-def _serves(
-    limbs: Iterable[Tree],
-    hanging: Mapping[str, Tree],
-    bridges: Mapping[tuple[str, str], Sequence[str]],
-    leads_to: Mapping[str, Sequence[str]],
-    lungs: Iterable[str],
-) -> dict[str, set[str]]:
+def _serves(skeleton: Skeleton, lungs: Iterable[str]) -> dict[str, set[str]]:
     """The lungs of each part: those it lies on the way to."""
     known = set(lungs)
     served: dict[str, set[str]] = {}
-    for tree in hanging.values():
+    for tree in skeleton.hanging.values():
         for name in tree.inside_out():
             served[name] = ({name} & known).union(*(served[child] for child in tree.children(name)))
-    for _ in bridges:  # as often as it may take to get from one end of a row to the other
-        for (a, b), way in bridges.items():
+    for _ in skeleton.bridges:  # as often as it may take to get from one end of a row to the other
+        for (a, b), way in skeleton.bridges.items():
             served[a] = served[b] = served[a] | served[b]
             served.update(dict.fromkeys(way, served[a]))
-    for tree in limbs:
+    for tree in skeleton.limbs:
         for name in tree.inside_out():
-            served[name] = set().union(*(served[other] for other in (*tree.children(name), *leads_to[name])))
+            below = (*tree.children(name), *skeleton.leads_to[name])
+            served[name] = set().union(*(served[other] for other in below))
     return served
 
 
@@ -354,7 +348,7 @@ def geometry(circuit: Circuit) -> Geometry:
         segments=_segments(pipes, spots),
         tops=frozenset(skeleton.hanging),
         hangs=frozenset(name for tree in skeleton.hanging.values() for name in tree.order[1:]),
-        serves=skeleton.serves,
+        serves=_serves(skeleton, circuit.lungs),
     )
 
 
