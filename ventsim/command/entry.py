@@ -142,12 +142,10 @@ def _add_scenario_commands(commands: "argparse._SubParsersAction[_Parser]") -> N
 def _add_study_commands(commands: "argparse._SubParsersAction[_Parser]") -> None:
     """Commands that take many runs."""
     for name, what, example, action in (
-        ("sweep", "vary values of a scenario, as a TOML file says", SWEEP, studies.run_sweep),
-        (
-            "size", "find restrictors and settings that give each lung its volume, as a TOML file says", SIZE,
-            studies.run_size,
-        ),
-    ):  # fmt: skip
+        ("sweep", "vary values of a scenario", SWEEP, studies.run_sweep),
+        ("size", "find restrictors and settings that give each lung its volume", SIZE, studies.run_size),
+    ):
+        what = f"{what}, as a TOML file says"
         as_it_is = argparse.RawDescriptionHelpFormatter
         study = _with_folder(commands.add_parser(name, help=what, epilog=example, formatter_class=as_it_is))
         study.add_argument("target", metavar="STUDY.toml", help="what to do, as below")

@@ -24,6 +24,7 @@ from ventsim.errors import InputError, ScenarioError, VentsimError
 from ventsim.model.changes import Schedule, changes_table
 from ventsim.model.circuit import Circuit, parts_list
 from ventsim.model.scenario import Scenario, builtin, builtin_names
+from ventsim.results.measures import whole_breaths
 from ventsim.results.monitor import AlarmLimits, alarms, alarms_table, displayed_values
 from ventsim.results.remarks import breath_remarks, lung_remarks, machine_remarks, remarks_at
 from ventsim.results.schema import VARIABLES
@@ -152,11 +153,8 @@ def _write(waveforms: xr.Dataset, files: tuple[Path, Path], *, title: str) -> No
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8.0, 6.8 + 0.09 * waveforms.sizes["lung"]), layout="constrained")
-    ventsim.plot.waveforms(
-        waveforms,
-        breaths=min(BREATHS_IN_PICTURE, int((waveforms["breath_end"] <= waveforms["time"][-1] + 1e-6).sum())),
-        axes=figure.subplots(3, 1, sharex=True),
-    )
+    breaths = min(BREATHS_IN_PICTURE, int(whole_breaths(waveforms).sum()))
+    ventsim.plot.waveforms(waveforms, breaths=breaths, axes=figure.subplots(3, 1, sharex=True))
     figure.suptitle(title, parse_math=False)
     packed = {name: {"zlib": True} for name in waveforms.data_vars}
     write("the run is finished, but its files", figure, files, results=waveforms, encoding=packed)

@@ -194,8 +194,7 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     check_dataset(waveforms, "recording")
     timing = _timing(waveforms)
     time = waveforms["time"].values.copy()  # writable, so that the compiled function sees one type of array
-    whole = timing["breath_start"] >= time[0] - TIME_ROUNDING
-    whole &= timing["breath_end"] <= time[-1] + TIME_ROUNDING
+    whole = whole_breaths(waveforms)
     if not whole.any():
         raise SchemaError(
             f"no whole breath: the waveforms last from {time[0]:.6g} to {time[-1]:.6g} s, and none of the "
@@ -223,6 +222,13 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     coords = {"breath": waveforms["breath"].values[whole], "lung": waveforms["lung"].values}
     attrs = {**waveforms.attrs, "integrated_from_samples": ", ".join(added) or "none"}
     return label(xr.Dataset(variables, coords=coords, attrs=attrs))
+
+
+def whole_breaths(waveforms: xr.Dataset) -> NDArray[np.bool_]:
+    """Whether waveforms show a breath from its start to its end, of each breath, shape (n_breaths,)."""
+    first, last = waveforms["time"].values[[0, -1]]
+    begun = waveforms["breath_start"].values >= first - TIME_ROUNDING
+    return begun & (waveforms["breath_end"].values <= last + TIME_ROUNDING)
 
 
 def _timing(waveforms: xr.Dataset) -> NDArray[np.void]:

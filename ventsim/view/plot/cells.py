@@ -93,12 +93,8 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
         for x, text in zip(beside, texts, strict=True):
             quiet = text == "no alarm"
             ax.text(x, row, text, ha="center", va="center", fontsize=8, color="0.45" if quiet else "black")
-    heads = [
-        *(f"lung\n{name}" for name in one.lung.values),
-        "displayed\nexpired\nvolume",
-        "displayed\npeak\n[cmH2O]",
-        "first\nalarm",
-    ]
+    heads = [f"lung\n{name}" for name in one.lung.values]
+    heads += ["displayed\nexpired\nvolume", "displayed\npeak\n[cmH2O]", "first\nalarm"]
     ax.set_xticks([*range(n_lungs), *beside], heads, fontsize=8)
     ax.xaxis.tick_top()
     ax.tick_params(length=0)

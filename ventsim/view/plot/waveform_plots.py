@@ -7,7 +7,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
-from ventsim.results.schema import TIME_ROUNDING, VARIABLES, breath_position
+from ventsim.results.measures import whole_breaths
+from ventsim.results.schema import VARIABLES, breath_position
 from ventsim.tables import fixed, percent, significant
 from ventsim.units import FloatArray, convert
 from ventsim.view.plot.style import (
@@ -217,11 +218,7 @@ def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
 
 def _whole_breaths(waveforms: xr.Dataset) -> xr.Dataset:
     """Times of the breaths that the waveforms show from start to end."""
-    time = waveforms["time"].values
-    timing = waveforms[["breath_start", "breath_end"]]
-    begun = timing["breath_start"].values >= time[0] - TIME_ROUNDING
-    ended = timing["breath_end"].values <= time[-1] + TIME_ROUNDING
-    return timing.isel(breath=np.flatnonzero(begun & ended))
+    return waveforms[["breath_start", "breath_end"]].isel(breath=np.flatnonzero(whole_breaths(waveforms)))
 
 
 def _last_breaths(waveforms: xr.Dataset, breaths: int) -> xr.Dataset:

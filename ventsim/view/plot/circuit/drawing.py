@@ -267,11 +267,8 @@ def _draw_port(ax: "Axes", port: str, at: Point, instant: xr.Dataset | None, uni
     side = port.rpartition(".")[2]
     lines = ["ventilator", f"{side} port"]
     if instant is not None:
-        pressure = float(instant[f"{side}_port_pressure"])
-        lines += [
-            f"{fixed(pressure, 1)} {VARIABLES['node_pressure'].units}",
-            _flow_text(float(instant[f"{side}_port_flow"]), unit),
-        ]
+        pressure, flow = (float(instant[f"{side}_port_{what}"]) for what in ("pressure", "flow"))
+        lines += [f"{fixed(pressure, 1)} {VARIABLES['node_pressure'].units}", _flow_text(flow, unit)]
     box = {"boxstyle": "round,pad=0.35", "facecolor": "0.94", "edgecolor": INK, "linewidth": 0.9}
     _write(ax, "\n".join(lines), at, box=box)
 
