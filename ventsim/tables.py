@@ -14,20 +14,6 @@ from typing import Any, Literal, NamedTuple
 
 import pandas as pd
 
-__all__ = [
-    "DECIMALS",
-    "MISSING",
-    "Column",
-    "Section",
-    "Table",
-    "clock",
-    "fixed",
-    "in_words",
-    "percent",
-    "signed",
-    "significant",
-]
-
 MISSING = "-"
 """What stands for an unknown number."""
 

@@ -105,7 +105,8 @@ def _read_arguments(given: Sequence[str]) -> argparse.Namespace:
         raise InputError(f"there is no command '{given[0]}'.\n  {hint}")
     options, rest = parser.parse_known_args(given)
     if rest:
-        names = [name for action in commands.choices[options.command]._actions for name in action.option_strings]
+        actions = commands.choices[options.command]._actions
+        names = [name for action in actions for name in action.option_strings if name.startswith("--")]
         hint = suggestion(rest[0], names) if rest[0].startswith("-") else "Put a name with spaces in quotes."
         raise InputError(f"{options.command}: '{rest[0]}' is not expected.\n  {hint}")
     return options
@@ -131,12 +132,12 @@ def _add_scenario_commands(commands: "argparse._SubParsersAction[_Parser]") -> N
     what = "list the parts of a scenario's circuit, and joints that do not fit"
     _with_target(commands.add_parser("parts", help=what)).set_defaults(action=scenarios.list_parts)
     what = "draw a scenario's circuit with the flows of an instant"
-    draw = _with_folder(_with_target(commands.add_parser("draw", help=what)), "picture")
+    draw = _with_target(commands.add_parser("draw", help=what))
     draw.add_argument(
         "--time", metavar="S", type=_seconds,
         help="the instant, counted from the start of the run (default: the largest flow of the steady breath)",
     )  # fmt: skip
-    draw.set_defaults(action=scenarios.draw)
+    _with_folder(draw, "picture").set_defaults(action=scenarios.draw)
 
 
 def _add_study_commands(commands: "argparse._SubParsersAction[_Parser]") -> None:
@@ -151,13 +152,13 @@ def _add_study_commands(commands: "argparse._SubParsersAction[_Parser]") -> None
         study.add_argument("target", metavar="STUDY.toml", help="what to do, as below")
         study.set_defaults(action=action)
     what = "try faults: what each lung gets, what the ventilator sees"
-    blind = _with_folder(_with_target(commands.add_parser("blind-spots", help=what)))
+    blind = _with_target(commands.add_parser("blind-spots", help=what))
     blind.add_argument("--lung", metavar="NAME", help="lung at which the faults are (default: the first)")
     blind.add_argument("--mode", choices=("both", "as-is"), default="both", help="modes to try (default: both)")
     blind.add_argument(
         "--watch", metavar="S", type=_seconds, default=300.0, help="how long to watch each fault (default: 300 s)"
     )
-    blind.set_defaults(action=studies.study_blind_spots)
+    _with_folder(blind).set_defaults(action=studies.study_blind_spots)
 
 
 def _with_target(parser: _Parser) -> _Parser:

@@ -136,16 +136,13 @@ def _summary(waveforms: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -
         change = max(float(abs(volumes.diff("breath")).max()), 0.01)
         steady = f"no lung's inspired volume differs by more than {fixed(change, 2)} mL from the breath before."
     lost = abs(waveforms.attrs["volume_balance_residual_mL"])
-    return "\n".join(
-        [
-            ventsim.breath_table(measures).text(caution=False),
-            "",
-            f"Gas:        {fixed(delivered, 1)} mL delivered, {fixed(returned, 1)} mL returned, "
-            f"{fixed(stored, 1)} mL more held by lungs and circuit than before the breath.",
-            f"Steadiness: {steady}",
-            f"Numerics:   {waveforms.attrs['steps']} steps at a tolerance of {tolerance:g}; {lost:.1g} mL of gas "
-            "not accounted for in the whole run.",
-        ]
+    return (
+        f"{ventsim.breath_table(measures).text(caution=False)}\n\n"
+        f"Gas:        {fixed(delivered, 1)} mL delivered, {fixed(returned, 1)} mL returned, "
+        f"{fixed(stored, 1)} mL more held by lungs and circuit than before the breath.\n"
+        f"Steadiness: {steady}\n"
+        f"Numerics:   {waveforms.attrs['steps']} steps at a tolerance of {tolerance:g}; {lost:.1g} mL of gas "
+        "not accounted for in the whole run."
     )
 
 
