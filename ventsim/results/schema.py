@@ -93,14 +93,9 @@ class Variable:
         return Column(heading=self.heading, unit=self.units)
 
 
-def _row(
-    dims: tuple[str, ...], kinds: tuple[str, ...], name: str, symbol: str, units: str, meaning: str, sign: str,
-    heading: str | None = None,
-) -> Variable:  # fmt: skip
-    return Variable(
-        name=name, symbol=symbol, dims=dims, units=units, long_name=meaning, positive=sign, kinds=kinds,
-        heading=heading or meaning,
-    )  # fmt: skip
+def _row(dims: tuple[str, ...], kinds: tuple[str, ...], *cells: str) -> Variable:
+    row = dict(zip(("name", "symbol", "units", "long_name", "positive", "heading"), cells, strict=False))
+    return Variable(dims=dims, kinds=kinds, **{"heading": row["long_name"], **row})
 
 
 COORDINATES: dict[str, Variable] = {

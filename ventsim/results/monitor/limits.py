@@ -157,10 +157,8 @@ class AlarmLimits(Description):
         check_dataset(displayed, "displayed")
         check(cls.kind, {"margin": margin, "pressure_margin": pressure_margin})
         one = displayed.isel(breath=breath_position(displayed, breath))
-        peak, peep, expired, minute = (
-            _displayed_number(one, name)
-            for name in ("peak_pressure", "peep", "expired_tidal_volume", "minute_volume")
-        )
+        names = ("peak_pressure", "peep", "expired_tidal_volume", "minute_volume")
+        peak, peep, expired, minute = (_displayed_number(one, name) for name in names)
         low = max(peak - pressure_margin, 0.5 * (peak + peep))
         return cls(
             high_pressure=peak + pressure_margin,

@@ -287,16 +287,16 @@ def differences(
     """
     _check_comparable(values, reference, variable)
     shown, other = _at_common_times(values, reference, variable)
-    ratios = {"height_ratios": (3, 2)}
-    drawn = panels(
-        axes, 2, where="differences", what="curves and difference", size=(7.0, 5.0), sharex=True,
-        gridspec_kw=ratios,
-    )  # fmt: skip
-    names = (
-        [str(lung) for lung in shown["lung"].values] if "lung" in shown.dims else [VARIABLES[variable].long_name]
-    )
+    size, ratios, what = (7.0, 5.0), {"height_ratios": (3, 2)}, "curves and difference"
+    drawn = panels(axes, 2, where="differences", what=what, size=size, sharex=True, gridspec_kw=ratios)
+    names = [VARIABLES[variable].long_name]
+    if "lung" in shown.dims:
+        names = [str(lung) for lung in shown["lung"].values]
     gap = _draw_both(drawn[0], drawn[1], shown, other, names, logarithmic=logarithmic)
-    _label_difference(drawn[0], drawn[1], variable, gap, logarithmic=logarithmic)
+    _label_difference(drawn[1], VARIABLES[variable].units, gap, logarithmic=logarithmic)
+    drawn[0].set_ylabel(axis_label(variable))
+    for ax in drawn:
+        ax.margins(x=0.01)
     legend(drawn[0], names=[*names, "reference"])
     return drawn
 
@@ -352,23 +352,19 @@ def _at_common_times(
     if "lung" in shown.dims:
         other = other.sel(lung=shown["lung"].values)
     if not np.array_equal(shown["time"].values, base):
-        columns = np.atleast_2d(other.transpose(..., "time").values)
-        columns = np.array([np.interp(shown["time"].values, base, column) for column in columns])
-        other = shown.transpose(..., "time").copy(data=columns.reshape(shown.transpose(..., "time").shape))
+        shown, other = shown.transpose(..., "time"), other.transpose(..., "time")
+        interpolated = [np.interp(shown["time"].values, base, line) for line in np.atleast_2d(other.values)]
+        other = shown.copy(data=np.reshape(interpolated, shown.shape))
     return shown, other
 
 
-def _label_difference(top: "Axes", bottom: "Axes", variable: str, gap: FloatArray, *, logarithmic: bool) -> None:
-    unit = VARIABLES[variable].units
-    top.set_ylabel(axis_label(variable))
-    for ax in (top, bottom):
-        ax.margins(x=0.01)
-    bottom.set_xlabel("time [s]")
+def _label_difference(ax: "Axes", unit: str, gap: FloatArray, *, logarithmic: bool) -> None:
+    ax.set_xlabel("time [s]")
     largest = float(np.nanmax(np.abs(gap), initial=0.0))
     if logarithmic and largest > 0.0:
-        bottom.set_yscale("log")
-        bottom.set_ylabel(f"size of difference [{unit}]")
+        ax.set_yscale("log")
+        ax.set_ylabel(f"size of difference [{unit}]")
     else:
-        bottom.axhline(0.0, **FAINT)
-        bottom.set_ylabel(f"difference [{unit}]")
-    bottom.set_title(f"largest difference {significant(largest, 3)} {unit}", loc="left", fontsize="medium")
+        ax.axhline(0.0, **FAINT)
+        ax.set_ylabel(f"difference [{unit}]")
+    ax.set_title(f"largest difference {significant(largest, 3)} {unit}", loc="left", fontsize="medium")
