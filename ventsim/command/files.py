@@ -153,14 +153,11 @@ def _scenario_of_result(path: Path) -> Scenario:
         raise ScenarioError(f"{path}: {error}") from None
 
 
-_DESCRIPTIONS = {"run": "a scenario", "sweep": "a sweep", "size": "a sizing"}
-"""What the files of a command are called."""
-
-# Keys at the top of a file that show for which command it is.
-_SIGNS = {
-    "sweep": {"values"},
-    "size": {"targets", "vary", "restrict"},
-    "run": {"settings", "lungs", "parts", "joints", "layout"},
+# What the files of a command are called, and keys at their top that show for which command they are.
+_KINDS = {
+    "sweep": ("a sweep", {"values"}),
+    "size": ("a sizing", {"targets", "vary", "restrict"}),
+    "run": ("a scenario", {"settings", "lungs", "parts", "joints", "layout"}),
 }
 
 
@@ -174,11 +171,10 @@ def refuse_other_kind(path: Path, command: str, keys: Collection[str] | None = N
             keys = parse_toml(read_text(path), source=str(path))
         except ScenarioError:
             return
-    meant = next((other for other, signs in _SIGNS.items() if signs & set(keys)), "")
+    meant = next((other for other, (_, signs) in _KINDS.items() if signs & set(keys)), "")
     if meant not in ("", command):
         raise InputError(
-            f"'{path}' describes {_DESCRIPTIONS[meant]}, not {_DESCRIPTIONS[command]}.\n"
-            f"  Write: ventsim {meant} {path}"
+            f"'{path}' describes {_KINDS[meant][0]}, not {_KINDS[command][0]}.\n  Write: ventsim {meant} {path}"
         )
 
 
@@ -188,7 +184,7 @@ _EXAMPLE = "ventsim {} --help shows how such a file looks."
 def read_study(path: Path, command: str, keys: Sequence[str], *, needed: Sequence[str]) -> dict[str, Any]:
     """The file of a study, in which some keys are needed and no others than `keys` are allowed."""
     if is_result(path):
-        raise InputError(f"'{path}' is a result, not {_DESCRIPTIONS[command]}.\n  {_EXAMPLE.format(command)}")
+        raise InputError(f"'{path}' is a result, not {_KINDS[command][0]}.\n  {_EXAMPLE.format(command)}")
     table = parse_toml(read_text(path), source=str(path))
     if not set(table) <= set(keys):
         refuse_other_kind(path, command, table)

@@ -15,11 +15,8 @@ from ventsim.results.schema import CAUTION, TIME_ROUNDING, VARIABLES, breath_pos
 from ventsim.tables import Column, Section, Table, clock, in_words
 from ventsim.units import FloatArray
 
-_PAIRS = (
-    ("low_pressure", "high_pressure", "cmH2O"),
-    ("low_expired_volume", "high_expired_volume", "mL"),
-    ("low_minute_volume", "high_minute_volume", "L/min"),
-)
+# What has a low and a high limit, and what of it is displayed.
+_PAIRS = {"pressure": "peak_pressure", "expired_volume": "expired_tidal_volume", "minute_volume": "minute_volume"}
 
 
 class AlarmLimits(Description):
@@ -77,7 +74,8 @@ class AlarmLimits(Description):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        for low, high, unit in _PAIRS:
+        for name, shown in _PAIRS.items():
+            low, high, unit = f"low_{name}", f"high_{name}", VARIABLES[f"displayed_{shown}"].units
             lowest, highest = getattr(self, low), getattr(self, high)
             if lowest is not None and highest is not None and lowest >= highest:
                 raise InputError(
@@ -271,21 +269,13 @@ def _conditions(displayed: xr.Dataset, limits: AlarmLimits) -> dict[str, BoolArr
     low = {name: -np.inf if limit is None else limit for name, limit in limits}
     high = {name: np.inf if limit is None else limit for name, limit in limits}
     rise = value["peep"] - value["set_peep"]
-    low_pressure = value["peak_pressure"] < low["low_pressure"]
-    peep_loss = -rise > high["peep_loss"]
+    found = {"peep_rise": rise > high["peep_rise"], "peep_loss": -rise > high["peep_loss"]}
+    for name, shown in _PAIRS.items():
+        found[f"high_{name}"] = value[shown] > high[f"high_{name}"]
+        found[f"low_{name}"] = value[shown] < low[f"low_{name}"]
     # Volumes are never negative, so that 0 switches this off.
     little = value["expired_tidal_volume"] < (limits.disconnection or 0.0) * value["inspired_tidal_volume"]
-    return {
-        "high_pressure": value["peak_pressure"] > high["high_pressure"],
-        "low_pressure": low_pressure,
-        "high_expired_volume": value["expired_tidal_volume"] > high["high_expired_volume"],
-        "low_expired_volume": value["expired_tidal_volume"] < low["low_expired_volume"],
-        "high_minute_volume": value["minute_volume"] > high["high_minute_volume"],
-        "low_minute_volume": value["minute_volume"] < low["low_minute_volume"],
-        "peep_rise": rise > high["peep_rise"],
-        "peep_loss": peep_loss,
-        "disconnection": little & (low_pressure | peep_loss),
-    }
+    return found | {"disconnection": little & (found["low_pressure"] | found["peep_loss"])}
 
 
 def _raised(condition: BoolArray, *, end: FloatArray, number: NDArray[np.integer], delay: float) -> BoolArray:
