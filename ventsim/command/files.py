@@ -1,6 +1,7 @@
 """Files of the command: which scenario is meant, which command a file is for, where results go."""
 
 import os
+import sys
 import tempfile
 from argparse import Namespace
 from collections.abc import Collection, Hashable, Sequence
@@ -12,6 +13,7 @@ import xarray as xr
 
 from ventsim.command.remarks import UNLIKELY_INPUT, collected, in_short
 from ventsim.errors import InputError, ScenarioError, nearest_names
+from ventsim.model.changes import changes_table
 from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.model.scenario.files import SCENARIO_SUFFIXES, read_text, scenario_files
 from ventsim.model.scenario.messages import Place
@@ -107,11 +109,13 @@ def heading(scenario: Scenario) -> str:
     return f"{scenario.title}, {kind}"
 
 
-def announce(scenario: Scenario, origin: str) -> str:
-    """Print what is run or drawn, and where it comes from; return its heading."""
+def announce(scenario: Scenario, origin: str, *, changes: bool = False) -> str:
+    """Print what is run or drawn, where it comes from, and what changes in it if asked for; return its heading."""
     title = heading(scenario)
-    # Before a run that takes long, and before messages on the other stream.
-    print(f"{title} ({origin})\n", flush=True)
+    print(f"{title} ({origin})\n")
+    if changes and scenario.changes:
+        print(changes_table(scenario.schedule), end="\n\n")
+    sys.stdout.flush()  # before a run that takes long, and before messages on the other stream
     return title
 
 

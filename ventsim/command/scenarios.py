@@ -21,7 +21,7 @@ import ventsim
 from ventsim.command.files import Found, announce, find, heading, is_result, output_files, write
 from ventsim.command.remarks import INTERRUPTED, last_lines
 from ventsim.errors import InputError, ScenarioError, VentsimError
-from ventsim.model.changes import Schedule, changes_table
+from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit, parts_list
 from ventsim.model.scenario import Scenario, builtin, builtin_names
 from ventsim.results.measures import whole_breaths
@@ -162,7 +162,7 @@ def _run_long(found: Found, files: tuple[Path, Path]) -> int:
     scenario = found.scenario
     if scenario.keeps_all_waveforms and scenario.duration <= LONG:
         scenario = scenario.changed(waveform_windows=((0.0, scenario.duration),))
-    _announce(scenario, found.origin)
+    announce(scenario, found.origin, changes=True)
     with _finished_kept(files[0]):
         run = ventsim.simulate_long(scenario, save=files[0])
     return _report(run, scenario, files, remarks=found.remarks)
@@ -188,17 +188,10 @@ def _go_on(options: argparse.Namespace) -> int:
     scenario = scenario.changed({"duration": duration})
     check_end(before, duration)
     so_far = before.measures.sizes["breath"]
-    _announce(scenario, f"from {path}, {so_far} breaths so far")
+    announce(scenario, f"from {path}, {so_far} breaths so far", changes=True)
     with _finished_kept(files[0], unless=f"the {so_far} breaths so far are kept in {path}."):
         run = ventsim.simulate_long(scenario, resume=before, save=files[0])
     return _report(run, scenario, files, remarks=())
-
-
-def _announce(scenario: Scenario, origin: str) -> None:
-    """Print what is going to be run, and what changes in it."""
-    announce(scenario, origin)
-    if scenario.changes:
-        print(changes_table(scenario.schedule), end="\n\n", flush=True)
 
 
 @contextmanager
