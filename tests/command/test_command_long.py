@@ -15,7 +15,7 @@ import xarray as xr
 import ventsim as vs
 from ventsim.__main__ import main
 from ventsim.command import CAUTION
-from ventsim.command.long_run import breaths_table
+from ventsim.command.scenarios import breaths_table
 from ventsim.errors import SolverError, StoppedEarlyWarning
 from ventsim.model.scenario import builtin, builtin_names, builtin_text
 
@@ -217,7 +217,7 @@ def test_stopped_sweep_says_so(here, capsys, monkeypatch):
         warnings.warn(StoppedEarlyWarning("the sweep was stopped by Ctrl-C."), stacklevel=2)
         return whole(*args, **options)
 
-    monkeypatch.setattr("ventsim.command.studies.sweep", stopped)
+    monkeypatch.setattr("ventsim.studies.sweep", stopped)
     values = '[values]\n"lungs.b.compliance" = [20, 0.1]\n'
     (here / "sweep.toml").write_text(f'scenario = "two-unequal-lungs"\n{values}')
     assert main(["sweep", "sweep.toml"]) == 130

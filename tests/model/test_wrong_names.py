@@ -16,8 +16,8 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.parts import PART_KINDS
 from ventsim.model.ventilator import SETTINGS_KINDS
-from ventsim.results.measures.breaths import integrate_recording
-from ventsim.results.schema.check import kind_of
+from ventsim.results.measures import integrate_recording
+from ventsim.results.schema import kind_of
 
 LUNG = vs.Lung(compliance=40, resistance=8)
 CIRCUIT = vs.layouts.shared({"a": LUNG, "b": LUNG}, ideal=True)

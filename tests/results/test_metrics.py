@@ -10,7 +10,7 @@ import xarray as xr
 
 import ventsim as vs
 from ventsim.errors import SchemaError
-from ventsim.results.measures import (
+from ventsim.results.kernel import (
     AT_EQUILIBRIUM,
     LUNG_MEASURES,
     LUNG_SIGNALS,
@@ -18,11 +18,9 @@ from ventsim.results.measures import (
     PORT_SIGNALS,
     TIMING,
     Samples,
-    breath_measures,
-    breath_table,
-    integrate_recording,
     measured,
 )
+from ventsim.results.measures import breath_measures, breath_table, integrate_recording
 from ventsim.results.schema import VARIABLES, check_dataset, label
 
 # Cases of pressure control in the steady state. Formulas: biexponential model of Marini, Crooke and Truwit,

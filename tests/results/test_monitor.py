@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 import ventsim as vs
 from ventsim.errors import InputError, PlausibilityWarning, SchemaError
-from ventsim.results.measures import LUNG_MEASURES, breath_measures
+from ventsim.results.kernel import LUNG_MEASURES
+from ventsim.results.measures import breath_measures
 from ventsim.results.monitor import (
     ALARMS,
     SENSOR_BANDS,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 import ventsim as vs
 from ventsim.errors import SettingsError
 from ventsim.model.ventilator import Segment
-from ventsim.results.measures import breath_remarks, remarks_at
+from ventsim.results.remarks import breath_remarks, remarks_at
 
 LIMIT = 2.0  # [L/s]
 MACHINE = vs.Ventilator(flow_limit=LIMIT, relief_pressure=None)

@@ -23,7 +23,7 @@ from ventsim import (
 from ventsim.errors import InputError, PlausibilityWarning, SchemaError, StoppedEarlyWarning
 from ventsim.model.layouts import Layout, beds_in_row, single
 from ventsim.model.paths import with_values
-from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING
+from ventsim.results.kernel import LUNG_MEASURES, PORT_MEASURES, TIMING
 from ventsim.results.schema import VARIABLES, check_dataset
 from ventsim.simulation import batch
 from ventsim.studies.sweep import sweep

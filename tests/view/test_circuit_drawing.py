@@ -15,10 +15,9 @@ from ventsim.model.parts import Cap, Filter, Leak, OpenEnd, Restrictor, TPiece, 
 from ventsim.model.parts.part import PARTS
 from ventsim.model.scenario import builtin, builtin_names
 from ventsim.view.plot import circuit_drawing, differences
+from ventsim.view.plot.circuit.drawing import JUNCTIONS, SHAPES
 from ventsim.view.plot.circuit.flows import joint_flows
-from ventsim.view.plot.circuit.lines import geometry
-from ventsim.view.plot.circuit.symbols import JUNCTIONS, SHAPES
-from ventsim.view.plot.circuit.trees import owner
+from ventsim.view.plot.circuit.geometry import geometry, owner
 
 mpl.use("Agg")
 import matplotlib.pyplot as plt

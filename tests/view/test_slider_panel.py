@@ -21,7 +21,7 @@ import ventsim as vs
 from ventsim import laws, panel
 from ventsim.errors import InputError, PlausibilityWarning, SolverError
 from ventsim.model.ventilator import BreathSettings, Segment
-from ventsim.view.panel.starting_values import sliders_for
+from ventsim.view.panel import sliders_for
 
 CHROMIUM, CHROMEDRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 PATIENCE = 60  # longer than any step ever takes [s]

@@ -1,33 +1,37 @@
-"""Files of the command: which scenario is meant, which command a file is for, where results go; exit codes."""
+"""Files of the command: which scenario is meant, which command a file is for, where results go."""
 
 import os
+import sys
 import tempfile
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager
+from argparse import Namespace
+from collections.abc import Collection, Hashable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
 from ventsim.command.remarks import UNLIKELY_INPUT, collected, in_short
 from ventsim.errors import InputError, ScenarioError, nearest_names
+from ventsim.model.changes import changes_table
 from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.model.scenario.files import SCENARIO_SUFFIXES, read_text, scenario_files
+from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.toml_text import parse_toml
 from ventsim.model.ventilator import SETTINGS_KINDS
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
-def output_files(folder: Path, *, stem: str, source: Path, keep_source: bool = True) -> tuple[Path, Path]:
-    """Names of waveforms and picture, in a folder that has been tried; the file that was read is kept."""
+
+def output_files(options: Namespace, *, stem: str, keep_source: bool = True) -> tuple[Path, Path]:
+    """Names of results and picture, in a folder that has been tried; the file that was read is kept."""
+    folder, source = Path(options.out), Path(options.target)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         _try_to_write(folder)
-        if (
-            keep_source
-            and (folder / f"{stem}.nc").exists()
-            and source.exists()
-            and (folder / f"{stem}.nc").samefile(source)
-        ):
+        result = folder / f"{stem}.nc"
+        if keep_source and result.exists() and source.exists() and result.samefile(source):
             stem = f"{stem}-again"
         files = folder / f"{stem}.nc", folder / f"{stem}.png"
         for file in files:
@@ -52,19 +56,19 @@ def _try_to_write(folder: Path) -> None:
         raise OSError(error.errno, error.strerror, str(folder)) from None
 
 
-@contextmanager
-def writing(what: str) -> Iterator[None]:
-    """Context in which something, such as "the drawing", is written into files; it says what to do if it fails."""
+def write(
+    what: str, figure: "Figure", files: tuple[Path, Path], *, results: xr.Dataset | None = None,
+    encoding: dict[Hashable, dict[str, bool]] | None = None,
+) -> None:  # fmt: skip
+    """Write results, if there are any, and a picture; say what to do if `what`, such as "the drawing", fails."""
     try:
-        yield
+        if results is not None:
+            results.to_netcdf(files[0], engine="h5netcdf", encoding=encoding)
+        figure.savefig(files[1], dpi=150)
     except (OSError, RuntimeError) as error:
         raise InputError(
             f"{what} could not be written: {error}.\n  Make room, or give another folder: --out DIR."
         ) from None
-
-
-WRONG_INPUT, UNANSWERED, INTERRUPTED, BROKEN_PIPE = 2, 3, 130, 141
-"""Exit codes, the last two as a shell counts signals."""
 
 
 _HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
@@ -88,6 +92,13 @@ def find(target: str) -> Found:
     return replace(found, remarks=tuple(in_short(texts)))
 
 
+def find_beside(path: Path, name: object) -> Found:
+    """A built-in scenario, or one of a file whose name counts from the folder of the study's file."""
+    if not isinstance(name, str):
+        raise InputError(f"{path}: scenario {name!r} is not the name of a scenario or file.")
+    return find(name if name in builtin_names() else str(path.parent / name))
+
+
 def heading(scenario: Scenario) -> str:
     """Title of a scenario with the mode that it is run in, which a title can have wrong but settings cannot."""
     kind, title = scenario.settings.kind, scenario.title.casefold()
@@ -98,13 +109,25 @@ def heading(scenario: Scenario) -> str:
     return f"{scenario.title}, {kind}"
 
 
+def announce(scenario: Scenario, origin: str, *, changes: bool = False) -> str:
+    """Print what is run or drawn, where it comes from, and what changes in it if asked for; return its heading."""
+    title = heading(scenario)
+    print(f"{title} ({origin})\n")
+    if changes and scenario.changes:
+        print(changes_table(scenario.schedule), end="\n\n")
+    sys.stdout.flush()  # before a run that takes long, and before messages on the other stream
+    return title
+
+
 def _find(target: str) -> Found:
     path = Path(target)
     if target in builtin_names():
         return Found(builtin(target), "built-in, invented for demonstration", builtin_text(target), target)
     if not os.path.exists(path) and path.name == target and path.suffix not in SCENARIO_SUFFIXES:
         near = nearest_names(target, (*builtin_names(), *scenario_files(path.parent)))
-        hint = f"Did you mean {' or '.join(map(repr, near))}?" if near else _all_builtins()
+        hint = "\n    ".join(["Give a file, or one of these:", *builtin_names()])
+        if near:
+            hint = f"Did you mean {' or '.join(map(repr, near))}?"
         raise ScenarioError(f"there is no built-in scenario and no file '{target}'.\n  {hint}")
     try:
         scenario = _scenario_of_result(path) if is_result(path) else Scenario.read(path)
@@ -112,10 +135,6 @@ def _find(target: str) -> Found:
         refuse_other_kind(path, "run")
         raise
     return Found(scenario, f"from {target}", scenario.to_toml(), path.stem)
-
-
-def _all_builtins() -> str:
-    return "Give a file, or one of these:\n    " + "\n    ".join(builtin_names())
 
 
 def is_result(path: Path) -> bool:
@@ -138,14 +157,11 @@ def _scenario_of_result(path: Path) -> Scenario:
         raise ScenarioError(f"{path}: {error}") from None
 
 
-DESCRIPTIONS = {"run": "a scenario", "sweep": "a sweep", "size": "a sizing"}
-"""What the files of a command are called."""
-
-# Keys at the top of a file that show for which command it is.
-_SIGNS = {
-    "sweep": {"values"},
-    "size": {"targets", "vary", "restrict"},
-    "run": {"settings", "lungs", "parts", "joints", "layout"},
+# What the files of a command are called, and keys at their top that show for which command they are.
+_KINDS = {
+    "sweep": ("a sweep", {"values"}),
+    "size": ("a sizing", {"targets", "vary", "restrict"}),
+    "run": ("a scenario", {"settings", "lungs", "parts", "joints", "layout"}),
 }
 
 
@@ -159,9 +175,25 @@ def refuse_other_kind(path: Path, command: str, keys: Collection[str] | None = N
             keys = parse_toml(read_text(path), source=str(path))
         except ScenarioError:
             return
-    meant = next((other for other, signs in _SIGNS.items() if signs & set(keys)), "")
+    meant = next((other for other, (_, signs) in _KINDS.items() if signs & set(keys)), "")
     if meant not in ("", command):
         raise InputError(
-            f"'{path}' describes {DESCRIPTIONS[meant]}, not {DESCRIPTIONS[command]}.\n"
-            f"  Write: ventsim {meant} {path}"
+            f"'{path}' describes {_KINDS[meant][0]}, not {_KINDS[command][0]}.\n  Write: ventsim {meant} {path}"
         )
+
+
+_EXAMPLE = "ventsim {} --help shows how such a file looks."
+
+
+def read_study(path: Path, command: str, keys: Sequence[str], *, needed: Sequence[str]) -> dict[str, Any]:
+    """The file of a study, in which some keys are needed and no others than `keys` are allowed."""
+    if is_result(path):
+        raise InputError(f"'{path}' is a result, not {_KINDS[command][0]}.\n  {_EXAMPLE.format(command)}")
+    table = parse_toml(read_text(path), source=str(path))
+    if not set(table) <= set(keys):
+        refuse_other_kind(path, command, table)
+    Place(str(path)).check_keys(table, keys, homes={}, elsewhere={})
+    missing = [key for key in needed if key not in table]
+    if missing:
+        raise InputError(f"{path}: {' and '.join(missing)} missing.\n  {_EXAMPLE.format(command)}")
+    return table

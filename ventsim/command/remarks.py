@@ -1,25 +1,28 @@
-"""Lines at the end of a run on what to check."""
+"""How a command ends: its exit code, what to check, what was written, and a word of caution."""
 
 import re
 import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 from ventsim.errors import CircuitWarning, PlausibilityWarning
 from ventsim.results import schema
 
+WRONG_INPUT, UNANSWERED, INTERRUPTED, BROKEN_PIPE = 2, 3, 130, 141
+"""Exit codes, the last two as a shell counts signals."""
+
 _MOST_LINES = 8
 
 
-def lines_to_check(remarks: Sequence[str]) -> str:
-    """Lines of a summary, each with its line break; empty if there is nothing to check."""
-    if not remarks:
-        return ""
+def last_lines(remarks: Sequence[str], files: Sequence[Path]) -> str:
+    """What to check, if there is anything; the files that were written; and the caution."""
     shown = list(remarks[:_MOST_LINES])
     if len(remarks) > _MOST_LINES:
         shown.append(f"and {len(remarks) - _MOST_LINES} more, above")
-    return "To check:   " + "\n            ".join(shown) + "\n"
+    to_check = "To check:   " + "\n            ".join(shown) + "\n" if shown else ""
+    return f"{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}"
 
 
 def in_short(warnings: Sequence[str]) -> list[str]:

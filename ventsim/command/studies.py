@@ -1,91 +1,113 @@
-"""Studies on the command line."""
+"""Studies on the command line, and the files that say what a sweep or a sizing is to do."""
 
+import re
 import sys
-from collections.abc import Iterator, Sequence
+from argparse import Namespace
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
+import numpy as np
 import xarray as xr
 
 import ventsim
-from ventsim.command.files import INTERRUPTED, UNANSWERED, Found, heading, writing
-from ventsim.command.remarks import CAUTION, UNLIKELY_INPUT, collected, in_short, lines_to_check
-from ventsim.command.study_files import SizeTask, SweepTask, with_restrictors
+from ventsim.command.files import announce, find, find_beside, heading, output_files, read_study, write
+from ventsim.command.remarks import INTERRUPTED, UNANSWERED, UNLIKELY_INPUT, collected, in_short, last_lines
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
+from ventsim.model.descriptions import Description
+from ventsim.model.laws import OR_FLOW_LAW, FlowLaw
 from ventsim.model.scenario import Scenario
+from ventsim.model.scenario.messages import Place
+from ventsim.model.scenario.sections import build_each
+from ventsim.quantities import quantity
 from ventsim.results.schema import VARIABLES
-from ventsim.studies import (
-    blind_spots,
-    blind_spots_table,
-    equivalent_modes,
-    size_restrictors,
-    sizing_table,
-    sweep,
-    sweep_table,
-)
 from ventsim.tables import Table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+_SWEEP_KEYS = ("scenario", "values", "paired", "duration", "show", "lung", "limit")
+_SIZE_KEYS = ("scenario", "targets", "vary", "restrict", "drills", "bore_tolerance")
+_RANGE_KEYS = ("from", "to", "count")
+_RESTRICTOR = re.compile(r"(limbs|parts)\.(?P<lung>.+)[. ](?P<limb>inspiratory|expiratory)[_ ]restrictor(\.|$)")
+_NARROWEST = 1.0  # lower limit of a bore that varies by default [mm]
+_DONE = "the study is finished, but its files"
 
-def study_blind_spots(
-    found: Found, files: tuple[Path, Path], *, lung: str | None, both: bool, duration: float
-) -> int:
-    """Try faults at one lung, print what each lung gets and what the ventilator sees, write file and figure.
 
-    Return the exit code, as the other studies do.
-    """
-    scenario = found.scenario
-    if lung is None:
-        lung = next(iter(scenario.circuit.lungs))
-    scenario = scenario.changed(changes=())  # the study makes its own
-    modes = equivalent_modes(scenario) if both else None
+def study_blind_spots(options: Namespace) -> int:
+    """Try faults at one lung, print what each lung gets and what the ventilator sees, write file and figure."""
+    found = find(options.target)
+    files = output_files(options, stem=f"{found.stem}-blind-spots")
+    scenario = found.scenario.changed(changes=())  # the study makes its own
+    lung = next(iter(scenario.circuit.lungs)) if options.lung is None else options.lung
+    modes = ventsim.studies.equivalent_modes(scenario) if options.mode == "both" else None
     with _seen() as (stops, remarks):
-        study = blind_spots(scenario, modes=modes, lung=lung, duration=duration)
-    _write(study, ventsim.plot.blind_spots(study)[0].figure, files)
-    print(f"{scenario.title if both else heading(scenario)} ({found.origin})")
-    print(f"Faults at lung '{lung}', each by itself, watched for {duration:g} s\n")
+        study = ventsim.studies.blind_spots(scenario, modes=modes, lung=lung, duration=options.watch)
+    write(_DONE, ventsim.plot.blind_spots(study)[0].figure, files, results=study)
+    print(f"{heading(scenario) if modes is None else scenario.title} ({found.origin})")
+    print(f"Faults at lung '{lung}', each by itself, watched for {options.watch:g} s\n")
     failed = int((study.reason != "").sum())
     missed = f"{failed} of {study.reason.size} faults could not be run; the table says why." if failed else ""
-    return _end(blind_spots_table(study), files, [*found.remarks, *remarks], stops=stops, missed=missed)
+    table = ventsim.studies.blind_spots_table(study)
+    return _end(table, files, [*found.remarks, *remarks], stops=stops, missed=missed)
 
 
-def run_sweep(task: SweepTask, files: tuple[Path, Path]) -> int:
-    """Run a sweep, print the measure asked for, write file and figure."""
-    if task.show not in VARIABLES or VARIABLES[task.show].kinds != ("measures",):
-        measures = [name for name, row in VARIABLES.items() if row.kinds == ("measures",)]
-        raise InputError(f"show: there is no measure '{task.show}'.\n  {suggestion(task.show, measures)}")
-    scenario = task.found.scenario
-    if task.lung is not None and task.lung not in scenario.circuit.lungs:
-        raise InputError(
-            f"lung: there is no lung {task.lung!r}.\n  {suggestion(str(task.lung), scenario.circuit.lungs)}"
-        )
+def run_sweep(options: Namespace) -> int:
+    """Run the sweep of a file, print the measure asked for, write file and figure.
+
+    The study itself checks paths and numbers.
+    """
+    path = Path(options.target)
+    table = read_study(path, "sweep", _SWEEP_KEYS, needed=("scenario", "values"))
+    by_path = _by_path(_section(table["values"], "values", path), "values", path)
+    found = find_beside(path, table["scenario"])
+    values = {name: _listed(given, f"values.{name}", path) for name, given in by_path.items()}
+    paired = _kind(table.get("paired", False), bool, "paired", "true or false", path)
+    show = _kind(table.get("show", "inspired_tidal_volume"), str, "show", "the name of a measure", path)
+    lung, limit, scenario = table.get("lung"), table.get("limit"), found.scenario
+    files = output_files(options, stem=f"{path.stem}-sweep")
+    measures = [name for name, row in VARIABLES.items() if row.kinds == ("measures",)]
+    if show not in measures:
+        raise InputError(f"show: there is no measure '{show}'.\n  {suggestion(show, measures)}")
+    if lung is not None and lung not in scenario.circuit.lungs:
+        raise InputError(f"lung: there is no lung {lung!r}.\n  {suggestion(str(lung), scenario.circuit.lungs)}")
     with _seen() as (stops, remarks):
-        study = sweep(scenario, task.values, paired=task.paired, duration=task.duration)
-    _write(study, _sweep_figure(study, task), files)
-    print(f"{heading(scenario)} ({task.found.origin})\n")
+        study = ventsim.studies.sweep(scenario, values, paired=paired, duration=table.get("duration"))
+    write(_DONE, _sweep_figure(study, show, lung=lung, limit=limit), files, results=study)
+    announce(scenario, found.origin)
     without = int((study.reason != "").sum())
     missed = f"{without} of {study.status.size} points have no breath; the table says why." if without else ""
-    return _end(
-        sweep_table(study, show=task.show), files, [*task.found.remarks, *remarks], stops=stops, missed=missed
-    )
+    shown = ventsim.studies.sweep_table(study, show=show)
+    return _end(shown, files, [*found.remarks, *remarks], stops=stops, missed=missed)
 
 
-def run_size(task: SizeTask, files: tuple[Path, Path]) -> int:
-    """Size, print the answer, write file and figure."""
-    scenario, vary = with_restrictors(task.found.scenario, task.restrict, task.vary)
+def run_size(options: Namespace) -> int:
+    """Do the sizing of a file, print the answer, write file and figure.
+
+    The study itself checks paths and numbers.
+    """
+    path = Path(options.target)
+    table = read_study(path, "size", _SIZE_KEYS, needed=("scenario", "targets"))
+    given = _section(table["targets"], "targets", path)
+    restrict = _section(table.get("restrict", {}), "restrict", path)
+    found = find_beside(path, table["scenario"])
+    targets = {lung: _section(wanted, f"targets.{lung}", path) for lung, wanted in given.items()}
+    limits = _by_path(_section(table["vary"], "vary", path), "vary", path) if "vary" in table else None
+    restrictions = _restrictions(restrict, Place(str(path), "restrict"))
+    files = output_files(options, stem=f"{path.stem}-sized")
+    scenario, vary = _with_restrictors(found.scenario, restrictions, limits)
+    drills, bore_tolerance = table.get("drills"), table.get("bore_tolerance", 0.1)
     with collected(*UNLIKELY_INPUT, displayed=True) as remarks:
-        sizing = size_restrictors(
-            scenario, targets=task.targets, vary=vary, drills=task.drills, bore_tolerance=task.bore_tolerance
+        sizing = ventsim.studies.size_restrictors(
+            scenario, targets=targets, vary=vary, drills=drills, bore_tolerance=bore_tolerance
         )
-    _write(sizing.results, _size_figure(scenario, sizing.scenario), files)
+    write(_DONE, _size_figure(scenario, sizing.scenario), files, results=sizing.results)
     sized = files[0].with_suffix(".toml")
     sizing.scenario.save(sized)
-    print(f"{heading(scenario)} ({task.found.origin})\n")
+    announce(scenario, found.origin)
     missed = "" if sizing.feasible else "the targets are not met."
-    return _end(sizing_table(sizing), (*files, sized), [*task.found.remarks, *remarks], missed=missed)
+    return _end(ventsim.studies.sizing_table(sizing), (*files, sized), [*found.remarks, *remarks], missed=missed)
 
 
 @contextmanager
@@ -109,14 +131,14 @@ def _size_figure(before: Scenario, sized: Scenario) -> "Figure":
     return figure
 
 
-def _sweep_figure(study: xr.Dataset, task: SweepTask) -> "Figure":
+def _sweep_figure(study: xr.Dataset, show: str, *, lung: str | None, limit: float | None) -> "Figure":
     from matplotlib.figure import Figure
 
     try:
-        if task.lung is not None:
-            ax: Any = ventsim.plot.sweep_map(study, task.show, lung=task.lung, limit=task.limit)
+        if lung is not None:
+            ax: Any = ventsim.plot.sweep_map(study, show, lung=lung, limit=limit)
         else:
-            ax = ventsim.plot.sweep_lines(study, task.show)[0]
+            ax = ventsim.plot.sweep_lines(study, show)[0]
         return ax.figure
     except SchemaError as error:
         reason = str(error).splitlines()[0]
@@ -130,13 +152,6 @@ def _sweep_figure(study: xr.Dataset, task: SweepTask) -> "Figure":
         return figure
 
 
-def _write(study: xr.Dataset, figure: "Figure", files: tuple[Path, Path]) -> None:
-    result, picture = files
-    with writing("the study is finished, but its files"):
-        study.to_netcdf(result, engine="h5netcdf")
-        figure.savefig(picture, dpi=150)
-
-
 def _end(
     table: Table, files: Sequence[Path], remarks: Sequence[str], *, stops: Sequence[str] = (), missed: str = ""
 ) -> int:
@@ -144,11 +159,104 @@ def _end(
 
     `missed` says what has no answer.
     """
-    to_check = lines_to_check(in_short(remarks))
-    print(
-        f"{table.text(caution=False)}\n\n{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}",
-        flush=True,
-    )
+    print(f"{table.text(caution=False)}\n\n{last_lines(in_short(remarks), files)}", flush=True)
     for line in stops or ([missed] if missed else []):
         print(f"ventsim: {line}", file=sys.stderr)
     return INTERRUPTED if stops else UNANSWERED if missed else 0
+
+
+class Restriction(Description):
+    """A restrictor to be put in; without a resistance, an orifice as wide as the tube."""
+
+    kind: ClassVar[str] = "restrictor"
+
+    limb: Literal["inspiratory", "expiratory"] = "inspiratory"
+    resistance: Annotated[float | FlowLaw, quantity("resistance"), OR_FLOW_LAW] | None = None
+    bore_deviation: Annotated[float, quantity("bore_deviation")] = 0.0
+
+
+def _restrictions(section: Mapping[str, Any], place: Place) -> Mapping[str, Restriction]:
+    """By lung, from the limb alone, or from a table with limb and resistance."""
+    for lung, given in section.items():
+        if not isinstance(given, str | Mapping):
+            raise place.inside(lung).error(
+                f"{given!r} is no restrictor.\n"
+                '  Write "inspiratory", or { limb = "inspiratory", resistance = 10 }.'
+            )
+    tables = {lung: {"limb": given} if isinstance(given, str) else given for lung, given in section.items()}
+    return build_each(Restriction, tables, place)
+
+
+def _with_restrictors(
+    scenario: Scenario, restrictions: Mapping[str, Restriction], vary: Mapping[str, Any] | None
+) -> tuple[Scenario, Mapping[str, Any] | None]:
+    """The scenario with all restrictors, and what varies: the bores of their orifices if the file does not say."""
+    bores: dict[str, Any] = {}
+    for lung, one in restrictions.items():
+        scenario, path = ventsim.studies.add_restrictor(scenario, lung, **dict(one))
+        if vary is None and one.resistance is not None:
+            raise InputError(
+                f"restrict.{lung}: the file does not say what varies of a resistance that is given.\n"
+                f'  Write [vary] and a line with limits, such as "{path}" = [0, 50].'
+            )
+        bores[path] = [_NARROWEST, "widest"]
+    if vary is None:
+        return scenario, bores or None
+    _check_restrictors(scenario, vary)
+    return scenario, vary
+
+
+def _check_restrictors(scenario: Scenario, vary: Mapping[str, Any]) -> None:
+    """Say how to put in a restrictor that a path expects where there is none."""
+    for path in vary:
+        found = _RESTRICTOR.match(path)
+        lung, limb = (found["lung"], found["limb"]) if found else ("", "")
+        if lung in scenario.circuit.lungs and f"{lung} {limb} restrictor" not in scenario.circuit.parts:
+            raise InputError(
+                f"vary: '{path}' is not there: the {limb} limb of lung {lung} has no restrictor.\n"
+                f'  Put one in: write [restrict] and below it {lung} = "{limb}".'
+            )
+
+
+def _section(given: object, name: str, path: Path) -> Mapping[str, Any]:
+    if not isinstance(given, Mapping):
+        raise InputError(f"{path}: {name} is no section.\n  Write [{name}] and its lines below.")
+    return given
+
+
+def _by_path(section: Mapping[str, Any], name: str, path: Path) -> dict[str, Any]:
+    """What stands at each path; without quotes, TOML takes a path for sections in sections."""
+    found: dict[str, Any] = {}
+    for key, given in section.items():
+        is_nest = isinstance(given, Mapping) and given and not set(given) & set(_RANGE_KEYS)
+        below = _by_path(given, f"{name}.{key}", path) if is_nest else {"": given}
+        for rest, value in below.items():
+            whole = f"{key}.{rest}" if rest else key
+            if whole in found:
+                raise InputError(f"{path}: {name} has '{whole}' twice.\n  Leave one of them out.")
+            found[whole] = value
+    return found
+
+
+def _kind(given: object, kind: type, name: str, what: str, path: Path) -> Any:
+    if not isinstance(given, kind):
+        raise InputError(f"{path}: {name} {given!r} is not {what}.")
+    return given
+
+
+def _listed(given: object, name: str, path: Path) -> Sequence[Any]:
+    """A list of values, or ``{ from = 20, to = 60, count = 9 }``."""
+    if isinstance(given, list):
+        return given
+    if not isinstance(given, Mapping) or set(given) != set(_RANGE_KEYS):
+        raise InputError(
+            f"{path}: {name} is no list of values.\n"
+            "  Write [20, 30, 40], or { from = 20, to = 60, count = 9 } for evenly spaced values."
+        )
+    first, last, count = (given[key] for key in _RANGE_KEYS)
+    for key, value in given.items():
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise InputError(f"{path}: {name}.{key} {value!r} is not a number.")
+    if not (isinstance(count, int) and 2 <= count <= 10_000):
+        raise InputError(f"{path}: {name}.count {count!r} is not possible.\n  Allowed: 2 to 10000.")
+    return np.linspace(first, last, count).tolist()

@@ -20,7 +20,7 @@ from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check, quantity
-from ventsim.results.measures import LUNG_MEASURES, PORT_MEASURES, TIMING, Measures
+from ventsim.results.kernel import LUNG_MEASURES, PORT_MEASURES, TIMING, Measures
 from ventsim.simulation.blocks import Blocks
 from ventsim.simulation.integration import Integration, Problem, problem_of
 from ventsim.simulation.progress import Progress

@@ -21,7 +21,7 @@ from ventsim.engine.state import begin_rhythm, carried_over, restore
 from ventsim.errors import SchemaError, SolverError, nearest_names
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings, check_settings
-from ventsim.results.measures import AT_EQUILIBRIUM, TIMING
+from ventsim.results.kernel import AT_EQUILIBRIUM, TIMING
 from ventsim.simulation.blocks import Block, Blocks, Piece, Position, period_of
 from ventsim.units import ML_PER_L, FloatArray
 

@@ -15,7 +15,7 @@ from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
-from ventsim.results.measures import Measures, variables_of
+from ventsim.results.kernel import Measures, variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.blocks import Block, Blocks, Piece, keeper
 from ventsim.simulation.integration import Integration, Recorded, held_by_node, problem_of

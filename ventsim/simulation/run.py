@@ -15,7 +15,7 @@ from ventsim.model.scenario import CANNOT_REPEAT, MOST_SAMPLES, UNTITLED, Scenar
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check
-from ventsim.results.measures import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
+from ventsim.results.kernel import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
 from ventsim.results.schema import BETWEEN_POINTS, ORIGIN, VARIABLES, label
 from ventsim.simulation.blocks import Blocks
 from ventsim.simulation.integration import Integration, Problem, Recorded, held_by_node, held_now

@@ -25,7 +25,8 @@ from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import Quantity, check
-from ventsim.results.measures import LIMITED_SHARE, variables_of
+from ventsim.results.kernel import variables_of
+from ventsim.results.measures import LIMITED_SHARE
 from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
 from ventsim.simulation.run import describe

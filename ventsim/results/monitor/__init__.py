@@ -9,9 +9,8 @@ Limits of the model: every number belongs to one breath, whereas real machines o
 real machine the high pressure limit also ends the inspiration, whereas here it only alarms.
 """
 
-from ventsim.results.monitor.display import alarms_table, displayed_table, displayed_values
-from ventsim.results.monitor.limits import ALARMS, AlarmLimits, alarms
-from ventsim.results.monitor.sensors import SENSOR_BANDS, SensorBand, Sensors
+from ventsim.results.monitor.display import SENSOR_BANDS, SensorBand, Sensors, displayed_table, displayed_values
+from ventsim.results.monitor.limits import ALARMS, AlarmLimits, alarms, alarms_table
 
 __all__ = [
     "ALARMS",

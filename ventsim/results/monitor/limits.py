@@ -1,5 +1,6 @@
-"""Limits beyond which the ventilator alarms."""
+"""Limits beyond which the ventilator alarms, and the alarms that they raise."""
 
+from functools import partial
 from typing import Annotated, ClassVar, Self
 
 import numpy as np
@@ -10,14 +11,12 @@ from pydantic import model_validator
 from ventsim.errors import InputError, SchemaError
 from ventsim.model.descriptions import Description
 from ventsim.quantities import check, quantity
-from ventsim.results.schema import TIME_ROUNDING, VARIABLES, breath_position, check_dataset, label
+from ventsim.results.schema import CAUTION, TIME_ROUNDING, VARIABLES, breath_position, check_dataset, label
+from ventsim.tables import Column, Section, Table, clock, in_words
 from ventsim.units import FloatArray
 
-_PAIRS = (
-    ("low_pressure", "high_pressure", "cmH2O"),
-    ("low_expired_volume", "high_expired_volume", "mL"),
-    ("low_minute_volume", "high_minute_volume", "L/min"),
-)
+# What has a low and a high limit, and what of it is displayed.
+_PAIRS = {"pressure": "peak_pressure", "expired_volume": "expired_tidal_volume", "minute_volume": "minute_volume"}
 
 
 class AlarmLimits(Description):
@@ -75,7 +74,8 @@ class AlarmLimits(Description):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        for low, high, unit in _PAIRS:
+        for name, shown in _PAIRS.items():
+            low, high, unit = f"low_{name}", f"high_{name}", VARIABLES[f"displayed_{shown}"].units
             lowest, highest = getattr(self, low), getattr(self, high)
             if lowest is not None and highest is not None and lowest >= highest:
                 raise InputError(
@@ -155,10 +155,8 @@ class AlarmLimits(Description):
         check_dataset(displayed, "displayed")
         check(cls.kind, {"margin": margin, "pressure_margin": pressure_margin})
         one = displayed.isel(breath=breath_position(displayed, breath))
-        peak, peep, expired, minute = (
-            _displayed_number(one, name)
-            for name in ("peak_pressure", "peep", "expired_tidal_volume", "minute_volume")
-        )
+        names = ("peak_pressure", "peep", "expired_tidal_volume", "minute_volume")
+        peak, peep, expired, minute = (_displayed_number(one, name) for name in names)
         low = max(peak - pressure_margin, 0.5 * (peak + peep))
         return cls(
             high_pressure=peak + pressure_margin,
@@ -187,8 +185,6 @@ BoolArray = NDArray[np.bool_]
 
 ALARMS = tuple(name for name in AlarmLimits.model_fields if name != "delay")
 """Names of the alarms, those of the fields of :class:`AlarmLimits`."""
-
-_TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end")
 
 
 def alarms(displayed: xr.Dataset, limits: AlarmLimits) -> xr.Dataset:
@@ -255,7 +251,8 @@ def alarms(displayed: xr.Dataset, limits: AlarmLimits) -> xr.Dataset:
     end = displayed["breath_end"].values
     raised = _raised(condition, end=end, number=displayed["breath"].values, delay=limits.delay)
     first = np.min(np.where(raised, end[:, None], np.inf), axis=0, initial=np.inf)
-    variables = {name: ("breath", displayed[name].values) for name in _TIMING if name in displayed} | {
+    times = [str(name) for name in displayed.data_vars if "alarms" in VARIABLES[str(name)].kinds]
+    variables = {name: ("breath", displayed[name].values) for name in times} | {
         "alarm_condition": (("breath", "alarm"), condition),
         "alarm_raised": (("breath", "alarm"), raised),
         "first_raised": ("alarm", np.where(np.isfinite(first), first, np.nan)),
@@ -272,21 +269,13 @@ def _conditions(displayed: xr.Dataset, limits: AlarmLimits) -> dict[str, BoolArr
     low = {name: -np.inf if limit is None else limit for name, limit in limits}
     high = {name: np.inf if limit is None else limit for name, limit in limits}
     rise = value["peep"] - value["set_peep"]
-    low_pressure = value["peak_pressure"] < low["low_pressure"]
-    peep_loss = -rise > high["peep_loss"]
+    found = {"peep_rise": rise > high["peep_rise"], "peep_loss": -rise > high["peep_loss"]}
+    for name, shown in _PAIRS.items():
+        found[f"high_{name}"] = value[shown] > high[f"high_{name}"]
+        found[f"low_{name}"] = value[shown] < low[f"low_{name}"]
     # Volumes are never negative, so that 0 switches this off.
     little = value["expired_tidal_volume"] < (limits.disconnection or 0.0) * value["inspired_tidal_volume"]
-    return {
-        "high_pressure": value["peak_pressure"] > high["high_pressure"],
-        "low_pressure": low_pressure,
-        "high_expired_volume": value["expired_tidal_volume"] > high["high_expired_volume"],
-        "low_expired_volume": value["expired_tidal_volume"] < low["low_expired_volume"],
-        "high_minute_volume": value["minute_volume"] > high["high_minute_volume"],
-        "low_minute_volume": value["minute_volume"] < low["low_minute_volume"],
-        "peep_rise": rise > high["peep_rise"],
-        "peep_loss": peep_loss,
-        "disconnection": little & (low_pressure | peep_loss),
-    }
+    return found | {"disconnection": little & (found["low_pressure"] | found["peep_loss"])}
 
 
 def _raised(condition: BoolArray, *, end: FloatArray, number: NDArray[np.integer], delay: float) -> BoolArray:
@@ -297,3 +286,51 @@ def _raised(condition: BoolArray, *, end: FloatArray, number: NDArray[np.integer
     row = np.arange(len(condition))[:, None]
     since = np.maximum.accumulate(np.where(begins, row, 0), axis=0)
     return condition & (end[:, None] - end[since] >= delay - TIME_ROUNDING)
+
+
+_OF_ALARMS = {
+    "first_raised": Column(heading="first raised", unit="s", show=partial(clock, digits=1), shown_unit="h:min:s"),
+    "breaths_raised": Column(heading="raised in", unit="breaths"),
+    "breaths_with_condition": Column(heading="condition in", unit="breaths"),
+}
+
+
+def alarms_table(alarms: xr.Dataset) -> Table:
+    """Alarms of a run: which ones, when each was raised first, and in how many breaths.
+
+    Alarms whose condition never held are left out. One whose condition held, but never long enough, has a dash in
+    place of the time.
+
+    Parameters
+    ----------
+    alarms : xarray.Dataset
+        Result of :func:`alarms`.
+
+    Returns
+    -------
+    Table
+        Its DataFrame has a row for each alarm; times are shown as hours:minutes:seconds of the run.
+
+    Raises
+    ------
+    SchemaError
+        If the Dataset does not fit the schema.
+
+    Examples
+    --------
+    ``print(alarms_table(alarms(displayed, AlarmLimits.around(displayed, breath=1))))`` prints what has changed so
+    much since the first breath that the ventilator alarms.
+    """
+    check_dataset(alarms, "alarms")
+    counts = {
+        "breaths_raised": alarms["alarm_raised"].astype(bool).sum("breath"),
+        "breaths_with_condition": alarms["alarm_condition"].astype(bool).sum("breath"),
+    }
+    frame = alarms[["first_raised"]].assign(counts).to_dataframe().rename(index=in_words)
+    frame = frame[frame["breaths_with_condition"] > 0]
+    count = alarms.sizes["breath"]
+    title = f"Alarms of the ventilator in {count} breath{'' if count == 1 else 's'}"
+    return Table(
+        title=title if len(frame) else f"{title}: none",
+        sections=[Section(name="alarms", frame=frame, columns=_OF_ALARMS)], caution=CAUTION,
+    )  # fmt: skip

@@ -9,7 +9,8 @@ import xarray as xr
 from ventsim.model.circuit.graph import way_in
 from ventsim.model.paths import part_at
 from ventsim.model.ventilator import PressureControl
-from ventsim.results.measures import breath_measures, breath_remarks
+from ventsim.results.measures import breath_measures
+from ventsim.results.remarks import breath_remarks
 from ventsim.results.schema import ORIGIN, VARIABLES
 from ventsim.simulation.batch import PieceResult
 from ventsim.simulation.steady import steady_breath

@@ -6,14 +6,12 @@ because it is faint on white. Matplotlib is imported when a picture is drawn, no
 """
 
 from ventsim.view.plot.bench import FittedLaw, bench_fit
-from ventsim.view.plot.circuit import circuit_drawing
-from ventsim.view.plot.comparison import differences
-from ventsim.view.plot.fault_tables import blind_spots
+from ventsim.view.plot.cells import blind_spots, sensitivity_matrix
+from ventsim.view.plot.circuit.drawing import circuit_drawing
 from ventsim.view.plot.long_runs import hours
-from ventsim.view.plot.sensitivities import sensitivity_matrix
 from ventsim.view.plot.style import COLOURS
 from ventsim.view.plot.sweeps import sweep_lines, sweep_map
-from ventsim.view.plot.waveform_plots import loops, shares, waveforms
+from ventsim.view.plot.waveform_plots import differences, loops, shares, waveforms
 
 __all__ = [
     "COLOURS",

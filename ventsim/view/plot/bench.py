@@ -79,13 +79,7 @@ def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
     if error is not None and np.isfinite(error).all():
         band: dict[str, Any] = {"color": COLOURS[0], "alpha": 0.25, "linewidth": 0.0, "label": "± standard error"}
         ax.fill_between(line, drop - error, drop + error, **band)
-    points: dict[str, Any] = {
-        "color": COLOURS[1],
-        "linestyle": "none",
-        "marker": "o",
-        "markersize": 5,
-        "capsize": 3,
-    }
+    points: dict[str, Any] = {"fmt": "o", "color": COLOURS[1], "markersize": 5, "capsize": 3}
     ax.errorbar(flows, fit.pressures, yerr=fit.standard_deviation, label="measured", **points)
     ax.axhline(0.0, **FAINT)
     ax.axvline(0.0, **FAINT)

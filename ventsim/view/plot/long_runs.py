@@ -71,7 +71,11 @@ def hours(
     if alarms is not None:
         need(alarms, "alarm_raised", "breath_end")
     raised = None if alarms is None else _raised(alarms)
-    drawn = _panels(axes, displayed=displayed is not None, rows=None if raised is None else len(raised))
+    heights = [_PANEL] * (2 if displayed is None else 4)
+    heights += [] if raised is None else [_ALARM * max(len(raised), 1) + 0.1]
+    what = "two for the lungs, two more for what is displayed, one more for alarms"
+    size, ratios = (7.5, sum(heights) + 0.9), {"height_ratios": heights}
+    drawn = panels(axes, len(heights), where="hours", what=what, size=size, sharex=True, gridspec_kw=ratios)
     _draw_values(drawn, measures, displayed)
     if alarms is not None and raised is not None:
         _draw_alarms(drawn[-1], raised, ends=alarms["breath_end"].values)
@@ -81,16 +85,6 @@ def hours(
         ax.spines[["top", "right"]].set_visible(False)
     _mark_times(drawn[-1], float(measures["breath_end"][-1]))
     return drawn
-
-
-def _panels(
-    axes: "NDArray[np.object_] | Sequence[Axes] | None", *, displayed: bool, rows: int | None
-) -> "NDArray[np.object_]":
-    """The Axes that are given, or new ones; `rows` is the number of alarms to be drawn, None: no panel of them."""
-    heights = [_PANEL] * (4 if displayed else 2) + ([] if rows is None else [_ALARM * max(rows, 1) + 0.1])
-    what = "two for the lungs, two more for what is displayed, one more for alarms"
-    size, ratios = (7.5, sum(heights) + 0.9), {"height_ratios": heights}
-    return panels(axes, len(heights), where="hours", what=what, size=size, sharex=True, gridspec_kw=ratios)
 
 
 def _draw_values(drawn: "NDArray[np.object_]", measures: xr.Dataset, displayed: xr.Dataset | None) -> None:

@@ -8,9 +8,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
-from ventsim.results.schema import VARIABLES
-from ventsim.results.schema.check import refuse_other_kind
-from ventsim.results.schema.table import Kind
+from ventsim.results.schema import VARIABLES, Kind, refuse_other_kind
 from ventsim.tables import signed
 
 if TYPE_CHECKING:
@@ -36,6 +34,11 @@ LESS, MORE = COLOURS[1], COLOURS[0]
 FAINT: dict[str, Any] = {"color": "0.6", "linewidth": 0.8, "zorder": 0.5}
 
 
+def colours_of(lungs: Sequence[str]) -> list[str]:
+    """A colour for each lung."""
+    return [COLOURS[k % len(COLOURS)] for k in range(len(lungs))]
+
+
 def line_style(k: int) -> dict[str, Any]:
     """Colour and pattern of lung number `k`; no two of the first 64 lungs have the same of both."""
     n = len(COLOURS)
@@ -59,7 +62,13 @@ def panels(
 
     if axes is None:
         _, axes = plt.subplots(rows, columns, figsize=size, layout="constrained", squeeze=False, **options)
-    return counted(axes, rows * columns, where=where, what=what)
+    drawn = np.asarray(axes, dtype=object).ravel()
+    count = rows * columns
+    if drawn.size != count:
+        raise SchemaError(
+            f"{where} needs {count} Axes ({what}); it got {drawn.size}.\n  Use plt.subplots(...) to make {count}."
+        )
+    return drawn
 
 
 def one_panel(ax: "Axes | None", *, size: tuple[float, float]) -> "Axes":
@@ -67,18 +76,6 @@ def one_panel(ax: "Axes | None", *, size: tuple[float, float]) -> "Axes":
     import matplotlib.pyplot as plt
 
     return plt.subplots(figsize=size, layout="constrained")[1] if ax is None else ax
-
-
-def counted(
-    axes: "NDArray[np.object_] | Sequence[Axes]", count: int, *, where: str, what: str
-) -> "NDArray[np.object_]":
-    """Axes one after the other; refuse another number than the function `where` needs."""
-    drawn = np.asarray(axes, dtype=object).ravel()
-    if drawn.size != count:
-        raise SchemaError(
-            f"{where} needs {count} Axes ({what}); it got {drawn.size}.\n  Use plt.subplots(...) to make {count}."
-        )
-    return drawn
 
 
 def ink_on(colour: Any) -> str:
@@ -159,28 +156,19 @@ def in_lines(text: str, inches: float) -> str:
     return f"{text[:space]}\n{text[space + 1 :]}"
 
 
-def panel_width(ax: "Axes") -> float:
-    """About how wide a picture will be. [inch]"""
-    share = _share(ax, upright=False)
-    whole = ax.figure.bbox.width / ax.figure.dpi
-    return ax.get_position().width * whole if share is None else share * whole - _BESIDE
-
-
-def panel_height(ax: "Axes") -> float:
-    """About how high a picture will be. [inch]"""
-    share = _share(ax, upright=True)
-    whole = ax.figure.bbox.height / ax.figure.dpi
-    return ax.get_position().height * whole if share is None else share * whole - _BELOW
-
-
-def _share(ax: "Axes", *, upright: bool) -> float | None:
-    """Share of the figure that a layout engine will give to a picture; None if pictures stay where they are."""
+def panel_size(ax: "Axes") -> tuple[float, float]:
+    """About how wide and high a picture will be, by its share of the figure if a layout engine sets it. [inch]"""
     from matplotlib.gridspec import GridSpec
 
-    spec = ax.get_subplotspec()
+    width, height = ax.figure.bbox.width / ax.figure.dpi, ax.figure.bbox.height / ax.figure.dpi
+    spec, at = ax.get_subplotspec(), ax.get_position()
     if ax.figure.get_layout_engine() is None or spec is None or not isinstance(spec.get_gridspec(), GridSpec):
-        return None
+        return at.width * width, at.height * height  # pictures stay where they are
     grid = spec.get_gridspec()
-    ratios, span = (grid.get_height_ratios(), spec.rowspan) if upright else (grid.get_width_ratios(), spec.colspan)
+    across = _share(grid.get_width_ratios(), spec.colspan)
+    return across * width - _BESIDE, _share(grid.get_height_ratios(), spec.rowspan) * height - _BELOW
+
+
+def _share(ratios: Any, span: range) -> float:
     parts = np.asarray(ratios, dtype=float)
     return float(parts[span.start : span.stop].sum() / parts.sum())

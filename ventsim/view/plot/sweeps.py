@@ -11,16 +11,7 @@ from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
 from ventsim.units import FloatArray
-from ventsim.view.plot.style import (
-    axis_label,
-    counted,
-    in_lines,
-    line_style,
-    need,
-    one_panel,
-    panel_height,
-    panel_width,
-)
+from ventsim.view.plot.style import axis_label, in_lines, line_style, need, one_panel, panel_size, panels
 from ventsim.view.plot.style import legend as legend_above
 
 if TYPE_CHECKING:
@@ -73,21 +64,20 @@ def sweep_lines(
     ``sweep_lines(found, "inspired_tidal_volume")[0].figure.savefig("sweep.png")``
     """
     values = _measure(dataset, variable)
-    along = _first_parameter(dataset, values, along)
+    along = _first_parameter(values, along)
     dim = str(values[along].dims[0])
     second = _second_parameter(values, dim)
     parts = [values] if second is None else [values.isel({second: k}) for k in range(values.sizes[second])]
     labels_shared = axes is None and len(parts) > 1
-    what = "one for each value of the second parameter"
-    axes = _new_panels(len(parts)) if axes is None else axes
-    drawn = counted(axes, len(parts), where="sweep_lines", what=what)
+    drawn = _panels(axes, len(parts))
     for ax, part in zip(drawn, parts, strict=True):
         _draw_lines(ax, part, along, dim)
         if second is not None:
             ax.set_title(_value_text(part[second]), loc="left", fontsize="medium")
         if not labels_shared:
-            ax.set_xlabel(in_lines(_parameter_label(values[along]), panel_width(ax)))
-            ax.set_ylabel(in_lines(axis_label(variable), panel_height(ax)))
+            width, height = panel_size(ax)
+            ax.set_xlabel(in_lines(_parameter_label(values[along]), width))
+            ax.set_ylabel(in_lines(axis_label(variable), height))
     if labels_shared and second is not None:
         _label_figure(drawn[0].figure, values[along], values[second], axis_label(variable))
     if legend and _LUNG in values.dims and second is None:
@@ -97,8 +87,13 @@ def sweep_lines(
     return drawn
 
 
-def _first_parameter(dataset: xr.Dataset, values: xr.DataArray, along: str | None) -> str:
-    parameters = _parameters(dataset, values)
+def _first_parameter(values: xr.DataArray, along: str | None) -> str:
+    """What to draw along: a dimension, or a path of paired values on the dimension of the cases."""
+    dims = [str(name) for name in values.dims if name != _LUNG]
+    paired = [str(name) for name, coord in values.coords.items() if coord.dims == (_CASE,) and name != _CASE]
+    parameters = [*(paired if _CASE in dims else []), *dims]
+    if not parameters:
+        raise SchemaError("the Dataset has no parameter.\n  Use the result of ventsim.studies.sweep.")
     if along is not None and along not in parameters:
         raise SchemaError(f"the sweep has no parameter '{along}'.\n  {suggestion(along, parameters)}")
     return along or parameters[0]
@@ -131,22 +126,18 @@ def _label_figure(figure: "Figure", along: xr.DataArray, second: xr.DataArray, v
     figure.suptitle(in_lines(_parameter_label(second), width), fontsize="medium")
 
 
-def _new_panels(count: int) -> "NDArray[np.object_]":
-    """Axes of a new figure, at most three beside each other."""
-    import matplotlib.pyplot as plt
-
-    columns = min(count, 3)
-    rows = -(-count // columns)
+def _panels(axes: "NDArray[np.object_] | Sequence[Axes] | None", count: int) -> "NDArray[np.object_]":
+    """The Axes that are given, or those of a new figure, at most three beside each other."""
+    columns, rows = (1, count) if axes is not None else (min(count, 3), -(-count // 3))
     size = (6.4, 4.5) if count == 1 else (1.2 + 3.2 * columns, 1.2 + 2.7 * rows)
-    _, axes = plt.subplots(
-        rows, columns, figsize=size, layout="constrained", sharex=True, sharey=True, squeeze=False
-    )  # fmt: skip
-    for unused in axes.ravel()[count:]:
-        unused.set_visible(False)
-    # Numbers below what is now the lowest of its column.
-    for ax in axes.ravel()[:count][-columns:]:
-        ax.tick_params(labelbottom=True)
-    return axes.ravel()[:count]
+    what = "one for each value of the second parameter"
+    drawn = panels(axes, rows, columns, where="sweep_lines", what=what, size=size, sharex=True, sharey=True)
+    if axes is None:
+        for unused in drawn[count:]:
+            unused.set_visible(False)
+        for ax in drawn[:count][-columns:]:  # numbers below what is now the lowest of its column
+            ax.tick_params(labelbottom=True)
+    return drawn[:count]
 
 
 def _draw_lines(ax: "Axes", panel: xr.DataArray, along: str, dim: str) -> None:
@@ -262,16 +253,6 @@ def _measure(dataset: xr.Dataset, variable: str) -> xr.DataArray:
         raise SchemaError(f"the sweep has no measure '{variable}'.\n  {suggestion(variable, map(str, known))}")
     need(dataset, variable)
     return dataset[variable]
-
-
-def _parameters(dataset: xr.Dataset, values: xr.DataArray) -> list[str]:
-    """Paths along which values can be drawn; of paired ones those on the dimension of the cases."""
-    dims = [str(name) for name in values.dims if name != _LUNG]
-    paired = [str(name) for name, coord in values.coords.items() if coord.dims == (_CASE,) and name != _CASE]
-    found = [*(paired if _CASE in dims else []), *dims]
-    if not found:
-        raise SchemaError("the Dataset has no parameter.\n  Use the result of ventsim.studies.sweep.")
-    return found
 
 
 def _of_lung(values: xr.DataArray, lung: str | None) -> xr.DataArray:

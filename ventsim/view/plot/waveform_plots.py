@@ -1,25 +1,26 @@
-"""Waveforms, loops and shares of one run."""
+"""Waveforms, loops and shares of one run, and how the waveforms of two differ."""
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import SchemaError
-from ventsim.results.schema import TIME_ROUNDING, VARIABLES, breath_position
-from ventsim.tables import fixed, percent
+from ventsim.errors import SchemaError, suggestion
+from ventsim.results.measures import whole_breaths
+from ventsim.results.schema import VARIABLES, breath_position
+from ventsim.tables import fixed, percent, significant
 from ventsim.units import FloatArray, convert
 from ventsim.view.plot.style import (
-    COLOURS,
     FAINT,
     axis_label,
+    colours_of,
     in_lines,
     legend,
     line_style,
     need,
     one_panel,
-    panel_height,
+    panel_size,
     panels,
 )
 
@@ -77,7 +78,7 @@ def waveforms(
         drawn_values = np.asarray(convert(values, source=VARIABLES[name].units, target=unit))
         for k, lung in enumerate(shown["lung"].values):
             ax.plot(shown["time"].values, drawn_values[:, k], label=str(lung), **line_style(k))
-        ax.set_ylabel(in_lines(axis_label(name, unit=unit), panel_height(ax)))
+        ax.set_ylabel(in_lines(axis_label(name, unit=unit), panel_size(ax)[1]))
         ax.axhline(0.0, **FAINT)
         ax.margins(x=0.01)
     together = "; ".join(f"{', '.join(group)} coincide" for group in _alike(shown, names))
@@ -200,10 +201,8 @@ def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
     fractions = one["tidal_volume_fraction"].values
     volumes = one["inspired_tidal_volume"].values
     ax = one_panel(ax, size=(6.0, 1.3 + 0.42 * len(lungs)))
-    colours = [COLOURS[k % len(COLOURS)] for k in range(len(lungs))]
-    bars = ax.barh(
-        range(len(lungs)), 100.0 * fractions, height=0.65, color=colours, edgecolor="black", linewidth=0.6
-    )
+    bar: dict[str, Any] = {"height": 0.65, "color": colours_of(lungs), "edgecolor": "black", "linewidth": 0.6}
+    bars = ax.barh(range(len(lungs)), 100.0 * fractions, **bar)
     texts = [f"{fixed(volume, 0)} mL ({percent(part)} %)" for volume, part in zip(volumes, fractions, strict=True)]
     ax.bar_label(bars, texts, padding=5, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0})
     equal = 100.0 / len(lungs)
@@ -219,11 +218,7 @@ def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
 
 def _whole_breaths(waveforms: xr.Dataset) -> xr.Dataset:
     """Times of the breaths that the waveforms show from start to end."""
-    time = waveforms["time"].values
-    timing = waveforms[["breath_start", "breath_end"]]
-    begun = timing["breath_start"].values >= time[0] - TIME_ROUNDING
-    ended = timing["breath_end"].values <= time[-1] + TIME_ROUNDING
-    return timing.isel(breath=np.flatnonzero(begun & ended))
+    return waveforms[["breath_start", "breath_end"]].isel(breath=np.flatnonzero(whole_breaths(waveforms)))
 
 
 def _last_breaths(waveforms: xr.Dataset, breaths: int) -> xr.Dataset:
@@ -241,3 +236,135 @@ def _last_breaths(waveforms: xr.Dataset, breaths: int) -> xr.Dataset:
 def _between(waveforms: xr.Dataset, *, start: float, end: float) -> xr.Dataset:
     """Waveforms from `start` to just before `end`, without the jump that begins the next breath."""
     return waveforms.sel(time=slice(start, np.nextafter(end, -np.inf)))
+
+
+_DRAWABLE = (("time", "lung"), ("time",))
+_MARKS = 40  # of the reference, for each lung
+
+
+def differences(
+    values: xr.Dataset,
+    reference: xr.Dataset,
+    *,
+    variable: str = "volume",
+    logarithmic: bool = False,
+    axes: "NDArray[np.object_] | list[Axes] | None" = None,
+) -> "NDArray[np.object_]":
+    """One variable of two results against time, and below it the first minus the second.
+
+    The difference has a panel of its own because two curves that lie upon each other hide how far they differ.
+
+    Parameters
+    ----------
+    values, reference : xarray.Dataset
+        Waveforms or recordings with the same lungs: another model, a coarser tolerance, a recording.
+    variable : str, default "volume"
+        Name of a variable with dims (time, lung) or (time).
+    logarithmic : bool, default False
+        Whether to draw the size of the difference on a logarithmic axis, with gaps where there is none at all.
+    axes : sequence of two matplotlib Axes, optional
+        Where to draw; a new figure if not given.
+
+    Returns
+    -------
+    array of matplotlib Axes of shape (2,)
+        The curves, with the reference as circles; the difference. The figure is ``axes[0].figure``.
+
+    Raises
+    ------
+    SchemaError
+        If the variable is missing or cannot be drawn against time, the lungs differ, or no sample of `values`
+        lies within the time of the reference.
+
+    Notes
+    -----
+    Where the two are sampled at other times, the reference is interpolated linearly at the samples of `values`
+    that lie within it; keep the samples close, or the difference shows the interpolation.
+
+    Examples
+    --------
+    ``differences(recorded, simulated, variable="flow")[0].figure.savefig("difference.png")``
+    """
+    _check_comparable(values, reference, variable)
+    shown, other = _at_common_times(values, reference, variable)
+    size, ratios, what = (7.0, 5.0), {"height_ratios": (3, 2)}, "curves and difference"
+    drawn = panels(axes, 2, where="differences", what=what, size=size, sharex=True, gridspec_kw=ratios)
+    names = [VARIABLES[variable].long_name]
+    if "lung" in shown.dims:
+        names = [str(lung) for lung in shown["lung"].values]
+    gap = _draw_both(drawn[0], drawn[1], shown, other, names, logarithmic=logarithmic)
+    _label_difference(drawn[1], VARIABLES[variable].units, gap, logarithmic=logarithmic)
+    drawn[0].set_ylabel(axis_label(variable))
+    for ax in drawn:
+        ax.margins(x=0.01)
+    legend(drawn[0], names=[*names, "reference"])
+    return drawn
+
+
+def _draw_both(
+    top: "Axes", bottom: "Axes", shown: xr.DataArray, other: xr.DataArray, names: list[str], *, logarithmic: bool
+) -> FloatArray:
+    """Both curves of each lung above, their difference below; return the differences."""
+    one, two = (np.atleast_2d(array.transpose(..., "time").values) for array in (shown, other))
+    time, gaps = shown["time"].values, one - two
+    some = np.unique(np.linspace(0, len(time) - 1, min(len(time), _MARKS)).astype(int))
+    for k, name in enumerate(names):
+        look = line_style(k)
+        top.plot(time, one[k], label=name, **look)
+        marks: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 4.0, "markerfacecolor": "none"}
+        top.plot(time[some], two[k][some], color=look["color"], **marks)
+        size = np.where(gaps[k] == 0.0, np.nan, np.abs(gaps[k]))
+        bottom.plot(time, size if logarithmic else gaps[k], **look)
+    top.plot([], [], color="0.3", linestyle="none", marker="o", markerfacecolor="none", label="reference")
+    return gaps
+
+
+def _check_comparable(values: xr.Dataset, reference: xr.Dataset, variable: str) -> None:
+    drawable = [name for name, row in VARIABLES.items() if row.dims in _DRAWABLE]
+    if variable not in drawable:
+        raise SchemaError(f"'{variable}' cannot be drawn against time.\n  {suggestion(str(variable), drawable)}")
+    for dataset in (values, reference):
+        need(dataset, variable)
+    if "lung" in values[variable].dims:
+        one, two = ([str(lung) for lung in dataset["lung"].values] for dataset in (values, reference))
+        if sorted(one) != sorted(two):
+            raise SchemaError(
+                f"the lungs differ: {', '.join(one)} against {', '.join(two)}.\n"
+                "  Rename them with dataset.assign_coords(lung=[...]), or choose with dataset.sel(lung=[...])."
+            )
+
+
+def _at_common_times(
+    values: xr.Dataset, reference: xr.Dataset, variable: str
+) -> tuple[xr.DataArray, xr.DataArray]:
+    """The variable of both, at the times of the first that lie within the second."""
+    t, base = values["time"].values, reference["time"].values
+    inside = (t >= base[0]) & (t <= base[-1]) if base.size else np.zeros(t.size, dtype=bool)
+    if not inside.any() and t.size and base.size and t[0] <= base[-1] and base[0] <= t[-1]:
+        raise SchemaError(
+            f"no sample lies within the time of the reference, {base[0]:g} to {base[-1]:g} s.\n"
+            "  Exchange the two, or take samples that are closer."
+        )
+    if not inside.any():
+        spans = " against ".join(f"{x[0]:g} to {x[-1]:g} s" if x.size else "none" for x in (t, base))
+        raise SchemaError(f"the two have no time in common: {spans}.\n  Shift one with assign_coords(time=...).")
+    shown, other = values[variable].isel(time=np.flatnonzero(inside)), reference[variable]
+    if "lung" in shown.dims:
+        other = other.sel(lung=shown["lung"].values)
+    if not np.array_equal(shown["time"].values, base):
+        shown, other = shown.transpose(..., "time"), other.transpose(..., "time")
+        interpolated = [np.interp(shown["time"].values, base, line) for line in np.atleast_2d(other.values)]
+        other = shown.copy(data=np.reshape(interpolated, shown.shape))
+    return shown, other
+
+
+def _label_difference(ax: "Axes", unit: str, gap: FloatArray, *, logarithmic: bool) -> None:
+    ax.set_xlabel("time [s]")
+    largest = float(np.nanmax(np.abs(gap), initial=0.0))
+    if logarithmic and largest > 0.0:
+        ax.set_yscale("log")
+        ax.set_ylabel(f"size of difference [{unit}]")
+    else:
+        ax.axhline(0.0, **FAINT)
+        ax.set_ylabel(f"difference [{unit}]")
+    ax.set_title(f"largest difference {significant(largest, 3)} {unit}", loc="left", fontsize="medium")

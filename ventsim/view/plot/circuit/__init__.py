@@ -1,5 +1,1 @@
-"""A drawing of a circuit, from its trees of parts to positions, lines, flows and symbols."""
-
-from ventsim.view.plot.circuit.drawing import circuit_drawing
-
-__all__ = ["circuit_drawing"]
+"""A drawing of a circuit: where its parts go, the flows between them, and the ink."""

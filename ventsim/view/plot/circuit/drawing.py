@@ -14,19 +14,17 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
 from ventsim.model.layouts import Layout
 from ventsim.model.scenario import Scenario
-from ventsim.results.measures import remarks_at
+from ventsim.results.remarks import remarks_at
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
 from ventsim.units import FloatArray, convert
 from ventsim.view.plot.circuit.flows import joint_flows, parts_without_flow
-from ventsim.view.plot.circuit.lines import Geometry, Pipe, geometry
-from ventsim.view.plot.circuit.positions import Point
-from ventsim.view.plot.circuit.symbols import INK, draw_symbol, points_around
-from ventsim.view.plot.circuit.trees import EXPIRATORY, INSPIRATORY, owner
-from ventsim.view.plot.style import COLOURS, change_label, need, one_panel
+from ventsim.view.plot.circuit.geometry import EXPIRATORY, INSPIRATORY, Geometry, Pipe, Point, geometry, owner
+from ventsim.view.plot.style import change_label, colours_of, need, one_panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.transforms import Transform
 
 _COLUMN, _ROW = 0.93, 0.82  # inches for each unit of the positions
 _WIDEST, _THINNEST = 9.0, 1.2  # width of the lines of the largest and of a small flow [points]
@@ -96,23 +94,29 @@ def circuit_drawing(
     instant = None if waveforms is None else _instant(circuit, waveforms, time)
     drawing = geometry(circuit)
     ax = _canvas(drawing, ax)
-    colours = {name: COLOURS[k % len(COLOURS)] for k, name in enumerate(circuit.lungs)}
-    _draw_lines(ax, circuit, drawing, instant, colours)
-    _draw_parts(ax, circuit, drawing, instant, colours, flow_unit)
+    colours = dict(zip(circuit.lungs, colours_of(list(circuit.lungs)), strict=True))
+    flows = None if instant is None else np.array(joint_flows(circuit, instant))
+    largest = 0.0 if flows is None else _largest(flows)
+    _draw_lines(ax, drawing, flows, largest, colours)
+    for name, part in circuit.parts.items():
+        if name in circuit.lungs:
+            _draw_lung(ax, name, drawing.spots[name], colours[name], instant, flow_unit)
+        else:
+            draw_symbol(ax, part.kind, drawing.spots[name], turn=_turn(name, part.ports, drawing))
+            _write_name(ax, name, drawing)
     for port in (INSPIRATORY, EXPIRATORY):
         _draw_port(ax, port, drawing.spots[port], instant, flow_unit)
     if waveforms is not None and instant is not None:
         _write_instant(ax, waveforms, float(instant["time"]))
         _write_remarks(ax, remarks_at(waveforms, float(instant["time"])))
-        _draw_scale(ax, _largest(np.array(joint_flows(circuit, instant))), flow_unit)
+        _draw_scale(ax, largest, flow_unit)
     return ax
 
 
 def _circuit_of(scenario: Scenario | Circuit | Layout) -> Circuit:
-    if isinstance(scenario, Circuit):
-        return scenario
-    if isinstance(scenario, Scenario | Layout):
-        return scenario.circuit
+    circuit = scenario.circuit if isinstance(scenario, Scenario | Layout) else scenario
+    if isinstance(circuit, Circuit):
+        return circuit
     raise CircuitError(
         f"circuit_drawing: {shown(scenario)} is not a circuit.\n"
         "  Give what layouts.shared(...) returns, a Circuit, or a Scenario."
@@ -162,17 +166,15 @@ def _largest(flows: FloatArray) -> float:
 
 
 def _draw_lines(
-    ax: "Axes", circuit: Circuit, drawing: Geometry, instant: xr.Dataset | None, colours: dict[str, str]
+    ax: "Axes", drawing: Geometry, flows: FloatArray | None, largest: float, colours: dict[str, str]
 ) -> None:
-    flows = np.zeros(len(drawing.pipes)) if instant is None else np.array(joint_flows(circuit, instant))
-    largest = _largest(flows)
     for segment in drawing.segments:
         numbers, signs = (np.array(values) for values in zip(*segment.carries, strict=True))
-        flow = float(np.sum(signs * flows[numbers]))
+        flow = 0.0 if flows is None else float(np.sum(signs * flows[numbers]))
         lung = _lung_of_joint(drawing, drawing.pipes[numbers[0]]) if len(numbers) == 1 else None
         colour = _SHARED if lung is None else colours[lung]
         x, y = zip(*segment.line, strict=True)
-        if instant is None:
+        if flows is None:
             ax.plot(x, y, color=colour, linewidth=2.0, solid_joinstyle="round", zorder=2.0)
         elif not (largest > 0.0 and abs(flow) > _STILL * largest):
             ax.plot(x, y, color=colour, linewidth=1.1, linestyle=_DOTS, zorder=2.0)
@@ -180,17 +182,6 @@ def _draw_lines(
             width = _width(flow, largest)
             ax.plot(x, y, color=colour, linewidth=width, solid_capstyle="round", zorder=2.0)
             _draw_arrow(ax, segment.line if flow > 0.0 else segment.line[::-1], width=width)
-
-
-def _draw_parts(
-    ax: "Axes", circuit: Circuit, drawing: Geometry, instant: xr.Dataset | None, colours: dict[str, str], unit: str
-) -> None:
-    for name, part in circuit.parts.items():
-        if name in circuit.lungs:
-            _draw_lung(ax, name, drawing.spots[name], colours[name], instant, unit)
-        else:
-            draw_symbol(ax, part.kind, drawing.spots[name], turn=_turn(name, part.ports, drawing))
-            _write_name(ax, name, drawing)
 
 
 def _lung_of_joint(drawing: Geometry, pipe: Pipe) -> str | None:
@@ -276,11 +267,8 @@ def _draw_port(ax: "Axes", port: str, at: Point, instant: xr.Dataset | None, uni
     side = port.rpartition(".")[2]
     lines = ["ventilator", f"{side} port"]
     if instant is not None:
-        pressure = float(instant[f"{side}_port_pressure"])
-        lines += [
-            f"{fixed(pressure, 1)} {VARIABLES['node_pressure'].units}",
-            _flow_text(float(instant[f"{side}_port_flow"]), unit),
-        ]
+        pressure, flow = (float(instant[f"{side}_port_{what}"]) for what in ("pressure", "flow"))
+        lines += [f"{fixed(pressure, 1)} {VARIABLES['node_pressure'].units}", _flow_text(flow, unit)]
     box = {"boxstyle": "round,pad=0.35", "facecolor": "0.94", "edgecolor": INK, "linewidth": 0.9}
     _write(ax, "\n".join(lines), at, box=box)
 
@@ -326,3 +314,49 @@ def _round_down(value: float) -> float:
     """The largest number of the kind 1, 2, 4 or 8 times a power of ten that is not above a value."""
     power = 10.0 ** np.floor(np.log10(value))
     return float(power * max(step for step in (1.0, 2.0, 4.0, 8.0) if step * power <= value * (1.0 + 1e-12)))
+
+
+# Symbols of the kinds of parts, in points around their position, so that they keep their size.
+INK = "0.15"
+JUNCTIONS = {"t-piece", "y-piece", "adapter"}
+_BAR = [(-9.0, -3.2), (9.0, -3.2), (9.0, 3.2), (-9.0, 3.2)]
+_BOX = [(-5.5, -5.5), (5.5, -5.5), (5.5, 5.5), (-5.5, 5.5)]
+_TRIANGLE = [[(-5.0, -5.0), (4.0, 0.0), (-5.0, 5.0)], [(4.6, -5.5), (4.6, 5.5)]]
+SHAPES = {
+    "restrictor": [[(-7.0, -5.0), (7.0, 5.0), (7.0, -5.0), (-7.0, 5.0)]],
+    "one-way valve": _TRIANGLE,
+    "peep valve": [*_TRIANGLE, [(-9.0, 0.0), (-5.0, 0.0)]],
+    "tube": [_BAR],
+    "tracheal tube": [[(x, 0.6 * y) for x, y in _BAR]],
+    "filter": [_BOX, [(-5.5, -5.5), (5.5, 5.5)]],
+    "open end": [[(-4.0, -5.5), (4.0, 0.0), (-4.0, 5.5)]],
+    "cap": [[(-1.2, -6.0), (1.2, -6.0), (1.2, 6.0), (-1.2, 6.0)]],
+    "leak": [_BOX, [(0.0, 0.0), (0.0, 10.0)], [(-2.5, 6.5), (0.0, 10.0), (2.5, 6.5)]],
+}
+
+
+def points_around(ax: "Axes", at: tuple[float, float], *, turn: float = 0.0) -> "Transform":
+    """From points around a position in the drawing, turned by an angle, to the picture. [degrees]"""
+    from matplotlib.transforms import Affine2D, ScaledTranslation
+
+    to_picture: Any = ax.transData
+    scale = Affine2D().rotate_deg(turn).scale(1.0 / 72.0) + ax.figure.dpi_scale_trans
+    return scale + ScaledTranslation(*at, to_picture)
+
+
+def draw_symbol(ax: "Axes", kind: str, at: tuple[float, float], *, turn: float) -> None:
+    """Draw the symbol of a kind of part, a box for one without a symbol of its own.
+
+    `turn` is the direction in which the part lies, from its first port to its second. [degrees]
+    """
+    from matplotlib.patches import Circle, Polygon
+
+    look: dict[str, Any] = {"zorder": 4.0, "linewidth": 0.9, "clip_on": False}
+    look["transform"] = points_around(ax, at, turn=turn)
+    if kind in JUNCTIONS:
+        ax.add_patch(Circle((0.0, 0.0), 3.2, facecolor=INK, edgecolor="none", **look))
+        return
+    for shape in SHAPES.get(kind, [_BOX]):
+        closed = len(shape) > 2
+        face = "white" if closed else "none"
+        ax.add_patch(Polygon(np.array(shape), closed=closed, facecolor=face, edgecolor=INK, **look))

@@ -8,7 +8,7 @@ import xarray as xr
 from ventsim.model.circuit import Circuit
 from ventsim.model.parts import Part
 from ventsim.model.parts.part import Atmosphere, Inertia, Passage, Store
-from ventsim.view.plot.circuit.trees import EXPIRATORY, INSPIRATORY, owner
+from ventsim.view.plot.circuit.geometry import EXPIRATORY, INSPIRATORY, owner
 
 
 def joint_flows(circuit: Circuit, instant: xr.Dataset) -> tuple[float, ...]:
@@ -29,14 +29,13 @@ def joint_flows(circuit: Circuit, instant: xr.Dataset) -> tuple[float, ...]:
     known = {INSPIRATORY: -float(instant["inspiratory_port_flow"])}
     known[EXPIRATORY] = float(instant["expiratory_port_flow"])
     known |= _known_by_parts(circuit, branches)
-    for lung in circuit.lungs:
-        if lung in instant["lung"].values:
-            (port,) = circuit.parts[lung].ports
-            known[f"{lung}.{port}"] = float(instant["flow"].sel(lung=lung))
+    for lung, part in circuit.lungs.items():
+        (port,) = part.ports
+        known[f"{lung}.{port}"] = float(instant["flow"].sel(lung=lung))
     known = {end: flow for end, flow in known.items() if np.isfinite(flow)}
     found = {joint: _mean(known, joint) for joint in circuit.joints}
     _balance(circuit, found, branches)
-    return tuple(found[joint] for joint in circuit.joints)
+    return tuple(found.values())
 
 
 def parts_without_flow(circuit: Circuit, waveforms: xr.Dataset) -> list[str]:

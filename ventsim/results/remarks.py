@@ -3,12 +3,9 @@
 import numpy as np
 import xarray as xr
 
-from ventsim.results.measures.breaths import breath_measures
-from ventsim.results.schema import TIME_ROUNDING, VARIABLES
+from ventsim.results.measures import LIMITED_SHARE, breath_measures, whole_breaths
+from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
-
-LIMITED_SHARE = 0.05
-"""Share of inspiration at the flow limit that is worth a remark, a convention of ventsim. [1]"""
 
 _NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
 _SENT_BACK = 0.05  # part of the inspired volume that is worth a remark (a convention of ventsim)
@@ -56,10 +53,9 @@ def remarks_at(waveforms: xr.Dataset, time: float | None = None) -> list[str]:
     list of str
         As of :func:`breath_remarks`; empty if the waveforms do not hold that breath from start to end.
     """
-    starts, ends = waveforms["breath_start"].values, waveforms["breath_end"].values
+    starts = waveforms["breath_start"].values
     k = starts.size - 1 if time is None else max(int(np.searchsorted(starts, time, side="right")) - 1, 0)
-    begin, end = waveforms["time"].values[[0, -1]]
-    if not starts.size or starts[k] < begin or ends[k] > end + TIME_ROUNDING:
+    if not starts.size or not whole_breaths(waveforms)[k]:
         return []
     return breath_remarks(breath_measures(waveforms).sel(breath=waveforms["breath"].values[k]))
 

@@ -1,32 +1,241 @@
-"""Does a Dataset fit the table?"""
+"""Every result variable in one table: name, dimensions, unit, sign, meaning; and what holds data to it.
+
+Five kinds of Dataset fit the table. ``"waveforms"`` is what a simulation returns, with every waveform variable.
+``"recording"`` is the same with fewer variables: airway pressure, flow and the times of the breaths will do.
+``"measures"`` holds one number per breath, or per breath and lung; its port variables may be absent.
+``"displayed"`` is what the ventilator itself would show of each breath, and ``"alarms"`` which of its alarms.
+
+The time axis of waveforms is strictly increasing. Where a source jumps, at ``t``, it has both limits: the sample
+at ``numpy.nextafter(t, -inf)`` is the last value before, and the sample at ``t`` the first value after.
+
+The attributes ``units``, ``long_name`` and ``positive`` come from this table alone, through :func:`label`,
+because arithmetic on labelled arrays keeps or loses them without regard to the meaning of the result.
+"""
 
 import itertools
 from collections.abc import Iterable
-from typing import get_args
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import Literal, get_args
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
-from ventsim.results.schema.table import COORDINATES, RECORDING_NEEDS, TIME_ROUNDING, VARIABLES, Kind, Variable
+from ventsim.results.points import BETWEEN_POINTS, pressure_at
+from ventsim.results.variables import COORDINATE_ROWS, GROUPS
+from ventsim.tables import Column, percent
 
-_CALLED = {
-    "waveforms": "waveforms",
-    "recording": "waveforms or a recording",
-    "measures": "measures of breaths",
-    "displayed": "displayed values",
-    "alarms": "alarms",
-    "blind spots": "a study of blind spots",
+__all__ = [
+    "BETWEEN_POINTS",
+    "CAUTION",
+    "COORDINATES",
+    "ORIGIN",
+    "RECORDING_NEEDS",
+    "TIME_ROUNDING",
+    "VARIABLES",
+    "Kind",
+    "Variable",
+    "breath_position",
+    "check_dataset",
+    "label",
+    "nomenclature",
+    "pressure_at",
+]
+
+Kind = Literal["waveforms", "recording", "measures", "displayed", "alarms", "blind spots"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Variable:
+    """One row of the table of result variables.
+
+    Parameters
+    ----------
+    name : str
+        Name in a Dataset.
+    symbol : str
+        Symbol in equations.
+    dims : tuple of str
+        Dimensions, in the order in which ventsim writes them.
+    units : str
+        Unit, empty for a variable that holds names.
+    long_name : str
+        Meaning, in a few words that suit the axis of a plot.
+    positive : str
+        What a positive value means.
+    kinds : tuple of str
+        Kinds of Dataset in which it may occur.
+    heading : str
+        Meaning in still fewer words, for a column of a table.
+
+    Examples
+    --------
+    >>> VARIABLES["flow"].units, VARIABLES["flow"].positive
+    ('L/s', 'into the lung')
+    """
+
+    name: str
+    symbol: str
+    dims: tuple[str, ...]
+    units: str
+    long_name: str
+    positive: str
+    kinds: tuple[str, ...]
+    heading: str
+
+    @property
+    def column(self) -> Column:
+        """How a table shows it: ratios in percent, other numbers with the decimals of their unit."""
+        if self.units == "1":
+            return Column(heading=self.heading, unit="1", show=percent, shown_unit="%")
+        return Column(heading=self.heading, unit=self.units)
+
+
+def _row(dims: tuple[str, ...], kinds: tuple[str, ...], *cells: str) -> Variable:
+    row = dict(zip(("name", "symbol", "units", "long_name", "positive", "heading"), cells, strict=False))
+    return Variable(dims=dims, kinds=kinds, **{"heading": row["long_name"], **row})
+
+
+COORDINATES: dict[str, Variable] = {
+    name: _row(("node",) if name == "points" else (name,), kinds, name, *rest)
+    for name, (*rest, kinds) in COORDINATE_ROWS.items()
 }
-_MADE_BY = {
-    "waveforms": "ventsim.simulate and ventsim.steady_breath return waveforms",
-    "recording": "ventsim.simulate and ventsim.steady_breath return waveforms",
-    "measures": "ventsim.breath_measures(waveforms) makes measures",
-    "displayed": "ventsim.monitor.displayed_values(measures) makes displayed values",
-    "alarms": "ventsim.monitor.alarms(displayed, limits) makes alarms",
-    "blind spots": "ventsim.studies.blind_spots makes one",
-}
+"""Coordinates of the results, by name."""
+
+VARIABLES: dict[str, Variable] = {row[0]: _row(dims, kinds, *row) for dims, kinds, rows in GROUPS for row in rows}
+"""Variables of the results, by name."""
+
+CAUTION = "For research, teaching and engineering; not for deciding about a patient."
+"""Attribute ``caution`` of every result, and last line of every table."""
+
+ORIGIN = {"source": f"ventsim {version('ventsim')}", "caution": CAUTION}
+"""Attributes of every result."""
+
+RECORDING_NEEDS = ("airway_pressure", "flow", "breath_start", "inspiration_end", "breath_end")
+"""Variables that a recording must have; every other variable of waveforms may be added."""
+
+TIME_ROUNDING = 1e-9
+"""Times of breaths that differ by less than this count as equal. [s]"""
+
+
+def nomenclature() -> tuple[dict[str, str], ...]:
+    """Rows of the table of names, for the documentation.
+
+    Returns
+    -------
+    tuple of dict of str to str
+        One dict per coordinate and variable: ``name``, ``symbol``, ``dims``, ``units``, ``positive``,
+        ``meaning``, ``kinds``.
+
+    Examples
+    --------
+    >>> [row["units"] for row in nomenclature() if row["name"] == "mechanical_power"]
+    ['J/min']
+    """
+    return tuple(
+        {"name": row.name, "symbol": row.symbol, "dims": ", ".join(row.dims), "units": row.units,
+         "positive": row.positive, "meaning": row.long_name, "kinds": ", ".join(row.kinds)}
+        for row in (*COORDINATES.values(), *VARIABLES.values())
+    )  # fmt: skip
+
+
+def label(dataset: xr.Dataset) -> xr.Dataset:
+    """A copy whose variables carry the unit, meaning and sign of the table.
+
+    The numbers must already be in the units of the table; none is changed. Attributes that a variable had are
+    replaced, those of the Dataset itself are kept.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        Any kind of Dataset of the table.
+
+    Returns
+    -------
+    xarray.Dataset
+        The same numbers, labelled.
+
+    Raises
+    ------
+    SchemaError
+        If a variable is not in the table.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> label(xr.Dataset({"flow": (("time", "lung"), [[0.5]])})).flow.attrs["units"]
+    'L/s'
+    """
+    labelled = dataset.copy(deep=False)
+    for name in labelled.data_vars:
+        if name not in VARIABLES:
+            raise SchemaError(
+                f"variable '{name}' is not in the table of result variables.\n  {suggestion(str(name), VARIABLES)}"
+            )
+    rows = [VARIABLES[str(name)] for name in labelled.data_vars]
+    for row in rows + [COORDINATES[str(name)] for name in labelled.coords if name in COORDINATES]:
+        attrs = {"units": row.units, "long_name": row.long_name, "positive": row.positive}
+        labelled.variables[row.name].attrs = {key: text for key, text in attrs.items() if text}
+    return labelled
+
+
+def breath_position(dataset: xr.Dataset, breath: int) -> int:
+    """Position of a breath along dimension ``breath``.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        Any Dataset with coordinate ``breath``.
+    breath : int
+        Number of the breath as in the coordinate, or -1 for the last, -2 for the one before. [1]
+
+    Returns
+    -------
+    int
+        Position, from 0. [1]
+
+    Raises
+    ------
+    SchemaError
+        If there is no such breath.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> breath_position(xr.Dataset(coords={"breath": [4, 5, 6]}), -1)
+    2
+    """
+    if "breath" not in dataset.coords:
+        raise SchemaError("coordinate 'breath' is missing.\n  Use waveforms, a recording or measures.")
+    numbers = np.atleast_1d(dataset["breath"].values).tolist()
+    if breath < 0 and -breath <= len(numbers):
+        return len(numbers) + breath
+    if breath in numbers:
+        return numbers.index(breath)
+    have = f"It has breaths {numbers[0]} to {numbers[-1]}" if numbers else "It has none"
+    raise SchemaError(f"breath {breath} is not in the Dataset.\n  {have}; -1 is the last one.")
+
+
+_WAVES_FROM = "ventsim.simulate and ventsim.steady_breath return waveforms"
+# Of each kind what it is, what is needed, and what makes it.
+_IN_WORDS: dict[Kind, tuple[str, str, str]] = {
+    "waveforms": ("these are waveforms", "waveforms are", _WAVES_FROM),
+    "recording": ("these are waveforms", "waveforms or a recording is", _WAVES_FROM),
+    "measures": (
+        "these are measures of breaths", "measures of breaths are",
+        "ventsim.breath_measures(waveforms) makes measures",
+    ),
+    "displayed": (
+        "these are displayed values", "displayed values are",
+        "ventsim.monitor.displayed_values(measures) makes displayed values",
+    ),
+    "alarms": ("these are alarms", "alarms are", "ventsim.monitor.alarms(displayed, limits) makes alarms"),
+    "blind spots": (
+        "this is a study of blind spots", "a study of blind spots is", "ventsim.studies.blind_spots makes one",
+    ),
+}  # fmt: skip
 # What a user who hands in the first where the second is needed most likely wants to know.
 _ALREADY = {
     ("measures", "recording"): "Use them as they are, for instance ventsim.breath_table(measures)",
@@ -83,22 +292,17 @@ def refuse_other_kind(dataset: xr.Dataset, kind: Kind) -> None:
     ventsim.errors.SchemaError: these are measures of breaths already; waveforms or a recording is needed here.
       Use them as they are, for instance ventsim.breath_table(measures).
     """
+    _, needed, made_by = _IN_WORDS[kind]
     if not isinstance(dataset, xr.Dataset):
-        remedy = "Give the whole Dataset" if isinstance(dataset, xr.DataArray) else _MADE_BY[kind]
-        raise SchemaError(
-            f"got {type(dataset).__name__}; a Dataset with {_CALLED[kind]} is needed here.\n  {remedy}."
-        )
+        remedy = "Give the whole Dataset" if isinstance(dataset, xr.DataArray) else made_by
+        wanted = needed.rpartition(" ")[0]
+        raise SchemaError(f"got {type(dataset).__name__}; a Dataset with {wanted} is needed here.\n  {remedy}.")
     found = kind_of(dataset)
     if found is None or found == kind or {found, kind} == {"waveforms", "recording"}:
         return
     remedy = _ALREADY.get((found, kind))
     already = " already" if remedy else ""
-    plural = "this is" if found == "blind spots" else "these are"
-    name = "waveforms" if found == "recording" else _CALLED[found]
-    needed = "is" if kind in ("recording", "blind spots") else "are"
-    raise SchemaError(
-        f"{plural} {name}{already}; {_CALLED[kind]} {needed} needed here.\n  {remedy or _MADE_BY[kind]}."
-    )
+    raise SchemaError(f"{_IN_WORDS[found][0]}{already}; {needed} needed here.\n  {remedy or made_by}.")
 
 
 _TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end")
@@ -143,8 +347,12 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
             raise SchemaError(
                 f"variable '{name}' is not in the table of {of_kind}.\n  {suggestion(str(name), allowed)}"
             )
-    for name in _required(kind):
-        if name not in dataset.data_vars:
+    for name in RECORDING_NEEDS if kind == "recording" else allowed:
+        # A bench recording often has no ports, of which there are then no measures.
+        is_of_ports = (
+            kind == "measures" and allowed[name].kinds == ("measures",) and "lung" not in allowed[name].dims
+        )
+        if name not in dataset.data_vars and not is_of_ports:
             raise SchemaError(
                 f"variable '{name}' is missing from {of_kind}.\n"
                 f"  It has {_listed(dataset.data_vars)}.\n"
@@ -167,15 +375,6 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
         _check_breath_times(dataset)
     if "predicted_body_weight" in dataset:
         _check_body_weight(dataset["predicted_body_weight"])
-
-
-def _required(kind: Kind) -> tuple[str, ...]:
-    if kind == "recording":
-        return RECORDING_NEEDS
-    rows = [row for row in VARIABLES.values() if kind in row.kinds]
-    if kind == "measures":  # a bench recording often has no ports
-        rows = [row for row in rows if "lung" in row.dims or "waveforms" in row.kinds]
-    return tuple(row.name for row in rows)
 
 
 def _check_variable(variable: xr.Variable, row: Variable, *, extra: frozenset[str]) -> None:

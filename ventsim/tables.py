@@ -1,16 +1,172 @@
-"""Tables that print and show themselves."""
+"""Tables: DataFrames with units until they are shown, and the one writing of numbers, changes and times.
+
+A :class:`Table` prints as aligned text and shows as HTML in a notebook; its DataFrames hold the numbers.
+"""
 
 import html
 import itertools
+import math
 import numbers
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import pandas as pd
 
-from ventsim.tables.formats import MISSING, fixed, significant
+MISSING = "-"
+"""What stands for an unknown number."""
+
+
+def fixed(number: float, digits: int) -> str:
+    """A number with so many decimals, and without a minus before zero.
+
+    Parameters
+    ----------
+    number : float
+        Any number. [any unit]
+    digits : int
+        Number of decimals. [1]
+
+    Returns
+    -------
+    str
+        A dash for NaN.
+
+    Examples
+    --------
+    >>> fixed(-0.04, 1), fixed(float("nan"), 1)
+    ('0.0', '-')
+    """
+    return MISSING if math.isnan(number) else f"{round(float(number), digits) + 0.0:.{digits}f}"
+
+
+def signed(number: float, digits: int) -> str:
+    """A change with its sign, which what is rounded to zero has not.
+
+    Parameters
+    ----------
+    number : float
+        Any number. [any unit]
+    digits : int
+        Number of decimals. [1]
+
+    Returns
+    -------
+    str
+        A dash for NaN.
+
+    Examples
+    --------
+    >>> signed(2.5, 1), signed(-0.04, 1)
+    ('+2.5', '0.0')
+    """
+    text = fixed(number, digits)
+    return f"+{text}" if number > 0.0 and float(text) != 0.0 else text
+
+
+def significant(number: float, digits: int = 6) -> str:
+    """A number with so many significant digits at most, and without a minus before zero.
+
+    Parameters
+    ----------
+    number : float
+        Any number. [any unit]
+    digits : int, default 6
+        Number of significant digits. [1]
+
+    Returns
+    -------
+    str
+        A dash for NaN.
+
+    Examples
+    --------
+    >>> significant(0.30000000004), significant(-0.0)
+    ('0.3', '0')
+    """
+    return MISSING if math.isnan(number) else f"{float(number) + 0.0:.{digits}g}"
+
+
+def percent(fraction: float, digits: int = 1) -> str:
+    """A fraction in percent, without the sign for it.
+
+    Parameters
+    ----------
+    fraction : float
+        Any fraction. [1]
+    digits : int, default 1
+        Number of decimals. [1]
+
+    Returns
+    -------
+    str
+        A dash for NaN.
+
+    Examples
+    --------
+    >>> percent(0.646)
+    '64.6'
+    """
+    return fixed(100.0 * fraction, digits)
+
+
+def clock(
+    time: float, *, form: Literal["h:min:s", "h:min", "min:s"] = "h:min:s", digits: int | None = None
+) -> str:
+    """A time as a clock shows it.
+
+    Parameters
+    ----------
+    time : float
+        Since the start of the run. [s]
+    form : {"h:min:s", "h:min", "min:s"}, default "h:min:s"
+        What is shown of it; the last part is rounded.
+    digits : int or None, default None
+        Decimals of the seconds of ``"h:min:s"``; None: hundredths where there are any. [1]
+
+    Returns
+    -------
+    str
+        Such as ``"6:00:00"``; a dash for what is not finite.
+
+    Examples
+    --------
+    >>> clock(21600.0), clock(213.75), clock(213.75, digits=1), clock(5400.0, form="h:min")
+    ('6:00:00', '0:03:33.75', '0:03:33.8', '1:30')
+    """
+    if not math.isfinite(time):
+        return MISSING
+    if form != "h:min:s":
+        first, last = divmod(round(time / 60.0 if form == "h:min" else time), 60)
+        return f"{first}:{last:02d}"
+    places = 2 if digits is None else digits
+    whole, part = divmod(round(time * 10**places), 10**places)
+    minutes, seconds = divmod(whole, 60)
+    text = f"{minutes // 60}:{minutes % 60:02d}:{seconds:02d}"
+    return text if not places or (digits is None and not part) else f"{text}.{part:0{places}d}"
+
+
+def in_words(name: str) -> str:
+    """A name of a measure or alarm as people write it.
+
+    Parameters
+    ----------
+    name : str
+        With underscores.
+
+    Returns
+    -------
+    str
+        With blanks.
+
+    Examples
+    --------
+    >>> in_words("peep_rise")
+    'PEEP rise'
+    """
+    return name.replace("_", " ").replace("peep", "PEEP")
+
 
 DECIMALS = {
     "mL": 1, "mL/kg": 2, "mL/cmH2O": 1, "L/min": 2, "cmH2O": 2, "1/min": 1, "J/min": 2, "kg": 1, "mm": 2, "%": 1,
@@ -63,8 +219,6 @@ class Column:
         str
             Without the unit; a dash for what is missing.
         """
-        if isinstance(value, str):
-            return value
         if isinstance(value, list | tuple):
             return ", ".join(map(str, value))
         if pd.isna(value):
@@ -120,7 +274,7 @@ _GAP = "  "
 _SHORT = 8  # letters of a heading that always stays in one line
 
 
-class Grid(NamedTuple):
+class _Grid(NamedTuple):
     """A section as texts, which both writers lay out."""
 
     heads: list[str]
@@ -131,25 +285,22 @@ class Grid(NamedTuple):
     widths: list[int | None]  # longest line of a text
 
 
-def grid_of(section: Section) -> Grid:
-    """All that is shown of a section."""
-    return _list(section) if section.is_upright else _rows_and_columns(section)
-
-
-def _list(section: Section) -> Grid:
+def _list(frame: pd.DataFrame, columns: Mapping[Any, Column]) -> _Grid:
     """A line for each column of the only row."""
-    values = {name: column.text(section.frame[name].iloc[0]) for name, column in section.columns.items()}
-    width = max(map(len, values.values()))
+    texts = [column.text(frame[name].iloc[0]) for name, column in columns.items()]
+    width = max(map(len, texts))
     rows = [
-        [column.heading, f"{values[name].rjust(width)} {column.unit_text}".rstrip()]
-        for name, column in section.columns.items()
+        [column.heading, f"{text.rjust(width)} {column.unit_text}".rstrip()]
+        for text, column in zip(texts, columns.values(), strict=True)
     ]
-    return Grid(["", ""], ["", ""], rows, 1, [False, False], [None, None])
+    return _Grid(["", ""], ["", ""], rows, 1, [False, False], [None, None])
 
 
-def _rows_and_columns(section: Section) -> Grid:
+def _grid(section: Section) -> _Grid:
     """The levels of the index that have names, and the columns, with all rows that are shown."""
     frame, columns = section.frame, section.columns
+    if section.is_upright:
+        return _list(frame, columns)
     levels = {str(name): frame.index.get_level_values(str(name)) for name in frame.index.names if name is not None}
     known = {name: columns.get(name) or Column(heading=name) for name in levels} | dict(columns)
     values: dict[str, Any] = {name: levels[name] if name in levels else frame[name] for name in known}
@@ -165,7 +316,7 @@ def _rows_and_columns(section: Section) -> Grid:
     if section.total:
         sums = {name: columns[name].text(frame[name].sum(skipna=False)) for name in section.total}
         rows.append(["total", *(sums.get(name, "") for name in list(known)[1:])])
-    return Grid(
+    return _Grid(
         [column.heading for column in known.values()],
         [f"[{column.unit_text}]" if column.unit_text else "" for column in known.values()],
         rows,
@@ -175,7 +326,7 @@ def _rows_and_columns(section: Section) -> Grid:
     )
 
 
-def text_lines(grid: Grid) -> list[str]:
+def _text_lines(grid: _Grid) -> list[str]:
     """Columns side by side, numbers to the right."""
     cells = [[_wrapped(*cell) for cell in zip(row, grid.widths, strict=True)] for row in grid.rows]
     units = [[unit] for unit in grid.units]
@@ -214,7 +365,7 @@ def _broken(heading: str, room: int) -> list[str]:
     return min(pairs, key=lambda pair: max(map(len, pair)), default=[heading])
 
 
-def html_table(grid: Grid, title: str) -> str:
+def _html_table(grid: _Grid, title: str) -> str:
     """A table of HTML, with the title as its caption."""
     sides = ["right" if right else "left" for right in grid.is_right]
     heads = [
@@ -230,12 +381,11 @@ def html_table(grid: Grid, title: str) -> str:
 
 def _html_row(cells: Iterable[str], sides: Iterable[str], *, n_names: int) -> str:
     """A row, whose first cells name it."""
-    tags = itertools.chain(["th"] * n_names, itertools.repeat("td"))
-    row = (
-        f'<{tag} style="text-align:{side}">{cell}</{tag}>'
-        for cell, side, tag in zip(cells, sides, tags, strict=False)
-    )
-    return f"<tr>{''.join(row)}</tr>"
+    row = ""
+    for k, (cell, side) in enumerate(zip(cells, sides, strict=True)):
+        tag = "th" if k < n_names else "td"
+        row += f'<{tag} style="text-align:{side}">{cell}</{tag}>'
+    return f"<tr>{row}</tr>"
 
 
 _PAGE = 110  # letters in a line of a note
@@ -306,32 +456,26 @@ class Table:
         str
             Lines without blanks at their ends.
         """
-        blocks = [self.title] if self.title else []
-        for section, grid in self._grids():
+        blocks = [self.title]
+        for section in self._shown():
             title = [section.title] if section.title else []
-            blocks.append("\n".join([*title, *text_lines(grid)]))
-        blocks += (
-            ["\n".join(_folded(line) for note in self.notes for line in note.splitlines())] if self.notes else []
-        )
-        blocks += [self.caution] if caution and self.caution else []
-        return "\n\n".join(blocks)
-
-    def __str__(self) -> str:
-        return self.text()
+            blocks.append("\n".join([*title, *_text_lines(_grid(section))]))
+        blocks.append("\n".join(_folded(line) for note in self.notes for line in note.splitlines()))
+        blocks.append(self.caution if caution else "")
+        return "\n\n".join(filter(None, blocks))
 
     def __repr__(self) -> str:
         return self.text()
 
     def _repr_html_(self) -> str:
-        parts = [_paragraph(self.title, "strong")] if self.title else []
-        parts += [html_table(grid, section.title) for section, grid in self._grids()]
-        parts += [_paragraph(note, "span") for note in self.notes]
-        parts += [_paragraph(self.caution, "em")] if self.caution else []
+        parts = [_paragraph(self.title, "strong")]
+        parts += [_html_table(_grid(section), section.title) for section in self._shown()]
+        parts += [_paragraph(note, "span") for note in self.notes] + [_paragraph(self.caution, "em")]
         # The classes keep a name such as "$a$" from being set as a formula.
-        return "\n".join(['<div class="tex2jax_ignore mathjax_ignore">', *parts, "</div>"])
+        return "\n".join(['<div class="tex2jax_ignore mathjax_ignore">', *filter(None, parts), "</div>"])
 
-    def _grids(self) -> list[tuple[Section, Grid]]:
-        return [(section, grid_of(section)) for section in self.sections if not section.frame.empty]
+    def _shown(self) -> list[Section]:
+        return [section for section in self.sections if not section.frame.empty]
 
 
 def _folded(line: str) -> str:
@@ -341,5 +485,5 @@ def _folded(line: str) -> str:
 
 
 def _paragraph(text: str, tag: str) -> str:
-    """Lines of text, with their breaks."""
-    return f"<p><{tag}>{html.escape(text).replace(chr(10), '<br>')}</{tag}></p>"
+    """Lines of text, with their breaks; nothing without a text."""
+    return text and f"<p><{tag}>{html.escape(text).replace(chr(10), '<br>')}</{tag}></p>"

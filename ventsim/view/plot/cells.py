@@ -1,5 +1,9 @@
-"""Which harm stays unseen: faults against lungs, with what the ventilator displays and alarms beside them."""
+"""Tables of coloured cells: how lungs affect one another, and which harm of faults stays unseen.
 
+What rises is blue and what falls is orange, the more the stronger, with the number in the cell.
+"""
+
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -70,6 +74,7 @@ def blind_spots(
 
 def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
     n_faults, n_lungs = one.sizes["fault"], one.sizes["lung"]
+    beside = (n_lungs + 0.15, n_lungs + 1.15, n_lungs + 2.55)  # columns of what is displayed and alarmed
     frame = faults_frame(one)
     for row, (_, fault) in enumerate(frame.iterrows()):
         reason = str(one["reason"].values[row])
@@ -85,28 +90,19 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
             change_label(float(fault["displayed peak"]), 1),
             _UNKNOWN if reason else alarm,
         )
-        for x, text in zip(_columns(n_lungs), texts, strict=True):
+        for x, text in zip(beside, texts, strict=True):
             quiet = text == "no alarm"
             ax.text(x, row, text, ha="center", va="center", fontsize=8, color="0.45" if quiet else "black")
-    heads = [
-        *(f"lung\n{name}" for name in one.lung.values),
-        "displayed\nexpired\nvolume",
-        "displayed\npeak\n[cmH2O]",
-        "first\nalarm",
-    ]
-    ax.set_xticks([*range(n_lungs), *_columns(n_lungs)], heads, fontsize=8)
+    heads = [f"lung\n{name}" for name in one.lung.values]
+    heads += ["displayed\nexpired\nvolume", "displayed\npeak\n[cmH2O]", "first\nalarm"]
+    ax.set_xticks([*range(n_lungs), *beside], heads, fontsize=8)
     ax.xaxis.tick_top()
     ax.tick_params(length=0)
-    ax.set_xlim(-0.55, _columns(n_lungs)[-1] + 1.25)
+    ax.set_xlim(-0.55, beside[-1] + 1.25)
     ax.set_ylim(n_faults - 0.45, -0.55)
     ax.spines[:].set_visible(False)
     ax.set_title(mode, loc="left", fontsize="medium", fontweight="bold")
     ax.set_xlabel("cells: change of tidal volume [%]; heavy frame: harm without an alarm", fontsize=8, loc="left")
-
-
-def _columns(n_lungs: int) -> tuple[float, float, float]:
-    """Where the columns of what is displayed and alarmed stand."""
-    return n_lungs + 0.15, n_lungs + 1.15, n_lungs + 2.55
 
 
 def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool, text: str) -> None:
@@ -123,3 +119,75 @@ def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool
         ax.add_patch(Rectangle((column - 0.44, row - 0.42), 0.88, 0.84, **frame))
     weight = "bold" if unseen else "normal"
     ax.text(column, row, text, ha="center", va="center", fontsize=8, color=ink_on(colour), weight=weight)
+
+
+_EFFECTS = ("compliance", "resistance")
+_FULL_EFFECT = 1.0  # effect that has the full colour [%/%]
+
+
+def sensitivity_matrix(
+    dataset: xr.Dataset, *, axes: "NDArray[np.object_] | Sequence[Axes] | None" = None
+) -> "NDArray[np.object_]":
+    """A matrix for each mode, of compliance above and of resistance below, with the numbers in the cells.
+
+    A row is the lung that is changed, a column the lung whose tidal volume changes, in % for each %. The stronger
+    the colour, the larger the effect; blue and a plus sign: more volume, orange and a minus sign: less.
+
+    Parameters
+    ----------
+    dataset : xarray.Dataset
+        Result of :func:`ventsim.studies.sensitivity_matrix`.
+    axes : sequence of matplotlib Axes, of shape (2, n_modes), optional
+        Where to draw; a new figure if not given.
+
+    Returns
+    -------
+    numpy.ndarray of matplotlib Axes, of shape (2, n_modes)
+        Effects of compliance and of resistance.
+
+    Raises
+    ------
+    SchemaError
+        If the Dataset is no such study, or the number of Axes does not fit.
+
+    Examples
+    --------
+    ``sensitivity_matrix(found)[0, 0].figure.savefig("sensitivities.png")``
+    """
+    for name in (f"{effect}_effect" for effect in _EFFECTS):
+        if name not in dataset or set(dataset[name].dims) != {"mode", "changed", "lung"}:
+            raise SchemaError(
+                f"variable '{name}' with dims (mode, changed, lung) is missing.\n"
+                "  Use the result of ventsim.studies.sensitivity_matrix."
+            )
+    modes, n = [str(mode) for mode in dataset["mode"].values], dataset.sizes["lung"]
+    size = (len(modes) * max(1.4 + 0.62 * n, 3.4), 2.0 + 2 * (0.7 + 0.46 * n))
+    drawn = panels(axes, 2, len(modes), where="sensitivity_matrix", what="two for each mode", size=size)
+    drawn = drawn.reshape(2, len(modes))
+    for row, effect in enumerate(_EFFECTS):
+        for column, mode in enumerate(modes):
+            ax = drawn[row, column]
+            matrix = dataset[f"{effect}_effect"].isel(mode=column).transpose("changed", "lung")
+            _draw_matrix(ax, matrix)
+            ax.set_title(f"{mode}: {effect}", loc="left", fontsize="medium")
+            ax.set_ylabel(f"changed {effect} of lung", fontsize="small")
+            ax.set_xlabel("effect on tidal volume of lung [%/%]", fontsize="small")
+    return drawn
+
+
+def _draw_matrix(ax: "Axes", matrix: xr.DataArray) -> None:
+    from matplotlib.colors import LinearSegmentedColormap
+
+    colours = LinearSegmentedColormap.from_list("less to more", [LESS, "white", MORE])
+    ax.imshow(matrix.values, cmap=colours, vmin=-_FULL_EFFECT, vmax=_FULL_EFFECT, aspect="auto")
+    for (row, column), value in np.ndenumerate(matrix.values):
+        ink = ink_on(colours((value + _FULL_EFFECT) / (2.0 * _FULL_EFFECT)))
+        text = "0" if abs(value) < 5e-4 else change_label(value, 3)
+        ax.text(column, row, text, ha="center", va="center", fontsize=8, color=ink)
+    ax.set_xticks(range(matrix.sizes["lung"]), [str(name) for name in matrix["lung"].values])
+    ax.set_yticks(range(matrix.sizes["changed"]), [str(name) for name in matrix["changed"].values])
+    ax.tick_params(length=0)
+    ax.set_xticks(np.arange(0.5, matrix.sizes["lung"] - 1), minor=True)
+    ax.set_yticks(np.arange(0.5, matrix.sizes["changed"] - 1), minor=True)
+    ax.grid(which="minor", color="white", linewidth=1.5)
+    ax.tick_params(which="minor", length=0)

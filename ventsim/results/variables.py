@@ -1,63 +1,4 @@
-"""The table of result variables."""
-
-from dataclasses import dataclass
-from importlib.metadata import version
-from typing import Literal
-
-import numpy as np
-import xarray as xr
-
-from ventsim.errors import SchemaError, suggestion
-from ventsim.tables import Column, percent
-
-Kind = Literal["waveforms", "recording", "measures", "displayed", "alarms", "blind spots"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Variable:
-    """One row of the table of result variables.
-
-    Parameters
-    ----------
-    name : str
-        Name in a Dataset.
-    symbol : str
-        Symbol in equations.
-    dims : tuple of str
-        Dimensions, in the order in which ventsim writes them.
-    units : str
-        Unit, empty for a variable that holds names.
-    long_name : str
-        Meaning, in a few words that suit the axis of a plot.
-    positive : str
-        What a positive value means.
-    kinds : tuple of str
-        Kinds of Dataset in which it may occur.
-    heading : str
-        Meaning in still fewer words, for a column of a table.
-
-    Examples
-    --------
-    >>> VARIABLES["flow"].units, VARIABLES["flow"].positive
-    ('L/s', 'into the lung')
-    """
-
-    name: str
-    symbol: str
-    dims: tuple[str, ...]
-    units: str
-    long_name: str
-    positive: str
-    kinds: tuple[str, ...]
-    heading: str
-
-    @property
-    def column(self) -> Column:
-        """How a table shows it: ratios in percent, other numbers with the decimals of their unit."""
-        if self.units == "1":
-            return Column(heading=self.heading, unit="1", show=percent, shown_unit="%")
-        return Column(heading=self.heading, unit=self.units)
-
+"""The table of result variables and coordinates, row by row."""
 
 _WAVES, _MEASURES, _DISPLAYED, _ALARMS = ("waveforms", "recording"), ("measures",), ("displayed",), ("alarms",)
 _BOTH = (*_WAVES, *_MEASURES)
@@ -70,14 +11,13 @@ _STORED = "above what it holds at atmospheric pressure"
 _BACK_I, _BACK_E = "from Y-piece back into inspiratory limb", "from expiratory limb back to Y-piece"
 _NO_LIMB = f"{_NEVER}; NaN without a limb of its own"
 
-# One group per set of dimensions; a row is name, symbol, unit, long name, what a positive value means, and
-# the heading in a table if it is not the long name.
-_COORDINATE_ROWS = {
+# Of each coordinate its symbol, unit, long name, what a positive value means, and kinds of Dataset.
+COORDINATE_ROWS = {
     "time": ("t", "s", "time", "later", _WAVES),
     "lung": ("", "", "lung", "a name, no sign", _BOTH),
-    "node": ("", "", "point of the circuit", "a name, no sign", ("waveforms", "recording")),
-    "points": ("", "", "all points at the node", "names, no sign", ("waveforms", "recording")),
-    "branch": ("", "", "path of the circuit", "a name, no sign", ("waveforms", "recording")),
+    "node": ("", "", "point of the circuit", "a name, no sign", _WAVES),
+    "points": ("", "", "all points at the node", "names, no sign", _WAVES),
+    "branch": ("", "", "path of the circuit", "a name, no sign", _WAVES),
     "breath": ("n", "1", "number of the breath", "counted from 1", _EVERY),
     "alarm": ("", "", "alarm of the ventilator", "a name, no sign", (*_ALARMS, *_BLIND)),
     "mode": ("", "", "ventilation mode", "a name, no sign", _BLIND),
@@ -116,7 +56,9 @@ def _sign(unit: str) -> str:
     return _ABOVE if unit == "cmH2O" else _NEVER
 
 
-_GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...]], ...] = (
+# Groups of the same dimensions and kinds of Dataset; a row is name, symbol, unit, long name, what a positive value
+# means, and the heading in a table if it is not the long name.
+GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...]], ...] = (
     (("time", "lung"), _WAVES, (
         ("airway_pressure", "p_aw", "cmH2O", "airway pressure", _ABOVE),
         ("alveolar_pressure", "p_alv", "cmH2O", "alveolar pressure", _ABOVE),
@@ -257,139 +199,3 @@ _GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ..
         for name, symbol, unit, meaning in _WATCHED
     )),
 )  # fmt: skip
-
-
-def _row(dims: tuple[str, ...], kinds: tuple[str, ...], cells: tuple[str, ...]) -> Variable:
-    name, symbol, units, meaning, sign, *heading = cells
-    return Variable(
-        name=name, symbol=symbol, dims=dims, units=units, long_name=meaning, positive=sign, kinds=kinds,
-        heading=heading[0] if heading else meaning,
-    )  # fmt: skip
-
-
-COORDINATES: dict[str, Variable] = {
-    name: _row(("node",) if name == "points" else (name,), kinds, (name, *rest))
-    for name, (*rest, kinds) in _COORDINATE_ROWS.items()
-}
-"""Coordinates of the results, by name."""
-
-VARIABLES: dict[str, Variable] = {
-    cells[0]: _row(dims, kinds, cells) for dims, kinds, rows in _GROUPS for cells in rows
-}
-"""Variables of the results, by name."""
-
-CAUTION = "For research, teaching and engineering; not for deciding about a patient."
-"""Attribute ``caution`` of every result, and last line of every table."""
-
-ORIGIN = {"source": f"ventsim {version('ventsim')}", "caution": CAUTION}
-"""Attributes of every result."""
-
-RECORDING_NEEDS = ("airway_pressure", "flow", "breath_start", "inspiration_end", "breath_end")
-"""Variables that a recording must have; every other variable of waveforms may be added."""
-
-TIME_ROUNDING = 1e-9
-"""Times of breaths that differ by less than this count as equal. [s]"""
-
-
-def nomenclature() -> tuple[dict[str, str], ...]:
-    """Rows of the table of names, for the documentation.
-
-    Returns
-    -------
-    tuple of dict of str to str
-        One dict per coordinate and variable: ``name``, ``symbol``, ``dims``, ``units``, ``positive``,
-        ``meaning``, ``kinds``.
-
-    Examples
-    --------
-    >>> [row["units"] for row in nomenclature() if row["name"] == "mechanical_power"]
-    ['J/min']
-    """
-    return tuple(
-        {"name": row.name, "symbol": row.symbol, "dims": ", ".join(row.dims), "units": row.units,
-         "positive": row.positive, "meaning": row.long_name, "kinds": ", ".join(row.kinds)}
-        for row in (*COORDINATES.values(), *VARIABLES.values())
-    )  # fmt: skip
-
-
-def label(dataset: xr.Dataset) -> xr.Dataset:
-    """A copy whose variables carry the unit, meaning and sign of the table.
-
-    The numbers must already be in the units of the table; none is changed. Attributes that a variable had are
-    replaced, those of the Dataset itself are kept.
-
-    Parameters
-    ----------
-    dataset : xarray.Dataset
-        Any kind of Dataset of the table.
-
-    Returns
-    -------
-    xarray.Dataset
-        The same numbers, labelled.
-
-    Raises
-    ------
-    SchemaError
-        If a variable is not in the table.
-
-    Examples
-    --------
-    >>> import xarray as xr
-    >>> label(xr.Dataset({"flow": (("time", "lung"), [[0.5]])})).flow.attrs["units"]
-    'L/s'
-    """
-    labelled = dataset.copy(deep=False)
-    variables = labelled.variables
-    for name in labelled.data_vars:
-        if name not in VARIABLES:
-            raise SchemaError(
-                f"variable '{name}' is not in the table of result variables.\n  {suggestion(str(name), VARIABLES)}"
-            )
-        variables[name].attrs = _attrs(VARIABLES[name])
-    for name in labelled.coords:
-        if name in COORDINATES:
-            variables[name].attrs = _attrs(COORDINATES[name])
-    return labelled
-
-
-def breath_position(dataset: xr.Dataset, breath: int) -> int:
-    """Position of a breath along dimension ``breath``.
-
-    Parameters
-    ----------
-    dataset : xarray.Dataset
-        Any Dataset with coordinate ``breath``.
-    breath : int
-        Number of the breath as in the coordinate, or -1 for the last, -2 for the one before. [1]
-
-    Returns
-    -------
-    int
-        Position, from 0. [1]
-
-    Raises
-    ------
-    SchemaError
-        If there is no such breath.
-
-    Examples
-    --------
-    >>> import xarray as xr
-    >>> breath_position(xr.Dataset(coords={"breath": [4, 5, 6]}), -1)
-    2
-    """
-    if "breath" not in dataset.coords:
-        raise SchemaError("coordinate 'breath' is missing.\n  Use waveforms, a recording or measures.")
-    numbers = np.atleast_1d(dataset["breath"].values).tolist()
-    if breath < 0 and -breath <= len(numbers):
-        return len(numbers) + breath
-    if breath in numbers:
-        return numbers.index(breath)
-    have = f"It has breaths {numbers[0]} to {numbers[-1]}" if numbers else "It has none"
-    raise SchemaError(f"breath {breath} is not in the Dataset.\n  {have}; -1 is the last one.")
-
-
-def _attrs(row: Variable) -> dict[str, str]:
-    units = {"units": row.units} if row.units else {}
-    return {**units, "long_name": row.long_name, "positive": row.positive}

@@ -1,20 +1,30 @@
-"""Measures of every breath of a Dataset."""
+"""Measures of each breath, from any Dataset of the schema: simulated, streamed or measured; and their table.
+
+Every measure has one definition, in :func:`ventsim.results.kernel.measured`, a compiled function on the samples of
+breaths. The Dataset road (:func:`breath_measures`) and an engine that keeps no waveforms both go through it.
+
+Volumes, means and work are differences of running integrals between the two ends of the breath, so they do
+not depend on the sampling when the integrals came with the waveforms. Peaks are the largest sample.
+"""
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
-from ventsim.results.measures.kernel import (
+from ventsim.results.kernel import (
     AT_EQUILIBRIUM,
     LUNG_SIGNALS,
+    PORT_MEASURES,
     PORT_SIGNALS,
     TIMING,
     Samples,
     measured,
     variables_of,
 )
-from ventsim.results.schema import TIME_ROUNDING, VARIABLES, check_dataset, label
+from ventsim.results.schema import CAUTION, TIME_ROUNDING, VARIABLES, breath_position, check_dataset, label
+from ventsim.tables import Section, Table, fixed
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
 # Running integral -> signal that it is the integral of, and factor to its unit.
@@ -66,76 +76,31 @@ def integrate_recording(recording: xr.Dataset) -> xr.Dataset:
     [0.0, 500.0, 625.0]
     """
     check_dataset(recording, "recording")
-    signals, added = integrated(recording["time"].values, signals=signals_of(recording))
-    return label(recording.assign({name: (VARIABLES[name].dims, signals[name]) for name in added}))
+    added = _integrals(recording["time"].values, _signals_of(recording))
+    return label(recording.assign({name: (VARIABLES[name].dims, values) for name, values in added.items()}))
 
 
-def signals_of(waveforms: xr.Dataset) -> dict[str, FloatArray]:
-    """Arrays of the waveforms that measures are made of.
-
-    Parameters
-    ----------
-    waveforms : xarray.Dataset
-        Waveforms or a recording that fits the schema.
-
-    Returns
-    -------
-    dict of str to array of shape (n,) or (n, n_lungs)
-        Those waveforms that are there, with dims in the order of the schema. [units of the schema]
-
-    Examples
-    --------
-    >>> import xarray as xr
-    >>> sorted(signals_of(xr.Dataset({"flow": (("time", "lung"), [[0.5]])})))
-    ['flow']
-    """
+def _signals_of(waveforms: xr.Dataset) -> dict[str, FloatArray]:
+    """Arrays of the waveforms that measures are made of, with dims in the order of the schema."""
     names = [name for name in (*(LUNG_SIGNALS.names or ()), *(PORT_SIGNALS.names or ())) if name in waveforms]
     return {name: waveforms[name].transpose(*VARIABLES[name].dims).values.astype(float) for name in names}
 
 
-def integrated(time: FloatArray, *, signals: dict[str, FloatArray]) -> tuple[dict[str, FloatArray], list[str]]:
-    """Waveforms with the running integrals that they lack.
-
-    Parameters
-    ----------
-    time : array of shape (n,)
-        Times of the samples, increasing. [s]
-    signals : dict of str to array of shape (n,) or (n, n_lungs)
-        Waveforms by name, with ``flow`` and ``airway_pressure`` at least. [units of the schema]
-
-    Returns
-    -------
-    dict of str to array of shape (n,) or (n, n_lungs)
-        All waveforms. [units of the schema]
-    list of str
-        Names of those that were added.
-
-    Raises
-    ------
-    SchemaError
-        If a waveform to be integrated has gaps.
-
-    Examples
-    --------
-    >>> flow = np.array([[0.5], [0.5]])
-    >>> integrated(np.array([0.0, 2.0]), signals={"flow": flow, "airway_pressure": 20 * flow})[0]["volume"]
-    array([[   0.],
-           [1000.]])
-    """
+def _integrals(time: FloatArray, signals: dict[str, FloatArray]) -> dict[str, FloatArray]:
+    """The running integrals that waveforms lack, in the order of the schema."""
     found: dict[str, FloatArray] = {}
     for name, (source, factor) in _INTEGRALS.items():
         if name not in signals and source in signals:
-            _refuse_gaps(signals[source], name=source, time=time)
-            found[name] = factor * _running_integral(time, signals[source])
+            found[name] = factor * _running_integral(time, _whole(signals[source], name=source, time=time))
     for name, sign in (("inspired_volume", 1.0), ("expired_volume", -1.0)):
         if name not in signals:
-            _refuse_gaps(signals["flow"], name="flow", time=time)
-            found[name] = ML_PER_L * _running_integral_of_positive_part(time, sign * signals["flow"])
+            flow = _whole(signals["flow"], name="flow", time=time)
+            found[name] = ML_PER_L * _running_integral_of_positive_part(time, sign * flow)
     if "inspiratory_work" not in signals:
         power = signals["airway_pressure"] * np.maximum(signals["flow"], 0.0)
-        _refuse_gaps(power, name="airway_pressure", time=time)
+        power = _whole(power, name="airway_pressure", time=time)
         found["inspiratory_work"] = CMH2O_L_J * _running_integral(time, power)
-    return {**signals, **found}, [name for name in VARIABLES if name in found]
+    return {name: found[name] for name in VARIABLES if name in found}
 
 
 def _running_integral(time: FloatArray, values: FloatArray) -> FloatArray:
@@ -152,14 +117,16 @@ def _running_integral_of_positive_part(time: FloatArray, values: FloatArray) -> 
     return np.concatenate([np.zeros_like(values[:1]), np.cumsum(np.diff(time)[:, None] * mean, axis=0)])
 
 
-def _refuse_gaps(values: FloatArray, *, name: str, time: FloatArray) -> None:
+def _whole(values: FloatArray, *, name: str, time: FloatArray) -> FloatArray:
+    """The values, if they have no gap."""
     finite = np.isfinite(values)
-    if not finite.all():
-        first = time[int(np.argmin(finite.all(axis=tuple(range(1, values.ndim)))))]
-        raise SchemaError(
-            f"'{name}' has a gap: no finite number [{VARIABLES[name].units}] at {first:.6g} s, so it cannot "
-            "be integrated.\n  Fill short gaps (dataset.interpolate_na('time')) or cut the recording there."
-        )
+    if finite.all():
+        return values
+    first = time[int(np.argmin(finite.all(axis=tuple(range(1, values.ndim)))))]
+    raise SchemaError(
+        f"'{name}' has a gap: no finite number [{VARIABLES[name].units}] at {first:.6g} s, so it cannot "
+        "be integrated.\n  Fill short gaps (dataset.interpolate_na('time')) or cut the recording there."
+    )
 
 
 _NEEDED_BY_PORT_MEASURE = {
@@ -200,7 +167,7 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     xarray.Dataset
         Measures with dims (breath, lung) and (breath,), and the times of the breaths. The attribute
         ``integrated_from_samples`` names the integrals that did not come with the waveforms; ``"none"`` if all
-        did. Definitions: :func:`measured`.
+        did. Definitions: :func:`ventsim.results.kernel.measured`.
 
     Raises
     ------
@@ -227,8 +194,7 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     check_dataset(waveforms, "recording")
     timing = _timing(waveforms)
     time = waveforms["time"].values.copy()  # writable, so that the compiled function sees one type of array
-    whole = timing["breath_start"] >= time[0] - TIME_ROUNDING
-    whole &= timing["breath_end"] <= time[-1] + TIME_ROUNDING
+    whole = whole_breaths(waveforms)
     if not whole.any():
         raise SchemaError(
             f"no whole breath: the waveforms last from {time[0]:.6g} to {time[-1]:.6g} s, and none of the "
@@ -236,8 +202,9 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
             "  Simulate or record until at least one breath has ended."
         )
     timing = timing[whole]
-    time, signals = _with_breath_limits(time, signals=signals_of(waveforms), timing=timing)
-    signals, added = integrated(time, signals=signals)
+    time, signals = _with_breath_limits(time, signals=_signals_of(waveforms), timing=timing)
+    added = _integrals(time, signals)
+    signals |= added
     weight = np.full(waveforms.sizes["lung"], np.nan)
     if "predicted_body_weight" in waveforms:
         weight[:] = waveforms["predicted_body_weight"].values
@@ -255,6 +222,13 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     coords = {"breath": waveforms["breath"].values[whole], "lung": waveforms["lung"].values}
     attrs = {**waveforms.attrs, "integrated_from_samples": ", ".join(added) or "none"}
     return label(xr.Dataset(variables, coords=coords, attrs=attrs))
+
+
+def whole_breaths(waveforms: xr.Dataset) -> NDArray[np.bool_]:
+    """Whether waveforms show a breath from its start to its end, of each breath, shape (n_breaths,)."""
+    first, last = waveforms["time"].values[[0, -1]]
+    begun = waveforms["breath_start"].values >= first - TIME_ROUNDING
+    return begun & (waveforms["breath_end"].values <= last + TIME_ROUNDING)
 
 
 def _timing(waveforms: xr.Dataset) -> NDArray[np.void]:
@@ -291,3 +265,74 @@ def _with_breath_limits(
         w = weight.reshape(-1, *[1] * (values.ndim - 1))
         filled[name] = np.insert(values, after, (1.0 - w) * values[left] + w * values[left + 1], axis=0)
     return np.insert(time, after, missing), filled
+
+
+LIMITED_SHARE = 0.05
+"""Share of inspiration at the flow limit that is worth a remark, a convention of ventsim. [1]"""
+
+_OF_LUNGS = (
+    "inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fraction", "tidal_volume_per_weight",
+    "peak_airway_pressure", "mean_airway_pressure", "end_inspiratory_alveolar_pressure", "plateau_pressure",
+    "driving_pressure", "total_peep", "auto_peep", "minute_volume", "mechanical_power",
+)  # fmt: skip
+_WHERE_LIMITED = ("port_limited_fraction", "port_missed_pressure", "port_missed_volume")
+_OF_PORTS = PORT_MEASURES.names or ()
+_SUMMED = ("inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fraction", "minute_volume")
+
+
+def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
+    """Measures of one breath: a row for each lung, their total, and the ports of the ventilator.
+
+    Measures that are unknown for every lung are left out, and those of the flow limit where it hardly acts.
+
+    Parameters
+    ----------
+    measures : xarray.Dataset
+        Result of :func:`breath_measures`.
+    breath : int, default -1
+        Number of the breath, or -1 for the last one. [1]
+
+    Returns
+    -------
+    Table
+        Its DataFrames are ``"lungs"``, with a row for each lung, and ``"ports"``, with one row.
+
+    Raises
+    ------
+    SchemaError
+        If the Dataset does not fit the schema, or has no such breath.
+
+    Examples
+    --------
+    ``print(breath_table(breath_measures(waveforms)))`` prints the last breath of a simulation;
+    ``breath_table(measures).frame["inspired_tidal_volume"]["a"]`` is one number of it.
+    """
+    check_dataset(measures, "measures")
+    at = breath_position(measures, breath)
+    one = {
+        str(name): variable.isel(breath=at, missing_dims="ignore").values
+        for name, variable in measures.variables.items()
+    }
+    start, _, held, end, peep = (float(one[name]) for name in TIMING.names or ())
+    set_peep = "" if np.isnan(peep) else f", set PEEP {fixed(peep, 2)} cmH2O"
+    times = f"{fixed(start, 3)} to {fixed(end, 3)} s, inspiration {fixed(held - start, 3)} s"
+    limited = one.get("port_limited_fraction", np.zeros(())) > LIMITED_SHARE
+    idle = [name for name in _WHERE_LIMITED if not (limited and one[name] > 0.0)]
+    known = {
+        name: np.atleast_1d(values)
+        for name, values in one.items()
+        if name in VARIABLES and name not in idle and not np.isnan(values).all()
+    }
+    lungs, ports = ({name: known[name] for name in names if name in known} for names in (_OF_LUNGS, _OF_PORTS))
+    sections = [
+        Section(
+            name="lungs", frame=pd.DataFrame(lungs, index=pd.Index(one["lung"].tolist(), name="lung")),
+            columns={name: VARIABLES[name].column for name in lungs},
+            total=[name for name in _SUMMED if name in lungs],
+        ),
+        Section(
+            name="ports", frame=pd.DataFrame(ports), columns={name: VARIABLES[name].column for name in ports},
+            title="ventilator and circuit", is_upright=True,
+        ),
+    ]  # fmt: skip
+    return Table(title=f"Breath {int(one['breath'])}: {times}{set_peep}", sections=sections, caution=CAUTION)
