@@ -37,8 +37,8 @@ OF_CIRCUIT, OF_LUNG = 4, 3  # number of integrals
 CONSISTENT = 1e-7
 HALVINGS = 200
 LATE = 1e-12  # beyond the opening pressure [cmH2O]
-# First step [s]; what IDA chooses by itself behind a valve that has just opened is often too short to begin with.
-FIRST_STEP = 1e-9
+# How IDA is started: as it is, or, if that fails, after it has corrected the first slopes by itself.
+STARTS: tuple[dict[str, Any], ...] = ({}, {"calc_initcond": "yp0", "calc_init_dt": 1e-8})
 # Points of an interval, close together at its beginning, between which the flow of a lung may turn round.
 POINTS = 300
 
@@ -467,12 +467,14 @@ def run_interval(
     worst = float(np.abs(off[system.algebraic]).max())
     if worst > CONSISTENT:
         raise ArithmeticError(f"equations are off by {worst:.3g} at {interval.first:.6g} s")
-    solver = IDA(
-        residual, jacfn=jacobian, algebraic_idx=system.algebraic, rtol=RELATIVE, atol=ABSOLUTE,
-        max_num_steps=20_000, first_step=FIRST_STEP, eventsfn=switches if len(valves) else None,
-        num_events=len(valves),
-    )  # fmt: skip
-    run = solver.solve(times, y, slopes_at(system, off))
+    for start in STARTS:
+        solver = IDA(
+            residual, jacfn=jacobian, algebraic_idx=system.algebraic, rtol=RELATIVE, atol=ABSOLUTE,
+            max_num_steps=20_000, eventsfn=switches if len(valves) else None, num_events=len(valves), **start,
+        )  # fmt: skip
+        run = solver.solve(times, y, slopes_at(system, off))
+        if run.success or run.t[-1] > 0.0:
+            break
     if not run.success:
         raise ArithmeticError(f"IDA stopped {run.t[-1]:.6g} s after {interval.first:.6g} s: {run.message}")
     switched = run.i_events is not None and len(run.i_events) > 0

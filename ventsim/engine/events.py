@@ -56,7 +56,7 @@ def segment_excess(segment, gate_at):
 
 
 @compiled
-def _excess_at(net, segment, began, elapsed, h, which, fraction, run):
+def excess_at(net, segment, began, elapsed, h, which, fraction, run):
     """How far an event is from its instant, at a fraction of the step; it changes its sign there."""
     state_inside(net, segment, began + elapsed + fraction * h, elapsed, h, fraction, run)
     at, gate_at = run.node_at[SCRATCH], run.gate_at[SCRATCH]
@@ -77,17 +77,17 @@ def _event_fraction(net, segment, began, elapsed, h, which, at_end, run):
     begins at the instant of an event may first move away from it: then the later crossing counts.
     """
     low, high, at_high = 0.0, 1.0, at_end
-    at_low = _excess_at(net, segment, began, elapsed, h, which, low, run)
+    at_low = excess_at(net, segment, began, elapsed, h, which, low, run)
     for _ in range(PROBES):
         if abs(at_low) > INDIFFERENCE and at_low * at_high < 0.0:
             break
         low = 0.5 if low == 0.0 else 0.5 * low
-        at_low = _excess_at(net, segment, began, elapsed, h, which, low, run)
+        at_low = excess_at(net, segment, began, elapsed, h, which, low, run)
     if not at_low * at_high < 0.0:
         return 0.0
     for _ in range(ROOT_STEPS):
         middle = high - at_high * (high - low) / (at_high - at_low)
-        value = _excess_at(net, segment, began, elapsed, h, which, middle, run)
+        value = excess_at(net, segment, began, elapsed, h, which, middle, run)
         if abs(value) <= ROOT_TOLERANCE:
             return middle
         if value * at_high < 0.0:
@@ -114,8 +114,9 @@ def _branch_switch(net, segment, began, elapsed, h, allowed, run):
         crossed = True
         run.crossing[k] = True
         wrong_flow = abs(flows[k].flow - other_side_flow(branch[k], run.is_open[k], net.table, net.per_root, drop))
-        # Nothing may flow back through a valve; a valve that opens a little late does no harm.
-        late = 0.0 if run.is_open[k] and branch[k].kind == ONE_WAY else allowed
+        # A valve that opens a little late does no harm; but nothing may flow back through one, and of a lung whose
+        # airway resists in expiration otherwise the peak of flow would be that of the wrong direction.
+        late = allowed if branch[k].kind == ONE_WAY and not run.is_open[k] else 0.0
         if 0.5 * wrong_flow * h > late:
             fraction = _event_fraction(net, segment, began, elapsed, h, k, drop - opening, run)
             if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > late:
@@ -243,8 +244,8 @@ def find_event(net, segment, began, elapsed, h, allowed, run):
         wrong_flow = after
         if mode != GATE_OPEN or gate[g].resistance > 0.0:
             wrong_flow *= _gate_slope(net.branch, gate, run.branch_at[NEXT], g)
-        # A limit is left at its instant, so that the time at the limit is exact.
-        late = allowed if mode == GATE_CLOSED else 0.0
+        # Time at a limit is exact because it is left at its instant; and no pressure passes that of relief.
+        late = allowed if mode == GATE_CLOSED and g != RELIEF else 0.0
         if 0.5 * wrong_flow * h > late:
             fraction = _event_fraction(net, segment, began, elapsed, h, GATE_SWITCH - g, after, run)
             if fraction < keep and 0.5 * wrong_flow * (1.0 - fraction) * h > late:

@@ -7,7 +7,7 @@ from ventsim.results.measures import LIMITED_SHARE, breath_measures, whole_breat
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
 
-_NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
+NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
 _SENT_BACK = 0.05  # part of the inspired volume that is worth a remark (a convention of ventsim)
 _MISSED = (("port_missed_pressure", 2, "pressure"), ("port_missed_volume", 1, "volume"))
 
@@ -79,7 +79,7 @@ def machine_remarks(measures: xr.Dataset) -> list[str]:
 
 def _vented(measures: xr.Dataset, *, several: bool) -> str:
     vented = np.nan_to_num(np.atleast_1d(measures["port_relief_volume"].values))
-    count, most = int((vented >= _NOTHING).sum()), fixed(float(vented.max()), 1)
+    count, most = int((vented >= NOTHING).sum()), fixed(float(vented.max()), 1)
     if not count:
         return ""
     if several:
@@ -120,15 +120,15 @@ def lung_remarks(breath: xr.Dataset) -> list[str]:
     """
     names = [str(name) for name in breath["lung"].values]
     inspired = breath["inspired_tidal_volume"].values
-    empty = [name for name, volume in zip(names, inspired, strict=True) if volume < _NOTHING]
-    found = [f"lung {', '.join(empty)}: nothing is inspired in the breath, less than {_NOTHING} mL."]
+    empty = [name for name, volume in zip(names, inspired, strict=True) if volume < NOTHING]
+    found = [f"lung {', '.join(empty)}: nothing is inspired in the breath, less than {NOTHING} mL."]
     if len(empty) == len(names):
-        found = [f"Nothing is inspired: every lung gets less than {_NOTHING} mL in the breath."]
+        found = [f"Nothing is inspired: every lung gets less than {NOTHING} mL in the breath."]
     elif not empty:
         found = []
     limbs, sent_back = breath["inspiratory_contained_volume"].values, breath["inspiratory_reversed_volume"].values
     for name, volume, limb, back in zip(names, inspired, limbs, sent_back, strict=True):
-        if back >= max(_SENT_BACK * volume, _NOTHING):
+        if back >= max(_SENT_BACK * volume, NOTHING):
             where = "it gets to other lungs" if back > limb else "the lung breathes it again"
             amounts = f"{fixed(back, 0)} mL go back into its inspiratory limb of {fixed(limb, 0)} mL"
             found.append(f"lung {name}: {amounts}: {where}.")

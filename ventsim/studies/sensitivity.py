@@ -18,6 +18,7 @@ from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity_of
+from ventsim.results.remarks import NOTHING
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, Case, PieceResult, run_batch
 from ventsim.simulation.run import describe
 from ventsim.studies.modes import scenario_and_modes
@@ -236,7 +237,7 @@ def _volumes(result: PieceResult, names: Sequence[str]) -> FloatArray:
         if result.status[k] != FINISHED:
             kind = InputError if result.status[k] == REFUSED else SolverError
             raise kind(f"{name}: {result.reason[k]}")
-        if not (volumes[k] > 0.0).all():
+        if not (volumes[k] >= NOTHING).all():
             raise SolverError(
                 f"{name}: a lung gets no volume, so that there is no change in % of it.\n"
                 "  Take the lung out of the circuit, or settings that reach it."
