@@ -252,8 +252,9 @@ def test_a_step_cut_short_is_the_first_part_of_the_whole_one():
 
 # Steps per breath of the steady state at the default tolerance, recorded on 2026-11-25 with version 0.1.0;
 # of the chain, which had 184, on 2026-11-30, when the law of corrugated tubes became linear plus quadratic. Anew
-# on that day, from 108, 155 and 108, when errors of small stores were eased less, so that peak flows are right.
-RECORDED_STEPS = {"tree": 129, "chain": 155, "star": 134}
+# on that day, from 108, 155 and 108, when errors of small stores were eased less and the flows of lungs got a
+# tolerance, so that peak flows are right.
+RECORDED_STEPS = {"tree": 134, "chain": 181, "star": 140}
 
 
 @pytest.mark.parametrize("arrangement", sorted(RECORDED_STEPS))
