@@ -36,7 +36,7 @@ OF_CIRCUIT, OF_LUNG = 4, 3  # number of integrals
 # Largest pressure [cmH2O] or flow [L/s] by which equations may be off where a interval begins.
 CONSISTENT = 1e-7
 HALVINGS = 200
-LATE = 1e-12  # beyond the opening pressure [cmH2O]
+LATE = 1e-12  # how far beyond its switching point a valve switches [cmH2O, L/s]
 # How IDA is started: as it is, or, if that fails, after it has corrected the first slopes by itself.
 STARTS: tuple[dict[str, Any], ...] = ({}, {"calc_initcond": "yp0", "calc_init_dt": 1e-8})
 # Points of an interval, close together at its beginning, between which the flow of a lung may turn round.
@@ -257,12 +257,12 @@ class System:
     def switches(self, interval: "Interval", y: FloatArray) -> FloatArray:
         """For each valve what falls below 0 where it opens or shuts, shape (n_valves,).
 
-        IDA finds no sign change of a function that is 0 where it begins, as of a valve at rest that opens at no
-        pressure: such a valve would stay shut. So a valve opens `LATE` behind its opening pressure.
+        IDA finds no sign change of a function that is 0 where it begins, as of a valve that has just switched: it
+        would stay as it is. So valves switch `LATE` beyond the point at which they should.
         """
         volumes, flows, totals = self.offsets
         excess = self.ends @ y[:volumes] - self.opening
-        return np.where(interval.shut, LATE - excess, y[flows:totals])[self.one_way]
+        return np.where(interval.shut, LATE - excess, LATE + y[flows:totals])[self.one_way]
 
 
 @dataclass(frozen=True, eq=False)
