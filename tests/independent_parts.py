@@ -36,7 +36,7 @@ OF_CIRCUIT, OF_LUNG = 4, 3  # number of integrals
 # Largest pressure [cmH2O] or flow [L/s] by which equations may be off where a interval begins.
 CONSISTENT = 1e-7
 HALVINGS = 200
-LATE = 1e-12  # how far beyond its switching point a valve switches [cmH2O, L/s]
+LATE = 1e-8  # how far beyond its switching point a valve switches [cmH2O, L/s]
 # How IDA is started: as it is, or, if that fails, after it has corrected the first slopes by itself.
 STARTS: tuple[dict[str, Any], ...] = ({}, {"calc_initcond": "yp0", "calc_init_dt": 1e-8})
 # Points of an interval, close together at its beginning, between which the flow of a lung may turn round.

@@ -84,7 +84,7 @@ _Elements = dict[str, tuple[Part | Ventilator, float, tuple[Element, ...]]]
 class CompiledCircuit:
     """A network with the names that its rows had in the circuit.
 
-    `points` tells for each point ("part.point") which node it belongs to, `stores` what each point that stores gas
+    `points` says for each point ("part.point") which node it belongs to, `stores` what each point that stores gas
     adds to the compliance of its node [L/cmH2O], 0 for a curved store. `table_error` is the largest relative
     deviation of a tabulated flow law from the law itself. `opening`, shape (n_lungs,) [cmH2O], is the least sum of
     opening pressures on a way from each lung to the exhalation valve, infinite if there is no way. `elements`
@@ -257,12 +257,12 @@ def _branch_row(
         return (*ends, laws.INERTIAL, coupling, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -1, -1, carrier.inertance, 0.0)
     forward, backward = carrier.forward, carrier.backward or carrier.forward
     two_way = laws.TWO_WAY if backward == forward else laws.DIRECTIONAL
-    there, place = _numbers_of(forward, tables)
-    back, back_place = (there, place) if backward is forward else _numbers_of(backward, tables)
+    there, table = _numbers_of(forward, tables)
+    back, back_table = (there, table) if backward is forward else _numbers_of(backward, tables)
     kind = laws.ONE_WAY if carrier.is_one_way else two_way
     return (
         *ends, kind, coupling, *there, *back, carrier.opening_pressure, carrier.leak_conductance,
-        place, back_place, 0.0, carrier.contained_volume / ML_PER_L,
+        table, back_table, 0.0, carrier.contained_volume / ML_PER_L,
     )  # fmt: skip
 
 

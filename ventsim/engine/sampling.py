@@ -165,6 +165,7 @@ def advance_integrals(net, segment, began, elapsed, h, relative, run):
         out.highest_airway_pressure = max(old.highest_airway_pressure, _highest_pressure(run, airway))
         out.inspiratory_limb_backflow = old.inspiratory_limb_backflow + _backflow(net, m, 0, h, run)
         out.expiratory_limb_backflow = old.expiratory_limb_backflow + _backflow(net, m, 1, h, run)
+    # Steps that are only tried overwrite what has passed the limbs, so the peaks of flows come last.
     for m in range(net.lung.shape[0]):
         branch, old, out = net.lung[m].branch, run.lung_sum[m], run.next_lung_sum[m]
         high = _extreme_flow(net, segment, began, elapsed, h, relative, run, branch, 1.0, old.highest_flow)

@@ -246,7 +246,7 @@ def _flow_error(lung, branch, relative, new, moved):
     return error
 
 
-@inlined
+@compiled
 def take_step(net, segment, began, elapsed, h, relative, run):
     """Try one step of length `h` from slot NOW to slot NEXT; return its error in units of the tolerance.
 

@@ -177,7 +177,8 @@ class SampledEffort(Description):
             )
         if len(self.times) < 2:
             yield (
-                f"{len(self.times)} points do not make a course over time.\n  Give at least 2 times and pressures."
+                f"{len(self.times)} points do not describe a pressure over time.\n"
+                "  Give at least 2 times and pressures."
             )
         for earlier, later in itertools.pairwise(self.times):
             if later <= earlier:

@@ -173,7 +173,7 @@ class Sensors(Description):
         Parameters
         ----------
         band : str, default "standard"
-            Name of the band; its entry tells source and trust.
+            Name of the band; its entry says source and trust.
         reads : {"low", "high"}, default "high"
             Whether the sensors read too little or too much, volume and pressure alike.
 
@@ -241,7 +241,7 @@ class Sensors(Description):
 
 def _normal(seed: int, breath: int) -> FloatArray:
     """Normal random numbers of one breath, the same whichever breaths were drawn before."""
-    # A generator with a counter: the breath chooses a stretch of 2**64 blocks of its own. NumPy promises that raw
+    # A generator with a counter: each breath has 2**64 blocks of its own. NumPy promises that raw
     # numbers stay the same in later versions, but not normal ones; hence the method of Box and Muller (1958).
     bits = np.random.Philox(key=seed, counter=np.array([0, breath, 0, 0], dtype=np.uint64))
     pairs = -(-len(_READ) // 2)

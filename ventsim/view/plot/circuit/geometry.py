@@ -63,7 +63,7 @@ class Skeleton:
 
     `limbs` are the trees at the inspiratory and the expiratory port; `hanging` holds a tree for each part at which
     the limbs of a lung meet, which is called its Y-piece whatever its kind; `bridges` lead from one Y-piece to
-    another; `leads_to` tells the Y-pieces that are joined to a part of a limb.
+    another; `leads_to` has the Y-pieces that are joined to a part of a limb.
     """
 
     limbs: tuple[Tree, Tree]
