@@ -10,7 +10,7 @@ from typing import NoReturn
 
 import ventsim
 from ventsim.command import scenarios, studies
-from ventsim.command.remarks import BROKEN_PIPE, CAUTION, INTERRUPTED, UNLIKELY_INPUT, WRONG_INPUT, take_warnings
+from ventsim.command.ending import BROKEN_PIPE, CAUTION, INTERRUPTED, UNLIKELY_INPUT, WRONG_INPUT, take_warnings
 from ventsim.errors import InputError, StoppedEarlyWarning, VentsimError, suggestion
 from ventsim.model.scenario import builtin_names
 

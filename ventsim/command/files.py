@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
-from ventsim.command.remarks import UNLIKELY_INPUT, collected, in_short
+from ventsim.command.ending import UNLIKELY_INPUT, collected, in_short
 from ventsim.errors import InputError, ScenarioError, nearest_names
 from ventsim.model.changes import changes_table
 from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text

@@ -18,8 +18,8 @@ import pandas as pd
 import xarray as xr
 
 import ventsim
+from ventsim.command.ending import INTERRUPTED, last_lines
 from ventsim.command.files import Found, announce, find, heading, is_result, output_files, write
-from ventsim.command.remarks import INTERRUPTED, last_lines
 from ventsim.errors import InputError, ScenarioError, VentsimError
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit, parts_list

@@ -12,8 +12,8 @@ import numpy as np
 import xarray as xr
 
 import ventsim
+from ventsim.command.ending import INTERRUPTED, UNANSWERED, UNLIKELY_INPUT, collected, in_short, last_lines
 from ventsim.command.files import announce, find, find_beside, heading, output_files, read_study, write
-from ventsim.command.remarks import INTERRUPTED, UNANSWERED, UNLIKELY_INPUT, collected, in_short, last_lines
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.model.descriptions import Description
 from ventsim.model.laws import OR_FLOW_LAW, FlowLaw

@@ -24,7 +24,7 @@ from pydantic_core import CoreSchema, core_schema
 
 from ventsim.errors import InputError, PartError, PlausibilityWarning, suggestion, warn_caller
 from ventsim.model.field_table import with_parameters
-from ventsim.model.wording import reworded, shown, unnamed, with_article
+from ventsim.model.messages import reworded, shown, unnamed, with_article
 from ventsim.quantities import Quantity, quantity_of
 
 _NAME: ContextVar[str] = ContextVar("name of the description in hand", default="")
