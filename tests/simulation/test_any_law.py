@@ -183,16 +183,17 @@ def largest_balance_error(circuit: vs.Circuit, breath) -> float:
     return lost / float(measures.inspired_tidal_volume.min())
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=2, deadline=None)
 @given(data=st.data())
 @pytest.mark.filterwarnings("ignore::ventsim.errors.PlausibilityWarning")
 @pytest.mark.parametrize(
     ("cls", "name", "family"), HOLDERS, ids=[f"{cls.kind} {name}" for cls, name, _ in HOLDERS]
 )
 def test_any_law_in_any_part_keeps_all_gas(cls, name, family, data):
-    law = data.draw(st.one_of(*STRATEGIES[family].values()))
+    """Every kind of law in every field: once with its simplest numbers, once with others."""
     breath = data.draw(st.sampled_from([BREATH, RAMP]))
-    assert largest_balance_error(circuit_with(cls, name, law), breath) < ROUNDING
+    for kind, law in data.draw(st.fixed_dictionaries(STRATEGIES[family])).items():
+        assert largest_balance_error(circuit_with(cls, name, law), breath) < ROUNDING, kind
 
 
 def test_exponential_lung_in_a_stiffening_chest_wall():
