@@ -16,7 +16,7 @@ from ventsim.command.ending import INTERRUPTED, UNANSWERED, UNLIKELY_INPUT, coll
 from ventsim.command.files import announce, find, find_beside, heading, output_files, read_study, write
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.model.descriptions import Description
-from ventsim.model.laws import OR_FLOW_LAW, FlowLaw
+from ventsim.model.laws import OR_FLOW_LAW, AnyFlowLaw
 from ventsim.model.scenario import Scenario
 from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.sections import build_each
@@ -171,7 +171,7 @@ class Restriction(Description):
     kind: ClassVar[str] = "restrictor"
 
     limb: Literal["inspiratory", "expiratory"] = "inspiratory"
-    resistance: Annotated[float | FlowLaw, quantity("resistance"), OR_FLOW_LAW] | None = None
+    resistance: Annotated[float | AnyFlowLaw, quantity("resistance"), OR_FLOW_LAW] | None = None
     bore_deviation: Annotated[float, quantity("bore_deviation")] = 0.0
 
 

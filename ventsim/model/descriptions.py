@@ -9,7 +9,7 @@ from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar
 
 from pydantic import (
     BaseModel,
@@ -444,6 +444,31 @@ class Member:
             except InputError as error:
                 raise type(error)(f"number {number}: {error}") from None
         return tuple(found)
+
+
+Held = TypeVar("Held", covariant=True)
+Given = TypeVar("Given", contravariant=True)
+
+if TYPE_CHECKING:
+
+    class Kept(Generic[Held, Given]):
+        """Type of a field that holds another type than it is given: ``Kept[held, given]``."""
+
+        def __get__(self, description: object, owner: object) -> Held: ...
+
+        def __set__(self, description: object, value: Given) -> None: ...
+
+else:
+
+    class Kept:
+        """The type that is held."""
+
+        def __class_getitem__(cls, types: tuple[Any, Any]) -> Any:
+            return types[0]
+
+
+FloatTuple = Kept[tuple[float, ...], Iterable[float]]
+"""Type of a field of several numbers, which are given as a list, tuple or array and kept as a tuple."""
 
 
 class UnknownNameError(InputError, KeyError):

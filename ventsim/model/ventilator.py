@@ -11,7 +11,7 @@ from pydantic import Field
 
 from ventsim.errors import InputError, PartError, SettingsError
 from ventsim.model.descriptions import Description, Family
-from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw
+from ventsim.model.laws.flow import OR_FLOW_LAW, AnyFlowLaw
 from ventsim.quantities import quantity
 from ventsim.units import ATMOSPHERE_CMH2O, ML_PER_L
 
@@ -412,8 +412,8 @@ class Ventilator(Description):
     kind: ClassVar[str] = "ventilator"
     error_type: ClassVar[type[InputError]] = PartError
 
-    source_resistance: Annotated[float | FlowLaw, quantity("source_resistance"), OR_FLOW_LAW] = 0.5
-    exhalation_resistance: Annotated[float | FlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = 3.0
+    source_resistance: Annotated[float | AnyFlowLaw, quantity("source_resistance"), OR_FLOW_LAW] = 0.5
+    exhalation_resistance: Annotated[float | AnyFlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = 3.0
     internal_volume: Annotated[float, quantity("internal_volume")] = 0.0
     humidifier_volume: Annotated[float, quantity("humidifier_volume")] = 0.0
     flow_limit: Annotated[float, quantity("flow_limit")] | None = 3.0

@@ -11,7 +11,7 @@ from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import InputError
 from ventsim.model.descriptions import Description, Family, plain_values, shown
-from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS, OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS, OR_FLOW_LAW, AnyFlowLaw, flow_law
 from ventsim.model.parts import Leak
 from ventsim.model.parts.inline import HOLE
 from ventsim.quantities import quantity
@@ -240,7 +240,7 @@ class LeakOnset(TimedChange):
     kind: ClassVar[str] = "leak onset"
 
     joint: Annotated[Name, Field(description="one end of the joint, 'part.port'")]
-    resistance: Annotated[float | FlowLaw, HOLE, OR_FLOW_LAW]
+    resistance: Annotated[float | AnyFlowLaw, HOLE, OR_FLOW_LAW]
 
     @model_validator(mode="after")
     def _check_hole(self) -> Self:

@@ -73,7 +73,7 @@ class Schedule:
 
     circuit: Circuit
     settings: BreathSettings
-    changes: tuple[AnyChange, ...] = ()
+    changes: Sequence[AnyChange] = ()
 
     def __post_init__(self) -> None:
         settings = "PressureControl(...) or VolumeControl(...)"

@@ -5,7 +5,7 @@ from functools import cached_property
 from typing import Annotated, Any, ClassVar, Self
 
 import networkx as nx
-from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
+from pydantic import Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
 
 from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
 from ventsim.model.circuit.graph import VENTILATOR, build_graph, check_connections, direction_faults
@@ -173,8 +173,8 @@ class Circuit(Description):
         Field(description="the parts by name"),
     ]
     joints: Annotated[
-        tuple[tuple[str, str], ...],
-        BeforeValidator(_read_joints),
+        Sequence[Joint],
+        PlainValidator(_read_joints),
         Field(description="pairs of ends, each 'part.port', that are joined"),
     ]
     ventilator: Annotated[Ventilator, Field(description="the machine")] = Ventilator()

@@ -2,9 +2,9 @@
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Protocol, Self
 
 import numpy as np
 
@@ -25,6 +25,21 @@ ELASTIC_LAWS = Family(
     accepts=lambda value: callable(getattr(value, "pressure", None)),
 )
 """The pressure-volume laws; any object with a method ``pressure(volume)`` is one."""
+
+
+class AnyElasticLaw(Protocol):
+    """What a field of a compliance takes besides a number: a law of the library, or an object of your own.
+
+    Examples
+    --------
+    >>> class Cubic:
+    ...     def pressure(self, volume):
+    ...         return 0.02 * volume + 1e-9 * volume**3
+    >>> law: AnyElasticLaw = Cubic()
+    """
+
+    def pressure(self, volume: Any, /) -> Any:
+        """Transmural pressure at a volume, as :class:`ElasticLaw` describes it. [cmH2O]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -416,7 +431,7 @@ class ElasticSum(ElasticLaw):
 
     kind: ClassVar[str] = "sum"
 
-    laws: Annotated[tuple[Any, ...], Member(ELASTIC_LAWS, many=True)]
+    laws: Annotated[Sequence[Any], Member(ELASTIC_LAWS, many=True)]
 
     def _faults(self) -> Iterator[str]:
         if not self.laws:

@@ -2,7 +2,7 @@
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Protocol
 
 import numpy as np
 
@@ -24,6 +24,21 @@ FLOW_LAWS = Family(
     accepts=lambda value: callable(getattr(value, "pressure_drop", None)),
 )
 """The flow laws; any object with a method ``pressure_drop(flow)`` is one."""
+
+
+class AnyFlowLaw(Protocol):
+    """What a field of a resistance takes besides a number: a law of the library, or an object of your own.
+
+    Examples
+    --------
+    >>> class Sinh:
+    ...     def pressure_drop(self, flow):
+    ...         return np.sinh(flow)
+    >>> law: AnyFlowLaw = Sinh()
+    """
+
+    def pressure_drop(self, flow: Any, /) -> Any:
+        """Pressure at the start minus pressure at the end, as :class:`FlowLaw` describes it. [cmH2O]"""
 
 
 class FlowLaw(Description, ABC):
@@ -229,7 +244,7 @@ class Series(FlowLaw):
 
     kind: ClassVar[str] = "series"
 
-    laws: Annotated[tuple[Any, ...], Member(FLOW_LAWS, many=True)]
+    laws: Annotated[Sequence[Any], Member(FLOW_LAWS, many=True)]
 
     def _faults(self) -> Iterator[str]:
         if not self.laws:

@@ -1,14 +1,14 @@
 """Flow laws through points that were measured on a bench: one curve, one of points that scatter, a family."""
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import shown
+from ventsim.model.descriptions import FloatTuple, Kept, shown
 from ventsim.model.laws.bench_fit import checked_points
 from ventsim.model.laws.flow import FLOW_LAWS, LARGEST_FLOW, FlowLaw
 from ventsim.quantities import check, finite_array, quantity
@@ -51,8 +51,8 @@ class MeasuredCurve(FlowLaw):
 
     kind: ClassVar[str] = "measured curve"
 
-    flows: Annotated[tuple[float, ...], quantity("flows")]
-    pressure_drops: Annotated[tuple[float, ...], quantity("pressure_drops")]
+    flows: Annotated[FloatTuple, quantity("flows")]
+    pressure_drops: Annotated[FloatTuple, quantity("pressure_drops")]
 
     def _faults(self) -> Iterator[str]:
         yield from points_faults(self.flows, self.pressure_drops)
@@ -116,10 +116,10 @@ class AdjustableCurve(FlowLaw):
 
     kind: ClassVar[str] = "adjustable curve"
 
-    openings: Annotated[tuple[float, ...], quantity("openings")]
-    flows: Annotated[tuple[float, ...], quantity("flows")]
+    openings: Annotated[FloatTuple, quantity("openings")]
+    flows: Annotated[FloatTuple, quantity("flows")]
     pressure_drops: Annotated[
-        tuple[tuple[float, ...], ...],
+        Kept[tuple[tuple[float, ...], ...], Iterable[Iterable[float]]],
         quantity("pressure_drops", "for each opening a row of the pressure drop at each of the flows"),
     ]
     opening: Annotated[float, quantity("opening")]

@@ -228,7 +228,7 @@ class FloorPlan(Description):
     extra_length: Annotated[float, quantity("extra_length")] = 1.2
     height: Annotated[float, quantity("height")] = 0.5
     stock_lengths: Annotated[
-        tuple[float, ...] | None,
+        Sequence[float] | None,
         PlainValidator(read_stock_lengths),
         Field(description="lengths in which tube is sold; None: cut to length [m]"),
     ] = (1.5, 1.8)

@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar
 
 from pydantic import Field
 
-from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, AnyFlowLaw, FlowLaw, flow_law
 from ventsim.model.laws.tracheal import (
     TRACHEAL_LOSS_COEFFICIENT,
     tracheal_tube_curvature,
@@ -76,7 +76,7 @@ class TPiece(Part):
     kind: ClassVar[str] = "t-piece"
 
     gas_volume: Annotated[float, quantity("gas_volume")] = 15.0
-    resistance: Annotated[float | FlowLaw, _LEG, OR_FLOW_LAW] = 0.0
+    resistance: Annotated[float | AnyFlowLaw, _LEG, OR_FLOW_LAW] = 0.0
 
     @property
     def ports(self) -> tuple[str, ...]:
@@ -147,7 +147,7 @@ class Adapter(Part):
 
     outlets: Annotated[int, quantity("outlets")] = 1
     gas_volume: Annotated[float, quantity("gas_volume")] = 8.0
-    resistance: Annotated[float | FlowLaw, _LEG, OR_FLOW_LAW] = 0.0
+    resistance: Annotated[float | AnyFlowLaw, _LEG, OR_FLOW_LAW] = 0.0
 
     @property
     def ports(self) -> tuple[str, ...]:
@@ -276,7 +276,7 @@ class Tube(InLine):
 
     length: Annotated[float, quantity("length", plausible=(0.0, 10.0))]
     bore: Annotated[float, quantity("bore", plausible=(2.5, 40.0))] = ADULT_BORE
-    resistance: Annotated[float | FlowLaw, _WHOLE, OR_FLOW_LAW] | None = None
+    resistance: Annotated[float | AnyFlowLaw, _WHOLE, OR_FLOW_LAW] | None = None
     gas_volume: Annotated[float, _GAS] | None = None
     wall_compliance: Annotated[float, quantity("wall_compliance")] | None = None
     wall: Annotated[Wall, Field(description="what the wall is like inside")] = "corrugated"
@@ -364,8 +364,8 @@ class TrachealTube(InLine):
     obstructed_fraction: Annotated[float, quantity("obstructed_fraction")] = 0.0
     loss_coefficient: Annotated[float, _LOSS] = TRACHEAL_LOSS_COEFFICIENT
     expiratory_loss_coefficient: Annotated[float, _LOSS_OUT] | None = None
-    resistance: Annotated[float | FlowLaw, _MEASURED, OR_FLOW_LAW] | None = None
-    expiratory_resistance: Annotated[float | FlowLaw, _MEASURED_OUT, OR_FLOW_LAW] | None = None
+    resistance: Annotated[float | AnyFlowLaw, _MEASURED, OR_FLOW_LAW] | None = None
+    expiratory_resistance: Annotated[float | AnyFlowLaw, _MEASURED_OUT, OR_FLOW_LAW] | None = None
     density: Annotated[float, quantity("density", plausible=(0.5, 2.0))] = AIR_DENSITY
     viscosity: Annotated[float, quantity("viscosity", plausible=(10.0, 30.0))] = AIR_VISCOSITY
     inertia: _Inertia = False

@@ -5,15 +5,15 @@ The ventilator does not react to an effort: its breaths and the efforts of the p
 
 import itertools
 from abc import abstractmethod
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 from pydantic import Field
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description, Family, Member
-from ventsim.model.laws.elastic import OR_ELASTIC_LAW, ElasticLaw, elastic_law, sharing_one_volume
-from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.descriptions import Description, Family, FloatTuple, Member
+from ventsim.model.laws.elastic import OR_ELASTIC_LAW, AnyElasticLaw, ElasticLaw, elastic_law, sharing_one_volume
+from ventsim.model.laws.flow import OR_FLOW_LAW, AnyFlowLaw, flow_law
 from ventsim.model.parts.part import (
     PARTS,
     ElasticStore,
@@ -64,9 +64,9 @@ class Region(Description):
     kind: ClassVar[str] = "region"
     error_type: ClassVar[type[InputError]] = PartError
 
-    compliance: Annotated[float | ElasticLaw, _OF_REGION, OR_ELASTIC_LAW]
-    resistance: Annotated[float | FlowLaw, _OWN_IN, OR_FLOW_LAW]
-    expiratory_resistance: Annotated[float | FlowLaw, _OWN_OUT, OR_FLOW_LAW] | None = None
+    compliance: Annotated[float | AnyElasticLaw, _OF_REGION, OR_ELASTIC_LAW]
+    resistance: Annotated[float | AnyFlowLaw, _OWN_IN, OR_FLOW_LAW]
+    expiratory_resistance: Annotated[float | AnyFlowLaw, _OWN_OUT, OR_FLOW_LAW] | None = None
 
 
 _SAME = 1e-9  # times and pressures that differ by less, relative to the largest, are equal
@@ -165,8 +165,8 @@ class SampledEffort(Description):
     error_type: ClassVar[type[InputError]] = PartError
     tag: ClassVar[str] = "kind"
 
-    times: Annotated[tuple[float, ...], quantity("times")]
-    pressures: Annotated[tuple[float, ...], quantity("muscle_pressures")]
+    times: Annotated[FloatTuple, quantity("times")]
+    pressures: Annotated[FloatTuple, quantity("muscle_pressures")]
     period: Annotated[float, quantity("effort_period")]
 
     def _faults(self) -> Iterator[str]:
@@ -306,14 +306,16 @@ class Lung(LungPart):
     kind: ClassVar[str] = "lung"
     leading: ClassVar[tuple[str, ...]] = ("compliance", "resistance")
 
-    compliance: Annotated[float | ElasticLaw, _OF_ALL, OR_ELASTIC_LAW] | None = None
-    resistance: Annotated[float | FlowLaw, _IN, OR_FLOW_LAW]
-    expiratory_resistance: Annotated[float | FlowLaw, _OUT, OR_FLOW_LAW] | None = None
-    chest_wall_compliance: Annotated[float | ElasticLaw, _CHEST_WALL, OR_ELASTIC_LAW] | None = None
+    compliance: Annotated[float | AnyElasticLaw, _OF_ALL, OR_ELASTIC_LAW] | None = None
+    resistance: Annotated[float | AnyFlowLaw, _IN, OR_FLOW_LAW]
+    expiratory_resistance: Annotated[float | AnyFlowLaw, _OUT, OR_FLOW_LAW] | None = None
+    chest_wall_compliance: Annotated[float | AnyElasticLaw, _CHEST_WALL, OR_ELASTIC_LAW] | None = None
     regions: Annotated[
-        tuple[Region, ...], Member(REGIONS, many=True), Field(description="compartments side by side")
+        Sequence[Region], Member(REGIONS, many=True), Field(description="compartments side by side")
     ] = ()
-    collateral_resistance: Annotated[float | FlowLaw, quantity("collateral_resistance"), OR_FLOW_LAW] | None = None
+    collateral_resistance: Annotated[float | AnyFlowLaw, quantity("collateral_resistance"), OR_FLOW_LAW] | None = (
+        None
+    )
     effort: Annotated[_Effort | None, Field(description="effort of the respiratory muscles; None: none")] = None
     relaxation_volume: Annotated[float, quantity("relaxation_volume")] = 1500.0
     predicted_body_weight: Annotated[float, quantity("predicted_body_weight")] | None = None

@@ -10,7 +10,7 @@ from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, 
 from ventsim.errors import InputError, ScenarioError
 from ventsim.model.changes import CHANGES, AnyChange, Schedule
 from ventsim.model.circuit import Circuit
-from ventsim.model.descriptions import Description, Member, plain_values, shown
+from ventsim.model.descriptions import Description, Kept, Member, plain_values, shown
 from ventsim.model.layouts import Layout
 from ventsim.model.paths import value_at, with_values
 from ventsim.model.scenario.files import read_text, write_text
@@ -124,14 +124,14 @@ class Scenario(Description):
     ] = UNTITLED  # fmt: skip
     about: Annotated[str, PlainValidator(_read_text), Field(description="purpose, source of numbers")] = ""
     circuit: Annotated[
-        Circuit,
+        Kept[Circuit, Circuit | Layout],
         PlainValidator(_read_circuit),
         PlainSerializer(_dump_circuit),
         Field(description="what is ventilated, a circuit or the layout of one"),
     ]
     settings: Annotated[BreathSettings, Member(SETTINGS), Field(description="the breath settings")]
     changes: Annotated[
-        tuple[AnyChange, ...],
+        Sequence[AnyChange],
         Member(CHANGES, many=True),
         Field(description="what changes while the run goes on"),
     ] = ()
@@ -139,7 +139,7 @@ class Scenario(Description):
     sample_interval: Annotated[float, quantity("sample_interval")] = 0.01
     tolerance: Annotated[float, quantity("tolerance")] = DEFAULT_TOLERANCE
     waveform_windows: Annotated[
-        tuple[tuple[float, float], ...],
+        Sequence[tuple[float, float]],
         PlainValidator(_read_windows),
         Field(description="windows of time whose waveforms are kept [s]"),
     ] = ()
