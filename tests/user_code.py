@@ -15,7 +15,7 @@ from ventsim.changes import Clamp
 from ventsim.gas import breathing_gas
 from ventsim.laws import AnyElasticLaw, AnyFlowLaw, Rohrer
 from ventsim.layouts import Layout, shared
-from ventsim.monitor import displayed_table
+from ventsim.monitor import displayed_values
 from ventsim.panel import two_lungs
 from ventsim.parts import Part
 
@@ -46,7 +46,7 @@ def right() -> list[Any]:
         openings=[1, 2], flows=[0.1, 0.5, 1.0], pressure_drops=[[1, 5, 11], [0.5, 3, 7]], opening=1
     )
     regions = [vs.Region(compliance=25, resistance=own), vs.Region(compliance=stretchy, resistance=curve)]
-    effort = vs.SampledEffort(times=[0, 0.5, 1], pressures=[0, 5, 0], period=4)
+    effort = vs.SampledEffort(times=[0, 0.5, 1], pressures=[0, 5, 0], period=4.8)
     lungs = {
         "a": vs.Lung(compliance=Cubic(), resistance=Sinh(), effort=effort),
         "b": vs.Lung(resistance=Rohrer(linear=5) + laws.Orifice(bore=8) + 2, regions=regions),
@@ -54,7 +54,7 @@ def right() -> list[Any]:
     limbs = vs.PatientLimbs(inspiratory_restrictor=vs.Restrictor(resistance=map_of_tap))
     machine = vs.Ventilator(source_resistance=Sinh(), flow_limit=None)
     layout = Layout(lungs=lungs, limbs={"b": limbs}, ventilator=machine)
-    settings = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=14, ie_ratio=0.5)
+    settings = vs.PressureControl(inspiratory_pressure=12, peep=5, rate=12.5, ie_ratio=0.5)
     scenario = vs.Scenario(
         circuit=layout,
         settings=settings,
@@ -73,14 +73,19 @@ def right() -> list[Any]:
             ("y.expiratory", "ventilator.expiratory"),
         ],
     )
+    plain = vs.Lung(compliance=50, resistance=10)
     steady = vs.steady_breath(layout, settings)
     found: list[Any] = [drops, breathing_gas(), joined, vs.steady_breath(shared(lungs), settings)]
     found += [vs.simulate(layout, settings, duration=5), vs.simulate(scenario), vs.simulate_long(layout, settings)]
     found += [vs.numerical_error(layout, settings), vs.numerical_error(circuit, settings)]
     found += [ventsim.plot.waveforms(steady), ventsim.schema.pressure_at(steady, "a.airway")]
-    found += [displayed_table(steady), two_lungs(layout, settings), vs.breath_table(steady)]
+    found += [
+        displayed_values(vs.breath_measures(steady)),
+        two_lungs(Layout(lungs={"a": plain, "b": plain}), settings),
+        vs.breath_table(vs.breath_measures(steady)),
+    ]
     found += [vs.studies.sweep(layout, settings, {"settings.peep": [5, 8]}), vs.studies.standard_faults(circuit)]
-    found += [vs.theory.pressure_control(vs.Lung(compliance=50, resistance=10), settings)]
+    found += [vs.theory.pressure_control(plain, settings)]
     return found
 
 
@@ -90,9 +95,12 @@ def wrong() -> None:
     vs.Lung(compliance=50, resistance=Cubic())  # type: ignore[arg-type]
     vs.Lung(compliance=Sinh(), resistance=10)  # type: ignore[arg-type]
     vs.Lung(compliance=50, resistence=10)  # type: ignore[call-arg]
-    vs.Lung(50, 10)  # type: ignore[misc]
+    vs.Lung(50, 10)  # type: ignore[call-arg]
+    vs.Lung(compliance=50)  # type: ignore[call-arg]
     vs.PatientLimbs(inspiratory_restrictor=3.0)  # type: ignore[arg-type]
-    vs.Scenario(circuit=3, settings=vs.PressureControl(rate=15))  # type: ignore[arg-type]
+    vs.PressureControl(rate=15)  # type: ignore[call-arg]
+    vs.Scenario(circuit=3, settings=vs.builtin("two-unequal-lungs").settings)  # type: ignore[arg-type]
+    laws.MeasuredCurve(flows="0.5", pressure_drops=[1, 2])  # type: ignore[arg-type]
     vs.steady_breath(vs.Lung(compliance=50, resistance=10))  # type: ignore[arg-type]
     vs.simulate(vs.builtin("two-unequal-lungs"), duration="5")  # type: ignore[arg-type]
     vs.simulate(vs.builtin("two-unequal-lungs"), time=5)  # type: ignore[call-arg]

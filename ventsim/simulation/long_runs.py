@@ -10,8 +10,7 @@ import xarray as xr
 from ventsim.engine.state import state_vector
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange
-from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
@@ -31,7 +30,7 @@ _CHUNK = 32
 
 @documented
 def simulate_long(
-    scenario: Scenario | Circuit | LongRun | str | Path,
+    scenario: AnyScenario | LongRun | str | Path,
     settings: BreathSettings | None = None,
     *,
     duration: float | None = None,

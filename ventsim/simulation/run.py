@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from ventsim.engine.arrays import EXHALATION, RELIEF, SOURCE, Record, Run
 from ventsim.errors import InputError, ScenarioError, VentsimError
 from ventsim.model.changes import AnyChange
-from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import CANNOT_REPEAT, MOST_SAMPLES, UNTITLED, Scenario, scenario_of
+from ventsim.model.scenario import CANNOT_REPEAT, MOST_SAMPLES, UNTITLED, AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check
@@ -33,7 +32,7 @@ _COUNTERS = ("steps", "rejected_steps", "steps_cut_at_valves", "restarts")
 
 @documented
 def simulate(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     duration: float | None = None,

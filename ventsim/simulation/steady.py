@@ -6,8 +6,7 @@ import xarray as xr
 from ventsim.engine.steady import SteadyStart, find_steady_start, search_steady_start
 from ventsim.errors import InputError, SolverError
 from ventsim.model.changes import Schedule
-from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.results.measures import breath_measures
@@ -24,7 +23,7 @@ _TIGHTER = 1e-4
 
 @documented
 def steady_breath(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     sample_interval: float | None = None,
@@ -120,7 +119,7 @@ def _check_efforts(problem: Problem) -> None:
 
 @documented
 def numerical_error(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     sample_interval: float | None = None,

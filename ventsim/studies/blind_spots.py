@@ -12,7 +12,7 @@ import xarray as xr
 from ventsim.errors import InputError, PlausibilityWarning, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange, Schedule, TimedChange
 from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import Scenario
+from ventsim.model.scenario import AnyScenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
@@ -45,7 +45,7 @@ Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
 
 @documented
 def blind_spots(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     modes: Mapping[str, BreathSettings] | None = None,

@@ -9,7 +9,7 @@ from ventsim.model.descriptions import Description
 from ventsim.model.laws import Orifice
 from ventsim.model.laws.flow import in_series
 from ventsim.model.parts import Filter, OneWayValve, Restrictor, TrachealTube, Tube
-from ventsim.model.scenario import Scenario
+from ventsim.model.scenario import AnyScenario
 from ventsim.studies.sensitivity import scaled_values
 
 # All invented for study; none is a threshold of anything.
@@ -17,7 +17,7 @@ _STIFFER, _NARROWER_AIRWAY, _CLOGGED, _CUFF_LEAK = 0.5, 3.0, 8.0, 150.0
 _KINK, _SECRETIONS = 3.0, 0.7
 
 
-def standard_faults(scenario: Scenario | Circuit, *, lung: str | None = None) -> dict[str, tuple[AnyChange, ...]]:
+def standard_faults(scenario: AnyScenario, *, lung: str | None = None) -> dict[str, tuple[AnyChange, ...]]:
     """Faults at one lung, as far as its branch has the parts for them, beginning at time 0.
 
     Parameters
@@ -46,7 +46,7 @@ def standard_faults(scenario: Scenario | Circuit, *, lung: str | None = None) ->
     >>> list(standard_faults(circuit))[:3]
     ['stiff lung', 'narrow airway', 'kinked tube']
     """
-    circuit = scenario.circuit if isinstance(scenario, Scenario) else scenario
+    circuit = scenario if isinstance(scenario, Circuit) else scenario.circuit
     if lung is None:
         lung = next(iter(circuit.lungs))
     if lung not in circuit.lungs:

@@ -7,7 +7,7 @@ from typing import Any
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
 from ventsim.parameters import documented
 from ventsim.results.measures import breath_measures
@@ -19,7 +19,7 @@ _LARGEST_DRIVE = 200.0
 
 
 def scenario_and_modes(
-    scenario: Scenario | Circuit, settings: Any, modes: object, *, where: str, **options: Any
+    scenario: AnyScenario, settings: Any, modes: object, *, where: str, **options: Any
 ) -> tuple[Scenario, dict[str, BreathSettings]]:
     """The scenario of a study, and its breath settings by mode; by default those of the scenario alone.
 
@@ -48,7 +48,7 @@ def scenario_and_modes(
 
 
 @documented
-def equivalent_settings(scenario: Scenario | Circuit, settings: BreathSettings | None = None) -> BreathSettings:
+def equivalent_settings(scenario: AnyScenario, settings: BreathSettings | None = None) -> BreathSettings:
     """The breath in the other mode that delivers the same volume in the same time at the same PEEP and rate.
 
     Parameters
@@ -120,7 +120,7 @@ def _delivered(circuit: Circuit, settings: BreathSettings) -> float:
 
 @documented
 def equivalent_modes(
-    scenario: Scenario | Circuit, settings: BreathSettings | None = None
+    scenario: AnyScenario, settings: BreathSettings | None = None
 ) -> Mapping[str, BreathSettings]:
     """Pressure control and volume control that deliver the same volume.
 

@@ -10,11 +10,10 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import InputError, SolverError
-from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.parts import LungPart
 from ventsim.model.paths import Steps, replaced, with_values
-from ventsim.model.scenario import Scenario
+from ventsim.model.scenario import AnyScenario, Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity_of
@@ -47,7 +46,7 @@ _PERCENT = "%/%"
 
 @documented
 def sensitivity_matrix(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     modes: Mapping[str, BreathSettings] | None = None,

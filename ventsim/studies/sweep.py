@@ -19,9 +19,8 @@ from ventsim.errors import (
     suggestion,
     warn_caller,
 )
-from ventsim.model.circuit import Circuit
 from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_at, single_value, with_values
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import Quantity, check
@@ -48,7 +47,7 @@ _OUTCOME = {
 
 @documented
 def sweep(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | Mapping[str, Sequence[Value]] | None = None,
     values: Mapping[str, Sequence[Value]] | None = None,
     *,

@@ -14,11 +14,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from ventsim.errors import InputError, VentsimError
-from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
-from ventsim.model.layouts import Layout, shared
+from ventsim.model.layouts import shared
 from ventsim.model.parts import Lung, LungPart
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
@@ -32,7 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["BreathPicture", "two_lungs"]
 
 
-ScenarioOrLungs = Scenario | Circuit | Layout | Mapping[str, LungPart]
+ScenarioOrLungs = AnyScenario | Mapping[str, LungPart]
 """What a panel starts with: lungs by name get the default circuit."""
 
 # Modes that a panel can show, and what only one of them has.
@@ -326,7 +325,7 @@ def scenario_of_panel(given: ScenarioOrLungs, settings: BreathSettings | None, *
     InputError
         If the two do not fit together.
     """
-    if not isinstance(given, Scenario | Circuit | Layout | Mapping):
+    if not isinstance(given, AnyScenario | Mapping):
         raise InputError(
             f"{where}: got {shown(given)}, but lungs by name are needed, a circuit or a scenario.\n"
             "  Give {'a': Lung(...), 'b': Lung(...)}, what layouts.shared(...) returns, or Scenario(...)."

@@ -352,6 +352,10 @@ class Scenario(Description):
         write_text(Path(path), self.to_toml())
 
 
+AnyScenario = Scenario | Circuit | Layout
+"""What verbs take: a scenario; or a circuit or the layout of one, followed by breath settings."""
+
+
 def scenario_of(
     scenario: Any, settings: Any = None, *, where: str, steady: bool = False, **options: Any
 ) -> Scenario:

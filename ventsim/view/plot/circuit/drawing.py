@@ -13,7 +13,7 @@ from ventsim.errors import CircuitError, SchemaError
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
 from ventsim.model.layouts import Layout
-from ventsim.model.scenario import Scenario
+from ventsim.model.scenario import AnyScenario, Scenario
 from ventsim.results.remarks import remarks_at
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
@@ -41,7 +41,7 @@ _IN_LUNG = 4  # letters that fit into a lung
 
 
 def circuit_drawing(
-    scenario: Scenario | Circuit | Layout,
+    scenario: AnyScenario,
     *,
     waveforms: xr.Dataset | None = None,
     time: float | None = None,
@@ -113,7 +113,7 @@ def circuit_drawing(
     return ax
 
 
-def _circuit_of(scenario: Scenario | Circuit | Layout) -> Circuit:
+def _circuit_of(scenario: AnyScenario) -> Circuit:
     circuit = scenario.circuit if isinstance(scenario, Scenario | Layout) else scenario
     if isinstance(circuit, Circuit):
         return circuit
