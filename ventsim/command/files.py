@@ -16,6 +16,7 @@ from ventsim.errors import InputError, ScenarioError, nearest_names
 from ventsim.model.changes import changes_table
 from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.model.scenario.files import SCENARIO_SUFFIXES, read_text, scenario_files
+from ventsim.model.scenario.first_edition import refuse_first_edition
 from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.toml_text import parse_toml
 from ventsim.model.ventilator import SETTINGS_KINDS
@@ -193,6 +194,7 @@ def read_study(path: Path, command: str, keys: Sequence[str], *, needed: Sequenc
     if not set(table) <= set(keys):
         refuse_other_kind(path, command, table)
     Place(str(path)).check_keys(table, keys, homes={}, elsewhere={})
+    refuse_first_edition(table, Place(str(path)))
     missing = [key for key in needed if key not in table]
     if missing:
         raise InputError(f"{path}: {' and '.join(missing)} missing.\n  {_EXAMPLE.format(command)}")
