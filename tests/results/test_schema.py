@@ -325,7 +325,7 @@ def test_breath_times_out_of_order(name, values, message):
 def test_impossible_body_weight(weight):
     waveforms = fitting("waveforms")
     waveforms["predicted_body_weight"][:] = [np.nan, weight]
-    with pytest.raises(SchemaError, match=r"lung 'b': body weight .* kg is impossible"):
+    with pytest.raises(SchemaError, match=r"lung 'b': predicted_body_weight .* kg is not allowed"):
         check_dataset(waveforms, "waveforms")
 
 

@@ -20,7 +20,7 @@ from ventsim.model.laws import OR_FLOW_LAW, AnyFlowLaw
 from ventsim.model.scenario import Scenario
 from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.sections import build_each
-from ventsim.quantities import quantity
+from ventsim.quantities import check, quantity
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import Table
 
@@ -254,9 +254,6 @@ def _listed(given: object, name: str, path: Path) -> Sequence[Any]:
             "  Write [20, 30, 40], or { from = 20, to = 60, count = 9 } for evenly spaced values."
         )
     first, last, count = (given[key] for key in _RANGE_KEYS)
-    for key, value in given.items():
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise InputError(f"{path}: {name}.{key} {value!r} is not a number.")
-    if not (isinstance(count, int) and 2 <= count <= 10_000):
-        raise InputError(f"{path}: {name}.count {count!r} is not possible.\n  Allowed: 2 to 10000.")
+    quantities: Any = {"from": quantity("value"), "to": quantity("value"), "count": quantity("count")}
+    check(f"{path}: {name}", given, **quantities)
     return np.linspace(first, last, count).tolist()

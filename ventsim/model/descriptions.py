@@ -22,10 +22,10 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, core_schema
 
-from ventsim.errors import InputError, PartError, PlausibilityWarning, suggestion, warn_caller
+from ventsim.errors import InputError, PartError, suggestion
 from ventsim.model.field_table import with_parameters
 from ventsim.model.messages import reworded, shown, unnamed, with_article
-from ventsim.quantities import Quantity, quantity_of
+from ventsim.quantities import Quantity, quantity_of, warn_of_unlikely
 
 _NAME: ContextVar[str] = ContextVar("name of the description in hand", default="")
 # Fields, by the class of their description, of whose unlikely values nothing is said.
@@ -181,11 +181,7 @@ class Description(BaseModel):
         for name, quantity in _quantities(type(self)).items():
             if (type(self), name) in quiet:
                 continue
-            for number in _numbers(getattr(self, name)):
-                if found := quantity.unlikely(number):
-                    text = f"{label(type(self))}: {name} {quantity.text(number)} {found}"
-                    warn_caller(PlausibilityWarning(text))
-                    break
+            warn_of_unlikely(f"{label(type(self))}: {name}", quantity, _numbers(getattr(self, name)))
 
     def __getattr__(self, name: str) -> Any:
         try:

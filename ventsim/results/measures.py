@@ -13,6 +13,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
+from ventsim.quantities import QUANTITIES, warn_of_unlikely
 from ventsim.results.kernel import (
     AT_EQUILIBRIUM,
     LUNG_SIGNALS,
@@ -23,7 +24,15 @@ from ventsim.results.kernel import (
     measured,
     variables_of,
 )
-from ventsim.results.schema import CAUTION, TIME_ROUNDING, VARIABLES, breath_position, check_dataset, label
+from ventsim.results.schema import (
+    CAUTION,
+    TIME_ROUNDING,
+    VARIABLES,
+    breath_position,
+    check_dataset,
+    kind_of,
+    label,
+)
 from ventsim.tables import Section, Table, fixed
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
@@ -36,6 +45,8 @@ _INTEGRALS = {
     "returned_volume": ("expiratory_port_flow", ML_PER_L),
     "inspiratory_port_pressure_integral": ("inspiratory_port_pressure", 1.0),
 }
+# Quantities of recorded signals, by their unit.
+_RECORDED = {one.unit: one for one in (QUANTITIES["recorded_flow"], QUANTITIES["recorded_pressure"])}
 
 
 def integrate_recording(recording: xr.Dataset) -> xr.Dataset:
@@ -63,6 +74,11 @@ def integrate_recording(recording: xr.Dataset) -> xr.Dataset:
     SchemaError
         If the recording does not fit the schema, or if a signal to be integrated has gaps.
 
+    Warns
+    -----
+    PlausibilityWarning
+        If the largest number of a flow or pressure is unlikely, as in another unit.
+
     Examples
     --------
     >>> import xarray as xr
@@ -75,9 +91,20 @@ def integrate_recording(recording: xr.Dataset) -> xr.Dataset:
     >>> integrate_recording(recording).inspired_volume.values.ravel().tolist()
     [0.0, 500.0, 625.0]
     """
-    check_dataset(recording, "recording")
+    _check_recording(recording)
     added = _integrals(recording["time"].values, _signals_of(recording))
     return label(recording.assign({name: (VARIABLES[name].dims, values) for name, values in added.items()}))
+
+
+def _check_recording(recording: xr.Dataset) -> None:
+    """Refuse what does not fit the schema; warn of signals whose largest number is of another unit, probably."""
+    check_dataset(recording, "recording")
+    if kind_of(recording) == "recording":  # and not waveforms of a simulation
+        for name, variable in recording.data_vars.items():
+            quantity = _RECORDED.get(VARIABLES[str(name)].units) if "time" in variable.dims else None
+            if quantity is not None:
+                largest = float(np.nanmax(np.abs(variable.values), initial=0.0))
+                warn_of_unlikely(f"recording: largest {name}", quantity, [largest])
 
 
 def _signals_of(waveforms: xr.Dataset) -> dict[str, FloatArray]:
@@ -174,6 +201,11 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     SchemaError
         If the Dataset does not fit the schema, or holds no whole breath.
 
+    Warns
+    -----
+    PlausibilityWarning
+        If the largest number of a recorded flow or pressure is unlikely, as in another unit.
+
     Examples
     --------
     A recording of one breath with sinusoidal flow, invented for this example:
@@ -191,7 +223,7 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     >>> float(measures.inspired_tidal_volume[0, 0])
     636.6
     """
-    check_dataset(waveforms, "recording")
+    _check_recording(waveforms)
     timing = _timing(waveforms)
     time = waveforms["time"].values.copy()  # writable, so that the compiled function sees one type of array
     whole = whole_breaths(waveforms)

@@ -23,6 +23,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.quantities import check
 from ventsim.results.points import BETWEEN_POINTS, pressure_at
 from ventsim.results.variables import COORDINATE_ROWS, GROUPS
 from ventsim.tables import Column, percent
@@ -460,13 +461,10 @@ def _check_breath_times(dataset: xr.Dataset) -> None:
 
 
 def _check_body_weight(weight: xr.DataArray) -> None:
-    wrong = (weight <= 0) | np.isinf(weight)
-    if wrong.any():
-        name = str(weight["lung"].values[int(np.argwhere(wrong.transpose("lung", ...).values)[0][0])])
-        raise SchemaError(
-            f"lung '{name}': body weight {weight.sel(lung=name).values} kg is impossible.\n"
-            "  Give a weight above 0 kg, or NaN if it is unknown."
-        )
+    for name in weight["lung"].values:
+        known = weight.sel(lung=name).values
+        for value in known[~np.isnan(known)]:
+            check(f"lung '{name}'", {"predicted_body_weight": value}, error=SchemaError, warn=False)
 
 
 def _listed_times(times: xr.DataArray, number: int) -> str:

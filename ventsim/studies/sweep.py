@@ -2,7 +2,6 @@
 
 import itertools
 import math
-import numbers
 import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence, Set
@@ -14,7 +13,6 @@ import xarray as xr
 
 from ventsim.errors import (
     InputError,
-    PlausibilityWarning,
     StoppedEarlyWarning,
     suggestion,
     warn_caller,
@@ -23,7 +21,7 @@ from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.quantities import Quantity, check
+from ventsim.quantities import QUANTITIES, Quantity, check, warn_of_unlikely
 from ventsim.results.kernel import variables_of
 from ventsim.results.measures import LIMITED_SHARE
 from ventsim.results.schema import label
@@ -180,8 +178,7 @@ def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -
     for item in items:
         plain = item.item() if isinstance(item, np.generic | np.ndarray | xr.DataArray) else item
         if numeric:
-            real = isinstance(plain, numbers.Real) and not isinstance(plain, bool)
-            if not real or not math.isfinite(plain):
+            if QUANTITIES["value"].fault(plain):
                 raise InputError(f"{path}: {plain!r} is not a finite number.\n  Give {wanted}.")
             whole = quantity is not None and quantity.whole and plain == round(plain)
             checked.append(int(plain) if whole else float(plain))
@@ -228,11 +225,8 @@ def _shape(grid: Mapping[str, tuple[Value, ...]], *, paired: bool) -> tuple[int,
 
 def _warn_of_unlikely_values(grid: Mapping[str, tuple[Value, ...]], quantities: _Quantities) -> None:
     for path, quantity in quantities.items():
-        for value in grid[path]:
-            why = "" if quantity is None or quantity.fault(value) else quantity.unlikely(value)
-            if quantity is not None and why:
-                warn_caller(PlausibilityWarning(f"{path} {quantity.text(value)} {why}"))
-                break
+        if quantity is not None:
+            warn_of_unlikely(path, quantity, [value for value in grid[path] if not quantity.fault(value)])
 
 
 def _attrs(scenario: Scenario, options: BatchOptions, *, paths: list[str], paired: bool) -> dict[str, Any]:

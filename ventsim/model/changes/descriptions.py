@@ -36,13 +36,9 @@ def _read_target(value: object) -> Any:
         if callable(getattr(value, "pressure_drop", None)) or callable(getattr(value, "pressure", None)):
             return value
         raise InputError(f"{value!r} is neither a number, text nor a law.\n  Give the value from then on.")
-    try:
-        number = float(value)
-    except OverflowError:  # a whole number beyond the range of floats
-        number = math.inf
-    if not math.isfinite(number):
-        raise InputError(f"{number} is not allowed.\n  Allowed: finite numbers, text and laws.")
-    return number
+    if fault := quantity("value").fault(value):
+        raise InputError(f"{fault}\n  Allowed: finite numbers, text and laws.")
+    return float(value)
 
 
 Name = Annotated[str, PlainValidator(_read_name)]

@@ -8,7 +8,7 @@ from typing import Annotated, Any, ClassVar, Self
 import numpy as np
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import FloatTuple, Kept, shown
+from ventsim.model.descriptions import FloatTuple, Kept, shown, without_warnings_of
 from ventsim.model.laws.bench_fit import checked_points
 from ventsim.model.laws.flow import FLOW_LAWS, LARGEST_FLOW, FlowLaw
 from ventsim.quantities import check, finite_array, quantity
@@ -433,10 +433,10 @@ def fit_monotone(
             f"fit_monotone: {len(blocks)} flow(s) leave {len(pooled)} point of a rising curve.\n"
             "  Give points at two or more flows whose pressures rise."
         )
+    with without_warnings_of(MeasuredCurve, ["flows", "pressure_drops"]):  # as the points have been warned of
+        law = MeasuredCurve(flows=[block[1] for block in pooled], pressure_drops=[block[2] for block in pooled])
     return MonotoneFit(
-        law=MeasuredCurve(
-            flows=tuple(block[1] for block in pooled), pressure_drops=tuple(block[2] for block in pooled)
-        ),
+        law=law,
         flows=tuple(q.tolist()),
         pressures=tuple(p.tolist()),
         standard_deviation=None if standard_deviation is None else tuple(sigma.tolist()),

@@ -9,55 +9,26 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Annotated, Any, ClassVar, Self, TypeGuard
 
-from pydantic import Field, PlainSerializer, PlainValidator, model_validator
+from pydantic import AfterValidator, Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import CircuitError, InputError, PlausibilityWarning, suggestion, warn_caller
 from ventsim.model.descriptions import Description, FrozenMapping, shown, without_warnings_of
 from ventsim.model.layouts.assembly import MANIFOLDS, Arrangement, PatientLimbs, halves
 from ventsim.model.parts import Tube
-from ventsim.quantities import quantity, quantity_of
+from ventsim.quantities import check, quantity, quantity_of
 
 _MM_PER_M = 1000
-_SHORTEST, _LONGEST, _MOST = 0.05, 100.0, 10
+_MOST = 10  # lengths of stock tube
 
 
-def read_stock_lengths(value: object) -> tuple[float, ...] | None:
-    """Lengths of tube that are to be had.
-
-    Parameters
-    ----------
-    value : object
-        Sequence of lengths in m, or None.
-
-    Returns
-    -------
-    tuple of float or None
-        The lengths, shortest first. [m]
-
-    Raises
-    ------
-    CircuitError
-        If it is neither, or a length is impossible.
-
-    Examples
-    --------
-    >>> read_stock_lengths([1.8, 1.5])
-    (1.5, 1.8)
-    """
-    if value is None:
-        return None
-    if not _are_numbers(value) or not 1 <= len(value) <= _MOST:
+def _sorted_lengths(value: tuple[float, ...] | None) -> tuple[float, ...] | None:
+    """Each length once, shortest first."""
+    if value is not None and not 1 <= len(value) <= _MOST:
         raise CircuitError(
-            f"{value!r} is not a list of lengths.\n"
-            f"  Give 1 to {_MOST} numbers of metres, such as (1.5, 1.8); or None for tube that is cut."
+            f"{len(value)} lengths are given.\n"
+            f"  Give 1 to {_MOST}, such as (1.5, 1.8); or None for tube that is cut."
         )
-    for item in value:
-        if not _SHORTEST <= item <= _LONGEST:
-            raise CircuitError(
-                f"piece of {float(item):.6g} m is not allowed.\n"
-                f"  Allowed: {_SHORTEST:.6g} to {_LONGEST:.6g} m. Check the unit."
-            )
-    return tuple(sorted({float(item) for item in value}))
+    return value and tuple(sorted(set(value)))
 
 
 def _are_numbers(value: object) -> TypeGuard[Sequence[float]]:
@@ -117,9 +88,6 @@ def _joined(needed: int, pieces: tuple[int, ...]) -> tuple[int, ...]:
 
 Position = tuple[float, float]
 
-FARTHEST = 100.0
-"""Largest coordinate on a floor plan. [m]"""
-
 SAME_PLACE = 0.01
 """Distance up to which two beds stand at one place. [m]"""
 
@@ -127,12 +95,9 @@ SAME_PLACE = 0.01
 def _read_position(value: object) -> Position:
     if not _are_numbers(value) or len(value) != 2:
         raise CircuitError(f"{value!r} is not a place on the floor.\n  Give (x, y), each a number of metres.")
-    x, y = (float(item) for item in value)
-    if not (abs(x) <= FARTHEST and abs(y) <= FARTHEST):  # also wrong for what is not a number
-        raise CircuitError(
-            f"place ({x:.6g}, {y:.6g}) m is not allowed.\n"
-            f"  Allowed: finite numbers from {-FARTHEST:.6g} to {FARTHEST:.6g} m. Check the unit."
-        )
+    for item in value:
+        check("", {"coordinate": item}, error=CircuitError)
+    x, y = map(float, value)
     return x, y
 
 
@@ -228,9 +193,7 @@ class FloorPlan(Description):
     extra_length: Annotated[float, quantity("extra_length")] = 1.2
     height: Annotated[float, quantity("height")] = 0.5
     stock_lengths: Annotated[
-        Sequence[float] | None,
-        PlainValidator(read_stock_lengths),
-        Field(description="lengths in which tube is sold; None: cut to length [m]"),
+        Annotated[Sequence[float], quantity("stock_length")] | None, AfterValidator(_sorted_lengths)
     ] = (1.5, 1.8)
 
     @model_validator(mode="after")
