@@ -100,7 +100,9 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
     )),
     (("time", "node"), _WAVES, (("node_pressure", "p_n", "cmH2O", "pressure in the circuit", _ABOVE),)),
     (("time", "branch"), _WAVES, (("branch_flow", "q_b", "L/s", "flow in the circuit", "forward"),)),
-    (("lung",), _WAVES, (("predicted_body_weight", "m", "kg", "body weight", f"{_NEVER}; NaN where unknown"),)),
+    (("lung",), _WAVES, (
+        ("predicted_body_weight", "m", "kg", "predicted body weight", f"{_NEVER}; NaN where unknown"),
+    )),
     (("node",), _WAVES, (("final_volume", "v_end", "mL", "gas held at the end of the run",
                           f"{_STORED}; NaN where a point holds none"),)),
     (("breath",), _EVERY, (
@@ -115,7 +117,7 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
         ("inspired_tidal_volume", "V_TI", "mL", "inspired tidal volume", _NEVER, "inspired volume"),
         ("expired_tidal_volume", "V_TE", "mL", "expired tidal volume", _NEVER, "expired volume"),
         ("tidal_volume_fraction", "s", "1", "share of the inspired volume of all lungs", _NEVER, "share of all"),
-        ("tidal_volume_per_weight", "V_TI/m", "mL/kg", "inspired tidal volume per body weight", _NEVER,
+        ("tidal_volume_per_weight", "V_TI/m", "mL/kg", "inspired tidal volume per predicted body weight", _NEVER,
          "volume /weight"),
         ("peak_airway_pressure", "p_peak", "cmH2O", "peak airway pressure", _ABOVE, "peak airway"),
         ("mean_airway_pressure", "p_aw,mean", "cmH2O", "mean airway pressure", _ABOVE, "mean airway"),
