@@ -38,8 +38,20 @@ class AnyElasticLaw(Protocol):
     >>> law: AnyElasticLaw = Cubic()
     """
 
+    @abstractmethod
     def pressure(self, volume: Any, /) -> Any:
-        """Transmural pressure at a volume, as :class:`ElasticLaw` describes it. [cmH2O]"""
+        """Transmural pressure at a volume, strictly rising, 0 at 0.
+
+        Parameters
+        ----------
+        volume : array of shape (n,)
+            Volumes above relaxation volume. [mL]
+
+        Returns
+        -------
+        array of shape (n,)
+            Pressures. [cmH2O]
+        """
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

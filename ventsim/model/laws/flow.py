@@ -37,8 +37,20 @@ class AnyFlowLaw(Protocol):
     >>> law: AnyFlowLaw = Sinh()
     """
 
+    @abstractmethod
     def pressure_drop(self, flow: Any, /) -> Any:
-        """Pressure at the start minus pressure at the end, as :class:`FlowLaw` describes it. [cmH2O]"""
+        """Pressure at the start minus pressure at the end, strictly rising from 0 at 0.
+
+        Parameters
+        ----------
+        flow : array of shape (n,)
+            Flows of at least 0. [L/s]
+
+        Returns
+        -------
+        array of shape (n,)
+            Pressure drops. [cmH2O]
+        """
 
 
 class FlowLaw(Description, ABC):
