@@ -411,6 +411,7 @@ class Ventilator(Description):
 
     kind: ClassVar[str] = "ventilator"
     error_type: ClassVar[type[InputError]] = PartError
+    ports: ClassVar[tuple[str, ...]] = ("inspiratory", "expiratory")
 
     source_resistance: Annotated[float | FlowLaw, quantity("source_resistance"), OR_FLOW_LAW] = 0.5
     exhalation_resistance: Annotated[float | FlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = 3.0
@@ -422,11 +423,6 @@ class Ventilator(Description):
     ] = ATMOSPHERE_CMH2O
     largest_tidal_volume: Annotated[float, quantity("largest_tidal_volume")] | None = 2500.0
     relief_pressure: Annotated[float, quantity("relief_pressure")] | None = 60.0
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The openings for the inspiratory and the expiratory limb."""
-        return ("inspiratory", "expiratory")
 
 
 def check_settings(ventilator: Ventilator, settings: BreathSettings) -> None:

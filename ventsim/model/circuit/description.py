@@ -7,7 +7,7 @@ from typing import Annotated, Any, ClassVar, Self
 import networkx as nx
 from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
 
-from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
+from ventsim.errors import CircuitError, CircuitWarning, InputError, check_name, suggestion, warn_caller
 from ventsim.model.circuit.graph import VENTILATOR, build_graph, check_connections, direction_faults
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
@@ -112,8 +112,7 @@ def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint], *, ventila
 
 def _check_end(end: str, joint: Joint, ports: Mapping[str, tuple[str, ...]]) -> None:
     name, dot, port = end.partition(".")
-    if name not in ports:
-        raise CircuitError(f"joint {joint}: there is no part '{name}'.\n  {suggestion(name, ports)}")
+    check_name(name, ports, f"joint {joint}: there is no part '{name}'", error=CircuitError)
     if not dot or port not in ports[name]:
         found = f"has no port '{port}'" if dot else "needs a port"
         raise CircuitError(
@@ -280,8 +279,7 @@ class Circuit(Description):
                 "  Write .with_parts({'name': ...})."
             )
         for name, part in parts.items():
-            if name not in self.parts:
-                raise CircuitError(f"there is no part {name!r} to exchange.\n  {suggestion(name, self.parts)}")
+            check_name(name, self.parts, f"there is no part {name!r} to exchange", error=CircuitError)
             if not isinstance(part, Part):
                 raise CircuitError(
                     f"part {name!r}: {shown(part)} is not a part.\n  Give a part, such as Tube(length=1.5)."

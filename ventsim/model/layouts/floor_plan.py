@@ -11,7 +11,7 @@ from typing import Annotated, Any, ClassVar, Self, TypeGuard
 
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
-from ventsim.errors import CircuitError, InputError, PlausibilityWarning, suggestion, warn_caller
+from ventsim.errors import CircuitError, InputError, PlausibilityWarning, check_name, suggestion, warn_caller
 from ventsim.model.descriptions import Description, FrozenMapping, shown, without_warnings_of
 from ventsim.model.layouts.assembly import MANIFOLDS, Arrangement, PatientLimbs, halves
 from ventsim.model.parts import Tube
@@ -304,9 +304,7 @@ class FloorPlan(Description):
         >>> FloorPlan(beds={"a": (3.0, 4.0)}).ways("star")[0]["a"]
         Way(start='the ventilator', end="bed 'a'", distance=5.0)
         """
-        if arrangement not in MANIFOLDS:
-            hint = suggestion(str(arrangement), MANIFOLDS)
-            raise CircuitError(f"there is no arrangement {arrangement!r}.\n  {hint}")
+        check_name(arrangement, MANIFOLDS, f"there is no arrangement {arrangement!r}", error=CircuitError)
         names = tuple(self.beds if lungs is None else lungs)
         self.check_names(names)
         return {"tree": self._tree, "chain": self._chain, "star": self._star}[arrangement](names)
@@ -379,10 +377,7 @@ class FloorPlan(Description):
         """
         names = list(lungs)
         for name in names:
-            if name not in self.beds:
-                raise CircuitError(
-                    f"floor plan: there is no bed for lung {name!r}.\n  {suggestion(str(name), self.beds)}"
-                )
+            check_name(name, self.beds, f"floor plan: there is no bed for lung {name!r}", error=CircuitError)
         for name in self.beds:
             if name not in names:
                 raise CircuitError(

@@ -230,14 +230,11 @@ class LungPart(Part):
     ('alveoli',)
     """
 
+    ports: ClassVar[tuple[str, ...]] = ("airway",)
+
     if TYPE_CHECKING:  # Declared by each lung itself, behind the fields that are its own.
         relaxation_volume: float
         predicted_body_weight: float | None
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The airway opening."""
-        return ("airway",)
 
     @property
     @abstractmethod
