@@ -132,7 +132,7 @@ def suggestion(name: str, options: Iterable[str]) -> str:
 
 
 def check_name(
-    name: object, options: Collection[str], complaint: str, *, error: type[VentsimError] = InputError
+    name: object, options: Collection[str], *, wrong: str, error: type[VentsimError] = InputError
 ) -> None:
     """Refuse a name that is none of the options, and say the nearest ones.
 
@@ -142,7 +142,7 @@ def check_name(
         The name that was given.
     options : collection of str
         The names that exist.
-    complaint : str
+    wrong : str
         What is wrong, without a full stop.
     error : type, default InputError
         What is raised.
@@ -154,13 +154,13 @@ def check_name(
 
     Examples
     --------
-    >>> check_name("complience", ["resistance", "compliance"], "there is no 'complience'")
+    >>> check_name("complience", ["resistance", "compliance"], wrong="there is no 'complience'")
     Traceback (most recent call last):
     ventsim.errors.InputError: there is no 'complience'.
       Did you mean 'compliance'?
     """
     if name not in list(options):
-        raise error(f"{complaint}.\n  {suggestion(str(name), options)}")
+        raise error(f"{wrong}.\n  {suggestion(str(name), options)}")
 
 
 def warn_caller(warning: Warning) -> None:

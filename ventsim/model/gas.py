@@ -241,7 +241,7 @@ def volume_factor(
         "STPD": (0.0, ATMOSPHERE_CMH2O),
     }
     for name in (source, target):
-        check_name(name, states, f"volume_factor: there is no condition {name!r}")
+        check_name(name, states, wrong=f"volume_factor: there is no condition {name!r}")
     (first, dry_first), (second, dry_second) = states[source], states[target]
     return (second + _ZERO_CELSIUS) / (first + _ZERO_CELSIUS) * dry_first / dry_second
 

@@ -204,9 +204,9 @@ class BreathSettings(Description, ABC):
         return self.period - self.inspiratory_phase_time
 
     @property
-    @abstractmethod
     def flow_time(self) -> float:
-        """Length of the inspiratory phase without its pause. [s]"""
+        """Length of the inspiratory phase without its pause, if the mode has one. [s]"""
+        return self.inspiratory_phase_time
 
     @abstractmethod
     def inspiration(self) -> tuple[Segment, ...]:
@@ -273,11 +273,6 @@ class PressureControl(BreathSettings):
                 f"  Allowed: at most {self.inspiratory_phase_time:.6g} s. "
                 "Lower rise_time or lengthen inspiration."
             )
-
-    @property
-    def flow_time(self) -> float:
-        """Length of inspiration; pressure control has no pause. [s]"""
-        return self.inspiratory_phase_time
 
     def inspiration(self) -> tuple[Segment, ...]:
         """The rise of pressure, and the plateau after a linear one."""

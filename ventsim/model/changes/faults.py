@@ -6,12 +6,11 @@ from typing import ClassVar
 from ventsim.errors import InputError, check_name, suggestion
 from ventsim.model.changes.descriptions import Clamp, Fault, LeakOnset, LungRemoval
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.description import Joint
 from ventsim.model.descriptions import FrozenMapping
 from ventsim.model.laws.flow import OPEN, Rohrer
 from ventsim.model.parts import NEVER, Cap, LungPart, OpenEnd, Part, cones_of
 from ventsim.model.parts.part import Element, Inertia, Passage
-
-Joint = tuple[str, str]
 
 # Never met, because a closed passage does not open; but it must be a law.
 _CLOSED = Rohrer.of(1.0)
@@ -102,7 +101,7 @@ def site_of(circuit: Circuit, fault: Fault) -> Joint | str:
     ('a y-piece.patient', 'a.airway')
     """
     if isinstance(fault, Clamp):
-        check_name(fault.part, circuit.parts, f"part: there is no part '{fault.part}'")
+        check_name(fault.part, circuit.parts, wrong=f"part: there is no part '{fault.part}'")
         if isinstance(circuit.parts[fault.part], LungPart):
             raise InputError(
                 f"part: '{fault.part}' is a lung, which cannot be clamped.\n"
@@ -111,7 +110,7 @@ def site_of(circuit: Circuit, fault: Fault) -> Joint | str:
         return fault.part
     if isinstance(fault, LungRemoval):
         lungs = circuit.lungs
-        check_name(fault.lung, lungs, f"lung: there is no lung '{fault.lung}'")
+        check_name(fault.lung, lungs, wrong=f"lung: there is no lung '{fault.lung}'")
         return _joint_at(circuit, f"{fault.lung}.{lungs[fault.lung].ports[0]}")
     return _joint_at(circuit, fault.joint)
 

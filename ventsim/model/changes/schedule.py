@@ -188,8 +188,6 @@ class Schedule:
             The same object as long as nothing differs; the circuit itself if nothing differs from it.
         """
         values, faults = self._differing(time, of_settings=False), self._faults_at(time)
-        if not values and not faults:
-            return self.circuit
         key = ("circuit", tuple(values.items()), faults)
         return self._kept(key, lambda: with_faults(circuit_with(self.circuit, values), faults))
 
@@ -207,8 +205,6 @@ class Schedule:
             The same object as long as nothing differs; the settings themselves if nothing differs from them.
         """
         values = self._differing(time, of_settings=True)
-        if not values:
-            return self.settings
         return self._kept(("settings", tuple(values.items())), lambda: settings_with(self.settings, values))
 
     def _kept(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:

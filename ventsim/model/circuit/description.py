@@ -91,7 +91,14 @@ def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint], *, ventila
     used: dict[str, Joint] = {}
     for joint in joints:
         for end in joint:
-            _check_end(end, joint, ports)
+            name, dot, port = end.partition(".")
+            check_name(name, ports, wrong=f"joint {joint}: there is no part '{name}'", error=CircuitError)
+            if not dot or port not in ports[name]:
+                found = f"has no port '{port}'" if dot else "needs a port"
+                raise CircuitError(
+                    f"joint {joint}: '{name}' {found}.\n  {suggestion(port, ports[name])}\n"
+                    f"  Write an end as 'part.port', such as '{name}.{ports[name][0]}'."
+                )
             if joint[0] == joint[1]:
                 raise CircuitError(f"joint {joint} joins a port to itself.\n  Name two different ends.")
             if end in used:
@@ -107,17 +114,6 @@ def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint], *, ventila
         raise CircuitError(
             f"{len(free)} {several} not joined to anything: {', '.join(map(repr, free))}.\n"
             "  Every port needs one joint; use a fitting with fewer ports, or join the open ends."
-        )
-
-
-def _check_end(end: str, joint: Joint, ports: Mapping[str, tuple[str, ...]]) -> None:
-    name, dot, port = end.partition(".")
-    check_name(name, ports, f"joint {joint}: there is no part '{name}'", error=CircuitError)
-    if not dot or port not in ports[name]:
-        found = f"has no port '{port}'" if dot else "needs a port"
-        raise CircuitError(
-            f"joint {joint}: '{name}' {found}.\n  {suggestion(port, ports[name])}\n"
-            f"  Write an end as 'part.port', such as '{name}.{ports[name][0]}'."
         )
 
 
@@ -279,7 +275,7 @@ class Circuit(Description):
                 "  Write .with_parts({'name': ...})."
             )
         for name, part in parts.items():
-            check_name(name, self.parts, f"there is no part {name!r} to exchange", error=CircuitError)
+            check_name(name, self.parts, wrong=f"there is no part {name!r} to exchange", error=CircuitError)
             if not isinstance(part, Part):
                 raise CircuitError(
                     f"part {name!r}: {shown(part)} is not a part.\n  Give a part, such as Tube(length=1.5)."

@@ -298,8 +298,8 @@ def fit_rohrer(
     9.23
     """
     if hold_at_zero is not None:
-        complaint = f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero"
-        check_name(hold_at_zero, _COEFFICIENTS, complaint)
+        wrong = f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero"
+        check_name(hold_at_zero, _COEFFICIENTS, wrong=wrong)
     q, p, sigma = checked_points("fit_rohrer", flows, pressures, standard_deviation)
     design = np.column_stack([q, q * np.abs(q)]) / sigma[:, None]
     # Of flows that differ by no more than rounding, one column is a multiple of the other.

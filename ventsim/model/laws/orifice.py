@@ -187,7 +187,7 @@ def orifice_bore(
     """
     values = {"pressure_drop": pressure_drop, "flow": flow, "tube_bore": tube_bore, "density": density}
     check("orifice_bore", values | {"discharge_coefficient": discharge_coefficient}, flow=quantity("wanted_flow"))
-    check_name(edge, ("thin", "thick"), f"orifice_bore: there is no edge {edge!r}")
+    check_name(edge, ("thin", "thick"), wrong=f"orifice_bore: there is no edge {edge!r}")
     area = math.pi / 4.0 * (tube_bore * _MILLI) ** 2
     heads = pressure_drop * CMH2O_PA / (density / 2.0 * (flow * _SI_PER_FLOW / area) ** 2)
     if edge == "thin":

@@ -49,8 +49,8 @@ def beds_in_row(
     beds = _read_names(names)
     _check_distance("spacing", spacing)
     _check_distance("distance", distance)
-    complaint = f"beds in a row: ventilator_at {ventilator_at!r} is not one of the choices"
-    check_name(ventilator_at, ("middle", "end"), complaint, error=CircuitError)
+    wrong = f"beds in a row: ventilator_at {ventilator_at!r} is not one of the choices"
+    check_name(ventilator_at, ("middle", "end"), wrong=wrong, error=CircuitError)
     first = -(len(beds) - 1) / 2.0 * spacing if ventilator_at == "middle" else 0.0
     return FloorPlan(beds={name: (first + number * spacing, distance) for number, name in enumerate(beds)})
 

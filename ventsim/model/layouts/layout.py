@@ -150,7 +150,7 @@ class Layout(Description):
         for name in ("limbs", "extension"):
             given = getattr(self, name)
             for lung in given if isinstance(given, FrozenMapping) else ():
-                check_name(lung, self.lungs, f"{name}: there is no lung {lung!r}", error=CircuitError)
+                check_name(lung, self.lungs, wrong=f"{name}: there is no lung {lung!r}", error=CircuitError)
         own = isinstance(self.extension, Mapping)
         if own and self.floor_plan is not None:
             raise CircuitError(
@@ -405,7 +405,7 @@ def on_floor_plan(
     if not isinstance(tracheal_tubes, Mapping):
         tracheal_tubes = {} if tracheal_tubes is None else dict.fromkeys(lungs, tracheal_tubes)
     for name in tracheal_tubes:
-        check_name(name, lungs, f"tracheal_tubes: there is no lung {name!r}", error=CircuitError)
+        check_name(name, lungs, wrong=f"tracheal_tubes: there is no lung {name!r}", error=CircuitError)
     tube = Tube(length=1.0, bore=bore)  # of its values the bore alone counts
     plain = PatientLimbs(inspiratory_tube=tube, expiratory_tube=tube)
     limbs = dict.fromkeys(lungs, plain) | {

@@ -389,15 +389,9 @@ class TrachealTube(InLine):
         return self._from_size(self.expiratory_loss_coefficient)
 
     def _from_size(self, loss_coefficient: float) -> FlowLaw:
-        return tracheal_tube_friction(
-            self.inner_diameter,
-            length=self.tube_length,
-            curvature=self.bend_curvature,
-            obstructed_fraction=self.obstructed_fraction,
-            loss_coefficient=loss_coefficient,
-            density=self.density,
-            viscosity=self.viscosity,
-        )
+        names = ("length", "curvature", "obstructed_fraction", "density", "viscosity")
+        values = {name: getattr(self, name) for name in names}
+        return tracheal_tube_friction(self.inner_diameter, loss_coefficient=loss_coefficient, **values)
 
     def elements(self) -> tuple[Element, ...]:
         """A passage, half of the gas at each end, and inertia if it is wanted."""

@@ -200,6 +200,6 @@ def heat_moisture_exchanger(name: str = "adult") -> Filter:
     >>> heat_moisture_exchanger("paediatric 3").gas_volume
     28.0
     """
-    check_name(name, _EXCHANGERS, f"there is no heat and moisture exchanger {name!r}", error=PartError)
+    check_name(name, _EXCHANGERS, wrong=f"there is no heat and moisture exchanger {name!r}", error=PartError)
     linear, quadratic, volume = _EXCHANGERS[name]
     return Filter(resistance=Rohrer(linear=linear, quadratic=quadratic), gas_volume=volume)

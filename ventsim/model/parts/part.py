@@ -238,11 +238,7 @@ class Inertia:
     start: str
     end: str
     inertance: float
-
-    @property
-    def is_one_way(self) -> bool:
-        """Whether the path is closed against flow from `end` to `start`: never."""
-        return False
+    is_one_way: ClassVar[bool] = False
 
 
 Element = Passage | Store | ElasticStore | Atmosphere | Inertia

@@ -49,7 +49,7 @@ def builtin_text(name: str) -> str:
     >>> builtin_text("two-unequal-lungs").splitlines()[0]
     'title = "Two unequal lungs"'
     """
-    check_name(name, builtin_names(), f"there is no built-in scenario {name!r}", error=ScenarioError)
+    check_name(name, builtin_names(), wrong=f"there is no built-in scenario {name!r}", error=ScenarioError)
     return _FOLDER.joinpath(f"{name}{_SUFFIX}").read_text(encoding="utf-8")
 
 
