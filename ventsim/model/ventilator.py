@@ -451,23 +451,14 @@ def check_settings(ventilator: Ventilator, settings: BreathSettings) -> None:
     relief = ventilator.relief_pressure
     if relief is None:
         return
-    if settings.peep > relief:
-        raise SettingsError(
-            f"{settings.kind}: peep {settings.peep:.6g} cmH2O is above the ventilator's relief_pressure of "
-            f"{relief:.6g} cmH2O.\n"
-            f"  Allowed: at most {relief:.6g} cmH2O. Lower peep or raise relief_pressure."
-        )
-    set_pressures = [
-        pressure
-        for segment in settings.segments()
-        if segment.drive == "pressure"
-        for pressure in (segment.start, segment.start + segment.change)
-    ]
-    top = max(set_pressures, default=settings.peep)
-    if top > relief:
-        raise SettingsError(
-            f"{settings.kind}: the set pressure of {top:.6g} cmH2O, PEEP included, is above the ventilator's "
-            f"relief_pressure of {relief:.6g} cmH2O.\n"
-            f"  Allowed: at most {relief:.6g} cmH2O. "
-            "Lower inspiratory_pressure or peep, or raise relief_pressure."
-        )
+    driven = [segment for segment in settings.segments() if segment.drive == "pressure"]
+    top = max((max(one.start, one.start + one.change) for one in driven), default=settings.peep)
+    for pressure, words, lower in (
+        (settings.peep, f"peep {settings.peep:.6g} cmH2O is", "peep or"),
+        (top, f"the set pressure of {top:.6g} cmH2O, PEEP included, is", "inspiratory_pressure or peep, or"),
+    ):
+        if pressure > relief:
+            raise SettingsError(
+                f"{settings.kind}: {words} above the ventilator's relief_pressure of {relief:.6g} cmH2O.\n"
+                f"  Allowed: at most {relief:.6g} cmH2O. Lower {lower} raise relief_pressure."
+            )

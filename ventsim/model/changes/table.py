@@ -5,15 +5,7 @@ from typing import Any
 
 import pandas as pd
 
-from ventsim.model.changes.descriptions import (
-    CHANGES,
-    Change,
-    Clamp,
-    Disconnection,
-    Fault,
-    LeakOnset,
-    LungRemoval,
-)
+from ventsim.model.changes.descriptions import CHANGES, Change, Clamp, Disconnection, Fault, LeakOnset, LungRemoval
 from ventsim.model.changes.faults import site_of
 from ventsim.model.changes.plan import ValueChange, in_order
 from ventsim.model.changes.schedule import Schedule, listed

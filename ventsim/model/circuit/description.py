@@ -81,13 +81,13 @@ def _read_joints(value: object) -> tuple[Joint, ...]:
     return tuple(joints)
 
 
-def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint], *, ventilator_ports: Sequence[str]) -> None:
+def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint]) -> None:
     """Refuse joints that name nothing, use a port twice or leave one open."""
     if not parts:
         raise CircuitError("the circuit has no parts.\n  Give a lung and what joins it to the ventilator.")
     if not any(isinstance(part, LungPart) for part in parts.values()):
         raise CircuitError("the circuit has no lung.\n  Add a Lung, or take a circuit from ventsim.layouts.")
-    ports = {VENTILATOR: tuple(ventilator_ports)} | {name: part.ports for name, part in parts.items()}
+    ports = {VENTILATOR: Ventilator.ports} | {name: part.ports for name, part in parts.items()}
     used: dict[str, Joint] = {}
     for joint in joints:
         for end in joint:
@@ -178,7 +178,7 @@ class Circuit(Description):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        _check_joints(self.parts, self.joints, ventilator_ports=self.ventilator.ports)
+        _check_joints(self.parts, self.joints)
         graph = self.graph()
         check_connections(graph, self.parts)
         faults = direction_faults(graph, self.parts)
@@ -340,7 +340,7 @@ class Circuit(Description):
         >>> "lung.alveoli" in single(Lung(compliance=50.0, resistance=5.0)).graph()
         True
         """
-        return build_graph(self.parts, self.joints, ventilator_ports=self.ventilator.ports)
+        return build_graph(self.parts, self.joints)
 
 
 def _listed(ports: Iterable[str]) -> str:

@@ -117,7 +117,13 @@ def _read_circuit(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -
             "  Give either [lungs.NAME] with [layout], or [parts.NAME] with joints."
         )
     if explicit:
-        return _read_joined(table, top, given)
+        place = top.inside("parts")
+        items = table_of(table.get("parts", {}), place).items()
+        parts = read_each(items, lambda name, item: build_member(PARTS, item, place.inside(name)))
+        if "joints" not in table:
+            raise top.error('joints is missing.\n  Write joints = [["part.port", "part.port"], ...] at the top.')
+        with top.messages_of(Circuit):
+            return Circuit(parts=parts, joints=table["joints"], **given)
     if not table.get("lungs"):
         raise top.error(
             "there is no lung.\n  Write [lungs.NAME] with compliance and resistance below it, for each lung; "
@@ -139,16 +145,6 @@ def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) ->
     found.tell()
     with top.messages_of(Layout, paths={name: f"layout.{name}" for name in LAYOUT_OPTIONS}):
         return Layout(**values).circuit
-
-
-def _read_joined(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
-    place = top.inside("parts")
-    items = table_of(table.get("parts", {}), place).items()
-    parts = read_each(items, lambda name, item: build_member(PARTS, item, place.inside(name)))
-    if "joints" not in table:
-        raise top.error('joints is missing.\n  Write joints = [["part.port", "part.port"], ...] at the top.')
-    with top.messages_of(Circuit):
-        return Circuit(parts=parts, joints=table["joints"], **given)
 
 
 def _read_section(section: str, file: Mapping[str, Any], place: Place) -> Any:
