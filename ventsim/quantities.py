@@ -524,18 +524,13 @@ def check(
         here = other.get(name) or QUANTITIES[name]
         fault = here.fault(value)
         if fault:
-            raise error(f"{before}{name} {fault}\n  {_hint(here, value)}")
+            # Compared before it becomes a float, for which a whole number may be too long.
+            is_number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
+            meant = here.meant(float(value)) if is_number and abs(value) <= _LARGEST else ""
+            raise error(f"{before}{name} {fault}\n  {meant or here.remedy(value)}")
         found = here.unlikely(float(value)) if warn else ""
         if found:
             warn_caller(PlausibilityWarning(f"{before}{name} {here.text(value)} {found}"))
-
-
-def _hint(here: Quantity, value: Any) -> str:
-    # Compared before it becomes a float, for which a whole number may be too long.
-    is_number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
-    if not is_number or not abs(value) <= _LARGEST:
-        return here.remedy(value)
-    return here.meant(float(value)) or here.remedy(value)
 
 
 def finite_array(where: str, name: str, values: ArrayLike, *, unit: str) -> FloatArray:
