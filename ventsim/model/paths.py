@@ -254,13 +254,11 @@ def with_values(
     InputError
         If a path leads nowhere, or a value is impossible.
     """
-    of_settings: dict[Steps, Any] = {}
-    of_circuit: dict[Steps, Any] = {}
+    by_steps: dict[Steps, Any] = {}
     for path, value in values.items():
         value_at(circuit, settings, path)
-        steps = canonical(path)
-        (of_settings if steps[0] == SETTINGS else of_circuit)[steps] = value
-    return circuit_with(circuit, of_circuit), settings_with(settings, of_settings)
+        by_steps[canonical(path)] = value
+    return circuit_with(circuit, by_steps), settings_with(settings, by_steps)
 
 
 def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:
@@ -271,7 +269,7 @@ def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:
     circuit : Circuit
         The circuit.
     values : mapping of steps to object
-        New values by canonical steps.
+        New values by canonical steps; those of settings are passed over.
 
     Returns
     -------
@@ -283,29 +281,38 @@ def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:
     InputError
         If a value is impossible, or a part would get other ports.
     """
-    if not values:
+    if all(steps[0] == SETTINGS for steps in values):
         return circuit
     of_layout = {steps: value for steps, value in values.items() if steps[0] in _OF_LAYOUT}
-    if of_layout:
-        circuit = _with_limbs(circuit, of_layout) or _rebuilt(circuit.layout, of_layout)
+    of_limbs = _parts_of_limbs(circuit, of_layout)
+    if of_limbs is None:
+        circuit, of_limbs = _rebuilt(circuit.layout, of_layout), {}
     of_parts = {steps[1:]: value for steps, value in values.items() if steps[0] == PARTS}
     of_machine = {steps[1:]: value for steps, value in values.items() if steps[0] == VENTILATOR}
-    parts = circuit.parts
-    if of_parts:
-        parts = FrozenMapping(replaced(circuit.parts, of_parts))
-        for name in {steps[0] for steps in of_parts}:
-            if parts[name].ports != circuit.parts[name].ports:
-                raise InputError(
-                    f"part '{name}' would get other ports: {', '.join(parts[name].ports)}.\n"
-                    "  What is joined to what does not change by a value; use a Disconnection or LungRemoval."
-                )
+    parts = FrozenMapping(replaced(circuit.parts, of_limbs | of_parts))
+    for name in {steps[0] for steps in of_parts}:
+        if parts[name].ports != circuit.parts[name].ports:
+            raise InputError(
+                f"part '{name}' would get other ports: {', '.join(parts[name].ports)}.\n"
+                "  What is joined to what does not change by a value; use a Disconnection or LungRemoval."
+            )
     machine = replaced(circuit.ventilator, of_machine) if of_machine else circuit.ventilator
     new = Circuit.model_construct(parts=parts, joints=circuit.joints, ventilator=machine)
     layout: Layout | None = circuit.layout
     if layout is None or not all(steps[0] in layout.lungs for steps in of_parts):
         return new
-    lungs = FrozenMapping({name: parts[name] for name in layout.lungs})
-    return _of_same_layout(new, layout, lungs=lungs, ventilator=machine if of_machine else layout.ventilator)
+    values_of_layout = {name: getattr(layout, name) for name in type(layout).model_fields}
+    values_of_layout["lungs"] = FrozenMapping({name: parts[name] for name in layout.lungs})
+    if of_machine:
+        values_of_layout["ventilator"] = machine
+    if of_limbs:
+        limbs = {name: layout.limbs_of(name) for name in layout.lungs}
+        inner = {steps[1:]: value for steps, value in of_layout.items()}
+        values_of_layout["limbs"] = FrozenMapping(replaced(limbs, inner))
+    same = type(layout).model_construct(**values_of_layout)
+    new = new.of_layout(same)
+    same.__dict__["circuit"] = new  # made already
+    return new
 
 
 def settings_with(settings: BreathSettings, values: Mapping[Steps, Any]) -> BreathSettings:
@@ -316,17 +323,18 @@ def settings_with(settings: BreathSettings, values: Mapping[Steps, Any]) -> Brea
     settings : BreathSettings
         The settings.
     values : mapping of steps to object
-        New values by canonical steps.
+        New values by canonical steps; those of the circuit are passed over.
 
     Returns
     -------
     BreathSettings
         Checked.
     """
-    if not values:
+    own = {steps[1:]: value for steps, value in values.items() if steps[0] == SETTINGS}
+    if not own:
         return settings
-    whole = values.get((SETTINGS,))
-    return replaced(settings, {steps[1:]: value for steps, value in values.items()}) if whole is None else whole
+    whole = own.get(())
+    return replaced(settings, own) if whole is None else whole
 
 
 def replaced(item: Any, values: Mapping[Steps, Any], *, name: str = "") -> Any:
@@ -369,8 +377,8 @@ def replaced(item: Any, values: Mapping[Steps, Any], *, name: str = "") -> Any:
     return tuple(new.get(str(number), old) for number, old in enumerate(item, start=1))
 
 
-def _with_limbs(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit | None:
-    """The circuit with values of limbs replaced in its parts; None where it has to be built as a whole.
+def _parts_of_limbs(circuit: Circuit, values: Mapping[Steps, Any]) -> dict[Steps, Any] | None:
+    """Values of limbs as those of parts of the circuit; None where the circuit has to be built as a whole.
 
     The same as building it, but quick enough for a search: no joint changes.
     """
@@ -382,20 +390,7 @@ def _with_limbs(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit | None
         if name not in circuit.parts or layout.floor_plan is not None or layout.ideal or "valve" in name:
             return None
         of_parts[(name, *steps[3:])] = value
-    parts = FrozenMapping(replaced(circuit.parts, of_parts))
-    new = Circuit.model_construct(parts=parts, joints=circuit.joints, ventilator=circuit.ventilator)
-    inner = {steps[1:]: value for steps, value in values.items()}
-    limbs = FrozenMapping(replaced({name: layout.limbs_of(name) for name in layout.lungs}, inner))
-    return _of_same_layout(new, layout, limbs=limbs)
-
-
-def _of_same_layout(circuit: Circuit, layout: Layout, **changes: Any) -> Circuit:
-    """The circuit with its layout, some of whose values have been replaced in both."""
-    kept = {name: getattr(layout, name) for name in type(layout).model_fields}
-    same = type(layout).model_construct(**kept | changes)
-    circuit = circuit.of_layout(same)
-    same.__dict__["circuit"] = circuit  # made already
-    return circuit
+    return of_parts
 
 
 def _rebuilt(layout: Layout, values: Mapping[Steps, Any]) -> Circuit:

@@ -139,29 +139,23 @@ def _over_time(
     base = before = single_value(circuit, settings, changes[0][1].path)
     steps_and_ramps = []
     for number, change in changes:
-        after = _target(circuit, settings, number, change, before)
+        text = value_text(circuit, settings, change.path, before)
+        what = f"the value of '{change.path}' is {text} at {change.at:.10g} s"
+        has_number = isinstance(before, float | int)
+        if change.factor is not None and not has_number:
+            hint = "Give to, the value afterwards."
+            raise InputError(f"changes.{number}.factor {change.factor:.6g}: {what}, not a number.\n  {hint}")
+        if change.until is not None and not has_number:
+            raise InputError(
+                f"changes.{number}.until {change.until:.10g} s: {what}, from where it cannot move bit by bit.\n"
+                "  Leave until out for a step, or give it a number before."
+            )
+        after = change.to if change.factor is None else before * change.factor
+        if after == NO_VALUE and may_be_none(circuit, settings, change.path):
+            after = None
         steps_and_ramps.append(ValueChange(number, change, before, after))
         before = after
     return ValueOverTime(steps, base, tuple(steps_and_ramps))
-
-
-def _target(circuit: Circuit, settings: BreathSettings, number: int, change: Change, before: Value) -> Value:
-    """The value after a change."""
-    text = value_text(circuit, settings, change.path, before)
-    what = f"the value of '{change.path}' is {text} at {change.at:.10g} s"
-    has_number = isinstance(before, float | int)
-    if change.factor is not None and not has_number:
-        raise InputError(
-            f"changes.{number}.factor {change.factor:.6g}: {what}, not a number.\n  Give to, the value afterwards."
-        )
-    if change.until is not None and not has_number:
-        raise InputError(
-            f"changes.{number}.until {change.until:.10g} s: {what}, from where it cannot move bit by bit.\n"
-            "  Leave until out for a step, or give it a number before."
-        )
-    if change.factor is not None:
-        return before * change.factor
-    return None if change.to == NO_VALUE and may_be_none(circuit, settings, change.path) else change.to
 
 
 def _span(change: TimedChange) -> str:

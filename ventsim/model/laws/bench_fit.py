@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from ventsim.errors import InputError, suggestion
+from ventsim.errors import InputError, check_name
 from ventsim.model.laws.flow import Rohrer
 from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, EquivalentBore, loss_exponent, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
@@ -299,11 +299,9 @@ def fit_rohrer(
     >>> fit_rohrer((0.25, 0.5, 1.0), (1.2, 3.1, 9.0), hold_at_zero="linear").quadratic
     9.23
     """
-    if hold_at_zero is not None and hold_at_zero not in _COEFFICIENTS:
-        raise InputError(
-            f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero.\n"
-            f"  {suggestion(str(hold_at_zero), _COEFFICIENTS)}"
-        )
+    if hold_at_zero is not None:
+        wrong = f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero"
+        check_name(hold_at_zero, _COEFFICIENTS, wrong=wrong)
     q, p, sigma = checked_points("fit_rohrer", flows, pressures, standard_deviation)
     design = np.column_stack([q, q * np.abs(q)]) / sigma[:, None]
     # Of flows that differ by no more than rounding, one column is a multiple of the other.

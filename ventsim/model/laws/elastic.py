@@ -99,7 +99,6 @@ class ElasticLaw(Description, ABC):
     error_type: ClassVar[type[InputError]] = PartError
     tag: ClassVar[str] = "law"
 
-    @abstractmethod
     def pressure(self, volume: float | FloatArray) -> FloatArray:
         """Transmural pressure at a volume.
 
@@ -118,6 +117,7 @@ class ElasticLaw(Description, ABC):
         InputError
             If the law has no pressure for a volume.
         """
+        return self._pressure(self._checked(volume))
 
     @property
     def floor(self) -> float:
@@ -157,9 +157,9 @@ class ElasticLaw(Description, ABC):
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         return 0.5 * (low + high)
 
+    @abstractmethod
     def _pressure(self, volume: FloatArray) -> FloatArray:
         """Pressure without a check of the volume."""
-        return self.pressure(volume)
 
     def _checked(self, volume: float | FloatArray) -> FloatArray:
         """Volumes, all of which have a pressure."""
@@ -243,10 +243,6 @@ class Sigmoid(ElasticLaw):
         """Where the compliance changes fastest with the pressure, :math:`c ± d ln(2 + √3)` (derived). [cmH2O]"""
         return self.inflection_pressure - _BEND * self.width, self.inflection_pressure + _BEND * self.width
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return self._pressure(self._checked(volume))
-
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return self.inflection_pressure - self.width * np.log(self.vital_capacity / (volume - self.floor) - 1.0)
 
@@ -313,10 +309,6 @@ class Exponential(ElasticLaw):
     def terms(self) -> ElasticTerms:
         """One exponential term."""
         return ElasticTerms(exponential=(self.largest_volume, self.pressure_rate))
-
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return self._pressure(self._checked(volume))
 
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return -np.log1p(-volume / self.largest_volume) / self.pressure_rate
@@ -400,10 +392,6 @@ class VolumeDependent(ElasticLaw):
         """A straight and a quadratic term."""
         return ElasticTerms(linear=self.elastance, quadratic=self.volume_elastance)
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return self._pressure(self._checked(volume))
-
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return (self.elastance + self.volume_elastance * volume) * volume
 
@@ -484,10 +472,6 @@ class ElasticSum(ElasticLaw):
             exponential=next(iter(exponentials), None),
         )
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return self._pressure(self._checked(volume))
-
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return np.sum([law._pressure(volume) for law in self._members], axis=0)
 
@@ -519,8 +503,11 @@ class UserElasticLaw(ElasticLaw):
         return float(getattr(self.wrapped, "capacity", math.inf))
 
     def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return np.asarray(self.wrapped.pressure(np.asarray(volume, dtype=float)), dtype=float)
+        """Transmural pressure at a volume, which the law checks itself. [cmH2O]"""
+        return self._pressure(np.asarray(volume, dtype=float))
+
+    def _pressure(self, volume: FloatArray) -> FloatArray:
+        return np.asarray(self.wrapped.pressure(volume), dtype=float)
 
 
 def elastic_law(value: Any) -> ElasticLaw:

@@ -242,15 +242,10 @@ class TubeFriction(FlowLaw):
         if self.wall == "smooth" and self.length > 0.0:
             return None
         slenderness = self.length / (self.bore * _MILLI)
-        reynolds = self._unit_reynolds
+        reynolds = _unit_reynolds(self.bore, self.density, self.viscosity)
         linear = slenderness * 64.0 * reynolds
         quadratic = slenderness * self.corrugated_friction + self.loss_coefficient
         return linear * self._unit_head, quadratic * reynolds**2 * self._unit_head
-
-    @property
-    def _unit_reynolds(self) -> float:
-        """Reynolds number at 1 L/s. [1]"""
-        return _unit_reynolds(self.bore, self.density, self.viscosity)
 
     @property
     def _unit_head(self) -> float:
@@ -264,7 +259,7 @@ class TubeFriction(FlowLaw):
         if self.coefficients is not None:
             linear, quadratic = self.coefficients
             return flow * (linear + quadratic * np.abs(flow))
-        reynolds = self._unit_reynolds * np.abs(flow)
+        reynolds = _unit_reynolds(self.bore, self.density, self.viscosity) * np.abs(flow)
         friction = _smooth_friction_times_square(reynolds, self.relative_curvature)
         heads = self.length / (self.bore * _MILLI) * friction + self.loss_coefficient * reynolds**2
         return np.sign(flow) * heads * self._unit_head

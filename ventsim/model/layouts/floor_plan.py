@@ -7,12 +7,12 @@ import numbers
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Self, TypeGuard
+from typing import Annotated, ClassVar, Self, TypeGuard
 
 from pydantic import AfterValidator, Field, PlainSerializer, PlainValidator, model_validator
 
-from ventsim.errors import CircuitError, InputError, PlausibilityWarning, suggestion, warn_caller
-from ventsim.model.descriptions import Description, FrozenMapping, shown, without_warnings_of
+from ventsim.errors import CircuitError, InputError, PlausibilityWarning, check_name, suggestion, warn_caller
+from ventsim.model.descriptions import Description, FrozenMapping, plain_values, shown, without_warnings_of
 from ventsim.model.layouts.assembly import MANIFOLDS, Arrangement, PatientLimbs, halves
 from ventsim.model.parts import Tube
 from ventsim.quantities import check, quantity, quantity_of
@@ -113,10 +113,6 @@ def _read_beds(value: object) -> FrozenMapping:
     return FrozenMapping(beds)
 
 
-def _dump_beds(beds: Mapping[str, Position]) -> dict[str, Any]:
-    return {name: list(place) for name, place in beds.items()}
-
-
 @dataclass(frozen=True, slots=True)
 class Way:
     """A straight way on the floor.
@@ -184,7 +180,7 @@ class FloorPlan(Description):
     beds: Annotated[
         Mapping[str, Position],
         PlainValidator(_read_beds),
-        PlainSerializer(_dump_beds),
+        PlainSerializer(plain_values),
         Field(description="place (x, y) of each bed, by the name of its lung [m]"),
     ]
     ventilator: Annotated[
@@ -267,9 +263,7 @@ class FloorPlan(Description):
         >>> FloorPlan(beds={"a": (3.0, 4.0)}).ways("star")[0]["a"]
         Way(start='the ventilator', end="bed 'a'", distance=5.0)
         """
-        if arrangement not in MANIFOLDS:
-            hint = suggestion(str(arrangement), MANIFOLDS)
-            raise CircuitError(f"there is no arrangement {arrangement!r}.\n  {hint}")
+        check_name(arrangement, MANIFOLDS, wrong=f"there is no arrangement {arrangement!r}", error=CircuitError)
         names = tuple(self.beds if lungs is None else lungs)
         self.check_names(names)
         return {"tree": self._tree, "chain": self._chain, "star": self._star}[arrangement](names)
@@ -316,8 +310,16 @@ class FloorPlan(Description):
         lengths = self.tube_lengths(arrangement, lungs=tuple(limbs))
         tubes = [(of_limbs[key], length) for key, length in lengths.limbs.items()]
         tubes += [(of_runs[key], length) for key, length in lengths.runs.items()]
+        usual = quantity_of(Tube.model_fields["length"]) or quantity("length")
+        longest = (usual.plausible or (0.0, math.inf))[1]
         for way, length in tubes:
-            _warn_of_long_tube(way, length)
+            if length > longest:
+                text = (
+                    f"floor plan: {usual.text(length)} of tube from {way.start} to {way.end}, which are "
+                    f"{way.distance:.4g} m apart; usual: up to {usual.text(longest)}.\n"
+                    "  Check the places (in m), or put the ventilator nearer."
+                )
+                warn_caller(PlausibilityWarning(text))
         fitted = {}
         for name, length in lengths.limbs.items():
             new = {
@@ -342,10 +344,7 @@ class FloorPlan(Description):
         """
         names = list(lungs)
         for name in names:
-            if name not in self.beds:
-                raise CircuitError(
-                    f"floor plan: there is no bed for lung {name!r}.\n  {suggestion(str(name), self.beds)}"
-                )
+            check_name(name, self.beds, wrong=f"floor plan: there is no bed for lung {name!r}", error=CircuitError)
         for name in self.beds:
             if name not in names:
                 raise CircuitError(
@@ -399,19 +398,6 @@ class FloorPlan(Description):
 
 def _way(start: tuple[str, Position], end: tuple[str, Position]) -> Way:
     return Way(start[0], end[0], math.dist(start[1], end[1]))
-
-
-def _warn_of_long_tube(way: Way, length: float) -> None:
-    """Warn of a tube that is unlikely long, in the words of the plan: what stands how far apart."""
-    length_of_tube = quantity_of(Tube.model_fields["length"]) or quantity("length")
-    longest = (length_of_tube.plausible or (0.0, math.inf))[1]
-    if length > longest:
-        text = (
-            f"floor plan: {length_of_tube.text(length)} of tube from {way.start} to {way.end}, which are "
-            f"{way.distance:.4g} m apart; usual: up to {length_of_tube.text(longest)}.\n"
-            "  Check the places (in m), or put the ventilator nearer."
-        )
-        warn_caller(PlausibilityWarning(text))
 
 
 def _cut(tube: Tube, length: float, where: str) -> Tube:

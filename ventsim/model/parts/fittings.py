@@ -74,14 +74,10 @@ class TPiece(Part):
     """
 
     kind: ClassVar[str] = "t-piece"
+    ports: ClassVar[tuple[str, ...]] = ("stem", "left", "right")
 
     gas_volume: Annotated[float, quantity("gas_volume")] = 15.0
     resistance: Annotated[float | AnyFlowLaw, _LEG, OR_FLOW_LAW] = 0.0
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The stem and the two legs."""
-        return ("stem", "left", "right")
 
     def elements(self) -> tuple[Element, ...]:
         """A passage through each leg, and a store at the stem."""
@@ -108,13 +104,9 @@ class YPiece(Part):
     """
 
     kind: ClassVar[str] = "y-piece"
+    ports: ClassVar[tuple[str, ...]] = ("inspiratory", "expiratory", "patient")
 
     gas_volume: Annotated[float, quantity("gas_volume")] = 12.0
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The two tube ends and the patient's side."""
-        return ("inspiratory", "expiratory", "patient")
 
     def elements(self) -> tuple[Element, ...]:
         """Ideal passages towards and from the patient, and a store at the patient port."""
@@ -199,14 +191,10 @@ class OpenEnd(Part):
     """
 
     kind: ClassVar[str] = "open end"
+    ports: ClassVar[tuple[str, ...]] = ("inlet",)
 
     bore: Annotated[float, quantity("bore", "inner diameter of the opening", plausible=(2.0, 40.0))] = 22.0
     density: Annotated[float, quantity("density")] = AIR_DENSITY
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The end."""
-        return ("inlet",)
 
     def elements(self) -> tuple[Element, ...]:
         """A passage to the room."""
@@ -225,11 +213,7 @@ class Cap(Part):
     """
 
     kind: ClassVar[str] = "cap"
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The end that is closed."""
-        return ("inlet",)
+    ports: ClassVar[tuple[str, ...]] = ("inlet",)
 
     def elements(self) -> tuple[Element, ...]:
         """None: the end is an end."""
@@ -405,15 +389,9 @@ class TrachealTube(InLine):
         return self._from_size(self.expiratory_loss_coefficient)
 
     def _from_size(self, loss_coefficient: float) -> FlowLaw:
-        return tracheal_tube_friction(
-            self.inner_diameter,
-            length=self.tube_length,
-            curvature=self.bend_curvature,
-            obstructed_fraction=self.obstructed_fraction,
-            loss_coefficient=loss_coefficient,
-            density=self.density,
-            viscosity=self.viscosity,
-        )
+        names = ("length", "curvature", "obstructed_fraction", "density", "viscosity")
+        values = {name: getattr(self, name) for name in names}
+        return tracheal_tube_friction(self.inner_diameter, loss_coefficient=loss_coefficient, **values)
 
     def elements(self) -> tuple[Element, ...]:
         """A passage, half of the gas at each end, and inertia if it is wanted."""

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Annotated, ClassVar
 
-from ventsim.errors import PartError, suggestion
+from ventsim.errors import PartError, check_name
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, AnyFlowLaw, Rohrer, flow_law
 from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Passage, filled_passage
 from ventsim.quantities import quantity
@@ -200,9 +200,6 @@ def heat_moisture_exchanger(name: str = "adult") -> Filter:
     >>> heat_moisture_exchanger("paediatric 3").gas_volume
     28.0
     """
-    if name not in _EXCHANGERS:
-        raise PartError(
-            f"there is no heat and moisture exchanger {name!r}.\n  {suggestion(str(name), _EXCHANGERS)}"
-        )
+    check_name(name, _EXCHANGERS, wrong=f"there is no heat and moisture exchanger {name!r}", error=PartError)
     linear, quadratic, volume = _EXCHANGERS[name]
     return Filter(resistance=Rohrer(linear=linear, quadratic=quadratic), gas_volume=volume)

@@ -230,14 +230,11 @@ class LungPart(Part):
     ('alveoli',)
     """
 
+    ports: ClassVar[tuple[str, ...]] = ("airway",)
+
     if TYPE_CHECKING:  # Declared by each lung itself, behind the fields that are its own.
         relaxation_volume: float
         predicted_body_weight: float | None
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The airway opening."""
-        return ("airway",)
 
     @property
     @abstractmethod
@@ -410,9 +407,8 @@ def _compliance_at_rest(value: Any) -> float:
 def _airway_passage(start: str, end: str, owner: Lung | Region) -> Passage:
     """The airway of a lung or region from its mouth to its end."""
     inspiratory = flow_law(owner.resistance)
-    if owner.expiratory_resistance is None:
-        return Passage(start, end, inspiratory, inspiratory)
-    return Passage(start, end, inspiratory, flow_law(owner.expiratory_resistance))
+    own = owner.expiratory_resistance
+    return Passage(start, end, inspiratory, inspiratory if own is None else flow_law(own))
 
 
 def _store(at: str, laws: tuple[Any, ...], effort: MuscleEffort | None, gas_volume: float) -> Store | ElasticStore:

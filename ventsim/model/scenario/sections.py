@@ -266,7 +266,8 @@ def _of_other_kinds(
 
 def _value_of(info: FieldInfo, item: object, place: Place) -> object:
     """The value of a field from what the file holds for it."""
-    if item == NO_VALUE and _may_be_none(info):
+    kinds = get_args(info.annotation)
+    if item == NO_VALUE and type(None) in kinds and str not in kinds:
         return None
     member = mark_of(info, Member)
     if member is None:
@@ -275,9 +276,3 @@ def _value_of(info: FieldInfo, item: object, place: Place) -> object:
     if member.many:
         return build_members(member.family, item, place)
     return item if member.or_number and not isinstance(item, Mapping) else build_member(member.family, item, place)
-
-
-def _may_be_none(info: FieldInfo) -> bool:
-    """Whether None is a value of the field, and text is not."""
-    kinds = get_args(info.annotation)
-    return type(None) in kinds and str not in kinds

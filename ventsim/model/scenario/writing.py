@@ -1,6 +1,5 @@
 """From a scenario to TOML text."""
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import tomli_w
@@ -61,7 +60,10 @@ def write_toml(scenario: "Scenario") -> str:
         sections |= _sections_of(layout)
     # Several lines are easier to read, but would turn a carriage return before a line feed into nothing.
     top = tomli_w.dumps(head, multiline_strings="\r\n" not in about)
-    joints = _joints(circuit.joints) if layout is None else ""
+    joints = ""
+    if layout is None:  # one joint on each line; the writer of TOML would use four
+        lines = [f"    [{_quoted(start)}, {_quoted(end)}],\n" for start, end in circuit.joints]
+        joints = f"joints = [\n{''.join(lines)}]\n"
     return f"{HEADER}\n{top}{joints}\n{tomli_w.dumps(sections)}{''.join(map(_change, scenario.changes))}"
 
 
@@ -119,12 +121,6 @@ def _change(change: AnyChange) -> str:
     """A section of its own; the writer of TOML would put short ones into one line at the top."""
     text = tomli_w.dumps({"changes": {"kind": change.kind, **_plain(change, "changes")}})
     return "\n" + text.replace("[changes]", "[[changes]]", 1)
-
-
-def _joints(joints: Sequence[tuple[str, str]]) -> str:
-    """One joint on each line; the writer of TOML would use four."""
-    lines = [f"    [{_quoted(start)}, {_quoted(end)}],\n" for start, end in joints]
-    return f"joints = [\n{''.join(lines)}]\n"
 
 
 def _quoted(text: str) -> str:
