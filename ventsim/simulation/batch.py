@@ -119,7 +119,7 @@ def _last_breath(problem: Problem, options: BatchOptions) -> tuple[Measures, int
     else:
         check("", {"duration": options.duration}, duration=quantity("duration", at_least=problem.period))
         schedule = Schedule(problem.circuit, problem.settings)
-        blocks = Blocks(schedule, options.duration, whole=True, keeps=False)
+        blocks = Blocks(schedule, options.duration, whole=True, every=None)
     integration = Integration(options, start=start, problem=problem)
     for block in integration.blocks(blocks, longest=_CASES_IN_PIECE):
         recorded = integration.run_block(block, every_part=False)

@@ -173,21 +173,6 @@ Recorded = list[tuple[Problem, Record]]
 """What was recorded in each of some pieces, one after the other."""
 
 
-def held_now(problem: Problem, run: Run) -> FloatArray:
-    """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
-    network = problem.compiled.network
-    held = stored_volume(network, run.node_at[NOW]) * ML_PER_L
-    lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
-    return np.append(lungs, held.sum())
-
-
-def held_by_node(problem: Problem, run: Run) -> dict[str, float]:
-    """Gas held by each node that can hold some, by its name. [mL]"""
-    network = problem.compiled.network
-    held = (stored_volume(network, run.node_at[NOW]) * ML_PER_L).tolist()
-    return {problem.compiled.nodes[i]: held[i] for i in np.flatnonzero(network.node["compliance"] > 0)}
-
-
 @contextmanager
 def compile_notice(function: Any) -> Iterator[None]:
     """Context in which a compiled function is called: says so on stderr if the first call has to compile it.
@@ -272,6 +257,20 @@ class Integration:
         while (block := blocks.after(self.position, longest=longest)) is not None:
             yield block
 
+    def held(self) -> FloatArray:
+        """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
+        network, held = self.problem.compiled.network, self._held_in_nodes()
+        lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
+        return np.append(lungs, held.sum())
+
+    def held_by_node(self) -> dict[str, float]:
+        """Gas held by each node that can hold some, by its name. [mL]"""
+        compiled, held = self.problem.compiled, self._held_in_nodes().tolist()
+        return {compiled.nodes[i]: held[i] for i in np.flatnonzero(compiled.network.node["compliance"] > 0)}
+
+    def _held_in_nodes(self) -> FloatArray:
+        return stored_volume(self.problem.compiled.network, self.run.node_at[NOW]) * ML_PER_L
+
     def resume(self, problem: Problem, state: FloatArray, *, held_at_start: FloatArray) -> None:
         """Take up the state in which an earlier run of a problem ended, or raise ValueError."""
         self._set_out(problem, problem.resting_pressure())
@@ -327,7 +326,7 @@ class Integration:
                 circuit = self._unchanged
             problem = problem_of(circuit, piece.settings, tolerance=self._tolerance, before=self._known)
             self._set_out(problem, start if isinstance(start, np.ndarray) else initial_pressure(problem, start))
-            self.held_at_start = held_now(problem, self.run)
+            self.held_at_start = self.held()
         before, self.piece = self.problem, piece
         self.problem = problem_of(piece.circuit, piece.settings, tolerance=self._tolerance, before=before)
         if self.problem is not before:

@@ -55,10 +55,11 @@ class LongRun:
         path = Path(path)
         draft = path.with_name(f".{path.name}.draft")
         try:
-            _write_group(self.measures, draft, None)
-            if self.waveforms is not None:
-                _write_group(self.waveforms, draft, "waveforms")
-            _write_group(self.state, draft, "state")
+            for group, dataset in ((None, self.measures), ("waveforms", self.waveforms), ("state", self.state)):
+                if dataset is not None:
+                    mode: Literal["w", "a"] = "w" if group is None else "a"
+                    encoding = {str(name): {"zlib": True, "complevel": 1} for name in dataset.data_vars}
+                    dataset.to_netcdf(str(draft), mode=mode, group=group, engine="h5netcdf", encoding=encoding)
             os.replace(draft, path)
         except (OSError, ValueError) as error:
             raise InputError(
@@ -108,12 +109,6 @@ class LongRun:
         return cls(measures=measures, waveforms=_read_group(path, "waveforms"), state=state)
 
 
-def _write_group(dataset: xr.Dataset, path: Path, group: str | None) -> None:
-    encoding = {str(name): {"zlib": True, "complevel": 1} for name in dataset.data_vars}
-    mode: Literal["w", "a"] = "w" if group is None else "a"
-    dataset.to_netcdf(str(path), mode=mode, group=group, engine="h5netcdf", encoding=encoding)
-
-
 def _read_group(path: str | Path, group: str) -> xr.Dataset | None:
     try:
         return xr.load_dataset(path, engine="h5netcdf", group=group)
@@ -149,15 +144,11 @@ def _in_turn(first: xr.Dataset, second: xr.Dataset) -> xr.Dataset:
             every = list(dict.fromkeys([*first[name].values.tolist(), *second[name].values.tolist()]))
             first, second = first.reindex({name: every}), second.reindex({name: every})
     parts = {}
-    for name in map(str, second.data_vars):
-        along = [dim for dim in ("time", "breath") if dim in second[name].dims]
-        both = [first[name], second[name]]
+    for variable, later in second.data_vars.items():
         # Coordinates along other dimensions may differ where the circuit has changed; the later ones stay.
-        parts[name] = (
-            xr.concat([one.drop_vars("points", errors="ignore") for one in both], dim=along[0])
-            if along
-            else second[name]
-        )
+        both = [one.drop_vars("points", errors="ignore") for one in (first[variable], later)]
+        along = [dim for dim in ("time", "breath") if dim in later.dims]
+        parts[variable] = xr.concat(both, dim=along[0]) if along else later
     joined = xr.Dataset(parts, attrs=second.attrs)
     return joined.assign_coords(points=second["points"]) if "points" in second.coords else joined
 
