@@ -180,27 +180,21 @@ def _read_targets(
                 f"  Give {{'inspired_tidal_volume': 400.0}}; measures: {', '.join(TARGETS)}."
             )
         for measure, value in measures.items():
-            _check_target(lung, measure, value, has_pause=settings.flow_time < settings.inspiratory_phase_time)
+            where, quantity = f"targets: lung '{lung}':", TARGETS.get(measure)
+            if quantity is None:
+                hint = suggestion(str(measure), TARGETS)
+                raise InputError(f"{where} {measure!r} is no measure that can be a target.\n  {hint}")
+            if fault := quantity.fault(value):
+                raise InputError(f"{where} {measure} {fault}\n  {quantity.allowed()}")
+            if measure == "plateau_pressure" and settings.flow_time >= settings.inspiratory_phase_time:
+                raise InputError(
+                    f"{where} plateau_pressure needs a pause, and the breath has none.\n"
+                    "  Take end_inspiratory_alveolar_pressure, or VolumeControl(pause_time=...)."
+                )
+            if unlikely := quantity.unlikely(value):
+                warn_caller(PlausibilityWarning(f"{where} {measure} {quantity.text(value)} {unlikely}"))
             found.append(Target(lung=lung, measure=measure, value=float(value)))
     return tuple(found)
-
-
-def _check_target(lung: str, measure: str, value: float, *, has_pause: bool) -> None:
-    quantity = TARGETS.get(measure)
-    if quantity is None:
-        hint = suggestion(str(measure), TARGETS)
-        raise InputError(f"targets: lung '{lung}': {measure!r} is no measure that can be a target.\n  {hint}")
-    fault = quantity.fault(value)
-    if fault:
-        raise InputError(f"targets: lung '{lung}': {measure} {fault}\n  {quantity.allowed()}")
-    if measure == "plateau_pressure" and not has_pause:
-        raise InputError(
-            f"targets: lung '{lung}': plateau_pressure needs a pause, and the breath has none.\n"
-            "  Take end_inspiratory_alveolar_pressure, or VolumeControl(pause_time=...)."
-        )
-    unlikely = quantity.unlikely(value)
-    if unlikely:
-        warn_caller(PlausibilityWarning(f"targets: lung '{lung}': {measure} {quantity.text(value)} {unlikely}"))
 
 
 def _read_unknowns(circuit: Circuit, settings: BreathSettings, vary: Mapping[str, Limits]) -> tuple[Unknown, ...]:

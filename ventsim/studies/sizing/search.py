@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ventsim.errors import SolverError
-from ventsim.simulation.batch import FINISHED, PieceResult
+from ventsim.simulation.batch import PieceResult
 from ventsim.studies.sizing.problem import Problem
 from ventsim.units import FloatArray
 
@@ -57,9 +57,7 @@ class _Counter:
         problem = self.problem
         result: PieceResult = problem.run([problem.case(problem.values(row)) for row in places])
         self.count += len(places)
-        for status, reason in zip(result.status, result.reason, strict=True):
-            if status != FINISHED and not self.reason:
-                self.reason = reason
+        self.reason = self.reason or next(filter(None, result.reason), "")
         return problem.miss(result)
 
 
