@@ -86,14 +86,10 @@ def equivalent_settings(scenario: Scenario | Circuit, settings: BreathSettings |
             f"equivalent_settings: {shown(settings)} has no counterpart in another mode.\n"
             "  Give PressureControl(...) or VolumeControl(...)."
         )
-    common: dict[str, Any] = {
-        "peep": settings.peep,
-        "rate": settings.rate,
-        "inspiratory_time": settings.inspiratory_phase_time,
-    }
+    phase = settings.inspiratory_phase_time
+    common: dict[str, Any] = {"peep": settings.peep, "rate": settings.rate, "inspiratory_time": phase}
     if isinstance(settings, PressureControl):
-        pause = _PAUSE * settings.inspiratory_phase_time
-        return VolumeControl(tidal_volume=_delivered(circuit, settings), pause_time=pause, **common)
+        return VolumeControl(tidal_volume=_delivered(circuit, settings), pause_time=_PAUSE * phase, **common)
     wanted = settings.tidal_volume
     relief = circuit.ventilator.relief_pressure
     most = _LARGEST_DRIVE if relief is None else relief - settings.peep

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
+from pydantic.fields import FieldInfo
 
 from ventsim.errors import InputError, SolverError
 from ventsim.model.circuit import Circuit
@@ -174,7 +175,9 @@ def _scaled_lung_values(lung: LungPart, *, effect: str, factor: float, name: str
     return found
 
 
-def scaled_values(item: Any, *, effect: str, factor: float, steps: Steps = ()) -> dict[Steps, float]:
+def scaled_values(
+    item: Any, *, effect: str, factor: float, steps: Steps = (), power: float = 0.0
+) -> dict[Steps, float]:
     """Numbers that change if everything elastic, or every resistance, of a description is scaled.
 
     Parameters
@@ -187,32 +190,33 @@ def scaled_values(item: Any, *, effect: str, factor: float, steps: Steps = ()) -
         By what. [1]
     steps : tuple of str, default ()
         Where the description stands.
+    power : float, default 0
+        With which power of the factor a plain number there goes; 0: it stays. [1]
 
     Returns
     -------
     dict of steps to float
         New numbers by the steps of their paths.
     """
-    found: dict[Steps, float] = {}
     if isinstance(item, tuple):
-        for number, inner in enumerate(item, start=1):
-            found |= scaled_values(inner, effect=effect, factor=factor, steps=(*steps, str(number)))
-    if not isinstance(item, Description):
-        return found
-    for name, field in type(item).model_fields.items():
-        value, quantity, here = getattr(item, name), quantity_of(field), (*steps, name)
-        if value is None or name in _NOT_ELASTIC:
-            continue
-        if quantity is None or isinstance(value, Description):
-            found |= scaled_values(value, effect=effect, factor=factor, steps=here)
-            continue
-        is_resistance = quantity.unit in _RESISTANCE_UNITS or name in _RESISTANCE_FIELDS
-        power = _VOLUME_POWERS.get(quantity.unit, 0.0) if effect == "compliance" else float(is_resistance)
-        if power and isinstance(value, tuple):
-            found |= {(*here, str(k)): factor**power * one for k, one in enumerate(value, start=1)}
-        elif power and isinstance(value, int | float):
-            found[here] = factor**power * value
+        parts = [(str(number), inner, power) for number, inner in enumerate(item, start=1)]
+    elif isinstance(item, Description):
+        fields = {name: field for name, field in type(item).model_fields.items() if name not in _NOT_ELASTIC}
+        parts = [(name, getattr(item, name), _power(name, field, effect)) for name, field in fields.items()]
+    else:
+        return {steps: factor**power * item} if power and isinstance(item, int | float) else {}
+    found: dict[Steps, float] = {}
+    for step, inner, its_power in parts:
+        found |= scaled_values(inner, effect=effect, factor=factor, steps=(*steps, step), power=its_power)
     return found
+
+
+def _power(name: str, field: FieldInfo, effect: str) -> float:
+    """With which power of the factor a field goes; 0: it stays."""
+    unit = "" if (quantity := quantity_of(field)) is None else quantity.unit
+    if effect == "compliance":
+        return _VOLUME_POWERS.get(unit, 0.0)
+    return float(unit in _RESISTANCE_UNITS or name in _RESISTANCE_FIELDS)
 
 
 def _cases(scenario: Scenario, step: float, *, mode: str) -> list[tuple[str, Case]]:

@@ -168,8 +168,6 @@ def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -
     quantity = quantity_at(scenario.circuit, scenario.settings, path)
     unit = "" if quantity is None or quantity.unit == "1" else f" {quantity.unit}"
     numeric = quantity is not None or (isinstance(now, int | float) and not isinstance(now, bool))
-    if isinstance(now, tuple):
-        raise InputError(f"path {path!r} leads to a list, not to a single number.\n  Give a number of the list.")
     wanted = f"a list of numbers{f' [{unit.strip()}]' if unit else ''}" if numeric else "a list of words"
     is_list = isinstance(given, Iterable) and not isinstance(given, str | bytes | Mapping | Set)
     several: Any = given
