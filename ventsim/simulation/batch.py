@@ -112,7 +112,7 @@ def _last_breath(problem: Problem, options: BatchOptions) -> tuple[Measures, int
     sample_interval = quantity("sample_interval", at_most=problem.period)  # otherwise it cannot show a breath
     check("", {"sample_interval": options.sample_interval}, sample_interval=sample_interval)
     start, breaths = None, 0
-    blocks = one_breath(problem)
+    blocks = one_breath(problem, every=None)
     if options.duration is None:
         found = steady_start(problem, tolerance=options.tolerance)
         start, breaths = found.pressure, found.breaths
@@ -122,7 +122,7 @@ def _last_breath(problem: Problem, options: BatchOptions) -> tuple[Measures, int
         blocks = Blocks(schedule, options.duration, whole=True, every=None)
     integration = Integration(options, start=start, problem=problem)
     for block in integration.blocks(blocks, longest=_CASES_IN_PIECE):
-        recorded = integration.run_block(block, every_part=False)
+        recorded = integration.run_block(block)
     measures = measures_of(recorded, held_at_start=integration.held_at_start)
     return measures, breaths + integration.position.breaths
 

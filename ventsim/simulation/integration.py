@@ -277,10 +277,10 @@ class Integration:
         restore(self.run, state)
         self.held_at_start = held_at_start
 
-    def run_block(self, block: Block, *, every_part: bool) -> Recorded:
+    def run_block(self, block: Block) -> Recorded:
         """Run the breaths of a block; return what was recorded in each of its pieces.
 
-        Without `every_part` the records of one block are overwritten by those of the next.
+        Where no waveforms are kept, the records of one block are overwritten by those of the next.
         """
         recorded: Recorded = []
         goal = block.number + block.n_breaths
@@ -290,8 +290,8 @@ class Integration:
                 break
             self._enter(piece)
             problem = self.problem
-            if every_part or not recorded:
-                record = self._new_record(block, piece, every_part=every_part)
+            if block.kept or not recorded:
+                record = self._new_record(block, piece)
                 recorded.append((problem, record))
             recorded[-1] = (problem, record)
             with compile_notice(run_breaths):
@@ -337,14 +337,14 @@ class Integration:
         if piece.settings is not before.settings:
             begin_rhythm(self.run)
 
-    def _new_record(self, block: Block, piece: Piece, *, every_part: bool) -> Record:
-        """Room for what a piece yields; without `every_part` for the whole block, and used over and over."""
-        pieces = (piece,) if every_part else block.pieces
+    def _new_record(self, block: Block, piece: Piece) -> Record:
+        """Room for what a piece yields; without waveforms for the whole block, and used over and over."""
+        pieces = (piece,) if block.kept else block.pieces
         n_segments, n_breaths = len(self.problem.segments), block.n_breaths
         lasts = min(n_breaths * self.problem.period, pieces[-1].stop - self.position.now)
         rows = math.ceil(lasts / self._interval) + len(pieces) * (2 * n_segments * n_breaths + 4)
         network, size = self.problem.compiled.network, {"n_breaths": n_breaths, "n_segments": n_segments}
-        if every_part:
+        if block.kept:
             return new_record(network, rows, every_part=True, **size)
         room = self._room
         fits = room is not None and len(room.time) >= rows and len(room.phase) >= n_breaths

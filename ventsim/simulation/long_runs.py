@@ -268,7 +268,7 @@ def _run(
         try:
             bar.reach(integration.position.now)
             for block in integration.blocks(blocks, longest=_CHUNK):
-                finished.add(block, integration.run_block(block, every_part=block.kept), integration)
+                finished.add(block, integration.run_block(block), integration)
                 saver.now_and_then(lambda: result(f"unfinished: {so_far()}"))
                 bar.reach(integration.position.now)
                 stop.check()

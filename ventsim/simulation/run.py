@@ -134,7 +134,7 @@ def record_everything(integration: Integration, blocks: Blocks, attrs: Mapping[s
 
     for block in integration.blocks(blocks, longest=_BREATHS_AT_A_TIME):
         try:
-            recorded += integration.run_block(block, every_part=True)
+            recorded += integration.run_block(block)
         except VentsimError as error:
             if recorded:
                 error.finished = waveforms(timing_of(recorded)).assign_attrs(status=f"failed: {error}")

@@ -104,8 +104,15 @@ class LongRun:
                 "  Give a file that a long run of ventsim has written."
             ) from None
         state = _read_group(path, "state")
+        if state is None and "time" in measures.dims and "node_pressure" in measures:
+            raise SchemaError(
+                f"'{path}' is the result of a short run, which keeps no state; only long runs can go on.\n"
+                "  Run its scenario again, for longer; or begin a new run where it ended: start=... of "
+                "simulate_long."
+            )
         if state is None:
-            raise SchemaError(_why_no_state(measures, path))
+            remedy = "Give a file that a long run of ventsim has written."
+            raise SchemaError(f"'{path}' holds no run that can go on.\n  {remedy}")
         return cls(measures=measures, waveforms=_read_group(path, "waveforms"), state=state)
 
 
@@ -114,16 +121,6 @@ def _read_group(path: str | Path, group: str) -> xr.Dataset | None:
         return xr.load_dataset(path, engine="h5netcdf", group=group)
     except (OSError, ValueError, KeyError):
         return None
-
-
-def _why_no_state(found: xr.Dataset, path: str | Path) -> str:
-    """What a file without a last state is, and what to do with it."""
-    if "time" in found.dims and "node_pressure" in found:
-        return (
-            f"'{path}' is the result of a short run, which keeps no state; only long runs can go on.\n"
-            "  Run its scenario again, for longer; or begin a new run where it ended: start=... of simulate_long."
-        )
-    return f"'{path}' holds no run that can go on.\n  Give a file that a long run of ventsim has written."
 
 
 def joined(before: LongRun, after: LongRun) -> LongRun:

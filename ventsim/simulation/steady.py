@@ -102,10 +102,10 @@ def steady_start(problem: Problem, *, tolerance: float) -> SteadyStart:
     return found
 
 
-def one_breath(problem: Problem) -> Blocks:
-    """A single breath as the one block of a run."""
+def one_breath(problem: Problem, *, every: int | None = 1) -> Blocks:
+    """A single breath as the one block of a run; its waveforms are kept unless `every` is None."""
     schedule = Schedule(problem.circuit, problem.settings)
-    return Blocks(schedule, duration=problem.period, whole=True)
+    return Blocks(schedule, duration=problem.period, whole=True, every=every)
 
 
 @documented

@@ -258,15 +258,11 @@ def _dataset(volumes: FloatArray, *, modes: list[str], lungs: list[str], step: f
     effects = (five @ _FIRST / step).reshape(n_modes, 2, n_lungs, n_lungs)
     noise = float(np.abs(five @ _FOURTH).max()) * _NOISE_RATIO / step
     dims = ("mode", "changed", "lung")
-    what = "change of inspired tidal volume for each % of {}"
-    variables: dict[str, Any] = {
-        f"{effect}_effect": xr.Variable(
-            dims,
-            effects[:, k],
-            {"units": _PERCENT, "long_name": what.format(effect), "positive": "more volume with more of it"},
-        )
-        for k, effect in enumerate(_EFFECTS)
-    }
+    variables = {}
+    for k, effect in enumerate(_EFFECTS):
+        what = f"change of inspired tidal volume for each % of {effect}"
+        attrs = {"units": _PERCENT, "long_name": what, "positive": "more volume with more of it"}
+        variables[f"{effect}_effect"] = xr.Variable(dims, effects[:, k], attrs)
     attrs = {"units": "mL", "long_name": "inspired tidal volume", "positive": "never negative"}
     variables["tidal_volume"] = xr.Variable(("mode", "lung"), volumes[:, 0], attrs)
     coords = {

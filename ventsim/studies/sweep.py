@@ -122,7 +122,11 @@ def sweep(
     if duration is not None:
         check("sweep", {"duration": duration})
     quantities = {path: quantity_at(scenario.circuit, scenario.settings, path) for path in grid}
-    _warn_of_unlikely_values(grid, quantities)
+    for path, quantity in quantities.items():
+        for value in grid[path]:
+            if quantity is not None and not quantity.fault(value) and (why := quantity.unlikely(value)):
+                warn_caller(PlausibilityWarning(f"{path} {quantity.text(value)} {why}"))
+                break
     points = zip(*grid.values(), strict=True) if paired else itertools.product(*grid.values())
     circuit, breath = scenario.circuit, scenario.settings
     cases = [partial(with_values, circuit, breath, dict(zip(grid, point, strict=True))) for point in points]
@@ -131,7 +135,14 @@ def sweep(
     if missing:
         text = f"the sweep was stopped by Ctrl-C; not run: {missing} of {len(cases)} points. The others are kept."
         warn_caller(StoppedEarlyWarning(text))
-    attrs = _attrs(scenario, options, paths=list(grid), paired=paired)
+    attrs = describe(scenario)
+    attrs |= {
+        "title": f"sweep: {attrs['title']}",
+        "swept": ", ".join(grid),
+        "combination": "paired" if paired else "full grid",
+        "breath_kind": "steady breath" if duration is None else f"last whole breath of {duration:.6g} s",
+        "tolerance": options.tolerance,
+    }
     found = _dataset(result, scenario, grid=grid, shape=shape, quantities=quantities, paired=paired)
     return found.assign_attrs(attrs)
 
@@ -163,17 +174,16 @@ def _checked_values(scenario: Scenario, values: object) -> dict[str, tuple[Value
     return grid
 
 
-def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -> tuple[Value, ...]:
+def _checked_list(scenario: Scenario, path: str, given: Any, *, now: Value) -> tuple[Value, ...]:
     """The values of one path: numbers where a number stands, else words."""
     quantity = quantity_at(scenario.circuit, scenario.settings, path)
     unit = "" if quantity is None or quantity.unit == "1" else f" {quantity.unit}"
     numeric = quantity is not None or (isinstance(now, int | float) and not isinstance(now, bool))
     wanted = f"a list of numbers{f' [{unit.strip()}]' if unit else ''}" if numeric else "a list of words"
     is_list = isinstance(given, Iterable) and not isinstance(given, str | bytes | Mapping | Set)
-    several: Any = given
-    items = list(several) if is_list and np.ndim(several) < 2 else None
+    items = list(given) if is_list and np.ndim(given) < 2 else None
     if not items:
-        shown = "no value" if is_list and items is not None else f"{given!r}"
+        shown = f"{given!r}" if items is None else "no value"
         raise InputError(f"{path}: got {shown}, but {wanted} is needed.\n  It is {now!r}{unit} now.")
     checked: list[Value] = []
     for item in items:
@@ -223,27 +233,6 @@ def _shape(grid: Mapping[str, tuple[Value, ...]], *, paired: bool) -> tuple[int,
             f"  Allowed: at most {MOST_POINTS:,}. Give fewer values, or use paired=True."
         )
     return shape
-
-
-def _warn_of_unlikely_values(grid: Mapping[str, tuple[Value, ...]], quantities: _Quantities) -> None:
-    for path, quantity in quantities.items():
-        for value in grid[path]:
-            why = "" if quantity is None or quantity.fault(value) else quantity.unlikely(value)
-            if quantity is not None and why:
-                warn_caller(PlausibilityWarning(f"{path} {quantity.text(value)} {why}"))
-                break
-
-
-def _attrs(scenario: Scenario, options: BatchOptions, *, paths: list[str], paired: bool) -> dict[str, Any]:
-    duration = scenario.settings.period if options.duration is None else options.duration
-    attrs = describe(scenario)
-    return attrs | {
-        "title": f"sweep: {attrs['title']}",
-        "swept": ", ".join(paths),
-        "combination": "paired" if paired else "full grid",
-        "breath_kind": "steady breath" if options.duration is None else f"last whole breath of {duration:.6g} s",
-        "tolerance": options.tolerance,
-    }
 
 
 def _meaning(path: str, quantity: Quantity | None) -> str:

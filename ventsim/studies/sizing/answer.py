@@ -192,20 +192,13 @@ def _why_not(
         if side:
             limit = unknown.low if side == "low" else unknown.high
             lines.append(f"'{unknown.path}' stands at its {side} limit, {unknown.quantity.text(limit)}.")
-    missed = found.miss[np.abs(found.miss) > tolerance]
-    return [*lines, *_useless(problem, found), _what_to_do(problem, missed, is_at_limit=any(limits_hit))]
-
-
-def _useless(problem: Problem, found: Found) -> list[str]:
-    """Values that change no target here, and targets that move as one."""
     effects = np.linalg.norm(found.slopes, axis=0)
-    nothing = [u.path for u, effect in zip(problem.unknowns, effects, strict=True) if effect < _NO_EFFECT]
-    if nothing:
-        return [f"'{path}' changes no target there." for path in nothing]
-    sizes = np.linalg.svd(found.slopes / effects, compute_uv=False)
-    if sizes[-1] < _ONE_DIRECTION:
-        return ["There the values that vary move the targets together, not one by one."]
-    return []
+    useless = [one.path for one, effect in zip(problem.unknowns, effects, strict=True) if effect < _NO_EFFECT]
+    lines += [f"'{path}' changes no target there." for path in useless]
+    if not useless and np.linalg.svd(found.slopes / effects, compute_uv=False)[-1] < _ONE_DIRECTION:
+        lines.append("There the values that vary move the targets together, not one by one.")
+    missed = found.miss[np.abs(found.miss) > tolerance]
+    return [*lines, _what_to_do(problem, missed, is_at_limit=any(limits_hit))]
 
 
 def _what_to_do(problem: Problem, missed: FloatArray, *, is_at_limit: bool) -> str:
@@ -235,24 +228,20 @@ def _bypass_warnings(problem: Problem, values: FloatArray, *, circuit: Circuit, 
         part, airway = part_at(problem.circuit, unknown.path), f"{lung}.airway"
         if part is None or part in found or part in problem.circuit.lungs:
             continue
-        if part in (way_in(graph, airway) or ()) and way_in(graph, airway, without=part) is not None:
-            found[part] = _bypassed(problem, values, k=k, unknown=unknown, lung=lung)
-    return list(found.values())
-
-
-def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown, lung: str) -> str:
-    """The words, with the volumes at both limits of the value."""
-    text = (
-        f"lung '{lung}' fills past '{part_at(problem.circuit, unknown.path)}' too, backwards through its "
-        "expiratory limb: no one-way valve closes that way."
-    )
-    cases = [problem.case([*values[:k], limit, *values[k + 1 :]]) for limit in (unknown.low, unknown.high)]
-    low, high = problem.run(cases).lungs["inspired_tidal_volume"][:, problem.lungs.index(lung)].tolist()
-    if np.isfinite([low, high]).all():
-        change = abs(high - low) / max(high, low)
-        text += (
-            f" From {unknown.quantity.text(unknown.low)} to {unknown.quantity.text(unknown.high)} its tidal "
-            f"volume changes from {low:.4g} to {high:.4g} mL"
+        if part not in (way_in(graph, airway) or ()) or way_in(graph, airway, without=part) is None:
+            continue
+        text = (
+            f"lung '{lung}' fills past '{part}' too, backwards through its expiratory limb: no one-way valve "
+            "closes that way."
         )
-        text += f", less than {100 * LITTLE:.0f} %: the restrictor does little." if change < LITTLE else "."
-    return f"{text}\n  Put a one-way valve into the expiratory limb."
+        cases = [problem.case([*values[:k], limit, *values[k + 1 :]]) for limit in (unknown.low, unknown.high)]
+        low, high = problem.run(cases).lungs["inspired_tidal_volume"][:, problem.lungs.index(lung)].tolist()
+        if np.isfinite([low, high]).all():
+            change = abs(high - low) / max(high, low)
+            text += (
+                f" From {unknown.quantity.text(unknown.low)} to {unknown.quantity.text(unknown.high)} its tidal "
+                f"volume changes from {low:.4g} to {high:.4g} mL"
+            )
+            text += f", less than {100 * LITTLE:.0f} %: the restrictor does little." if change < LITTLE else "."
+        found[part] = f"{text}\n  Put a one-way valve into the expiratory limb."
+    return list(found.values())

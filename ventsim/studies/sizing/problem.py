@@ -244,7 +244,9 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
         raise InputError(
             f"vary: {path!r} has limits {limits!r}.\n  Give two numbers, (low, high). [{quantity.unit}]"
         )
-    hole = _hole_at(circuit, path)
+    # The orifice whose bore the path names.
+    law = getattr(circuit.parts.get(part_at(circuit, path) or ""), "resistance", None)
+    hole = law if isinstance(law, Orifice) and path.endswith(".resistance.bore") else None
     lowest, highest = limits
     if highest == WIDEST:
         if hole is None:
@@ -273,10 +275,3 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
     for number in (low, high):
         with_values(circuit, settings, {path: number})
     return Unknown(path=path, quantity=quantity, low=low, high=high, now=float(now))
-
-
-def _hole_at(circuit: Circuit, path: str) -> Orifice | None:
-    """The orifice whose bore a path names."""
-    name = part_at(circuit, path)
-    law = getattr(circuit.parts[name], "resistance", None) if name is not None else None
-    return law if isinstance(law, Orifice) and path.endswith(".resistance.bore") else None
