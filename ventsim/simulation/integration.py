@@ -142,8 +142,7 @@ def initial_pressure(problem: Problem, start: xr.Dataset | None) -> FloatArray:
     if start.sizes.get("time", 0) == 0:
         raise SchemaError(f"start: the Dataset has no samples along 'time'.\n{_USE_A_RUN}")
     have = [str(name) for name in start["node"].values]
-    missing = [name for name in problem.compiled.nodes if name not in have]
-    if missing:
+    if missing := [name for name in problem.compiled.nodes if name not in have]:
         near = nearest_names(missing[0], have)
         raise SchemaError(
             f"start: the earlier run has no point '{missing[0]}', which this circuit has.\n"

@@ -222,8 +222,7 @@ class _FinishedBreaths:
             attrs={**attrs, **last.numerics, "status": status},
         )
         waveforms = None
-        kept = [finished for finished in blocks if finished.waveforms]
-        if kept:
+        if kept := [finished for finished in blocks if finished.waveforms]:
             recorded = [part for finished in kept for part in finished.waveforms]
             timing = np.concatenate([finished.measures.timing for finished in kept])
             of_kept = {"timing": timing, "numbers": np.concatenate([finished.numbers for finished in kept])}

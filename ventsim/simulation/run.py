@@ -8,7 +8,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.engine.arrays import EXHALATION, RELIEF, SOURCE, Record
+from ventsim.engine.arrays import EXHALATION, RELIEF, SOURCE
 from ventsim.errors import InputError, ScenarioError, VentsimError
 from ventsim.model.changes import AnyChange
 from ventsim.model.circuit import Circuit
@@ -218,8 +218,8 @@ def waveforms_dataset(
     # Of a breath that is cut off, too.
     at_equilibrium = np.concatenate([at_equilibrium_of(recorded), last.at_equilibrium[None]])[: len(timing)]
     samples = samples_of(recorded, held_at_start=held_at_start)
-    nodes, node_pressure = _by_name([(p.compiled.nodes, record.node_pressure, record) for p, record in recorded])
-    branches, branch_flow = _by_name([(p.compiled.branches, record.branch_flow, record) for p, record in recorded])
+    nodes, node_pressure = _by_name([(p.compiled.nodes, r.node_pressure[: r.used[0]]) for p, r in recorded])
+    branches, branch_flow = _by_name([(p.compiled.branches, r.branch_flow[: r.used[0]]) for p, r in recorded])
     variables: dict[str, Any] = {
         **variables_of(samples.lungs, "time", "lung"),
         **variables_of(samples.ports, "time"),
@@ -251,13 +251,12 @@ def _points(nodes: Sequence[str], recorded: Recorded) -> list[str]:
     return [BETWEEN_POINTS.join(at) for at in found.values()]
 
 
-def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray, Record]]) -> tuple[list[str], FloatArray]:
+def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray]]) -> tuple[list[str], FloatArray]:
     """Columns of all pieces by name, NaN where a piece has none of that name."""
-    names = list(dict.fromkeys(name for part, _, _ in parts for name in part))
     if len(parts) == 1:
-        return names, parts[0][1][: parts[0][2].used[0]]
-    frames = [pd.DataFrame(columns[: record.used[0]], columns=list(part)) for part, columns, record in parts]
-    return names, np.ascontiguousarray(pd.concat(frames)[names])
+        return list(parts[0][0]), parts[0][1]
+    frame = pd.concat([pd.DataFrame(columns, columns=list(names)) for names, columns in parts])
+    return list(frame.columns), np.ascontiguousarray(frame)
 
 
 def numerics(integration: Integration) -> dict[str, Any]:

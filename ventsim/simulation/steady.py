@@ -72,7 +72,8 @@ def steady_breath(
         "steady_breaths": found.breaths,
         "steady_residual_cmH2O": found.residual,
     }
-    return record_everything(integration, one_breath(problem), attrs)
+    one_breath = Blocks(Schedule(problem.circuit, problem.settings), problem.period, whole=True)
+    return record_everything(integration, one_breath, attrs)
 
 
 def steady_start(problem: Problem, *, tolerance: float) -> SteadyStart:
@@ -100,12 +101,6 @@ def steady_start(problem: Problem, *, tolerance: float) -> SteadyStart:
             "  Look at the approach with simulate(), or allow a larger tolerance."
         )
     return found
-
-
-def one_breath(problem: Problem, *, every: int | None = 1) -> Blocks:
-    """A single breath as the one block of a run; its waveforms are kept unless `every` is None."""
-    schedule = Schedule(problem.circuit, problem.settings)
-    return Blocks(schedule, duration=problem.period, whole=True, every=every)
 
 
 @documented

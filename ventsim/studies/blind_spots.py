@@ -172,8 +172,7 @@ def _check_quiet(before: xr.Dataset, options: _Options, *, mode: str) -> None:
         return
     display = displayed_values(breath_measures(before), sensors=options.sensors)
     broken = alarms(display, options.limits).alarm_condition[0]
-    names = [str(name) for name in broken.alarm.values[broken.values.astype(bool)]]
-    if names:
+    if names := [str(name) for name in broken.alarm.values[broken.values.astype(bool)]]:
         raise InputError(
             f"limits: {', '.join(names)} alarms in {mode} before any fault.\n"
             "  Use AlarmLimits.around(displayed_values(...)) of the steady breath, or leave limits out."

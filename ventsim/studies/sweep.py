@@ -131,8 +131,7 @@ def sweep(
     circuit, breath = scenario.circuit, scenario.settings
     cases = [partial(with_values, circuit, breath, dict(zip(grid, point, strict=True))) for point in points]
     result = run_batch(cases, options, n_lungs=len(circuit.lungs), threads=threads, progress=progress)
-    missing = int((result.status == NOT_RUN).sum())
-    if missing:
+    if missing := int((result.status == NOT_RUN).sum()):
         text = f"the sweep was stopped by Ctrl-C; not run: {missing} of {len(cases)} points. The others are kept."
         warn_caller(StoppedEarlyWarning(text))
     attrs = describe(scenario)

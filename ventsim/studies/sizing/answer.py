@@ -151,8 +151,7 @@ def _slopes(problem: Problem, found: Found) -> FloatArray:
 def _lung_of(problem: Problem, unknown: Unknown, sensitivity: FloatArray) -> str:
     """The lung in whose branch a value lies by its name, or else the one that it changes most."""
     part = part_at(problem.circuit, unknown.path) or ""
-    named = [lung for lung in problem.lungs if part.startswith(f"{lung} ")]
-    if named:
+    if named := [lung for lung in problem.lungs if part.startswith(f"{lung} ")]:
         return max(named, key=len)
     size = np.where(np.isfinite(sensitivity), np.abs(sensitivity), 0.0)
     return problem.lungs[int(np.argmax(size))]

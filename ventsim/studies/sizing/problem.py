@@ -256,8 +256,7 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
             )
         highest = hole.widest_bore
     for limit in (lowest, highest):
-        fault = quantity.fault(limit)
-        if fault:
+        if fault := quantity.fault(limit):
             raise InputError(f"vary: {path!r}: limit {fault}\n  {quantity.allowed()}")
     low, high = float(lowest), float(highest)
     if not low < high:
