@@ -19,7 +19,7 @@ _LARGEST_DRIVE = 200.0
 
 
 def scenario_and_modes(
-    scenario: Scenario | Circuit, settings: Any, modes: object, *, where: str, **options: Any
+    scenario: Scenario | Circuit, settings: Any, modes: Any, *, where: str, **options: Any
 ) -> tuple[Scenario, dict[str, BreathSettings]]:
     """The scenario of a study, and its breath settings by mode; by default those of the scenario alone.
 
@@ -27,24 +27,23 @@ def scenario_and_modes(
     """
     if isinstance(settings, Mapping):
         raise InputError(f"{where}: the settings are those of several modes.\n  Write modes={{...}}.")
-    if modes is None:
-        scenario = scenario_of(scenario, settings, where=where, steady=True, **options)
-        return scenario, {scenario.settings.kind: scenario.settings}
-    if not isinstance(modes, Mapping) or not modes:
-        raise InputError(
-            f"modes: {shown(modes)} holds no breath.\n"
-            f"  Give {{'name': PressureControl(...), ...}}, or leave it out."
-        )
-    for mode, breath in modes.items():
-        if not isinstance(breath, BreathSettings):
+    if modes is not None:
+        if not isinstance(modes, Mapping) or not modes:
             raise InputError(
-                f"modes: {mode!r} is {shown(breath)}, which is no breath.\n"
-                "  Give PressureControl(...) or VolumeControl(...)."
+                f"modes: {shown(modes)} holds no breath.\n"
+                f"  Give {{'name': PressureControl(...), ...}}, or leave it out."
             )
-    if settings is None and not isinstance(scenario, Scenario):
-        settings = next(iter(modes.values()))
+        for mode, breath in modes.items():
+            if not isinstance(breath, BreathSettings):
+                raise InputError(
+                    f"modes: {mode!r} is {shown(breath)}, which is no breath.\n"
+                    "  Give PressureControl(...) or VolumeControl(...)."
+                )
+        if settings is None and not isinstance(scenario, Scenario):
+            settings = next(iter(modes.values()))
     scenario = scenario_of(scenario, settings, where=where, steady=True, **options)
-    return scenario, {str(mode): breath for mode, breath in modes.items()}
+    found = {scenario.settings.kind: scenario.settings} if modes is None else modes
+    return scenario, {str(mode): breath for mode, breath in found.items()}
 
 
 @documented
