@@ -248,11 +248,7 @@ def closed_form(form: Form) -> Form:
 def _entry(parameter: inspect.Parameter) -> str:
     """What `help` says of one parameter."""
     name = parameter.name
-    if name in _TEXTS:
-        kind, text = _TEXTS[name]
-    else:
-        kind, text = "float or array", f"{_QUANTITIES[name].meaning}. [{_QUANTITIES[name].unit}]"
+    kind, text = _TEXTS.get(name) or ("float or array", "{0.meaning}. [{0.unit}]".format(_QUANTITIES[name]))
+    kind = kind or get_args(parameter.annotation)[0].__name__
     optional = "" if parameter.default is parameter.empty else ", optional"
-    return (
-        f"{name} : {kind or get_args(parameter.annotation)[0].__name__}{optional}\n    {text[0].upper()}{text[1:]}"
-    )
+    return f"{name} : {kind}{optional}\n    {text[0].upper()}{text[1:]}"
