@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
-from pydantic.fields import FieldInfo
 
 from ventsim.errors import InputError, SolverError
 from ventsim.model.circuit import Circuit
@@ -18,7 +17,7 @@ from ventsim.model.paths import Steps, replaced, with_values
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.quantities import check, quantity_of
+from ventsim.quantities import Quantity, check, quantity_of
 from ventsim.results.remarks import NOTHING
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, Case, PieceResult, run_batch
 from ventsim.simulation.run import describe
@@ -202,7 +201,9 @@ def scaled_values(
         parts = [(str(number), inner, power) for number, inner in enumerate(item, start=1)]
     elif isinstance(item, Description):
         fields = {name: field for name, field in type(item).model_fields.items() if name not in _NOT_ELASTIC}
-        parts = [(name, getattr(item, name), _power(name, field, effect)) for name, field in fields.items()]
+        parts = [
+            (name, getattr(item, name), _power(name, quantity_of(field), effect)) for name, field in fields.items()
+        ]
     else:
         return {steps: factor**power * item} if power and isinstance(item, int | float) else {}
     found: dict[Steps, float] = {}
@@ -211,9 +212,9 @@ def scaled_values(
     return found
 
 
-def _power(name: str, field: FieldInfo, effect: str) -> float:
-    """With which power of the factor a field goes; 0: it stays."""
-    unit = "" if (quantity := quantity_of(field)) is None else quantity.unit
+def _power(name: str, quantity: Quantity | None, effect: str) -> float:
+    """With which power of the factor the field of a quantity goes; 0: it stays."""
+    unit = "" if quantity is None else quantity.unit
     if effect == "compliance":
         return _VOLUME_POWERS.get(unit, 0.0)
     return float(unit in _RESISTANCE_UNITS or name in _RESISTANCE_FIELDS)
