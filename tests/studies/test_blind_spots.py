@@ -221,11 +221,11 @@ def test_ctrl_c_keeps_what_is_finished(monkeypatch):
     """The second of three faults is stopped in its first breaths: the first one stays, the others are unknown."""
     run_block, calls = Integration.run_block, []
 
-    def stopped(self, block, *, every_part):
+    def stopped(self, block):
         calls.append(block.number)
         if len(calls) == 5:  # steady breath, breath and rest of the first fault, first breath of the second
             raise KeyboardInterrupt
-        return run_block(self, block, every_part=every_part)
+        return run_block(self, block)
 
     monkeypatch.setattr(Integration, "run_block", stopped)
     faults = dict.fromkeys(("first", "second", "third"), STIFF)

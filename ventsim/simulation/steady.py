@@ -61,14 +61,8 @@ def steady_breath(
     >>> float(breath.auto_peep[0, 0])
     0.0674
     """
-    scenario = scenario_of(
-        scenario,
-        settings,
-        where="steady_breath",
-        steady=True,
-        sample_interval=sample_interval,
-        tolerance=tolerance,
-    )
+    options = {"sample_interval": sample_interval, "tolerance": tolerance}
+    scenario = scenario_of(scenario, settings, where="steady_breath", steady=True, **options)
     problem = problem_of(scenario.circuit, scenario.settings, tolerance=scenario.tolerance)
     found = steady_start(problem, tolerance=scenario.tolerance)
     integration = Integration(scenario, start=found.pressure, problem=problem)
@@ -77,12 +71,21 @@ def steady_breath(
         "steady_breaths": found.breaths,
         "steady_residual_cmH2O": found.residual,
     }
-    return record_everything(integration, one_breath(problem), attrs)
+    one_breath = Blocks(Schedule(problem.circuit, problem.settings), problem.period, whole=True)
+    return record_everything(integration, one_breath, attrs)
 
 
 def steady_start(problem: Problem, *, tolerance: float) -> SteadyStart:
     """Where the breath starts that repeats itself; raises if there is none."""
-    _check_efforts(problem)
+    # Efforts have to repeat with the breath; otherwise no breath repeats itself.
+    for period in problem.compiled.network.effort["period"]:
+        turns = problem.period / float(period)
+        if not (turns > 0.5 and abs(turns - round(turns)) < _SAME_RHYTHM):
+            raise InputError(
+                f"no breath repeats itself: an effort comes every {float(period):.6g} s, a breath of the "
+                f"ventilator every {problem.period:.6g} s.\n"
+                "  Make the rate of the effort that of the ventilator or a multiple of it, or use simulate()."
+            )
     enough = max(0.1 * float(tolerance), 1e-11)  # another type of number would be compiled once more
     with compile_notice(search_steady_start):
         found = find_steady_start(
@@ -97,24 +100,6 @@ def steady_start(problem: Problem, *, tolerance: float) -> SteadyStart:
             "  Look at the approach with simulate(), or allow a larger tolerance."
         )
     return found
-
-
-def one_breath(problem: Problem) -> Blocks:
-    """A single breath as the one block of a run."""
-    schedule = Schedule(problem.circuit, problem.settings)
-    return Blocks(schedule, duration=problem.period, whole=True, keeps=True)
-
-
-def _check_efforts(problem: Problem) -> None:
-    """Refuse efforts that do not repeat with the breath: then no breath repeats itself."""
-    for period in problem.compiled.network.effort["period"]:
-        turns = problem.period / float(period)
-        if not (turns > 0.5 and abs(turns - round(turns)) < _SAME_RHYTHM):
-            raise InputError(
-                f"no breath repeats itself: an effort comes every {float(period):.6g} s, a breath of the "
-                f"ventilator every {problem.period:.6g} s.\n"
-                "  Make the rate of the effort that of the ventilator or a multiple of it, or use simulate()."
-            )
 
 
 @documented
@@ -157,14 +142,8 @@ def numerical_error(
     >>> bool(abs(error.inspired_tidal_volume).max() < 0.01)
     True
     """
-    scenario = scenario_of(
-        scenario,
-        settings,
-        where="numerical_error",
-        steady=True,
-        sample_interval=sample_interval,
-        tolerance=tolerance,
-    )
+    options = {"sample_interval": sample_interval, "tolerance": tolerance}
+    scenario = scenario_of(scenario, settings, where="numerical_error", steady=True, **options)
     tight = max(scenario.tolerance * _TIGHTER, 1e-11)
     coarse, fine = (breath_measures(steady_breath(scenario, tolerance=one)) for one in (scenario.tolerance, tight))
     with np.errstate(invalid="ignore"):

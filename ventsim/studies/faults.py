@@ -51,44 +51,33 @@ def standard_faults(scenario: AnyScenario, *, lung: str | None = None) -> dict[s
         lung = next(iter(circuit.lungs))
     if lung not in circuit.lungs:
         raise InputError(f"there is no lung '{lung}'.\n  {suggestion(lung, circuit.lungs)}")
-    part = circuit.lungs[lung]
+    parts, item = circuit.parts, circuit.lungs[lung]
+    names = ("inspiratory tube", "tracheal tube", "filter", "expiratory valve")
+    tube, airway, in_airway, valve = (f"{lung} {name}" for name in names)
     faults = {
-        "stiff lung": _scaled(f"lungs.{lung}", part, effect="compliance", factor=_STIFFER),
-        "narrow airway": _scaled(f"lungs.{lung}", part, effect="resistance", factor=_NARROWER_AIRWAY),
+        "stiff lung": _scaled(f"lungs.{lung}", item, effect="compliance", factor=_STIFFER),
+        "narrow airway": _scaled(f"lungs.{lung}", item, effect="resistance", factor=_NARROWER_AIRWAY),
+        "kinked tube": _kink(circuit, lung),
     }
-    faults = {name: changes for name, changes in faults.items() if changes}
-    return faults | _faults_of_parts(circuit, lung) | {
-        "cuff leak": (LeakOnset(joint=f"{lung}.airway", resistance=_CUFF_LEAK, at=0.0),),
-        "disconnection": (Disconnection(joint=f"{lung}.airway", at=0.0),),
-    }  # fmt: skip
+    if isinstance(parts.get(tube), Tube):
+        faults["clamped tube"] = (Clamp(part=tube, at=0.0),)
+    if isinstance(tracheal := parts.get(airway), TrachealTube):
+        faults["secretions"] = _secretions(f"parts.{airway}", tracheal)
+    if isinstance(parts.get(in_airway), Filter):
+        path = f"parts.{in_airway}"
+        faults["clogged filter"] = _scaled(path, parts[in_airway], effect="resistance", factor=_CLOGGED)
+    if isinstance(parts.get(valve), OneWayValve):
+        for state in ("stuck open", "stuck closed", "missing"):
+            faults[f"valve {state}"] = (Change(path=f"parts.{valve}.state", to=state, at=0.0),)
+    faults["cuff leak"] = (LeakOnset(joint=f"{lung}.airway", resistance=_CUFF_LEAK, at=0.0),)
+    faults["disconnection"] = (Disconnection(joint=f"{lung}.airway", at=0.0),)
+    return {name: changes for name, changes in faults.items() if changes}
 
 
 def _scaled(path: str, item: Description, *, effect: str, factor: float) -> tuple[AnyChange, ...]:
     """Changes by which everything elastic, or every resistance, of a description is multiplied."""
     values = scaled_values(item, effect=effect, factor=factor)
     return tuple(Change(path=".".join((path, *steps)), to=value, at=0.0) for steps, value in values.items())
-
-
-def _faults_of_parts(circuit: Circuit, lung: str) -> dict[str, tuple[AnyChange, ...]]:
-    faults = {}
-    kinked = _kink(circuit, lung)
-    if kinked:
-        faults["kinked tube"] = kinked
-    if isinstance(circuit.parts.get(f"{lung} inspiratory tube"), Tube):
-        faults["clamped tube"] = (Clamp(part=f"{lung} inspiratory tube", at=0.0),)
-    tube = circuit.parts.get(f"{lung} tracheal tube")
-    if isinstance(tube, TrachealTube):
-        faults["secretions"] = _secretions(f"parts.{lung} tracheal tube", tube)
-    breathing_filter = circuit.parts.get(f"{lung} filter")
-    if isinstance(breathing_filter, Filter):
-        faults["clogged filter"] = _scaled(
-            f"parts.{lung} filter", breathing_filter, effect="resistance", factor=_CLOGGED
-        )
-    if isinstance(circuit.parts.get(f"{lung} expiratory valve"), OneWayValve):
-        for state in ("stuck open", "stuck closed", "missing"):
-            path = f"parts.{lung} expiratory valve.state"
-            faults[f"valve {state}"] = (Change(path=path, to=state, at=0.0),)
-    return faults
 
 
 def _kink(circuit: Circuit, lung: str) -> tuple[AnyChange, ...]:
