@@ -51,7 +51,6 @@ _RANGES = {
 }
 _EXACT = 1e-9  # rounding of floats that costs no step [1]
 _OTHER_MODE = {"inspiratory_pressure": 12.0, "tidal_volume": 800.0}  # where the other mode starts, invented
-_WIDTH = "860px"
 # Invented.
 _LUNGS = {"a": Lung(compliance=50.0, resistance=10.0), "b": Lung(compliance=25.0, resistance=10.0)}
 _SETTINGS = PressureControl(inspiratory_pressure=12.0, peep=5.0, rate=14.0, ie_ratio=0.5)
@@ -106,7 +105,7 @@ def two_lungs(scenario: ScenarioOrLungs | None = None, settings: BreathSettings 
     sliders = {key: widgets.FloatSlider(**slider, **look) for key, slider in sliders_for(start).items()}
     mode = widgets.ToggleButtons(options=tuple(_MODES), value=start.settings.kind, style={"button_width": "150px"})
     picture = BreathPicture(start)
-    image = widgets.Image(value=picture.png(), format="png", layout={"width": _WIDTH, "max_width": "100%"})
+    image = widgets.Image(value=picture.png(), format="png", layout={"width": "860px", "max_width": "100%"})
     message = widgets.HTML()
 
     def follow(_: object = None) -> None:
@@ -129,7 +128,6 @@ def two_lungs(scenario: ScenarioOrLungs | None = None, settings: BreathSettings 
     return widgets.VBox([mode, columns, message, image])
 
 
-_SIZE, _DPI = (8.6, 4.0), 70
 # Steps of the upper ends of the axes, so that they stand still while little changes.
 _PRESSURE_STEP, _VOLUME_STEP = 10.0, 200.0  # [cmH2O], [mL]
 
@@ -169,7 +167,7 @@ class BreathPicture:
         from matplotlib.figure import Figure
 
         scenario = scenario_of_panel(scenario, settings, where="BreathPicture")
-        self.figure = Figure(figsize=_SIZE, dpi=_DPI)
+        self.figure = Figure(figsize=(8.6, 4.0), dpi=70)
         self._canvas = FigureCanvasAgg(self.figure)
         self._names = list(scenario.circuit.lungs)
         grid = self.figure.add_gridspec(

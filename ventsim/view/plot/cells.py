@@ -72,8 +72,7 @@ def blind_spots(found: xr.Dataset, *, axes: "style.GivenAxes" = None) -> "style.
 def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
     n_faults, n_lungs = one.sizes["fault"], one.sizes["lung"]
     beside = (n_lungs + 0.15, n_lungs + 1.15, n_lungs + 2.55)  # columns of what is displayed and alarmed
-    frame = faults_frame(one)
-    for row, (_, fault) in enumerate(frame.iterrows()):
+    for row, (_, fault) in enumerate(faults_frame(one).iterrows()):
         reason = str(one["reason"].values[row])
         unknown = NOT_RUN if reason.startswith(NOT_RUN) else "failed" if reason else _UNKNOWN
         for column, lung in enumerate(f"lung {name}" for name in one["lung"].values):
@@ -159,8 +158,7 @@ def sensitivity_matrix(dataset: xr.Dataset, *, axes: "style.GivenAxes" = None) -
     for row, effect in enumerate(_EFFECTS):
         for column, mode in enumerate(modes):
             ax = drawn[row, column]
-            matrix = dataset[f"{effect}_effect"].isel(mode=column).transpose("changed", "lung")
-            _draw_matrix(ax, matrix)
+            _draw_matrix(ax, dataset[f"{effect}_effect"].isel(mode=column).transpose("changed", "lung"))
             ax.set_title(f"{mode}: {effect}", loc="left", fontsize="medium")
             ax.set_ylabel(f"changed {effect} of lung", fontsize="small")
             ax.set_xlabel("effect on tidal volume of lung [%/%]", fontsize="small")

@@ -188,9 +188,8 @@ def sweep_map(
     (x, x_ticks), (y, y_ticks) = (_positions(values[name]) for name in (across, upwards))
     columns, rows = np.argsort(x), np.argsort(y)
     x, y = x[columns], y[rows]
-    numbers = values.transpose(upwards, across).values[np.ix_(rows, columns)]
+    shown = np.ma.masked_invalid(values.transpose(upwards, across).values[np.ix_(rows, columns)])
     axes = style.one_panel(axes, size=(6.4, 4.8))
-    shown = np.ma.masked_invalid(numbers)
     axes.patch.set(facecolor="white", edgecolor="0.5", hatch="///")  # seen where the map has a hole
     mesh = axes.pcolormesh(x, y, shown, shading="nearest", cmap="cividis")
     bar = axes.figure.colorbar(mesh, ax=axes)

@@ -210,8 +210,7 @@ def _last_breaths(waveforms: xr.Dataset, breaths: int) -> xr.Dataset:
             f"cannot show the last {breaths} breaths: there are {count} whole ones.\n"
             f"  Choose 1 to {count}, or None for all of the run."
         )
-    start, end = float(whole["breath_start"][-breaths]), float(whole["breath_end"][-1])
-    return _between(waveforms, start=start, end=end)
+    return _between(waveforms, start=float(whole["breath_start"][-breaths]), end=float(whole["breath_end"][-1]))
 
 
 def _between(waveforms: xr.Dataset, *, start: float, end: float) -> xr.Dataset:
@@ -270,18 +269,16 @@ def differences(
     shown, other = _at_common_times(values, reference, variable)
     size, ratios, what = (7.0, 5.0), {"height_ratios": (3, 2)}, "curves and difference"
     drawn = style.panels(axes, 2, where="differences", what=what, size=size, sharex=True, gridspec_kw=ratios)
-    names = [VARIABLES[variable].long_name]
-    if "lung" in shown.dims:
-        names = [str(lung) for lung in shown["lung"].values]
+    row = VARIABLES[variable]
+    names = [str(lung) for lung in shown["lung"].values] if "lung" in shown.dims else [row.long_name]
     largest = _draw_both(drawn[0], drawn[1], shown, other, names, logarithmic=logarithmic)
-    unit = VARIABLES[variable].units
     if logarithmic and largest > 0.0:
         drawn[1].set_yscale("log")
-        drawn[1].set_ylabel(f"size of difference [{unit}]")
+        drawn[1].set_ylabel(f"size of difference [{row.units}]")
     else:
         drawn[1].axhline(0.0, **style.FAINT)
-        drawn[1].set_ylabel(f"difference [{unit}]")
-    drawn[1].set_title(f"largest difference {significant(largest, 3)} {unit}", loc="left", fontsize="medium")
+        drawn[1].set_ylabel(f"difference [{row.units}]")
+    drawn[1].set_title(f"largest difference {significant(largest, 3)} {row.units}", loc="left", fontsize="medium")
     drawn[1].set_xlabel("time [s]")
     drawn[0].set_ylabel(style.axis_label(variable))
     for ax in drawn:

@@ -118,7 +118,8 @@ def circuit_drawing(
         _draw_port(ax, port, drawing.spots[port], instant, flow_unit)
     if waveforms is not None and instant is not None:
         _write_instant(ax, waveforms, float(instant["time"]))
-        _draw_scale(ax, largest, flow_unit)
+        if largest > 0.0:
+            _draw_scale(ax, largest, flow_unit)
     return ax
 
 
@@ -270,8 +271,6 @@ def _draw_scale(ax: "Axes", largest: float, unit: str) -> None:
     """Two widths with their flows, and the line for none."""
     from matplotlib.lines import Line2D
 
-    if largest <= 0.0:
-        return
     unit_flow = float(convert(1.0, source=VARIABLES["flow"].units, target=unit))
     full = _round_down(largest * unit_flow)
     parts = (0.25, 1.0)

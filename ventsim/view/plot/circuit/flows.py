@@ -1,6 +1,6 @@
 """Flow through every joint of a circuit at one instant."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import xarray as xr
@@ -31,13 +31,12 @@ def joint_flows(circuit: Circuit, instant: xr.Dataset) -> dict[Joint, float]:
     known = {INSPIRATORY: -float(instant["inspiratory_port_flow"])}
     known[EXPIRATORY] = float(instant["expiratory_port_flow"])
     for name, part in circuit.parts.items():
-        ways = _ways(part)
+        ways = _ways(name, part, branches)
         for port in part.ports:
-            here = [way for way in ways if port in (way.start, way.end)]
-            if here and all(map(_resists, here)):  # all that passes there
-                signs = [1.0 if way.start == port else -1.0 for way in here]
-                flows = [_through(name, way, ways, branches) for way in here]
-                known[f"{name}.{port}"] = float(np.dot(signs, flows))
+            here = [(way, flow) for way, flow in ways if port in (way.start, way.end)]
+            if here and all(_resists(way) for way, _ in here):  # all that passes there
+                signs = [1.0 if way.start == port else -1.0 for way, _ in here]
+                known[f"{name}.{port}"] = float(np.dot(signs, [flow for _, flow in here]))
     for lung, part in circuit.lungs.items():
         (port,) = part.ports
         known[f"{lung}.{port}"] = float(instant["flow"].sel(lung=lung))
@@ -57,39 +56,30 @@ def parts_without_flow(circuit: Circuit, waveforms: xr.Dataset) -> Iterator[str]
     waveforms : xarray.Dataset
         Waveforms, or waveforms at one instant.
     """
-    known = set(waveforms["branch"].values.tolist())
+    known = dict.fromkeys(waveforms["branch"].values.tolist(), 0.0)
     for name, part in circuit.parts.items():
-        ways = _ways(part)
-        if not all(known.intersection(_labels(name, way, ways)) for way in ways if _resists(way)):
+        if any(np.isnan(flow) for way, flow in _ways(name, part, known) if _resists(way)):
             yield name
 
 
-def _ways(part: Part) -> list[Passage | Inertia]:
-    return [element for element in part.elements() if isinstance(element, Passage | Inertia)]
+def _ways(name: str, part: Part, branches: Mapping[str, float]) -> list[tuple[Passage | Inertia, float]]:
+    """Ways of gas through a part, each with its flow, NaN where that is unknown. [L/s]
+
+    Flows have the name of the part and its ends, or of the part alone if no other way through it resists.
+    """
+    ways = [element for element in part.elements() if isinstance(element, Passage | Inertia)]
+    alone = branches.get(name, np.nan) if sum(map(_resists, ways)) == 1 else np.nan
+    return [(way, branches.get(f"{name} ({way.start} to {way.end})", alone)) for way in ways]
 
 
 def _resists(way: Passage | Inertia) -> bool:
     return not (isinstance(way, Passage) and way.is_ideal)
 
 
-def _labels(name: str, way: Passage | Inertia, ways: Sequence[Passage | Inertia]) -> list[str]:
-    """Labels of the flow along one way of a part: the part alone will do if no other way of it resists."""
-    alone = [name] if sum(map(_resists, ways)) == 1 else []
-    return [f"{name} ({way.start} to {way.end})", *alone]
-
-
-def _through(
-    name: str, way: Passage | Inertia, ways: Sequence[Passage | Inertia], branches: Mapping[str, float]
-) -> float:
-    """Flow along one way of a part, NaN if it is unknown."""
-    return next((branches[label] for label in _labels(name, way, ways) if label in branches), np.nan)
-
-
 def _lost(name: str, part: Part, branches: Mapping[str, float]) -> float:
     """Flow from a part to the atmosphere. [L/s]"""
     outside = {element.at for element in part.elements() if isinstance(element, Atmosphere)}
-    ways = _ways(part)
-    return sum(_through(name, way, ways, branches) for way in ways if way.end in outside)
+    return sum(flow for way, flow in _ways(name, part, branches) if way.end in outside)
 
 
 def _mean(known: Mapping[str, float], joint: Joint) -> float:

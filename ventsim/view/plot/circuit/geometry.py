@@ -180,13 +180,12 @@ def _bridges(grown: Mapping[str, Tree], near: Mapping[str, Sequence[str]]) -> di
     return bridges
 
 
-def _serves(skeleton: Skeleton, lungs: Iterable[str]) -> dict[str, set[str]]:
+def _serves(skeleton: Skeleton, lungs: Mapping[str, object]) -> dict[str, set[str]]:
     """The lungs of each part: those it lies on the way to."""
-    known = set(lungs)
     served: dict[str, set[str]] = {}
     for tree in skeleton.hanging.values():
         for name in tree.inside_out():
-            served[name] = ({name} & known).union(*(served[child] for child in tree.children(name)))
+            served[name] = ({name} & lungs.keys()).union(*(served[child] for child in tree.children(name)))
     for _ in skeleton.bridges:  # as often as it may take to get from one end of a row to the other
         for (a, b), way in skeleton.bridges.items():
             served[a] = served[b] = served[a] | served[b]
@@ -240,9 +239,8 @@ def _lay_row(row: Sequence[str], skeleton: Skeleton) -> tuple[dict[str, Point], 
     spots: dict[str, Point] = {}
     x, deepest = 0.0, 0.0
     for number, top in enumerate(row):
-        bridges = [
-            way for pair, way in skeleton.bridges.items() if top in pair and set(pair) <= set(row[: number + 1])
-        ]
+        so_far = set(row[: number + 1])
+        bridges = [way for pair, way in skeleton.bridges.items() if top in pair and so_far.issuperset(pair)]
         between = [name for way in bridges for name in way]
         spots.update({name: (x + k, 0.0) for k, name in enumerate(between)})
         x += len(between)
