@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, check_name
 from ventsim.model.laws.flow import Rohrer
@@ -100,7 +101,7 @@ class RohrerFit:
     pressures: tuple[float, ...]
     standard_deviation: tuple[float, ...] | None
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure drop of the fitted law.
 
         Parameters
@@ -116,7 +117,7 @@ class RohrerFit:
         flow = np.asarray(flow, dtype=float)
         return self.linear * flow + self.quadratic * flow * np.abs(flow)
 
-    def pressure_drop_error(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop_error(self, flow: ArrayLike) -> FloatArray:
         r"""Standard error of the pressure drop of the fitted law, from those of its coefficients.
 
         It is that of the law, not that of one more reading, and knows nothing of what is wrong at every point

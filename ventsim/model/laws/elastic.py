@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Protocol, Self
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family, Member
@@ -99,7 +100,7 @@ class ElasticLaw(Description, ABC):
     error_type: ClassVar[type[InputError]] = PartError
     tag: ClassVar[str] = "law"
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
+    def pressure(self, volume: ArrayLike) -> FloatArray:
         """Transmural pressure at a volume.
 
         Parameters
@@ -134,7 +135,7 @@ class ElasticLaw(Description, ABC):
         """The law in the engine's closed form; None: the engine makes a table of it."""
         return None
 
-    def volume(self, pressure: float | FloatArray) -> FloatArray:
+    def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume at a transmural pressure, by bisection of the rising curve.
 
         Parameters
@@ -161,7 +162,7 @@ class ElasticLaw(Description, ABC):
     def _pressure(self, volume: FloatArray) -> FloatArray:
         """Pressure without a check of the volume."""
 
-    def _checked(self, volume: float | FloatArray) -> FloatArray:
+    def _checked(self, volume: ArrayLike) -> FloatArray:
         """Volumes, all of which have a pressure."""
         volume = finite_array(self.kind, "volume", volume, unit="mL")
         outside = (volume <= self.floor) | (volume >= self.capacity)
@@ -246,12 +247,12 @@ class Sigmoid(ElasticLaw):
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return self.inflection_pressure - self.width * np.log(self.vital_capacity / (volume - self.floor) - 1.0)
 
-    def volume(self, pressure: float | FloatArray) -> FloatArray:
+    def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume above relaxation volume at a pressure. [mL]"""
         pressure = finite_array(self.kind, "pressure", pressure, unit="cmH2O")
         return self.floor + self.vital_capacity * _logistic((pressure - self.inflection_pressure) / self.width)
 
-    def compliance(self, pressure: float | FloatArray) -> FloatArray:
+    def compliance(self, pressure: ArrayLike) -> FloatArray:
         """Slope of the curve at a pressure.
 
         Parameters
@@ -313,12 +314,12 @@ class Exponential(ElasticLaw):
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return -np.log1p(-volume / self.largest_volume) / self.pressure_rate
 
-    def volume(self, pressure: float | FloatArray) -> FloatArray:
+    def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume above relaxation volume at a pressure. [mL]"""
         pressure = finite_array(self.kind, "pressure", pressure, unit="cmH2O")
         return -self.largest_volume * np.expm1(-self.pressure_rate * pressure)
 
-    def compliance(self, pressure: float | FloatArray) -> FloatArray:
+    def compliance(self, pressure: ArrayLike) -> FloatArray:
         """Slope of the curve at a pressure.
 
         Parameters
@@ -395,7 +396,7 @@ class VolumeDependent(ElasticLaw):
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return (self.elastance + self.volume_elastance * volume) * volume
 
-    def volume(self, pressure: float | FloatArray) -> FloatArray:
+    def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume above relaxation volume at a pressure. [mL]"""
         pressure = finite_array(self.kind, "pressure", pressure, unit="cmH2O")
         under_root = self.elastance**2 + 4.0 * self.volume_elastance * pressure
@@ -502,7 +503,7 @@ class UserElasticLaw(ElasticLaw):
         """As the law says, or none. [mL]"""
         return float(getattr(self.wrapped, "capacity", math.inf))
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
+    def pressure(self, volume: ArrayLike) -> FloatArray:
         """Transmural pressure at a volume, which the law checks itself. [cmH2O]"""
         return self._pressure(np.asarray(volume, dtype=float))
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from typing import Annotated, Any, ClassVar, Protocol
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family, Member
@@ -72,7 +73,7 @@ class FlowLaw(Description, ABC):
     tag: ClassVar[str] = "law"
 
     @abstractmethod
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end.
 
         Parameters
@@ -180,7 +181,7 @@ class Rohrer(FlowLaw):
         """Linear and quadratic coefficient. [cmH2O·s/L, cmH2O·s²/L²]"""
         return self.linear, self.quadratic
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         return self.linear * flow + self.quadratic * flow * np.abs(flow)
@@ -227,7 +228,7 @@ class PowerLaw(FlowLaw):
         """Linear and quadratic coefficient, where the exponent is 1 or 2. [cmH2O·s/L, cmH2O·s²/L²]"""
         return {1.0: (self.coefficient, 0.0), 2.0: (0.0, self.coefficient)}.get(self.exponent)
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         size, n, q0 = np.abs(flow), self.exponent, self.laminar_flow
@@ -278,7 +279,7 @@ class Series(FlowLaw):
         """Each of the laws in gas of another density."""
         return self.model_copy(update={"laws": tuple(flow_law(law).at_density(ratio) for law in self.laws)})
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         return np.sum([flow_law(law).pressure_drop(flow) for law in self.laws], axis=0)
@@ -316,7 +317,7 @@ class UserLaw(FlowLaw):
             return NotImplemented
         return self.wrapped is other.wrapped or bool(hash(self) == hash(other) and self.wrapped == other.wrapped)
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end, odd in the flow. [cmH2O]"""
         flow = np.asarray(flow, dtype=float)
         return np.sign(flow) * np.asarray(self.wrapped.pressure_drop(np.abs(flow)), dtype=float)

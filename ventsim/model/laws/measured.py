@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import FloatTuple, Kept, shown, without_warnings_of
@@ -62,7 +63,7 @@ class MeasuredCurve(FlowLaw):
         """At least that of the last point. [L/s]"""
         return max(LARGEST_FLOW, self.flows[-1])
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.pressure_drops)
 
@@ -236,7 +237,7 @@ class AdjustableCurve(FlowLaw):
         rows = np.log(self.pressure_drops[wide - 1]), np.log(self.pressure_drops[wide])
         return tuple(np.exp((1.0 - weight) * rows[0] + weight * rows[1]).tolist())
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.drops_in_use)
 
@@ -340,7 +341,7 @@ class MonotoneFit:
     pressures: tuple[float, ...]
     standard_deviation: tuple[float, ...] | None
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure drop of the curve.
 
         Parameters

@@ -7,6 +7,7 @@ from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pydantic import Field
 
 from ventsim.errors import InputError, check_name
@@ -122,7 +123,7 @@ class Orifice(FlowLaw):
             heads = 0.5 * (1.0 - ratio) + (1.0 - ratio) ** 2
         return 0.0, self.density / 2.0 * heads * (_SI_PER_FLOW / area) ** 2 / CMH2O_PA
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         return self.coefficients[1] * flow * np.abs(flow)

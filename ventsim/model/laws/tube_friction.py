@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pydantic import Field
 
 from ventsim.errors import InputError, PartError
@@ -46,7 +47,7 @@ _NO_BEND = "{} is given for a corrugated wall, whose friction no bend changes he
 
 
 def reynolds_number(
-    flow: float | FloatArray, *, bore: float, density: float = AIR_DENSITY, viscosity: float = AIR_VISCOSITY
+    flow: ArrayLike, *, bore: float, density: float = AIR_DENSITY, viscosity: float = AIR_VISCOSITY
 ) -> FloatArray:
     r"""Ratio of inertial to viscous forces in a round tube.
 
@@ -95,7 +96,7 @@ def _unit_reynolds(bore: float, density: float, viscosity: float) -> float:
 
 
 def friction_factor(
-    reynolds: float | FloatArray, *, corrugated_friction: float | None = None, relative_curvature: float = 0.0
+    reynolds: ArrayLike, *, corrugated_friction: float | None = None, relative_curvature: float = 0.0
 ) -> FloatArray:
     r"""Darcy friction factor of a round tube, from laminar to turbulent flow without a jump.
 
@@ -253,7 +254,7 @@ class TubeFriction(FlowLaw):
         bore = self.bore * _MILLI
         return (self.viscosity * _MICRO) ** 2 / (2.0 * self.density * bore**2) / CMH2O_PA
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         if self.coefficients is not None:

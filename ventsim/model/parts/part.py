@@ -6,6 +6,7 @@ from dataclasses import KW_ONLY, dataclass
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family
@@ -133,7 +134,7 @@ class MuscleEffort:
     period: float
     half_sine: bool = False
 
-    def pressure(self, time: float | FloatArray) -> FloatArray:
+    def pressure(self, time: ArrayLike) -> FloatArray:
         """Pressure of the muscles at a time.
 
         Parameters
