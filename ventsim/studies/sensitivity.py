@@ -40,7 +40,8 @@ _NOISE_RATIO = math.sqrt(float(_FIRST @ _FIRST) / float(_FOURTH @ _FOURTH))
 # Powers of volume in the units of elastic laws: a lung k times as compliant has every volume k times as large.
 _VOLUME_POWERS = {"mL/cmH2O": 1.0, "mL": 1.0, "cmH2O/mL": -1.0, "cmH2O/mL²": -2.0}
 _RESISTANCE_UNITS = ("cmH2O·s/L", "cmH2O·s²/L²", "cmH2O·(s/L)ⁿ")
-_RESISTANCE_FIELDS = ("pressure_drops",)
+_RESISTANCE_FIELDS = ("pressure_drops", "pressure_factor")
+_VOLUME_FIELDS = ("volume_factor",)
 _NOT_ELASTIC = ("relaxation_volume",)
 _PERCENT = "%/%"
 
@@ -207,7 +208,8 @@ def scaled_values(item: Any, *, effect: str, factor: float, steps: Steps = ()) -
             found |= scaled_values(value, effect=effect, factor=factor, steps=here)
             continue
         is_resistance = quantity.unit in _RESISTANCE_UNITS or name in _RESISTANCE_FIELDS
-        power = _VOLUME_POWERS.get(quantity.unit, 0.0) if effect == "compliance" else float(is_resistance)
+        volume_power = _VOLUME_POWERS.get(quantity.unit, float(name in _VOLUME_FIELDS))
+        power = volume_power if effect == "compliance" else float(is_resistance)
         if power and isinstance(value, tuple):
             found |= {(*here, str(k)): factor**power * one for k, one in enumerate(value, start=1)}
         elif power and isinstance(value, int | float):

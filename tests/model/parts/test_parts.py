@@ -27,6 +27,7 @@ from ventsim.model.laws import (
     Orifice,
     PowerLaw,
     Rohrer,
+    Series,
     Sigmoid,
     TubeFriction,
 )
@@ -510,6 +511,10 @@ def test_open_restrictor_is_a_plain_joint():
             lambda: Restrictor(resistance=MeasuredCurve(flows=(0.5, "a"), pressure_drops=(1.0, 2.0))),
             r"flows 'a' is not a number",
         ),
+        (lambda: Rohrer(linear=5.0) + True, r"pressure drop for each unit of flow: True is not a number"),
+        (lambda: -3 + Rohrer(linear=5.0), r"-3 cmH2O·s/L is not allowed\.\n  Allowed: at least 0 cmH2O·s/L"),
+        (lambda: Series(laws=(Rohrer(linear=5.0), -3)), r"laws: number 2: .*: -3 cmH2O·s/L is not allowed"),
+        (lambda: Rohrer(linear=5.0) + "3", r"'3' is neither a number nor a flow law\.\n  Give a number, or laws"),
         (lambda: Lung.from_dict({"kind": "tube"}), r"lung: the kind is 'tube', not 'lung'"),
         (lambda: Lung.from_dict([1, 2]), r"lung: \[1, 2\] is not a mapping of names to values"),
     ],
@@ -517,6 +522,13 @@ def test_open_restrictor_is_a_plain_joint():
 def test_impossible_value(make, message):
     with pytest.raises(PartError, match=message):
         make()
+
+
+def test_number_in_series_is_a_linear_law():
+    """2 + 3 cmH2O·s/L and 1 cmH2O·s²/L² lose 2.75 cmH2O at 0.5 L/s, by hand."""
+    both = Series(laws=(Rohrer(linear=2.0, quadratic=1.0), 3))
+    assert both.pressure_drop(0.5) == pytest.approx(2.75, rel=1e-14)
+    assert both == Series(laws=(Rohrer(linear=2.0, quadratic=1.0), Rohrer(linear=3.0)))
 
 
 def test_all_faults_are_named_at_once():
