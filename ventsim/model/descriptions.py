@@ -511,9 +511,9 @@ def plain_values(value: Any, info: SerializationInfo) -> Any:
     Returns
     -------
     object
-        Mappings and lists of plain values.
+        Mappings and lists of plain values; an object of a user's own stays as it is.
     """
-    if isinstance(value, Description):
+    if isinstance(value, Description) and "wrapped" not in type(value).model_fields:
         return value.model_dump(
             mode=info.mode, exclude_none=info.exclude_none, exclude_defaults=info.exclude_defaults,
             exclude_unset=info.exclude_unset,

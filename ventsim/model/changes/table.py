@@ -90,7 +90,8 @@ def _rows_of_schedule(schedule: Schedule) -> list[tuple[Any, ...]]:
     """Each change; where, before and after in words."""
     circuit, settings = schedule.circuit, schedule.settings
     values = in_order(circuit, settings, schedule.changes)[0]
-    by_number = {one.number: one for value in values for one in value.steps_and_ramps}
+    # Of a value of all limbs, as it is in those of the first lung.
+    by_number = {one.number: one for value in reversed(values) for one in value.steps_and_ramps}
     rows: list[tuple[Any, ...]] = []
     for number, change in enumerate(schedule.changes, start=1):
         if isinstance(change, Change):
