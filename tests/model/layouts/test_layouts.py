@@ -294,6 +294,12 @@ def test_ideal_circuit_stores_nothing_and_resists_only_where_told(arrangement, n
     assert {valve.opening_pressure for valve in valves} == {0.0}
 
 
+def test_ideal_tube_loses_no_heads():
+    bent = PatientLimbs(inspiratory_tube=Tube(length=1.5, loss_coefficient=2.0, corrugated_friction=0.1))
+    tube = shared(lungs(1), limbs=bent, ideal=True).parts["bed 1 inspiratory tube"]
+    assert tube.elements()[0].is_ideal
+
+
 def test_ideal_ventilator():
     machine = layouts.IDEAL_VENTILATOR
     assert machine.source_resistance == machine.exhalation_resistance == 0.0

@@ -45,7 +45,7 @@ WRONG = {
     "an unknown kind": {"kind": "gate", "law": "gate", "bore": 3.0},
     "the kind of another part": {"kind": "y-piece", "law": "y-piece"},
     "an unhashable kind": {"kind": ["orifice"], "law": ["orifice"]},
-    "a list": [1, 2],
+    "a list": ["narrow", 2],
 }
 
 

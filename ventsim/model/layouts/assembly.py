@@ -23,6 +23,7 @@ from ventsim.model.parts import (
     Tube,
     YPiece,
 )
+from ventsim.model.parts.fittings import OF_TUBE_LAW
 
 if TYPE_CHECKING:
     from ventsim.model.layouts.layout import Layout
@@ -280,7 +281,7 @@ def _without_side_effects(part: Part) -> Part:
     if isinstance(part, Tube):
         changes |= {"wall_compliance": 0.0, "inertia": False}
         if part.resistance is None:
-            changes["resistance"] = 0.0
+            changes |= {"resistance": 0.0, **{name: Tube.model_fields[name].default for name in OF_TUBE_LAW}}
     elif isinstance(part, OneWayValve):
         changes["opening_pressure"] = 0.0
     return part.changed(changes) if changes else part
