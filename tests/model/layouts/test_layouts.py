@@ -18,6 +18,7 @@ from ventsim.model.parts import (
     Lung,
     OneWayValve,
     Passage,
+    PeepValve,
     Restrictor,
     Store,
     TPiece,
@@ -26,7 +27,8 @@ from ventsim.model.parts import (
     YPiece,
     preset,
 )
-from ventsim.model.ventilator import Ventilator, VolumeControl
+from ventsim.model.scenario import Scenario
+from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
 
@@ -266,6 +268,25 @@ def test_fittings_and_machine_can_be_given():
     assert [circuit.parts[f"expiratory adapter {number}"].outlets for number in (1, 2, 3)] == [1, 2, 2]
     assert all(part.gas_volume == 9.0 for part in circuit.parts.values() if isinstance(part, Adapter))
     assert circuit.ventilator.source_resistance == 2.0
+
+
+# --- one-way parts as restrictors -----------------------------------------------------------------------------
+
+
+def test_a_one_way_part_is_the_restrictor_of_one_limb():
+    """In both limbs of both lungs it is what the layout puts there itself, and files bring it back."""
+    breath = PressureControl(inspiratory_pressure=12.0, peep=5.0, rate=15.0, inspiratory_time=1.0)
+    valve = OneWayValve(opening_pressure=0.4, resistance=2.0)
+    limbs = PatientLimbs(inspiratory_restrictor=valve, expiratory_restrictor=valve)
+    own = Scenario(circuit=shared(lungs(2), limbs=limbs, one_way_valves=False), settings=breath)
+    given = own.changed(circuit=shared(lungs(2), limbs=PatientLimbs(valve=valve)))
+    found, expected = (breath_measures(steady_breath(one)).inspired_tidal_volume for one in (own, given))
+    assert found.values == pytest.approx(expected.values, rel=1e-9)
+    assert Scenario.from_toml(own.to_toml()) == own and 'kind = "one-way valve"' in own.to_toml()
+    path = "limbs.bed 1.inspiratory_restrictor.opening_pressure"
+    assert own.replaced({path: 0.0}).circuit.parts["bed 1 inspiratory restrictor"].opening_pressure == 0.0
+    peep = PatientLimbs(expiratory_restrictor={"kind": "peep valve", "opening_pressure": 10.0})
+    assert peep.expiratory_restrictor == PeepValve(opening_pressure=10.0)
 
 
 # --- ideal circuits -------------------------------------------------------------------------------------------

@@ -68,7 +68,7 @@ def write_toml(scenario: "Scenario") -> str:
 
 
 def _tagged(item: Any, family: Family, where: str) -> dict[str, Any]:
-    """Values by name, with the kind; what a file could not bring back is refused."""
+    """Values by name, with the kind unless it goes without saying; what a file could not bring back is refused."""
     kind = getattr(item, "kind", None)
     if kind is None or family.kinds.get(kind) is not type(item):
         name = type(getattr(item, "wrapped", item)).__name__
@@ -76,7 +76,7 @@ def _tagged(item: Any, family: Family, where: str) -> dict[str, Any]:
             f"{where}: {name} is a {family.name} of your own making, so a file cannot hold it.\n"
             "  Keep the Python code that makes it, or use a law, part or setting of the library."
         )
-    tag = {family.tag: kind} if item.tag else {}
+    tag = {family.tag: kind} if item.tag and kind != family.default else {}
     return tag | _plain(item, where)
 
 
