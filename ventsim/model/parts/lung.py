@@ -300,7 +300,7 @@ class Lung(LungPart):
     19.53
     >>> fast, slow = Region(compliance=25.0, resistance=10.0), Region(compliance=25.0, resistance=40.0)
     >>> lung = Lung(resistance=5.0, regions=(fast, slow))
-    >>> lung.compartment_weights, lung.compliance_at_rest
+    >>> lung.compartment_weights, lung.compliance_at_relaxation
     ((0.5, 0.5), 50.0)
     """
 
@@ -355,7 +355,7 @@ class Lung(LungPart):
         return tuple(one / sum(found) for one in found)
 
     @property
-    def compliance_at_rest(self) -> float:
+    def compliance_at_relaxation(self) -> float:
         """Compliance of lungs and chest wall at relaxation volume, that of all regions together. [mL/cmH2O]"""
         return sum(self._compliances_at_rest)
 
