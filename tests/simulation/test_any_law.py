@@ -225,7 +225,8 @@ def test_a_users_own_law_has_the_name_of_its_class():
     values = vs.parts_list(OWN_LAWS.circuit).frame.set_index("kind")["values"]["lung"]
     assert "compliance Cubic (volume_factor 1), resistance Sinh (pressure_factor 1)" in values
     assert "compliance Cubic, resistance Sinh" in OWN_LAWS.circuit._repr_html_()
-    assert vs.Lung.from_dict(OWN.model_dump()) == OWN
+    twice = OWN.changed(resistance=OWN.resistance.changed(pressure_factor=2.0))
+    assert vs.Lung.from_dict(twice.model_dump()) == twice != OWN
     falling = vs.Lung(compliance=50.0, resistance=Sinh(-1.0))
     with pytest.raises(
         PartError, match=r"flow law Sinh\(\.\.\.\): its pressure drop does not rise at 0\.00125 L/s"

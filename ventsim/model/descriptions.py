@@ -367,6 +367,9 @@ class Family:
         """
         if isinstance(value, tuple(self.kinds.values())):
             return value
+        if isinstance(value, Mapping) and "wrapped" in value:  # an object of a user's own, as it is dumped
+            rest = {name: item for name, item in value.items() if name not in (self.tag, "wrapped")}
+            return self.read(value["wrapped"]).changed(rest)
         if isinstance(value, Mapping):
             with named(""):
                 return self.class_of(value).from_dict(value)
@@ -511,9 +514,9 @@ def plain_values(value: Any, info: SerializationInfo) -> Any:
     Returns
     -------
     object
-        Mappings and lists of plain values; an object of a user's own stays as it is.
+        Mappings and lists of plain values.
     """
-    if isinstance(value, Description) and "wrapped" not in type(value).model_fields:
+    if isinstance(value, Description):
         return value.model_dump(
             mode=info.mode, exclude_none=info.exclude_none, exclude_defaults=info.exclude_defaults,
             exclude_unset=info.exclude_unset,
