@@ -270,6 +270,19 @@ def test_a_kink_is_a_hole_in_series_whatever_the_limb_is_made_of(limbs):
     assert float(change.to.pressure_drop(1.0)) == pytest.approx(lost + 178.6, rel=1e-3)
 
 
+def test_a_kink_keeps_the_heads_of_a_tube():
+    """They are in the new law: the tube lost 1.5 heads and friction, and 178.6 cmH2O by the hole are added."""
+    tube = vs.Tube(length=1.5, loss_coefficient=1.5, corrugated_friction=0.1)
+    lung = vs.Lung(compliance=50, resistance=10)
+    changes = faults_of(lung, inspiratory_tube=tube)["kinked tube"]
+    scenario = vs.Scenario(
+        circuit=vs.layouts.single(lung, name="a", limbs=vs.PatientLimbs(inspiratory_tube=tube)), settings=PRESSURE
+    ).changed(changes=changes)
+    kinked = scenario.schedule.circuit_at(0.0).parts["a inspiratory tube"].elements()[0].forward
+    lost = float(tube.flow_law.pressure_drop(1.0))
+    assert float(kinked.pressure_drop(1.0)) == pytest.approx(lost + 178.6, rel=1e-3)
+
+
 def test_a_kink_narrows_a_hole_that_is_there():
     hole = vs.Restrictor(resistance=vs.laws.Orifice(bore=22.0))
     (change,) = faults_of(vs.Lung(compliance=50, resistance=10), inspiratory_restrictor=hole)["kinked tube"]

@@ -4,6 +4,7 @@ A family is what a field of several possible classes accepts: flow laws, lungs, 
 """
 
 import inspect
+import numbers
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
@@ -314,6 +315,10 @@ class Family:
         Kind that is meant where the tag is missing; empty: the tag is needed.
     accepts : callable, default none
         Whether an object of a user's own class keeps the contract of the family.
+    number : Quantity or None, default None
+        What a number means that stands for a member; None: none does.
+    member_of : callable, default none
+        The member that such an object or number stands for.
     error : type, default PartError
         What is raised.
 
@@ -328,6 +333,8 @@ class Family:
     example: str = field(repr=False)
     default: str = field(default="", repr=False)
     accepts: Callable[[object], bool] = field(default=lambda value: False, repr=False)
+    number: Quantity | None = field(default=None, repr=False)
+    member_of: Callable[[Any], Any] = field(default=lambda value: value, repr=False)
     error: type[InputError] = field(default=PartError, repr=False)
     kinds: dict[str, type[Description]] = field(default_factory=dict, repr=False)
 
@@ -336,15 +343,13 @@ class Family:
         self.kinds[cls.kind] = cls
         return cls
 
-    def read(self, value: object, *, or_number: bool = False) -> Any:
-        """A member, from itself or from its plain values.
+    def read(self, value: object) -> Any:
+        """A member, from itself, from its plain values or from a number that stands for one.
 
         Parameters
         ----------
         value : object
-            A member, or a mapping as files hold it.
-        or_number : bool, default False
-            Whether a number would do as well, for the message.
+            A member, a mapping as files hold it, or a number.
 
         Returns
         -------
@@ -358,15 +363,23 @@ class Family:
         """
         if isinstance(value, tuple(self.kinds.values())):
             return value
+        if isinstance(value, Mapping) and "wrapped" in value:  # an object of a user's own, as it is dumped
+            rest = {name: item for name, item in value.items() if name not in (self.tag, "wrapped")}
+            return self.read(value["wrapped"]).changed(rest)
         if isinstance(value, Mapping):
             with named(""):
                 return self.class_of(value).from_dict(value)
         if not isinstance(value, type) and self.accepts(value):
-            return value
+            return self.member_of(value)
         what, wanted = shown(value), with_article(self.name)
-        if or_number:
+        if self.number is None:
+            raise self.error(f"{what} is not {wanted}.\n  Give {self.example}.")
+        if not isinstance(value, numbers.Real):
             raise self.error(f"{what} is neither a number nor {wanted}.\n  Give a number, or {self.example}.")
-        raise self.error(f"{what} is not {wanted}.\n  Give {self.example}.")
+        fault = self.number.fault(value)
+        if fault:
+            raise self.error(f"{self.number.meaning}: {fault}\n  {self.number.remedy(value)}")
+        return self.member_of(float(value))
 
     def class_of(self, values: Mapping[str, Any]) -> Any:
         """The class that plain values name.
@@ -427,7 +440,7 @@ class Member:
         )
 
     def _one(self, value: object) -> Any:
-        return self.family.read(value, or_number=self.or_number)
+        return self.family.read(value)
 
     def _list(self, values: object) -> tuple[Any, ...]:
         name = self.family.name

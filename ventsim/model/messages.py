@@ -30,8 +30,8 @@ def shown(value: object) -> str:
     >>> shown(Tube(length=1.5)), shown(Tube), shown("tube")
     ('Tube(...)', 'the class Tube', "'tube'")
     """
-    if isinstance(value, BaseModel):
-        return f"{type(value).__name__}(...)"
+    if isinstance(value, BaseModel) or type(value).__repr__ is object.__repr__:
+        return f"{type(getattr(value, 'wrapped', value)).__name__}(...)"
     if isinstance(value, type):
         return f"the class {value.__name__}"
     if isinstance(value, Mapping):

@@ -1,7 +1,5 @@
 """The faults that a study tries by default: what can go wrong at one lung."""
 
-from typing import Any
-
 from ventsim.errors import InputError, suggestion
 from ventsim.model.changes import AnyChange, Change, Clamp, Disconnection, LeakOnset
 from ventsim.model.circuit import Circuit
@@ -9,6 +7,7 @@ from ventsim.model.descriptions import Description
 from ventsim.model.laws import Orifice
 from ventsim.model.laws.flow import in_series
 from ventsim.model.parts import Filter, OneWayValve, Restrictor, TrachealTube, Tube
+from ventsim.model.parts.fittings import OF_TUBE_LAW
 from ventsim.model.scenario import AnyScenario
 from ventsim.studies.sensitivity import scaled_values
 
@@ -87,8 +86,16 @@ def _kink(circuit: Circuit, lung: str) -> tuple[AnyChange, ...]:
         if isinstance(part, Restrictor) and isinstance(part.resistance, Orifice):
             return (Change(path=f"parts.{name}.resistance.bore", to=_KINK, at=0.0),)
         if isinstance(part, Restrictor | Tube):
-            own: Any = part.flow_law if isinstance(part, Tube) else part.resistance
-            return (Change(path=f"parts.{name}.resistance", to=in_series(own, Orifice(bore=_KINK)), at=0.0),)
+            is_tube = isinstance(part, Tube)
+            law = in_series(part.flow_law if is_tube else part.resistance, Orifice(bore=_KINK))
+            new = {"resistance": law}
+            # The law of the tube, with its heads and friction, is in the new one.
+            new |= {field: Tube.model_fields[field].default for field in (OF_TUBE_LAW if is_tube else ())}
+            return tuple(
+                Change(path=f"parts.{name}.{field}", to=value, at=0.0)
+                for field, value in new.items()
+                if value != getattr(part, field)
+            )
     return ()
 
 

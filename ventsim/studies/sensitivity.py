@@ -39,7 +39,8 @@ _NOISE_RATIO = math.sqrt(float(_FIRST @ _FIRST) / float(_FOURTH @ _FOURTH))
 # Powers of volume in the units of elastic laws: a lung k times as compliant has every volume k times as large.
 _VOLUME_POWERS = {"mL/cmH2O": 1.0, "mL": 1.0, "cmH2O/mL": -1.0, "cmH2O/mL²": -2.0}
 _RESISTANCE_UNITS = ("cmH2O·s/L", "cmH2O·s²/L²", "cmH2O·(s/L)ⁿ")
-_RESISTANCE_FIELDS = ("pressure_drops",)
+_RESISTANCE_FIELDS = ("pressure_drops", "pressure_factor")
+_VOLUME_FIELDS = ("volume_factor",)
 _NOT_ELASTIC = ("relaxation_volume",)
 _PERCENT = "%/%"
 
@@ -215,7 +216,7 @@ def _power(name: str, quantity: Quantity | None, effect: str) -> float:
     """With which power of the factor the field of a quantity goes; 0: it stays."""
     unit = "" if quantity is None else quantity.unit
     if effect == "compliance":
-        return _VOLUME_POWERS.get(unit, 0.0)
+        return _VOLUME_POWERS.get(unit, float(name in _VOLUME_FIELDS))
     return float(unit in _RESISTANCE_UNITS or name in _RESISTANCE_FIELDS)
 
 

@@ -17,7 +17,7 @@ from ventsim.errors import (
     suggestion,
     warn_caller,
 )
-from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_at, single_value, with_values
+from ventsim.model.paths import Value, field_at, of_layout, places, quantity_at, single_value, with_values
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
@@ -154,14 +154,13 @@ def _checked_values(scenario: Scenario, values: object) -> dict[str, tuple[Value
     for path, given in values.items():
         now = single_value(scenario.circuit, scenario.settings, path)
         for other in grid:
-            if canonical(path) == canonical(other):
-                raise InputError(f"paths '{other}' and '{path}' lead to the same value.\n  Leave out one of them.")
             if _name(path) == _name(other):
                 raise InputError(
                     f"paths '{other}' and '{path}' would get the same name, '{_name(path)}'.\n"
                     "  Rename one of the parts."
                 )
         grid[path] = _checked_list(scenario, path, given, now=now)
+    places(scenario.circuit, grid)
     for path, listed in grid.items():
         if of_layout(path):
             _check_effect(scenario, path, listed)

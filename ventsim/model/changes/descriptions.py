@@ -16,9 +16,10 @@ from ventsim.model.parts import Leak
 from ventsim.model.parts.inline import HOLE
 from ventsim.quantities import quantity
 
-_LAWS = Family(
+LAWS = Family(
     name="law", tag="law", example=FLOW_LAWS.example, error=InputError, kinds=FLOW_LAWS.kinds | ELASTIC_LAWS.kinds
 )
+"""The laws of both families."""
 
 
 def _read_name(value: object) -> str:
@@ -31,10 +32,11 @@ def _read_target(value: object) -> Any:
     if value is None or isinstance(value, str | Description):
         return value
     if isinstance(value, Mapping):
-        return _LAWS.read(value)
+        return LAWS.read(value)
     if isinstance(value, bool) or not isinstance(value, numbers.Real):
-        if callable(getattr(value, "pressure_drop", None)) or callable(getattr(value, "pressure", None)):
-            return value
+        for family in (FLOW_LAWS, ELASTIC_LAWS):
+            if family.accepts(value):
+                return family.read(value)
         raise InputError(f"{value!r} is neither a number, text nor a law.\n  Give the value from then on.")
     if fault := quantity("value").fault(value):
         raise InputError(f"{fault}\n  Allowed: finite numbers, text and laws.")

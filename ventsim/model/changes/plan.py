@@ -94,23 +94,24 @@ def in_order(
     numbered = list(enumerate(changes, start=1))
     values = [(number, change) for number, change in numbered if isinstance(change, Change)]
     faults = [(number, change) for number, change in numbered if not isinstance(change, Change)]
-    by_steps = _by_place(values, lambda change: _steps_of_value(circuit, settings, change))
+    by_steps = _by_place(values, lambda change: _values_of(circuit, settings, change))
     over_time = tuple(_over_time(circuit, settings, steps, items) for steps, items in by_steps.items())
-    _by_place(faults, lambda fault: site_of(circuit, fault))
+    _by_place(faults, lambda fault: (site_of(circuit, fault),))
     return over_time, tuple(fault for _, fault in faults)
 
 
 def _by_place(
-    changes: Sequence[tuple[int, Any]], place_of: Callable[[Any], Any]
+    changes: Sequence[tuple[int, Any]], places_of: Callable[[Any], tuple[Any, ...]]
 ) -> dict[Any, list[tuple[int, Any]]]:
     """Numbered changes by what they change, in order of time; two of one place at one time are refused."""
     by_place: dict[Any, list[tuple[int, Any]]] = {}
     for number, change in changes:
         try:
-            place = place_of(change)
+            places = places_of(change)
         except InputError as error:
             raise InputError(f"changes.{number}.{error}") from None
-        by_place.setdefault(place, []).append((number, change))
+        for place in places:
+            by_place.setdefault(place, []).append((number, change))
     for items in by_place.values():
         items.sort(key=lambda item: item[1].at)
         for (_, first), (number, second) in itertools.pairwise(items):
@@ -124,19 +125,19 @@ def _by_place(
     return by_place
 
 
-def _steps_of_value(circuit: Circuit, settings: BreathSettings, change: Change) -> Steps:
+def _values_of(circuit: Circuit, settings: BreathSettings, change: Change) -> tuple[Steps, ...]:
     if isinstance(single_value(circuit, settings, change.path), bool):
         raise InputError(
             f"path {change.path!r} says how to calculate, which stays for the whole run.\n"
             "  Give it its value in the circuit."
         )
-    return canonical(change.path)
+    return canonical(circuit, change.path)
 
 
 def _over_time(
     circuit: Circuit, settings: BreathSettings, steps: Steps, changes: Sequence[tuple[int, Change]]
 ) -> ValueOverTime:
-    base = before = single_value(circuit, settings, changes[0][1].path)
+    base = before = single_value(circuit, settings, ".".join(steps))
     steps_and_ramps = []
     for number, change in changes:
         text = value_text(circuit, settings, change.path, before)

@@ -70,7 +70,8 @@ def changes_table(changes: Any) -> Table:
     values: dict[int, ValueChange] = {}  # by number of the change
     if isinstance(schedule, Schedule):
         over_time, _ = in_order(circuit, schedule.settings, schedule.changes)
-        values = {one.number: one for value in over_time for one in value.steps_and_ramps}
+        # Of a value of all limbs, as it is in those of the first lung.
+        values = {one.number: one for value in reversed(over_time) for one in value.steps_and_ramps}
         given = schedule.changes
     else:
         given = tuple(CHANGES.read(change) for change in listed(schedule))

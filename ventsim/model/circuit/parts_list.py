@@ -76,7 +76,7 @@ def _text(cones: tuple[Cone, ...]) -> str:
 
 _ELSEWHERE = ("length", "bore", "inner_diameter")  # fields with a column of their own
 # Fields that tell how to calculate, not what to fetch.
-_OF_THE_RUN = ("density", "viscosity", "inertia", "includes_tracheal_tube", "polytropic_exponent")
+_OF_THE_RUN = ("density", "viscosity", "inertia", "includes_tracheal_tube", "polytropic_exponent", "wrapped")
 _COLUMNS = {
     "kind": Column(heading="part", width=14),
     "count": Column(heading="count"),

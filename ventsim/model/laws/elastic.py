@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family, Member
+from ventsim.model.laws.own import UsersOwn
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -24,6 +25,8 @@ ELASTIC_LAWS = Family(
     tag="law",
     example="laws.Sigmoid(vital_capacity=2000, inflection_pressure=15, width=5)",
     accepts=lambda value: callable(getattr(value, "pressure", None)),
+    number=quantity("compliance"),
+    member_of=lambda value: elastic_law(value),
 )
 """The pressure-volume laws; any object with a method ``pressure(volume)`` is one."""
 
@@ -418,10 +421,12 @@ class ElasticSum(ElasticLaw):
     Raises
     ------
     PartError
-        If there is none, or one is no pressure-volume law.
+        If there is none, or one is neither a pressure-volume law nor a number above 0.
 
     Notes
     -----
+    A number is a compliance.
+
     .. math:: p = \sum_i p_i(v)
 
     Examples
@@ -439,14 +444,10 @@ class ElasticSum(ElasticLaw):
             yield f"laws holds none.\n  Give at least one: laws=({ELASTIC_LAWS.example},)."
 
     @property
-    def _members(self) -> list[ElasticLaw]:
-        return [elastic_law(law) for law in self.laws]
-
-    @property
     def floor(self) -> float:
         """The highest floor of the laws; without one, where the volume-dependent laws together turn back. [mL]"""
-        bent = [law for law in self._members if isinstance(law, VolumeDependent)]
-        floor = max((law.floor for law in self._members if law not in bent), default=-math.inf)
+        bent = [law for law in self.laws if isinstance(law, VolumeDependent)]
+        floor = max((law.floor for law in self.laws if law not in bent), default=-math.inf)
         gained = sum(law.volume_elastance for law in bent)
         if math.isfinite(floor) or gained == 0.0:
             return floor
@@ -455,12 +456,12 @@ class ElasticSum(ElasticLaw):
     @property
     def capacity(self) -> float:
         """The smallest capacity of the laws. [mL]"""
-        return min(law.capacity for law in self._members)
+        return min(law.capacity for law in self.laws)
 
     @property
     def terms(self) -> ElasticTerms | None:
         """The terms of all laws, if the engine knows each and no kind of curve comes twice."""
-        found = [law.terms for law in self._members]
+        found = [law.terms for law in self.laws]
         given = [one for one in found if one is not None]
         sigmoids = [one.sigmoid for one in given if one.sigmoid is not None]
         exponentials = [one.exponential for one in given if one.exponential is not None]
@@ -474,10 +475,10 @@ class ElasticSum(ElasticLaw):
         )
 
     def _pressure(self, volume: FloatArray) -> FloatArray:
-        return np.sum([law._pressure(volume) for law in self._members], axis=0)
+        return np.sum([law._pressure(volume) for law in self.laws], axis=0)
 
 
-class UserElasticLaw(ElasticLaw):
+class UserElasticLaw(UsersOwn, ElasticLaw):
     """A pressure-volume law of the user's own making, seen as one of the library.
 
     Examples
@@ -485,30 +486,28 @@ class UserElasticLaw(ElasticLaw):
     >>> class Cubic:
     ...     def pressure(self, volume):
     ...         return 0.02 * volume + 1e-9 * volume**3
-    >>> float(UserElasticLaw(wrapped=Cubic()).pressure(500.0))
+    >>> float(UserElasticLaw(wrapped=Cubic(), volume_factor=2.0).pressure(1000.0))
     10.125
     """
 
-    kind: ClassVar[str] = "law of the user's own"
-
-    wrapped: Any
+    volume_factor: Annotated[float, quantity("factor", "factor on its volume at every pressure", above=0.0)] = 1.0
 
     @property
     def floor(self) -> float:
         """As the law says, or none. [mL]"""
-        return float(getattr(self.wrapped, "floor", -math.inf))
+        return self.volume_factor * float(getattr(self.wrapped, "floor", -math.inf))
 
     @property
     def capacity(self) -> float:
         """As the law says, or none. [mL]"""
-        return float(getattr(self.wrapped, "capacity", math.inf))
+        return self.volume_factor * float(getattr(self.wrapped, "capacity", math.inf))
 
     def pressure(self, volume: ArrayLike) -> FloatArray:
         """Transmural pressure at a volume, which the law checks itself. [cmH2O]"""
         return self._pressure(np.asarray(volume, dtype=float))
 
     def _pressure(self, volume: FloatArray) -> FloatArray:
-        return np.asarray(self.wrapped.pressure(volume), dtype=float)
+        return np.asarray(self.wrapped.pressure(volume / self.volume_factor), dtype=float)
 
 
 def elastic_law(value: Any) -> ElasticLaw:
@@ -517,7 +516,7 @@ def elastic_law(value: Any) -> ElasticLaw:
     Parameters
     ----------
     value : float or pressure-volume law
-        A checked value of a field. [mL/cmH2O]
+        A checked value of a field; an object of a user's own with `pressure` is wrapped. [mL/cmH2O]
 
     Returns
     -------
@@ -533,7 +532,7 @@ def elastic_law(value: Any) -> ElasticLaw:
         return value
     if isinstance(value, int | float):
         return VolumeDependent.of(float(value))
-    return UserElasticLaw.model_construct(wrapped=value)
+    return UserElasticLaw(wrapped=value)
 
 
 def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
@@ -551,9 +550,9 @@ def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
     """
     found: list[Any] = []
     for value in values:
-        law = elastic_law(value if isinstance(value, int | float) else ELASTIC_LAWS.read(value))
+        law = ELASTIC_LAWS.read(value)
         found += law.laws if isinstance(law, ElasticSum) else [law]
-    return elastic_law(found[0]) if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
+    return found[0] if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
 
 
 def series_compliance(lung: float, chest_wall: float) -> float:

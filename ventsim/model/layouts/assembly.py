@@ -9,7 +9,7 @@ from pydantic import Field
 
 from ventsim.errors import InputError, PartError, PlausibilityWarning, warn_caller
 from ventsim.model.circuit import VENTILATOR
-from ventsim.model.descriptions import Description
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.parts import (
     Adapter,
     Filter,
@@ -17,12 +17,14 @@ from ventsim.model.parts import (
     LungPart,
     OneWayValve,
     Part,
+    PeepValve,
     Restrictor,
     TPiece,
     TrachealTube,
     Tube,
     YPiece,
 )
+from ventsim.model.parts.fittings import OF_TUBE_LAW
 
 if TYPE_CHECKING:
     from ventsim.model.layouts.layout import Layout
@@ -31,11 +33,23 @@ Arrangement = Literal["tree", "chain", "star"]
 """How the limbs leave the ports."""
 
 
+RESTRICTORS = Family(
+    name="restrictor",
+    tag="kind",
+    example="Restrictor(resistance=20) or a one-way part",
+    default=Restrictor.kind,
+    kinds={cls.kind: cls for cls in (Restrictor, OneWayValve, PeepValve)},
+)
+"""What can narrow a limb."""
+_Restrictor = Annotated[Restrictor | OneWayValve | PeepValve, Member(RESTRICTORS)]
+
+
 class PatientLimbs(Description):
     """What lies between the fittings at the ventilator and one lung.
 
     In this order: one-way valve, restrictor, inspiratory tube, Y-piece, with the filter, the tracheal tube
-    and the lung at its patient port; then expiratory tube, restrictor, one-way valve.
+    and the lung at its patient port; then expiratory tube, restrictor, one-way valve. A restrictor may be a
+    one-way part: a :class:`ventsim.parts.OneWayValve` or :class:`ventsim.parts.PeepValve`.
 
     Raises
     ------
@@ -54,10 +68,10 @@ class PatientLimbs(Description):
     inspiratory_tube: Annotated[Tube, Field(description="inspiratory limb")] = Tube(length=1.5)
     expiratory_tube: Annotated[Tube, Field(description="expiratory limb")] = Tube(length=1.5)
     inspiratory_restrictor: Annotated[
-        Restrictor | None, Field(description="narrowing at the beginning of the inspiratory limb")
+        _Restrictor | None, Field(description="narrowing at the beginning of the inspiratory limb")
     ] = None
     expiratory_restrictor: Annotated[
-        Restrictor | None, Field(description="narrowing at the end of the expiratory limb")
+        _Restrictor | None, Field(description="narrowing at the end of the expiratory limb")
     ] = None
     filter: Annotated[Filter | None, Field(description="filter between Y-piece and lung")] = None
     tracheal_tube: Annotated[
@@ -265,7 +279,7 @@ def _without_side_effects(part: Part) -> Part:
     if isinstance(part, Tube):
         changes |= {"wall_compliance": 0.0, "inertia": False}
         if part.resistance is None:
-            changes["resistance"] = 0.0
+            changes |= {"resistance": 0.0, **{name: Tube.model_fields[name].default for name in OF_TUBE_LAW}}
     elif isinstance(part, OneWayValve):
         changes["opening_pressure"] = 0.0
     return part.changed(changes) if changes else part

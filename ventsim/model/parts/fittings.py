@@ -1,5 +1,6 @@
 """Fittings that divide, join and end the stream, and the tubes between them, also that in a trachea."""
 
+from collections.abc import Iterable, Iterator
 from typing import Annotated, ClassVar
 
 from pydantic import Field
@@ -21,7 +22,7 @@ from ventsim.model.laws.tube_friction import (
     tube_volume,
 )
 from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Part, Passage, filled_passage, gas_stores
-from ventsim.quantities import Quantity, quantity
+from ventsim.quantities import Quantity, quantity, quantity_of
 from ventsim.units import ATMOSPHERE_CMH2O
 
 ADULT_BORE = 22.0
@@ -49,7 +50,22 @@ _CURVATURE = quantity("curvature", "one over the radius of the bend; 0: straight
 _LOSS = quantity("loss_coefficient", "dynamic heads lost at ends and joint", plausible=(0.0, 5.0))
 _LOSS_OUT = quantity("expiratory_loss_coefficient", plausible=(0.0, 5.0))
 _LEG = quantity("resistance", "resistance of each outlet", plausible=(0.0, 100.0))
+OF_TUBE_LAW = ("corrugated_friction", "loss_coefficient")
+"""Fields of a tube that its own law alone has, which a resistance replaces."""
+
 _Inertia = Annotated[bool, Field(strict=True, description="whether the gas in the tube has to be accelerated")]
+
+
+def _replaced_by(resistance: str, part: Part, names: Iterable[str]) -> Iterator[str]:
+    """Values of a law that is not used, because a resistance is given in its place."""
+    for name in names:
+        info = type(part).model_fields[name]
+        value, quantity = getattr(part, name), quantity_of(info)
+        if value != info.default and quantity is not None:
+            yield (
+                f"{name} {quantity.text(value)} would change nothing, because {resistance} is given.\n"
+                f"  Leave it out, or leave out {resistance}; a law as measured includes it."
+            )
 
 
 @PARTS.member
@@ -229,7 +245,7 @@ class Tube(InLine):
     Raises
     ------
     PartError
-        If a value is impossible.
+        If a value is impossible, or heads or a friction are given beside a resistance, which includes them.
 
     Notes
     -----
@@ -270,6 +286,10 @@ class Tube(InLine):
     viscosity: Annotated[float, quantity("viscosity", plausible=(10.0, 30.0))] = AIR_VISCOSITY
     inertia: _Inertia = False
     polytropic_exponent: Annotated[float, quantity("polytropic_exponent")] = 1.0
+
+    def _faults(self) -> Iterator[str]:
+        if self.resistance is not None:
+            yield from _replaced_by("resistance", self, OF_TUBE_LAW)
 
     @property
     def flow_law(self) -> FlowLaw:
@@ -319,13 +339,14 @@ class TrachealTube(InLine):
     Raises
     ------
     PartError
-        If a value is impossible.
+        If a value is impossible, or a measured resistance is given together with what it replaces: curvature,
+        obstructed fraction, heads.
 
     Notes
     -----
     Without a `resistance` of its own the law in each direction is :func:`ventsim.laws.tracheal_tube_friction`. A
-    measured law, such as ``laws.PowerLaw(coefficient=6.5, exponent=1.75)``, holds for the tube as it was measured:
-    obstructed fraction, heads and gas do not change it. One law for each direction is usual because the drop
+    measured law, such as ``laws.PowerLaw(coefficient=6.5, exponent=1.75)``, holds for the tube as it was measured;
+    gas does not change it. One law for each direction is usual because the drop
     differs between inspiration and expiration [1]_.
 
     References
@@ -353,6 +374,13 @@ class TrachealTube(InLine):
     density: Annotated[float, quantity("density", plausible=(0.5, 2.0))] = AIR_DENSITY
     viscosity: Annotated[float, quantity("viscosity", plausible=(10.0, 30.0))] = AIR_VISCOSITY
     inertia: _Inertia = False
+
+    def _faults(self) -> Iterator[str]:
+        if self.expiratory_resistance is not None:
+            yield from _replaced_by("expiratory_resistance", self, ("expiratory_loss_coefficient",))
+        if self.resistance is not None:
+            names = ("curvature", "obstructed_fraction", "loss_coefficient", "expiratory_loss_coefficient")
+            yield from _replaced_by("resistance", self, names)
 
     @property
     def tube_length(self) -> float:

@@ -296,8 +296,9 @@ class Lung(LungPart):
     >>> round(float(lung.elastic_law.pressure(905.15)), 2)
     19.53
     >>> fast, slow = Region(compliance=25.0, resistance=10.0), Region(compliance=25.0, resistance=40.0)
-    >>> Lung(resistance=5.0, regions=(fast, slow)).compartment_weights
-    (0.5, 0.5)
+    >>> lung = Lung(resistance=5.0, regions=(fast, slow))
+    >>> lung.compartment_weights, lung.compliance_at_relaxation
+    ((0.5, 0.5), 50.0)
     """
 
     kind: ClassVar[str] = "lung"
@@ -349,10 +350,19 @@ class Lung(LungPart):
     @property
     def compartment_weights(self) -> tuple[float, ...]:
         """Part of each compartment in the compliance, of a law that at rest. [1]"""
-        if not self.regions:
-            return (1.0,)
-        found = [_compliance_at_rest(region.compliance) for region in self.regions]
+        found = self._compliances_at_rest
         return tuple(one / sum(found) for one in found)
+
+    @property
+    def compliance_at_relaxation(self) -> float:
+        """Compliance of lungs and chest wall at relaxation volume, that of all regions together. [mL/cmH2O]"""
+        return sum(self._compliances_at_rest)
+
+    @property
+    def _compliances_at_rest(self) -> list[float]:
+        """Of each region, or of the only compartment. [mL/cmH2O]"""
+        whole = self.compliance if self.chest_wall_compliance is None else self.elastic_law
+        return [_compliance_at_rest(one.compliance) for one in self.regions] or [_compliance_at_rest(whole)]
 
     @property
     def elastic_law(self) -> ElasticLaw:

@@ -91,7 +91,7 @@ def build(
 
 
 def build_member(family: Family, value: object, place: Place) -> Any:
-    """A member of a family, of the kind that its section names.
+    """A member of a family, of the kind that its section names, or a number that stands for one.
 
     Parameters
     ----------
@@ -104,14 +104,16 @@ def build_member(family: Family, value: object, place: Place) -> Any:
 
     Returns
     -------
-    Description
-        Of one of the classes.
+    Description or float
+        Of one of the classes; the number, not checked.
 
     Raises
     ------
     ScenarioError
         As :func:`build`, or if there is no such kind.
     """
+    if family.number is not None and isinstance(value, int | float):
+        return value
     table = table_of(value, place)
     kind = table.get(family.tag, family.default)
     if not kind:

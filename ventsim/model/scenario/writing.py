@@ -6,12 +6,14 @@ import tomli_w
 
 from ventsim.errors import ScenarioError
 from ventsim.model.changes import AnyChange
+from ventsim.model.changes.descriptions import LAWS
 from ventsim.model.descriptions import Description, Family, FrozenMapping, Member
+from ventsim.model.laws import ElasticLaw, FlowLaw
 from ventsim.model.layouts import Layout
 from ventsim.model.parts import PARTS
 from ventsim.model.paths import NO_VALUE
 from ventsim.model.scenario.reading import FITTINGS, FOR_ALL_OR_EACH
-from ventsim.model.scenario.sections import LAYOUT_OPTIONS, RUN_OPTIONS, inner_class
+from ventsim.model.scenario.sections import LAYOUT_OPTIONS, RUN_OPTIONS
 from ventsim.model.ventilator import SETTINGS
 from ventsim.quantities import mark_of
 
@@ -68,14 +70,15 @@ def write_toml(scenario: "Scenario") -> str:
 
 
 def _tagged(item: Any, family: Family, where: str) -> dict[str, Any]:
-    """Values by name, with the kind; what a file could not bring back is refused."""
+    """Values by name, with the kind unless it goes without saying; what a file could not bring back is refused."""
     kind = getattr(item, "kind", None)
     if kind is None or family.kinds.get(kind) is not type(item):
+        name = type(getattr(item, "wrapped", item)).__name__
         raise ScenarioError(
-            f"{where}: {type(item).__name__} is a {family.name} of your own making, so a file cannot hold it.\n"
+            f"{where}: {name} is a {family.name} of your own making, so a file cannot hold it.\n"
             "  Keep the Python code that makes it, or use a law, part or setting of the library."
         )
-    tag = {family.tag: kind} if item.tag else {}
+    tag = {family.tag: kind} if item.tag and kind != family.default else {}
     return tag | _plain(item, where)
 
 
@@ -108,10 +111,10 @@ def _plain(item: Description, where: str) -> dict[str, Any]:
                 values[name] = [_tagged(one, member.family, inside) for one in value]
         elif member is not None and not isinstance(value, int | float):
             values[name] = _tagged(value, member.family, inside)
+        elif isinstance(value, FlowLaw | ElasticLaw):  # where anything may stand
+            values[name] = _tagged(value, LAWS, inside)
         elif isinstance(value, Description):
-            # A law where anything may stand says what it is.
-            tag = {value.tag: value.kind} if value.tag and inner_class(info) is None else {}
-            values[name] = tag | _plain(value, inside)
+            values[name] = _plain(value, inside)
         else:
             values[name] = dict(value) if isinstance(value, FrozenMapping) else value
     return values

@@ -12,7 +12,7 @@ import numpy as np
 from ventsim.errors import InputError, PlausibilityWarning, suggestion, warn_caller
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws import Orifice
-from ventsim.model.paths import canonical, part_at, quantity_at, single_value, with_values
+from ventsim.model.paths import part_at, places, quantity_at, single_value, with_values
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import Quantity, quantity, quantity_of
@@ -200,15 +200,9 @@ def _read_targets(
 def _read_unknowns(circuit: Circuit, settings: BreathSettings, vary: Mapping[str, Limits]) -> tuple[Unknown, ...]:
     if not isinstance(vary, Mapping) or not vary:
         raise InputError("vary: there is nothing.\n  Give {'settings.inspiratory_pressure': (5.0, 30.0), ...}.")
-    seen: dict[tuple[str, ...], str] = {}
-    found = []
-    for path, limits in vary.items():
-        found.append(_read_unknown(circuit, settings, path, limits))
-        steps = canonical(path)
-        if steps in seen:
-            raise InputError(f"vary: {path!r} and {seen[steps]!r} are one value.\n  Leave one of them out.")
-        seen[steps] = path
-    return tuple(found)
+    found = tuple(_read_unknown(circuit, settings, path, limits) for path, limits in vary.items())
+    places(circuit, vary)
+    return found
 
 
 def _counted(number: int, word: str) -> str:
