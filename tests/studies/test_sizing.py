@@ -549,10 +549,10 @@ def test_wrong_restrictors_are_refused(change, words):
 
 
 def test_without_vary_the_hole_that_is_there_varies():
-    """As with its bore named; in a circuit of a layout by the path of the limb, in any other by that of the part."""
-    targets = {"b": {"inspired_tidal_volume": 400}}
-    narrow = real().layout.changed({"limbs": {"b": vs.PatientLimbs(
-        inspiratory_restrictor=vs.Restrictor(resistance=laws.Orifice(bore=3, bore_deviation=0.06)))}}).circuit  # fmt: skip
+    """As with its bore named; in a circuit of a layout by the path of the limb, otherwise by that of the part."""
+    targets, hole = {"b": {"inspired_tidal_volume": 400}}, laws.Orifice(bore=3, bore_deviation=0.06)
+    limbs = {"b": vs.PatientLimbs(inspiratory_restrictor=vs.Restrictor(resistance=hole))}
+    narrow = real().layout.changed(limbs=limbs).circuit
     named = size(narrow, BREATH, targets=targets, vary={HOLE: (1, "widest")})
     found = size(narrow, BREATH, targets=targets)
     assert found.quantity.values.tolist() == [HOLE] and bool(found.feasible)

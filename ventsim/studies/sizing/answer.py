@@ -70,8 +70,7 @@ def answer(
     sensitivity = _sensitivity(problem, found)
     lungs = [_lung_of(problem, unknown, row) for unknown, row in zip(problem.unknowns, sensitivity, strict=True)]
     circuit, settings = problem.at(values)
-    volumes = after.lungs["inspired_tidal_volume"][0]
-    stood_for = holes(problem, circuit, settings, tidal_volumes=volumes, lungs=lungs)
+    stood_for = holes(problem, circuit, after, lungs=lungs)
     chosen = options(stood_for, drills=drills, bore_tolerance=bore_tolerance)
     with_options = problem.run([case_with(problem.case(values), option) for option in chosen])
     is_met = found.worst <= tolerance

@@ -78,8 +78,9 @@ def size_restrictors(
         ``end_inspiratory_alveolar_pressure``, ``plateau_pressure``, ``total_peep`` [cmH2O].
     vary : mapping of str to tuple of (float, float or "widest"), optional
         Limits, low and high, of each value that may change, by its path; by default the bore, from 1 mm on, of the
-        orifice that restricts the inspiratory limb of each lung with a target, put in where there is none. ``"widest"``, for the bore of
-        an orifice: as wide as its tube, less its ``bore_deviation``. [unit of each field]
+        orifice in the inspiratory limb of each lung with a target, which is put in where there is none.
+        ``"widest"``, for the bore of an orifice: as wide as its tube, less its ``bore_deviation``. [unit of each
+        field]
     drills : sequence of float or None, default None
         Bores in which holes can be drilled; None: 1 to 13 mm in steps of 0.5 mm (common practice, no source).
         [mm]
@@ -154,7 +155,7 @@ def size_restrictors(
 
 
 def _with_orifices(scenario: Scenario, targets: object) -> tuple[Scenario, dict[str, Limits]]:
-    """The orifice that each lung with a target has, or a new one as wide as its tube, and the limits of its bore."""
+    """An orifice for each lung with a target, a new one as wide as its tube where there is none, and limits."""
     vary: dict[str, Limits] = {}
     for lung in targets if isinstance(targets, Mapping) else ():
         if lung in scenario.circuit.lungs:  # a wrong name is answered where targets are read
