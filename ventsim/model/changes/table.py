@@ -1,5 +1,6 @@
 """What changes, as a table: when and from what to what."""
 
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -7,6 +8,7 @@ import pandas as pd
 
 from ventsim.model.changes.descriptions import (
     CHANGES,
+    AnyChange,
     Change,
     Clamp,
     Disconnection,
@@ -16,10 +18,11 @@ from ventsim.model.changes.descriptions import (
 )
 from ventsim.model.changes.faults import site_of
 from ventsim.model.changes.plan import in_order
-from ventsim.model.changes.schedule import Schedule, listed
+from ventsim.model.changes.schedule import Schedule, listed, schedule_of
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws.flow import flow_law
 from ventsim.model.paths import text_of, value_text
+from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import QUANTITIES
 from ventsim.tables import MISSING, Column, Section, Table, significant
 
@@ -38,13 +41,19 @@ _STATES = {
 }
 
 
-def changes_table(changes: Any) -> Table:
+def changes_table(
+    scenario: Any, settings: BreathSettings | None = None, *, changes: Sequence[AnyChange] | None = None
+) -> Table:
     """What changes, when and from what to what.
 
     Parameters
     ----------
-    changes : Scenario, Schedule, or sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
+    scenario : Scenario, Schedule, Circuit, Layout, or sequence of changes
         Of changes alone, without a circuit, the values before are not known.
+    settings : BreathSettings, optional
+        The breath, where a circuit comes first; a scenario has its own.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, optional
+        What changes; by default as the scenario says.
 
     Returns
     -------
@@ -73,11 +82,10 @@ def changes_table(changes: Any) -> Table:
     >>> changes_table([removal]).frame.equals(changes_table(Schedule(circuit, settings, (removal,))).frame)
     True
     """
-    schedule = getattr(changes, "schedule", changes)  # of a scenario
-    if isinstance(schedule, Schedule):
-        rows = _rows_of_schedule(schedule)
+    if hasattr(scenario, "circuit") or settings is not None or changes is not None:
+        rows = _rows_of_schedule(schedule_of(scenario, settings, changes, where="changes_table"))
     else:
-        given = [CHANGES.read(change) for change in listed(schedule)]
+        given = [CHANGES.read(change) for change in listed(scenario)]
         rows = [(one, *(_value_texts(one) if isinstance(one, Change) else _fault_texts(one))) for one in given]
     rows.sort(key=lambda row: row[0].at)
     frame = pd.DataFrame([(change.at, change.until, *texts) for change, *texts in rows], columns=list(_COLUMNS))

@@ -9,6 +9,8 @@ import xarray as xr
 
 from ventsim.errors import CircuitError, PlausibilityWarning, SolverError, suggestion
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.description import circuit_of
+from ventsim.model.descriptions import shown
 from ventsim.model.laws import AdjustableCurve, Orifice
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.layouts import PatientLimbs
@@ -180,7 +182,7 @@ def add_restrictor(
 
     Parameters
     ----------
-    scenario : Scenario or Circuit
+    scenario : Scenario, Circuit or Layout
         With parts named as those of :func:`ventsim.layouts.shared`, such as ``"b inspiratory tube"``.
     lung : str
         Name of the lung.
@@ -196,7 +198,7 @@ def add_restrictor(
     Returns
     -------
     scenario : Scenario or Circuit
-        The same with the restrictor.
+        The same with the restrictor; of a layout its circuit.
     path : str
         Path of its value to vary: the bore of an orifice, the opening of an adjustable valve, otherwise the
         resistance, or its quadratic coefficient if that alone is above 0.
@@ -219,9 +221,9 @@ def add_restrictor(
     >>> drilled.parts["b inspiratory restrictor"].resistance.bore
     21.94
     """
-    circuit = scenario.circuit if isinstance(scenario, Scenario) else scenario
+    circuit = circuit_of(scenario, where="add_restrictor")
     if lung not in circuit.lungs:
-        raise CircuitError(f"there is no lung {lung!r}.\n  {suggestion(str(lung), circuit.lungs)}")
+        raise CircuitError(f"there is no lung {shown(lung)}.\n  {suggestion(str(lung), circuit.lungs)}")
     if limb not in _LIMBS:
         raise CircuitError(f"there is no limb {limb!r}.\n  {suggestion(str(limb), _LIMBS)}")
     name, tube = f"{lung} {limb} restrictor", f"{lung} {limb} tube"

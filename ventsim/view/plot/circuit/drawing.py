@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import xarray as xr
 
-from ventsim.errors import CircuitError, SchemaError
+from ventsim.errors import SchemaError
 from ventsim.model.circuit import Circuit
-from ventsim.model.descriptions import shown
+from ventsim.model.circuit.description import circuit_of
 from ventsim.model.layouts import Layout
 from ventsim.model.scenario import Scenario
+from ventsim.model.ventilator import BreathSettings
 from ventsim.results.remarks import remarks_at
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
@@ -42,6 +43,7 @@ _IN_LUNG = 4  # letters that fit into a lung
 
 def circuit_drawing(
     scenario: Scenario | Circuit | Layout,
+    settings: BreathSettings | None = None,
     *,
     waveforms: xr.Dataset | None = None,
     time: float | None = None,
@@ -59,6 +61,8 @@ def circuit_drawing(
     ----------
     scenario : Scenario, Circuit or Layout
         What is drawn: the circuit, or that of the scenario as it is at the start.
+    settings : BreathSettings, optional
+        Allowed beside a circuit, as in all verbs; nothing depends on them.
     waveforms : xarray.Dataset or None, default None
         Waveforms of a run of this circuit; None: only the parts.
     time : float or None, default None
@@ -90,7 +94,7 @@ def circuit_drawing(
     --------
     ``circuit_drawing(circuit, waveforms=waveforms, time=4.5).figure.savefig("circuit.png")``
     """
-    circuit = _circuit_of(scenario)
+    circuit = circuit_of(scenario, settings, where="circuit_drawing")
     instant = None if waveforms is None else _instant(circuit, waveforms, time)
     drawing = geometry(circuit)
     ax = _canvas(drawing, ax)
@@ -111,16 +115,6 @@ def circuit_drawing(
         _write_remarks(ax, remarks_at(waveforms, float(instant["time"])))
         _draw_scale(ax, largest, flow_unit)
     return ax
-
-
-def _circuit_of(scenario: Scenario | Circuit | Layout) -> Circuit:
-    circuit = scenario.circuit if isinstance(scenario, Scenario | Layout) else scenario
-    if isinstance(circuit, Circuit):
-        return circuit
-    raise CircuitError(
-        f"circuit_drawing: {shown(scenario)} is not a circuit.\n"
-        "  Give what layouts.shared(...) returns, a Circuit, or a Scenario."
-    )
 
 
 def _canvas(drawing: Geometry, ax: "Axes | None") -> "Axes":
