@@ -23,7 +23,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
-from ventsim.results.points import BETWEEN_POINTS, pressure_at
+from ventsim.results.points import BETWEEN_POINTS, pressure_at, with_points
 from ventsim.results.variables import COORDINATE_ROWS, GROUPS
 from ventsim.tables import Column, percent
 
@@ -142,7 +142,7 @@ def nomenclature() -> tuple[dict[str, str], ...]:
 
 
 def label(dataset: xr.Dataset) -> xr.Dataset:
-    """A copy whose variables carry the unit, meaning and sign of the table.
+    """A copy whose variables carry the unit, meaning and sign of the table, and whose nodes answer to all points.
 
     The numbers must already be in the units of the table; none is changed. Attributes that a variable had are
     replaced, those of the Dataset itself are kept.
@@ -168,7 +168,7 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
     >>> label(xr.Dataset({"flow": (("time", "lung"), [[0.5]])})).flow.attrs["units"]
     'L/s'
     """
-    labelled = dataset.copy(deep=False)
+    labelled = with_points(dataset.copy(deep=False))
     for name in labelled.data_vars:
         if name not in VARIABLES:
             raise SchemaError(
@@ -218,11 +218,11 @@ def breath_position(dataset: xr.Dataset, breath: int) -> int:
     raise SchemaError(f"breath {breath} is not in the Dataset.\n  {have}; -1 is the last one.")
 
 
-_WAVES_FROM = "ventsim.simulate and ventsim.steady_breath return waveforms"
+_WAVEFORMS_FROM = "ventsim.simulate and ventsim.steady_breath return waveforms"
 # Of each kind what it is, what is needed, and what makes it.
 _IN_WORDS: dict[Kind, tuple[str, str, str]] = {
-    "waveforms": ("these are waveforms", "waveforms are", _WAVES_FROM),
-    "recording": ("these are waveforms", "waveforms or a recording is", _WAVES_FROM),
+    "waveforms": ("these are waveforms", "waveforms are", _WAVEFORMS_FROM),
+    "recording": ("these are waveforms", "waveforms or a recording is", _WAVEFORMS_FROM),
     "measures": (
         "these are measures of breaths", "measures of breaths are",
         "ventsim.breath_measures(waveforms) makes measures",
