@@ -20,11 +20,21 @@ from ventsim.errors import (
     warn_caller,
 )
 from ventsim.model.circuit import Circuit
-from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_at, single_value, with_values
+from ventsim.model.descriptions import Member
+from ventsim.model.paths import (
+    Value,
+    canonical,
+    field_at,
+    of_layout,
+    quantity_at,
+    single_value,
+    text_of,
+    with_values,
+)
 from ventsim.model.scenario import Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.quantities import Quantity, check
+from ventsim.quantities import Quantity, check, mark_of
 from ventsim.results.kernel import variables_of
 from ventsim.results.measures import LIMITED_SHARE
 from ventsim.results.schema import label
@@ -69,6 +79,7 @@ def sweep(
         values)``.
     values : mapping of str to sequence
         Values to try by path, such as ``{"lungs.b.compliance": [20, 30, 40]}``; see :mod:`ventsim.model.paths`.
+        Laws too, where the field takes one; the coordinate then holds them in words.
     paired : bool, default False
         Whether the first values of all paths make the first point, and so on, instead of a full grid.
     duration : float, optional
@@ -164,22 +175,31 @@ def _checked_values(scenario: Scenario, values: object) -> dict[str, tuple[Value
 
 
 def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -> tuple[Value, ...]:
-    """The values of one path: numbers where a number stands, else words."""
+    """The values of one path: numbers where a number stands, or laws where one could stand, else words."""
     quantity = quantity_at(scenario.circuit, scenario.settings, path)
     unit = "" if quantity is None or quantity.unit == "1" else f" {quantity.unit}"
     numeric = quantity is not None or (isinstance(now, int | float) and not isinstance(now, bool))
     if isinstance(now, tuple):
         raise InputError(f"path {path!r} leads to a list, not to a single number.\n  Give a number of the list.")
+    field = field_at(scenario.circuit, scenario.settings, path)
+    member = None if field is None else mark_of(field, Member)
     wanted = f"a list of numbers{f' [{unit.strip()}]' if unit else ''}" if numeric else "a list of words"
+    wanted += " or laws" if member is not None else ""
     is_list = isinstance(given, Iterable) and not isinstance(given, str | bytes | Mapping | Set)
     several: Any = given
-    items = list(several) if is_list and np.ndim(several) < 2 else None
-    if not items:
-        shown = "no value" if is_list and items is not None else f"{given!r}"
+    items = list(several) if is_list else None
+    if not items or any(isinstance(item, list | tuple) or getattr(item, "ndim", 0) for item in items):
+        shown = "no value" if items == [] else f"{given!r}"
         raise InputError(f"{path}: got {shown}, but {wanted} is needed.\n  It is {now!r}{unit} now.")
     checked: list[Value] = []
     for item in items:
         plain = item.item() if isinstance(item, np.generic | np.ndarray | xr.DataArray) else item
+        if member is not None and not isinstance(plain, numbers.Real | str | None):
+            try:
+                checked.append(member.family.read(plain, or_number=True))
+            except InputError as error:
+                raise InputError(f"{path}: {error}") from None
+            continue
         if numeric:
             real = isinstance(plain, numbers.Real) and not isinstance(plain, bool)
             if not real or not math.isfinite(plain):
@@ -187,7 +207,6 @@ def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -
             whole = quantity is not None and quantity.whole and plain == round(plain)
             checked.append(int(plain) if whole else float(plain))
             continue
-        field = field_at(scenario.circuit, scenario.settings, path)
         words = () if field is None else tuple(w for w in get_args(field.annotation) if isinstance(w, str))
         if type(plain) is not (bool if isinstance(now, bool) else str) or (words and plain not in words):
             hint = suggestion(str(plain), words) if words else f"It is {now!r} now."
@@ -199,13 +218,14 @@ def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -
 def _check_effect(scenario: Scenario, path: str, listed: tuple[Value, ...]) -> None:
     """Refuse a value of the recipe without any effect on the circuit, such as a length that a floor plan gives."""
     made = []
-    for value in (min(listed), max(listed)):
+    other = next((value for value in listed if value != listed[0]), None)
+    for value in (listed[0], other) if other is not None else ():
         try:
             with warnings.catch_warnings(action="ignore"):
                 made.append(scenario.replaced({path: value}).circuit)
         except InputError:
             return  # an impossible value is reported at its point
-    if min(listed) != max(listed) and made[0] == made[1]:
+    if made and made[0] == made[1]:
         raise InputError(
             f"path {path!r} has no effect on this circuit: nothing of the layout uses it.\n"
             "  A floor plan or a value for a single lung may stand in its place; or vary parts.NAME.field."
@@ -273,8 +293,12 @@ def _dataset(
         coords[_CASE] = xr.Variable(_CASE, np.arange(1, shape[0] + 1), attrs)
     for path, quantity in quantities.items():
         attrs = {"long_name": _meaning(path, quantity), "path": path}
-        attrs |= {} if quantity is None else {"units": quantity.unit}
-        coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(grid[path]), attrs)
+        tried: list[Any] = list(grid[path])
+        if not all(isinstance(value, int | float | str) for value in tried):  # laws: in words
+            tried = [text_of(one, quantity) if isinstance(one, int | float) else repr(one) for one in tried]
+        elif quantity is not None:
+            attrs["units"] = quantity.unit
+        coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(tried), attrs)
     dataset = label(xr.Dataset(variables, coords=coords))
     words = np.array(STATUS_WORDS, dtype=object)[result.status]
     words[result.ports["port_limited_fraction"] > LIMITED_SHARE] = FLOW_LIMITED

@@ -183,7 +183,7 @@ def test_laws_rise_from_rest(law):
         (lambda: SIGMOID.volume("five"), r"pressure 'five' is not a number"),
         (lambda: EXPONENTIAL.changed(pressure_rate=0.0), r"pressure_rate 0 1/cmH2O is not allowed"),
         (lambda: series_compliance(200.0, 0.0), r"chest_wall 0 mL/cmH2O is not allowed"),
-        (lambda: ElasticSum(laws=()), r"^sum: laws holds none\.\n  Give at least one: laws=\(laws\.Sigmoid"),
+        (lambda: ElasticSum(laws=()), r"^sum: laws holds none\.\n  Give at least one, such as laws\.Sigmoid"),
         (lambda: SIGMOID + "stiff", r"'stiff' is not a pressure-volume law\.\n  Give laws\.Sigmoid"),
         (
             lambda: overdistension_index(5000.0, elastance=0.02, volume_elastance=-1e-5),

@@ -420,7 +420,7 @@ class ElasticSum(ElasticLaw):
 
     def _faults(self) -> Iterator[str]:
         if not self.laws:
-            yield f"laws holds none.\n  Give at least one: laws=({ELASTIC_LAWS.example},)."
+            yield f"laws holds none.\n  Give at least one, such as {ELASTIC_LAWS.example}."
 
     @property
     def _members(self) -> list[ElasticLaw]:
