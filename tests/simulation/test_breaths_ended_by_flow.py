@@ -186,7 +186,7 @@ def test_changes_inside_breaths_that_end_by_flow():
     for name in TIMES:
         np.testing.assert_array_equal(measures[name], expected[name], err_msg=name)
     np.testing.assert_allclose(measures.inspired_tidal_volume, expected.inspired_tidal_volume, rtol=1e-12)
-    # At 8.4 s the gas of the lung stays: its pressure above the relaxed state doubles, the flow stops at once.
+    # At 8.4 s the gas of the lung stays: its elastic pressure doubles, the flow stops at once.
     assert float(measures.inspiration_end[2]) == pytest.approx(8.4, abs=1e-9)
     lasts = closed_form([vs.Lung(compliance=60.0, resistance=10.0)], SETTINGS, 30)[0][-1] - 29 * PERIOD
     assert float(measures.inspiration_end[-1] - measures.breath_start[-1]) == pytest.approx(lasts, abs=1e-6)

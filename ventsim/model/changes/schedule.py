@@ -10,7 +10,7 @@ from typing import Any
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
 from ventsim.model.changes.descriptions import AnyChange, Fault
 from ventsim.model.changes.faults import with_faults
-from ventsim.model.changes.plan import ValueChange, ValueOverTime, in_order
+from ventsim.model.changes.over_time import ValueChange, ValueOverTime, in_order
 from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.description import circuit_of
 from ventsim.model.descriptions import shown

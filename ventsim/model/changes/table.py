@@ -17,7 +17,7 @@ from ventsim.model.changes.descriptions import (
     LungRemoval,
 )
 from ventsim.model.changes.faults import site_of
-from ventsim.model.changes.plan import in_order
+from ventsim.model.changes.over_time import in_order
 from ventsim.model.changes.schedule import Schedule, listed, schedule_of
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws.flow import flow_law

@@ -33,7 +33,7 @@ _STILL = 0.005  # part of the largest flow, below which a line is dotted
 _ROUNDING = 1e-6  # where the largest flow is below that, nothing flows anywhere [L/s]
 _SHARED = "0.55"
 _DOTS = (0, (1.0, 1.5))
-_WAVES = (
+_WAVEFORMS = (
     "flow", "branch_flow", "inspiratory_port_flow", "expiratory_port_flow", "volume", "alveolar_pressure",
     "inspiratory_port_pressure", "expiratory_port_pressure", "breath_start", "inspiration_end",
 )  # fmt: skip
@@ -129,7 +129,7 @@ def _canvas(drawing: Geometry, ax: "Axes | None") -> "Axes":
 
 def _instant(circuit: Circuit, waveforms: xr.Dataset, time: float | None) -> xr.Dataset:
     """Waveforms at one instant, after a look whether they belong to the circuit."""
-    need(waveforms, *_WAVES)
+    need(waveforms, *_WAVEFORMS)
     strangers = [str(lung) for lung in waveforms["lung"].values if lung not in circuit.lungs]
     if strangers or waveforms.sizes["lung"] != len(circuit.lungs):
         raise SchemaError(
