@@ -97,3 +97,13 @@ def test_a_port_keeps_its_pressure_while_what_is_behind_the_valve_rises():
     opening = vs.OneWayValve().opening_pressure
     assert np.abs(port - np.minimum.accumulate(behind + opening)).max() < 1e-3
     assert np.ptp(behind[len(behind) // 2 :]) > 0.1
+
+
+def test_port_before_gas_at_rest_is_at_the_pressure_of_the_source():
+    """Nothing flows yet through a rigid tube whose gas has inertia: the source's resistance takes no pressure."""
+    rigid = vs.Tube(length=1.5, inertia=True, gas_volume=0.0, wall_compliance=0.0)
+    settings = vs.PressureControl(inspiratory_pressure=14.0, peep=0.5, rate=8.0, ie_ratio=0.5)
+    limbs = vs.PatientLimbs(inspiratory_tube=rigid, expiratory_tube=PLAIN)
+    circuit = vs.layouts.shared({"a": vs.Lung(compliance=50.0, resistance=0.5)}, limbs=limbs)
+    found = vs.breath_measures(vs.simulate(circuit, settings, duration=settings.period))
+    assert found.port_peak_pressure.values == pytest.approx([14.5], rel=1e-9)

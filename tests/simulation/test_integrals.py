@@ -259,6 +259,56 @@ def test_peaks_behind_a_kink_are_as_exact_as_volumes(limit):
     np.testing.assert_allclose(usual.port_limited_fraction, exact.port_limited_fraction, rtol=1e-5)
 
 
+def test_peaks_between_junctions_are_as_exact_as_volumes():
+    """A slow peak where nothing but the lung holds gas: the pressures between steps are not in balance there."""
+    limbs = vs.PatientLimbs(
+        inspiratory_tube=STIFF.inspiratory_tube.changed(resistance=1.0),
+        expiratory_tube=STIFF.expiratory_tube.changed(resistance=1.0),
+        filter=vs.Filter(resistance=vs.laws.Rohrer(linear=1.0, quadratic=1.0), gas_volume=0.0),
+        y_piece=vs.YPiece(gas_volume=0.0),
+    )
+    machine = vs.Ventilator(source_resistance=4.0, exhalation_resistance=0.5)
+    lung = vs.Lung(compliance=100.0, resistance=160.0, expiratory_resistance=90.0)
+    circuit = vs.layouts.shared({"a": lung}, one_way_valves=False, limbs=limbs, ventilator=machine)
+    settings = vs.PressureControl(
+        inspiratory_pressure=34.0,
+        peep=5.0,
+        rate=20.0,
+        inspiratory_time=0.75,
+        rise_time=0.075,
+        rise_shape="exponential",
+    )
+    usual, exact = (
+        vs.breath_measures(vs.simulate(circuit, settings, duration=2.0 * settings.period, **options))
+        for options in ({}, {"tolerance": 1e-10})
+    )
+    np.testing.assert_allclose(usual.peak_inspiratory_flow, exact.peak_inspiratory_flow, rtol=3e-6)
+
+
+def test_share_at_the_flow_limit_is_as_exact_as_volumes():
+    """A source of little resistance, close to its limit: when it leaves it depends on a small difference."""
+    limbs = vs.PatientLimbs(inspiratory_tube=vs.Tube(length=1.0, resistance=0.01))
+    machine = vs.Ventilator(
+        source_resistance=0.05, exhalation_resistance=0.05, flow_limit=1.0, relief_pressure=None
+    )
+    lung = vs.Lung(compliance=100.0, resistance=10.0)
+    circuit = vs.layouts.shared({"a": lung}, one_way_valves=False, limbs=limbs, ventilator=machine)
+    settings = vs.PressureControl(
+        inspiratory_pressure=16.5,
+        peep=5.0,
+        rate=45.0,
+        inspiratory_time=2.0 / 3.0,
+        rise_time=0.8 / 3.0,
+        rise_shape="exponential",
+    )
+    usual, exact = (
+        vs.breath_measures(vs.simulate(circuit, settings, duration=2.0 * settings.period, **options))
+        for options in ({}, {"tolerance": 1e-10})
+    )
+    assert 0.1 < float(exact.port_limited_fraction[-1]) < 0.9
+    np.testing.assert_allclose(usual.port_limited_fraction, exact.port_limited_fraction, atol=5e-6)
+
+
 def test_driving_pressure_of_a_lung_with_effort_is_elastic():
     """Volume over compliance: the pressure of the muscles is not subtracted from it."""
     lung = vs.Lung(compliance=50.0, resistance=10.0, effort=BREATHES)

@@ -190,11 +190,13 @@ def _advance_peaks(net, segment, began, elapsed, h, relative, is_behind_kink, ru
         a, b, now, new = net.branch[k].start, net.branch[k].end, run.node_at[NOW], run.node_at[NEXT]
         rise = new[a].pressure - now[a].pressure - new[b].pressure + now[b].pressure
         first, second = run.row[a].dense1 - run.row[b].dense1, run.row[a].dense2 - run.row[b].dense2
+        # How much the flow would change in the step at the slope of either end.
+        steepest = run.branch_at[NEXT, k].slope * max(abs(rise + first), abs(rise - first - second))
         for side in range(2):
             sign, known = (1.0, old.highest_flow) if side == 0 else (-1.0, -old.lowest_flow)
             before, after = sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow
             highest = max(before, after)
-            may_turn = is_behind_kink or abs(after - before) > EXACT_TOP * abs(highest)
+            may_turn = is_behind_kink or steepest > EXACT_TOP * abs(highest)
             if may_turn and highest >= known - NEARLY * abs(known):
                 is_steady = min(rise * (rise + first), rise * (rise - first - second)) > UNSURE * rise * rise
                 if unbalanced or not is_steady or (is_behind_kink and before >= after):

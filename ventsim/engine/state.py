@@ -139,7 +139,7 @@ def _set_curved(new: CompiledCircuit, after: Run, held: dict[str, float], time: 
         pressure, _ = elastic_pressure(network.elastic[network.node["elastic"][i]], volume)
         if not np.isfinite(pressure):
             raise SolverError(
-                f"'{point}' holds {volume * ML_PER_L:.3g} mL above its relaxed volume, more than its changed "
+                f"'{point}' holds {volume * ML_PER_L:.3g} mL above its relaxation volume, more than its changed "
                 "curve of pressure and volume can hold.\n  Let the curve change less, or over some breaths."
             )
         if network.node["effort"][i] >= 0:
