@@ -27,7 +27,7 @@ to the reference, others are in the unit of the row; rows that hold the largest 
 values below 0.1 of their unit as 0.1. Where what a reference leaves open gives a span of values, it stands in
 brackets behind the one that is nearest to the reference: a difference of 0 is then one of construction.
 
-Rows are of two classes. A row that any model would pass, because of symmetry, of a balance or of a wide limit, shows
+Rows are of two classes. A row that any model would pass, because of symmetry, a balance or a wide limit, shows
 nothing about the laws and numbers of this one; its result says so. Kinds of reference, by class:
 
 **Verification**: are the equations solved correctly?
