@@ -330,6 +330,7 @@ def stored(circuit: vs.Circuit) -> float:
 def circuit_rows() -> list[Row]:
     """Compliance of ready-made circuits for each lung."""
     lung = vs.Lung(compliance=20.0, resistance=10.0)
+    wet = vs.Ventilator(internal_volume=100.0, humidifier_volume=300.0)
     with_filter = vs.PatientLimbs(filter=vs.Filter(), tracheal_tube=vs.TrachealTube(inner_diameter=8.0))
 
     def shared(count: int, arrangement: str) -> vs.Circuit:
@@ -340,6 +341,7 @@ def circuit_rows() -> list[Row]:
     )
     circuits = {
         "one lung": (vs.layouts.single(lung), adult),
+        "one lung, 100 mL in the machine, humidifier of 300 mL": (vs.layouts.single(lung, ventilator=wet), adult),
         "one lung, filter and tracheal tube": (vs.layouts.single(lung, limbs=with_filter), adult),
         "two lungs, tree": (shared(2, "tree"), adult),
         "four lungs, tree": (shared(4, "tree"), adult),
