@@ -239,10 +239,10 @@ def any_tube(draw: st.DrawFn, tube: vs.Tube) -> vs.Tube:
     """The tube as it is, or with the friction of its wall, inertia and polytropic gas."""
     if tube.length == 0.0:
         return tube
-    changed: dict[str, Any] = {
-        "inertia": draw(st.booleans()),
-        "polytropic_exponent": draw(st.sampled_from([1.0, 1.4])),
-    }
+    # Gas with inertia needs some that gives way, where a valve shuts it off.
+    holds_gas = tube.gas_volume is None
+    changed: dict[str, Any] = {"polytropic_exponent": draw(st.sampled_from([1.0, 1.4]))}
+    changed["inertia"] = holds_gas and draw(st.booleans())
     if draw(st.booleans()):
         changed |= {"resistance": None, "wall": draw(st.sampled_from(["corrugated", "smooth"]))}
     return tube.changed(changed)
@@ -272,9 +272,11 @@ def cases_of_all_kinds(draw: st.DrawFn, **options: Any) -> Case:
             parts[name] = draw(any_tube(part))
         elif isinstance(part, vs.Restrictor) and draw(st.booleans()):
             parts[name] = vs.Restrictor(resistance=vs.laws.Orifice(bore=draw(numbers(2.0, 10.0))))
+    # Gas at a port of the machine needs a resistance inside.
+    holds_gas = circuit.ventilator.source_resistance > 0.0
     machine = circuit.ventilator.changed(
-        internal_volume=draw(st.sampled_from([0.0, 100.0])),
-        humidifier_volume=draw(st.sampled_from([0.0, 300.0])),
+        internal_volume=draw(st.sampled_from([0.0, 100.0])) if holds_gas else 0.0,
+        humidifier_volume=draw(st.sampled_from([0.0, 300.0])) if holds_gas else 0.0,
         ambient_pressure=draw(st.sampled_from([1.0, 0.7])) * vs.units.ATMOSPHERE_CMH2O,
     )
     circuit = circuit.changed(parts={**circuit.parts, **parts}, ventilator=machine)
@@ -289,9 +291,8 @@ def cases_of_all_kinds(draw: st.DrawFn, **options: Any) -> Case:
                 resistance=draw(st.builds(Rohrer, linear=numbers(50.0, 500.0), quadratic=numbers(1.0, 500.0)))
             )
             circuit = inserted(circuit, f"{name}.airway", f"{name} leak", leak)
-    if draw(st.sampled_from([False, False, True])):
-        valve = vs.PeepValve(
-            opening_pressure=draw(numbers(1.0, 10.0)), gas_volume=draw(st.sampled_from([0.0, 10.0]))
-        )
+    if draw(st.booleans()):
+        gas = draw(st.sampled_from([0.0, 10.0])) if machine.exhalation_resistance > 0.0 else 0.0
+        valve = vs.PeepValve(opening_pressure=draw(numbers(1.0, 10.0)), gas_volume=gas)
         circuit = inserted(circuit, "ventilator.expiratory", "peep valve", valve)
     return Case(circuit, settings)

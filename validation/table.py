@@ -54,6 +54,9 @@ fittings and valves are held to published figures in case 14 only, as far as the
 with closed forms and other solvers shows that the equations are solved correctly, not that they are the right
 ones for a given device or patient.
 
+Random circuits of all kinds are compared apart from these rows: `python validation/random_circuits.py` runs them
+at the default tolerance, at 1e-10 and with IDA, and writes how far each measure is off into `random_circuits.md`.
+
 Each case has a figure with a panel for the difference, in which exact agreement is drawn at 1e-17.
 """
 
