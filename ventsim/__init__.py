@@ -114,7 +114,8 @@ __all__ = [
     "units",
 ]
 
-# Namespaces are imported by the names under which they are shown: from ventsim.layouts import shared.
+# Namespaces are imported by the names under which they are shown: from ventsim.layouts import shared. What type
+# checkers see of them is in the stubs beside this file.
 for _module in (changes, gas, laws, layouts, monitor, panel, parts, plot, schema):
     sys.modules[f"{__name__}.{_module.__name__.rpartition('.')[2]}"] = _module
 

@@ -603,7 +603,7 @@ BOTH = {HOLE: (2, 22), "settings.inspiratory_pressure": (5, 30)}
             {"targets": {"b": {"inspired_tidal_volume": 400.0, "driving_pressure": 9.0}}},
             "there are 2 targets and 1 value to vary.\n.*Leave a target out",
         ),
-        ({"vary": {"lungs.b.compliance": (20, 60), "parts.b.compliance": (20, 60)}}, "are one value"),
+        ({"vary": {"lungs.b.compliance": (20, 60), "parts.b.compliance": (20, 60)}}, "lead to the same value"),
         ({"drills": ()}, "no list of bores"),
         ({"drills": (4.0, -1.0)}, "drills: drill -1 mm is not allowed"),
         ({"bore_tolerance": 0.0}, "bore_tolerance 0 mm is not allowed"),

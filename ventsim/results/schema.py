@@ -23,7 +23,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
-from ventsim.results.points import BETWEEN_POINTS, pressure_at
+from ventsim.quantities import check
 from ventsim.results.variables import COORDINATE_ROWS, GROUPS
 from ventsim.tables import Column, percent
 
@@ -118,6 +118,10 @@ RECORDING_NEEDS = ("airway_pressure", "flow", "breath_start", "inspiration_end",
 
 TIME_ROUNDING = 1e-9
 """Times of breaths that differ by less than this count as equal. [s]"""
+
+
+BETWEEN_POINTS = ", "
+"""What stands between the names of points in the coordinate ``points``."""
 
 
 def nomenclature() -> tuple[dict[str, str], ...]:
@@ -216,6 +220,49 @@ def breath_position(dataset: xr.Dataset, breath: int) -> int:
         return numbers.index(breath)
     have = f"It has breaths {numbers[0]} to {numbers[-1]}" if numbers else "It has none"
     raise SchemaError(f"breath {breath} is not in the Dataset.\n  {have}; -1 is the last one.")
+
+
+def pressure_at(waveforms: xr.Dataset, point: str) -> xr.DataArray:
+    """Pressure over time at a point of the circuit.
+
+    Points between which nothing resists the flow are one node with one pressure, and results carry a node once,
+    under the name of one of its points; the coordinate ``points`` lists them all.
+
+    Parameters
+    ----------
+    waveforms : xarray.Dataset
+        Waveforms of a simulation.
+    point : str
+        A port of a part, ``"part.port"``, such as ``"a y-piece.patient"``; or ``"ventilator.inspiratory"``.
+
+    Returns
+    -------
+    xarray.DataArray
+        Pressure, dims (time,). [cmH2O]
+
+    Raises
+    ------
+    SchemaError
+        If the circuit has no such point, or the Dataset no pressures in the circuit.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> waveforms = xr.Dataset(
+    ...     {"node_pressure": (("time", "node"), [[5.0, 7.0]])},
+    ...     coords={"node": ["a.airway", "b.airway"], "points": ("node", ["y.patient, a.airway", "b.airway"])})
+    >>> pressure_at(waveforms, "y.patient").values.tolist()
+    [5.0]
+    """
+    if "node_pressure" not in waveforms or "points" not in waveforms.coords:
+        raise SchemaError(
+            "these waveforms hold no pressures in the circuit.\n  Take waveforms of simulate() or steady_breath()."
+        )
+    at = {one: k for k, text in enumerate(waveforms["points"].values) for one in str(text).split(BETWEEN_POINTS)}
+    at |= {str(name): k for k, name in enumerate(waveforms["node"].values)}
+    if point not in at:
+        raise SchemaError(f"there is no point {point!r} in the circuit.\n  {suggestion(str(point), sorted(at))}")
+    return waveforms["node_pressure"].isel(node=at[point])
 
 
 _WAVES_FROM = "ventsim.simulate and ventsim.steady_breath return waveforms"
@@ -371,8 +418,7 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
         _check_time(dataset["time"])
     _check_labels(dataset)
     if kind != "blind spots":
-        _check_breath_numbers(dataset["breath"].values)
-        _check_breath_times(dataset)
+        _check_breaths(dataset)
     if "predicted_body_weight" in dataset:
         _check_body_weight(dataset["predicted_body_weight"])
 
@@ -429,16 +475,14 @@ def _check_labels(dataset: xr.Dataset) -> None:
             )
 
 
-def _check_breath_numbers(numbers: NDArray[np.int64]) -> None:
+def _check_breaths(dataset: xr.Dataset) -> None:
+    """Breaths are counted; the times of one follow each other, and it starts when the last one has ended."""
+    numbers: NDArray[np.int64] = dataset["breath"].values
     if numbers.dtype.kind not in "iu" or (numbers < 1).any() or (np.diff(numbers) < 1).any():
         raise SchemaError(
             "coordinate 'breath' must hold increasing whole numbers from 1; it holds "
             f"{_listed(numbers.tolist())}.\n  Number the breaths 1, 2, 3, ..."
         )
-
-
-def _check_breath_times(dataset: xr.Dataset) -> None:
-    """The times of one breath follow each other, and a breath starts when the last one has ended."""
     times = dataset.variables
     names = [name for name in _TIMING if name in times]
     for earlier, later in itertools.pairwise(names):
@@ -460,13 +504,10 @@ def _check_breath_times(dataset: xr.Dataset) -> None:
 
 
 def _check_body_weight(weight: xr.DataArray) -> None:
-    wrong = (weight <= 0) | np.isinf(weight)
-    if wrong.any():
-        name = str(weight["lung"].values[int(np.argwhere(wrong.transpose("lung", ...).values)[0][0])])
-        raise SchemaError(
-            f"lung '{name}': body weight {weight.sel(lung=name).values} kg is impossible.\n"
-            "  Give a weight above 0 kg, or NaN if it is unknown."
-        )
+    for name in weight["lung"].values:
+        known = weight.sel(lung=name).values
+        for value in known[~np.isnan(known)]:
+            check(f"lung '{name}'", {"predicted_body_weight": value}, error=SchemaError, warn=False)
 
 
 def _listed_times(times: xr.DataArray, number: int) -> str:

@@ -142,8 +142,7 @@ def initial_pressure(problem: Problem, start: xr.Dataset | None) -> FloatArray:
     if start.sizes.get("time", 0) == 0:
         raise SchemaError(f"start: the Dataset has no samples along 'time'.\n{_USE_A_RUN}")
     have = [str(name) for name in start["node"].values]
-    missing = [name for name in problem.compiled.nodes if name not in have]
-    if missing:
+    if missing := [name for name in problem.compiled.nodes if name not in have]:
         near = nearest_names(missing[0], have)
         raise SchemaError(
             f"start: the earlier run has no point '{missing[0]}', which this circuit has.\n"
@@ -171,21 +170,6 @@ def raise_on_failure(status: int, time: float) -> None:
 
 Recorded = list[tuple[Problem, Record]]
 """What was recorded in each of some pieces, one after the other."""
-
-
-def held_now(problem: Problem, run: Run) -> FloatArray:
-    """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
-    network = problem.compiled.network
-    held = stored_volume(network, run.node_at[NOW]) * ML_PER_L
-    lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
-    return np.append(lungs, held.sum())
-
-
-def held_by_node(problem: Problem, run: Run) -> dict[str, float]:
-    """Gas held by each node that can hold some, by its name. [mL]"""
-    network = problem.compiled.network
-    held = (stored_volume(network, run.node_at[NOW]) * ML_PER_L).tolist()
-    return {problem.compiled.nodes[i]: held[i] for i in np.flatnonzero(network.node["compliance"] > 0)}
 
 
 @contextmanager
@@ -272,16 +256,30 @@ class Integration:
         while (block := blocks.after(self.position, longest=longest)) is not None:
             yield block
 
+    def held(self) -> FloatArray:
+        """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
+        network, held = self.problem.compiled.network, self._held_in_nodes()
+        lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
+        return np.append(lungs, held.sum())
+
+    def held_by_node(self) -> dict[str, float]:
+        """Gas held by each node that can hold some, by its name. [mL]"""
+        compiled, held = self.problem.compiled, self._held_in_nodes().tolist()
+        return {compiled.nodes[i]: held[i] for i in np.flatnonzero(compiled.network.node["compliance"] > 0)}
+
+    def _held_in_nodes(self) -> FloatArray:
+        return stored_volume(self.problem.compiled.network, self.run.node_at[NOW]) * ML_PER_L
+
     def resume(self, problem: Problem, state: FloatArray, *, held_at_start: FloatArray) -> None:
         """Take up the state in which an earlier run of a problem ended, or raise ValueError."""
         self._set_out(problem, problem.resting_pressure())
         restore(self.run, state)
         self.held_at_start = held_at_start
 
-    def run_block(self, block: Block, *, every_part: bool) -> Recorded:
+    def run_block(self, block: Block) -> Recorded:
         """Run the breaths of a block; return what was recorded in each of its pieces.
 
-        Without `every_part` the records of one block are overwritten by those of the next.
+        Where no waveforms are kept, the records of one block are overwritten by those of the next.
         """
         recorded: Recorded = []
         goal = block.number + block.n_breaths
@@ -291,8 +289,8 @@ class Integration:
                 break
             self._enter(piece)
             problem = self.problem
-            if every_part or not recorded:
-                record = self._new_record(block, piece, every_part=every_part)
+            if block.kept or not recorded:
+                record = self._new_record(block, piece)
                 recorded.append((problem, record))
             recorded[-1] = (problem, record)
             with compile_notice(run_breaths):
@@ -327,7 +325,7 @@ class Integration:
                 circuit = self._unchanged
             problem = problem_of(circuit, piece.settings, tolerance=self._tolerance, before=self._known)
             self._set_out(problem, start if isinstance(start, np.ndarray) else initial_pressure(problem, start))
-            self.held_at_start = held_now(problem, self.run)
+            self.held_at_start = self.held()
         before, self.piece = self.problem, piece
         self.problem = problem_of(piece.circuit, piece.settings, tolerance=self._tolerance, before=before)
         if self.problem is not before:
@@ -338,14 +336,14 @@ class Integration:
         if piece.settings is not before.settings:
             begin_rhythm(self.run)
 
-    def _new_record(self, block: Block, piece: Piece, *, every_part: bool) -> Record:
-        """Room for what a piece yields; without `every_part` for the whole block, and used over and over."""
-        pieces = (piece,) if every_part else block.pieces
+    def _new_record(self, block: Block, piece: Piece) -> Record:
+        """Room for what a piece yields; without waveforms for the whole block, and used over and over."""
+        pieces = (piece,) if block.kept else block.pieces
         n_segments, n_breaths = len(self.problem.segments), block.n_breaths
         lasts = min(n_breaths * self.problem.period, pieces[-1].stop - self.position.now)
         rows = math.ceil(lasts / self._interval) + len(pieces) * (2 * n_segments * n_breaths + 4)
         network, size = self.problem.compiled.network, {"n_breaths": n_breaths, "n_segments": n_segments}
-        if every_part:
+        if block.kept:
             return new_record(network, rows, every_part=True, **size)
         room = self._room
         fits = room is not None and len(room.time) >= rows and len(room.phase) >= n_breaths

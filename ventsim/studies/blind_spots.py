@@ -12,13 +12,14 @@ import xarray as xr
 from ventsim.errors import InputError, PlausibilityWarning, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange, Schedule, TimedChange
 from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import Scenario
+from ventsim.model.scenario import AnyScenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
 from ventsim.results.measures import breath_measures
 from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
 from ventsim.results.schema import ORIGIN, VARIABLES, label
+from ventsim.results.variables import SOURCES
 from ventsim.simulation import simulate_long, steady_breath
 from ventsim.simulation.progress import Progress
 from ventsim.studies.faults import standard_faults
@@ -32,11 +33,7 @@ _STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"
 
 # Results of which there are one `_before` the fault and one `_change`, and the measure or displayed value behind.
 _RESULTS = [name.removesuffix("_before") for name in VARIABLES if name.endswith("_before")]
-_OTHER_NAMES = {
-    "tidal_volume": "inspired_tidal_volume",
-    "end_inspiratory_pressure": "end_inspiratory_alveolar_pressure",
-}
-_WATCHED = {name: _OTHER_NAMES.get(name, name) for name in _RESULTS}
+_WATCHED = {name: SOURCES.get(name, name) for name in _RESULTS}
 
 
 Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
@@ -45,7 +42,7 @@ Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
 
 @documented
 def blind_spots(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     modes: Mapping[str, BreathSettings] | None = None,
@@ -128,9 +125,8 @@ def blind_spots(
         {"harm": harm, "pressure_harm": pressure_harm, "duration": duration},
         duration=quantity("duration", at_least=max(breath.period for breath in breaths.values())),
     )
-    tried = _checked_faults(standard_faults(circuit, lung=lung) if faults is None else faults, duration=duration)
-    for mode, breath in breaths.items():
-        _check_fits(circuit, breath, tried, mode=mode)
+    given = standard_faults(circuit, lung=lung) if faults is None else faults
+    tried = _read_faults(given, circuit, breaths, duration=duration)
     options = _Options(limits, sensors, float(duration), scenario.tolerance)
     befores = {
         mode: steady_breath(circuit, breath, tolerance=scenario.tolerance) for mode, breath in breaths.items()
@@ -176,8 +172,7 @@ def _check_quiet(before: xr.Dataset, options: _Options, *, mode: str) -> None:
         return
     display = displayed_values(breath_measures(before), sensors=options.sensors)
     broken = alarms(display, options.limits).alarm_condition[0]
-    names = [str(name) for name in broken.alarm.values[broken.values.astype(bool)]]
-    if names:
+    if names := [str(name) for name in broken.alarm.values[broken.values.astype(bool)]]:
         raise InputError(
             f"limits: {', '.join(names)} alarms in {mode} before any fault.\n"
             "  Use AlarmLimits.around(displayed_values(...)) of the steady breath, or leave limits out."
@@ -272,7 +267,10 @@ def _dataset(rows: Mapping[str, Sequence[_Tried]], **coords: list[str]) -> xr.Da
     return xr.Dataset(variables, coords={"mode": list(rows), **coords, "alarm": list(ALARMS)})
 
 
-def _checked_faults(faults: Faults, *, duration: float) -> dict[str, tuple[AnyChange, ...]]:
+def _read_faults(
+    faults: Faults, circuit: Circuit, modes: Mapping[str, BreathSettings], *, duration: float
+) -> dict[str, tuple[AnyChange, ...]]:
+    """The faults, checked, before anything is run."""
     if not isinstance(faults, Mapping) or not faults:
         raise InputError("faults: there is none.\n  Give {'name': vs.Change(...), ...}, or leave it out.")
     found = {}
@@ -292,15 +290,9 @@ def _checked_faults(faults: Faults, *, duration: float) -> dict[str, tuple[AnyCh
                     f"watched.\n  Allowed: below {duration:.6g} s. Begin earlier, or raise duration."
                 )
         found[str(name)] = some
-    return found
-
-
-def _check_fits(
-    circuit: Circuit, settings: BreathSettings, faults: Mapping[str, Sequence[AnyChange]], *, mode: str
-) -> None:
-    """Refuse faults that name what is not there, before anything is run."""
-    for name, changes in faults.items():
+    for (mode, breath), (name, some) in itertools.product(modes.items(), found.items()):
         try:
-            Schedule(circuit, settings, tuple(changes))
+            Schedule(circuit, breath, some)  # refuses what names something that is not there
         except InputError as error:
             raise type(error)(f"faults: {name!r}, {mode}: {error}") from None
+    return found

@@ -2,7 +2,6 @@
 
 import itertools
 import math
-import numbers
 import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence, Set
@@ -14,17 +13,15 @@ import xarray as xr
 
 from ventsim.errors import (
     InputError,
-    PlausibilityWarning,
     StoppedEarlyWarning,
     suggestion,
     warn_caller,
 )
-from ventsim.model.circuit import Circuit
-from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_at, single_value, with_values
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.paths import Value, field_at, of_layout, places, quantity_at, single_value, with_values
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.quantities import Quantity, check
+from ventsim.quantities import QUANTITIES, Quantity, check, warn_of_unlikely
 from ventsim.results.kernel import variables_of
 from ventsim.results.measures import LIMITED_SHARE
 from ventsim.results.schema import label
@@ -48,7 +45,7 @@ _OUTCOME = {
 
 @documented
 def sweep(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | Mapping[str, Sequence[Value]] | None = None,
     values: Mapping[str, Sequence[Value]] | None = None,
     *,
@@ -122,16 +119,24 @@ def sweep(
     if duration is not None:
         check("sweep", {"duration": duration})
     quantities = {path: quantity_at(scenario.circuit, scenario.settings, path) for path in grid}
-    _warn_of_unlikely_values(grid, quantities)
+    for path, quantity in quantities.items():
+        if quantity is not None:
+            warn_of_unlikely(path, quantity, [value for value in grid[path] if not quantity.fault(value)])
     points = zip(*grid.values(), strict=True) if paired else itertools.product(*grid.values())
     circuit, breath = scenario.circuit, scenario.settings
     cases = [partial(with_values, circuit, breath, dict(zip(grid, point, strict=True))) for point in points]
     result = run_batch(cases, options, n_lungs=len(circuit.lungs), threads=threads, progress=progress)
-    missing = int((result.status == NOT_RUN).sum())
-    if missing:
+    if missing := int((result.status == NOT_RUN).sum()):
         text = f"the sweep was stopped by Ctrl-C; not run: {missing} of {len(cases)} points. The others are kept."
         warn_caller(StoppedEarlyWarning(text))
-    attrs = _attrs(scenario, options, paths=list(grid), paired=paired)
+    attrs = describe(scenario)
+    attrs |= {
+        "title": f"sweep: {attrs['title']}",
+        "swept": ", ".join(grid),
+        "combination": "paired" if paired else "full grid",
+        "breath_kind": "steady breath" if duration is None else f"last whole breath of {duration:.6g} s",
+        "tolerance": options.tolerance,
+    }
     found = _dataset(result, scenario, grid=grid, shape=shape, quantities=quantities, paired=paired)
     return found.assign_attrs(attrs)
 
@@ -149,40 +154,35 @@ def _checked_values(scenario: Scenario, values: object) -> dict[str, tuple[Value
     for path, given in values.items():
         now = single_value(scenario.circuit, scenario.settings, path)
         for other in grid:
-            if canonical(path) == canonical(other):
-                raise InputError(f"paths '{other}' and '{path}' lead to the same value.\n  Leave out one of them.")
             if _name(path) == _name(other):
                 raise InputError(
                     f"paths '{other}' and '{path}' would get the same name, '{_name(path)}'.\n"
                     "  Rename one of the parts."
                 )
         grid[path] = _checked_list(scenario, path, given, now=now)
+    places(scenario.circuit, grid)
     for path, listed in grid.items():
         if of_layout(path):
             _check_effect(scenario, path, listed)
     return grid
 
 
-def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -> tuple[Value, ...]:
+def _checked_list(scenario: Scenario, path: str, given: Any, *, now: Value) -> tuple[Value, ...]:
     """The values of one path: numbers where a number stands, else words."""
     quantity = quantity_at(scenario.circuit, scenario.settings, path)
     unit = "" if quantity is None or quantity.unit == "1" else f" {quantity.unit}"
     numeric = quantity is not None or (isinstance(now, int | float) and not isinstance(now, bool))
-    if isinstance(now, tuple):
-        raise InputError(f"path {path!r} leads to a list, not to a single number.\n  Give a number of the list.")
     wanted = f"a list of numbers{f' [{unit.strip()}]' if unit else ''}" if numeric else "a list of words"
     is_list = isinstance(given, Iterable) and not isinstance(given, str | bytes | Mapping | Set)
-    several: Any = given
-    items = list(several) if is_list and np.ndim(several) < 2 else None
+    items = list(given) if is_list and np.ndim(given) < 2 else None
     if not items:
-        shown = "no value" if is_list and items is not None else f"{given!r}"
+        shown = f"{given!r}" if items is None else "no value"
         raise InputError(f"{path}: got {shown}, but {wanted} is needed.\n  It is {now!r}{unit} now.")
     checked: list[Value] = []
     for item in items:
         plain = item.item() if isinstance(item, np.generic | np.ndarray | xr.DataArray) else item
         if numeric:
-            real = isinstance(plain, numbers.Real) and not isinstance(plain, bool)
-            if not real or not math.isfinite(plain):
+            if QUANTITIES["value"].fault(plain):
                 raise InputError(f"{path}: {plain!r} is not a finite number.\n  Give {wanted}.")
             whole = quantity is not None and quantity.whole and plain == round(plain)
             checked.append(int(plain) if whole else float(plain))
@@ -225,27 +225,6 @@ def _shape(grid: Mapping[str, tuple[Value, ...]], *, paired: bool) -> tuple[int,
             f"  Allowed: at most {MOST_POINTS:,}. Give fewer values, or use paired=True."
         )
     return shape
-
-
-def _warn_of_unlikely_values(grid: Mapping[str, tuple[Value, ...]], quantities: _Quantities) -> None:
-    for path, quantity in quantities.items():
-        for value in grid[path]:
-            why = "" if quantity is None or quantity.fault(value) else quantity.unlikely(value)
-            if quantity is not None and why:
-                warn_caller(PlausibilityWarning(f"{path} {quantity.text(value)} {why}"))
-                break
-
-
-def _attrs(scenario: Scenario, options: BatchOptions, *, paths: list[str], paired: bool) -> dict[str, Any]:
-    duration = scenario.settings.period if options.duration is None else options.duration
-    attrs = describe(scenario)
-    return attrs | {
-        "title": f"sweep: {attrs['title']}",
-        "swept": ", ".join(paths),
-        "combination": "paired" if paired else "full grid",
-        "breath_kind": "steady breath" if options.duration is None else f"last whole breath of {duration:.6g} s",
-        "tolerance": options.tolerance,
-    }
 
 
 def _meaning(path: str, quantity: Quantity | None) -> str:

@@ -585,6 +585,10 @@ WRONG = {
         ),
         r"lungs\.a\.resistance\.laws\.2\.bore -1 mm is not allowed",
     ),
+    "number in series": (
+        TITLE + SETTINGS + LUNGS.replace("= 10", "= { law = 'series', laws = [3, -3] }"),
+        r"lungs\.a\.resistance\.laws: number 2: .* -3 cmH2O·s/L is not allowed",
+    ),
     "neither number nor law": (
         TITLE + SETTINGS + LUNGS.replace("= 10", "= [5, 8]"),
         r"lungs\.a\.resistance: \[5, 8\] is neither a number nor a flow law\.\n  Give a number, or laws\.Rohrer\(",

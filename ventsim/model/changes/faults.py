@@ -3,15 +3,14 @@
 from collections.abc import Sequence
 from typing import ClassVar
 
-from ventsim.errors import InputError, suggestion
+from ventsim.errors import InputError, check_name, suggestion
 from ventsim.model.changes.descriptions import Clamp, Fault, LeakOnset, LungRemoval
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.description import Joint
 from ventsim.model.descriptions import FrozenMapping
 from ventsim.model.laws.flow import OPEN, Rohrer
 from ventsim.model.parts import NEVER, Cap, LungPart, OpenEnd, Part, cones_of
 from ventsim.model.parts.part import Element, Inertia, Passage
-
-Joint = tuple[str, str]
 
 # Never met, because a closed passage does not open; but it must be a law.
 _CLOSED = Rohrer.of(1.0)
@@ -102,24 +101,18 @@ def site_of(circuit: Circuit, fault: Fault) -> Joint | str:
     ('a y-piece.patient', 'a.airway')
     """
     if isinstance(fault, Clamp):
-        return _part_to_clamp(circuit, fault.part)
+        check_name(fault.part, circuit.parts, wrong=f"part: there is no part '{fault.part}'")
+        if isinstance(circuit.parts[fault.part], LungPart):
+            raise InputError(
+                f"part: '{fault.part}' is a lung, which cannot be clamped.\n"
+                "  Clamp the part before it, or take the lung off with LungRemoval."
+            )
+        return fault.part
     if isinstance(fault, LungRemoval):
         lungs = circuit.lungs
-        if fault.lung not in lungs:
-            raise InputError(f"lung: there is no lung '{fault.lung}'.\n  {suggestion(fault.lung, lungs)}")
+        check_name(fault.lung, lungs, wrong=f"lung: there is no lung '{fault.lung}'")
         return _joint_at(circuit, f"{fault.lung}.{lungs[fault.lung].ports[0]}")
     return _joint_at(circuit, fault.joint)
-
-
-def _part_to_clamp(circuit: Circuit, name: str) -> str:
-    if name not in circuit.parts:
-        raise InputError(f"part: there is no part '{name}'.\n  {suggestion(name, circuit.parts)}")
-    if isinstance(circuit.parts[name], LungPart):
-        raise InputError(
-            f"part: '{name}' is a lung, which cannot be clamped.\n"
-            "  Clamp the part before it, or take the lung off with LungRemoval."
-        )
-    return name
 
 
 def _joint_at(circuit: Circuit, end: str) -> Joint:

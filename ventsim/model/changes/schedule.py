@@ -73,7 +73,7 @@ class Schedule:
 
     circuit: Circuit
     settings: BreathSettings
-    changes: tuple[AnyChange, ...] = ()
+    changes: Sequence[AnyChange] = ()
 
     def __post_init__(self) -> None:
         settings = "PressureControl(...) or VolumeControl(...)"
@@ -113,13 +113,12 @@ class Schedule:
 
     def _tried(self, time: float, *, before: bool = False) -> tuple[Circuit, BreathSettings]:
         """Circuit and settings, or a complaint that names change and time."""
-        of_circuit = self._differing(time, of_settings=False, before=before)
-        of_settings = self._differing(time, of_settings=True, before=before)
+        values, faults = self._differing(time, before=before), self._faults_at(time, before=before)
         try:
-            circuit = with_faults(circuit_with(self.circuit, of_circuit), self._faults_at(time, before=before))
-            return circuit, settings_with(self.settings, of_settings)
+            circuit = with_faults(circuit_with(self.circuit, values), faults)
+            return circuit, settings_with(self.settings, values)
         except InputError as error:
-            one = self._culprit(of_circuit | of_settings, time, before=before)
+            one = self._culprit(values, time, before=before)
             raise type(error)(f"changes.{one.number}: {one.change.what}: at {time:.10g} s {error}") from None
 
     def _culprit(self, values: dict[Steps, Value], time: float, *, before: bool) -> ValueChange:
@@ -131,8 +130,8 @@ class Schedule:
         for one, own in begun:
             others = {steps: value for steps, value in values.items() if steps != own}
             try:
-                circuit_with(self.circuit, {k: v for k, v in others.items() if k[0] != SETTINGS})
-                settings_with(self.settings, {k: v for k, v in others.items() if k[0] == SETTINGS})
+                circuit_with(self.circuit, others)
+                settings_with(self.settings, others)
             except InputError:
                 continue
             return one
@@ -155,11 +154,10 @@ class Schedule:
                 "  Settings change with the next breath, the ventilator at once."
             ) from None
 
-    def _differing(self, time: float, *, of_settings: bool, before: bool = False) -> dict[Steps, Value]:
-        """Values of the settings, or of the circuit, that differ from those at the beginning."""
-        values = [one for one in self._in_order[0] if (one.steps[0] == SETTINGS) == of_settings]
-        found = {one.steps: (one.value(time, before=before), one.base) for one in values}
-        return {steps: value for steps, (value, base) in found.items() if value != base}
+    def _differing(self, time: float, *, before: bool = False) -> dict[Steps, Value]:
+        """Values that differ from those at the beginning."""
+        found = ((one, one.value(time, before=before)) for one in self._in_order[0])
+        return {one.steps: value for one, value in found if value != one.base}
 
     def _faults_at(self, time: float, *, before: bool = False) -> tuple[Fault, ...]:
         """Faults at work at a time, or just before it."""
@@ -187,9 +185,8 @@ class Schedule:
         Circuit
             The same object as long as nothing differs; the circuit itself if nothing differs from it.
         """
-        values, faults = self._differing(time, of_settings=False), self._faults_at(time)
-        if not values and not faults:
-            return self.circuit
+        faults, values = self._faults_at(time), self._differing(time)
+        values = {steps: value for steps, value in values.items() if steps[0] != SETTINGS}
         key = ("circuit", tuple(values.items()), faults)
         return self._kept(key, lambda: with_faults(circuit_with(self.circuit, values), faults))
 
@@ -206,9 +203,7 @@ class Schedule:
         BreathSettings
             The same object as long as nothing differs; the settings themselves if nothing differs from them.
         """
-        values = self._differing(time, of_settings=True)
-        if not values:
-            return self.settings
+        values = {steps: value for steps, value in self._differing(time).items() if steps[0] == SETTINGS}
         return self._kept(("settings", tuple(values.items())), lambda: settings_with(self.settings, values))
 
     def _kept(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:

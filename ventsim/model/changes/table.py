@@ -5,17 +5,9 @@ from typing import Any
 
 import pandas as pd
 
-from ventsim.model.changes.descriptions import (
-    CHANGES,
-    Change,
-    Clamp,
-    Disconnection,
-    Fault,
-    LeakOnset,
-    LungRemoval,
-)
+from ventsim.model.changes.descriptions import CHANGES, Change, Clamp, Disconnection, Fault, LeakOnset, LungRemoval
 from ventsim.model.changes.faults import site_of
-from ventsim.model.changes.plan import in_order
+from ventsim.model.changes.plan import ValueChange, in_order
 from ventsim.model.changes.schedule import Schedule, listed
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws.flow import flow_law
@@ -74,37 +66,32 @@ def changes_table(changes: Any) -> Table:
     True
     """
     schedule = getattr(changes, "schedule", changes)  # of a scenario
+    circuit: Any = getattr(schedule, "circuit", None)
+    values: dict[int, ValueChange] = {}  # by number of the change
     if isinstance(schedule, Schedule):
-        rows = _rows_of_schedule(schedule)
+        over_time, _ = in_order(circuit, schedule.settings, schedule.changes)
+        # Of a value of all limbs, as it is in those of the first lung.
+        values = {one.number: one for value in reversed(over_time) for one in value.steps_and_ramps}
+        given = schedule.changes
     else:
-        given = [CHANGES.read(change) for change in listed(schedule)]
-        rows = [(one, *(_value_texts(one) if isinstance(one, Change) else _fault_texts(one))) for one in given]
+        given = tuple(CHANGES.read(change) for change in listed(schedule))
+    rows: list[tuple[Any, ...]] = []
+    for number, change in enumerate(given, start=1):
+        if not isinstance(change, Change):
+            rows.append((change, *_fault_texts(change, circuit)))
+        elif number in values:
+            ends = (values[number].start, values[number].end)
+            texts = (value_text(circuit, schedule.settings, change.path, end) for end in ends)
+            rows.append((change, change.path, *texts))
+        else:  # without a circuit no value is looked up
+            after = change.to if change.factor is None else f"{change.factor:.6g} times as much"
+            text = text_of(after, QUANTITIES.get(change.path.rpartition(".")[2]))
+            rows.append((change, change.path, MISSING, text))
     rows.sort(key=lambda row: row[0].at)
     frame = pd.DataFrame([(change.at, change.until, *texts) for change, *texts in rows], columns=list(_COLUMNS))
     frame["until"] = frame["until"].astype(float)  # None becomes NaN
     section = Section(name="changes", frame=frame, columns=_COLUMNS)
     return Table(title="" if rows else "Nothing changes.", sections=[section])
-
-
-def _rows_of_schedule(schedule: Schedule) -> list[tuple[Any, ...]]:
-    """Each change; where, before and after in words."""
-    circuit, settings = schedule.circuit, schedule.settings
-    values = in_order(circuit, settings, schedule.changes)[0]
-    by_number = {one.number: one for value in values for one in value.steps_and_ramps}
-    rows: list[tuple[Any, ...]] = []
-    for number, change in enumerate(schedule.changes, start=1):
-        if isinstance(change, Change):
-            ends = (by_number[number].start, by_number[number].end)
-            rows.append((change, change.path, *(value_text(circuit, settings, change.path, end) for end in ends)))
-        else:
-            rows.append((change, *_fault_texts(change, circuit)))
-    return rows
-
-
-def _value_texts(change: Change) -> tuple[str, ...]:
-    """The same of a change without a circuit, in which no value is looked up."""
-    after = change.to if change.factor is None else f"{change.factor:.6g} times as much"
-    return change.path, MISSING, text_of(after, QUANTITIES.get(change.path.rpartition(".")[2]))
 
 
 def _fault_texts(fault: Fault, circuit: Circuit | None = None) -> tuple[str, ...]:

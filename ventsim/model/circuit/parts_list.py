@@ -76,7 +76,7 @@ def _text(cones: tuple[Cone, ...]) -> str:
 
 _ELSEWHERE = ("length", "bore", "inner_diameter")  # fields with a column of their own
 # Fields that tell how to calculate, not what to fetch.
-_OF_THE_RUN = ("density", "viscosity", "inertia", "includes_tracheal_tube", "polytropic_exponent")
+_OF_THE_RUN = ("density", "viscosity", "inertia", "includes_tracheal_tube", "polytropic_exponent", "wrapped")
 _COLUMNS = {
     "kind": Column(heading="part", width=14),
     "count": Column(heading="count"),
@@ -119,28 +119,6 @@ def parts_list(circuit: Circuit) -> Table:
     [[4.0, 1.5, 22.0]]
     """
     faults = connector_mismatches(circuit)
-    rows = [
-        {
-            "kind": part.kind,
-            "count": len(names),
-            "length": _number(part, "length"),
-            "bore": _number(part, "bore", "inner_diameter"),
-            "cones": _cones_text(part),
-            "values": ", ".join(_texts(part, without=(*_ELSEWHERE, *_OF_THE_RUN))),
-            "names": names,
-        }
-        for part, names in _sorts(circuit)
-    ]
-    tubes = [part.length for part in circuit.parts.values() if isinstance(part, Tube)]
-    notes = (
-        [f"{len(tubes)} tubes, {significant(sum(tubes))} m in all; {len(circuit.parts)} parts."] if tubes else []
-    )
-    notes += ["Joints that do not fit:", *faults] if faults else ["All joints fit."]
-    return Table(sections=[Section(name="parts", frame=pd.DataFrame(rows), columns=_COLUMNS)], notes=notes)
-
-
-def _sorts(circuit: Circuit) -> list[tuple[Part, tuple[str, ...]]]:
-    """Each sort of part with its names."""
     sorts: list[tuple[Part, list[str]]] = []
     for name, part in circuit.parts.items():
         # Compared, not hashed: a part of the user's own making need not be hashable.
@@ -149,7 +127,24 @@ def _sorts(circuit: Circuit) -> list[tuple[Part, tuple[str, ...]]]:
             sorts.append((part, [name]))
         else:
             same.append(name)
-    return [(part, tuple(names)) for part, names in sorts]
+    rows = [
+        {
+            "kind": part.kind,
+            "count": len(names),
+            "length": _number(part, "length"),
+            "bore": _number(part, "bore", "inner_diameter"),
+            "cones": _cones_text(part),
+            "values": ", ".join(_texts(part, without=(*_ELSEWHERE, *_OF_THE_RUN))),
+            "names": tuple(names),
+        }
+        for part, names in sorts
+    ]
+    tubes = [part.length for part in circuit.parts.values() if isinstance(part, Tube)]
+    notes = (
+        [f"{len(tubes)} tubes, {significant(sum(tubes))} m in all; {len(circuit.parts)} parts."] if tubes else []
+    )
+    notes += ["Joints that do not fit:", *faults] if faults else ["All joints fit."]
+    return Table(sections=[Section(name="parts", frame=pd.DataFrame(rows), columns=_COLUMNS)], notes=notes)
 
 
 def _number(part: Part, *names: str) -> float:

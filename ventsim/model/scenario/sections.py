@@ -91,7 +91,7 @@ def build(
 
 
 def build_member(family: Family, value: object, place: Place) -> Any:
-    """A member of a family, of the kind that its section names.
+    """A member of a family, of the kind that its section names, or a number that stands for one.
 
     Parameters
     ----------
@@ -104,14 +104,16 @@ def build_member(family: Family, value: object, place: Place) -> Any:
 
     Returns
     -------
-    Description
-        Of one of the classes.
+    Description or float
+        Of one of the classes; the number, not checked.
 
     Raises
     ------
     ScenarioError
         As :func:`build`, or if there is no such kind.
     """
+    if family.number is not None and isinstance(value, int | float):
+        return value
     table = table_of(value, place)
     kind = table.get(family.tag, family.default)
     if not kind:
@@ -266,7 +268,8 @@ def _of_other_kinds(
 
 def _value_of(info: FieldInfo, item: object, place: Place) -> object:
     """The value of a field from what the file holds for it."""
-    if item == NO_VALUE and _may_be_none(info):
+    kinds = get_args(info.annotation)
+    if item == NO_VALUE and type(None) in kinds and str not in kinds:
         return None
     member = mark_of(info, Member)
     if member is None:
@@ -275,9 +278,3 @@ def _value_of(info: FieldInfo, item: object, place: Place) -> object:
     if member.many:
         return build_members(member.family, item, place)
     return item if member.or_number and not isinstance(item, Mapping) else build_member(member.family, item, place)
-
-
-def _may_be_none(info: FieldInfo) -> bool:
-    """Whether None is a value of the field, and text is not."""
-    kinds = get_args(info.annotation)
-    return type(None) in kinds and str not in kinds

@@ -13,7 +13,7 @@ from ventsim.model.laws import AdjustableCurve, Orifice
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.layouts import PatientLimbs
 from ventsim.model.parts import Restrictor, Tube
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
@@ -56,7 +56,7 @@ class Sizing:
 
 @documented
 def size_restrictors(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     targets: Mapping[str, Mapping[str, float]],
