@@ -259,9 +259,9 @@ def inserted(circuit: Circuit, at: str, name: str, part: Any) -> Circuit:
 
 
 @st.composite
-def cases_of_all_kinds(draw: st.DrawFn, **options: Any) -> Case:
+def cases_of_all_kinds(draw: st.DrawFn, *, machine_gas: bool = True, **options: Any) -> Case:
     """Cases as of `cases`, with inertia, friction of walls, polytropic gas, orifices, curved and regional lungs,
-    efforts, leaks, tracheal tubes, a PEEP valve, and gas in machine and humidifier.
+    efforts, leaks, tracheal tubes and a PEEP valve; `machine_gas` allows gas in the machine, and altitude.
     """
     circuit, settings = draw(cases(**options))
     parts: dict[str, Any] = {}
@@ -272,16 +272,18 @@ def cases_of_all_kinds(draw: st.DrawFn, **options: Any) -> Case:
             parts[name] = draw(any_tube(part))
         elif isinstance(part, vs.Restrictor) and draw(st.booleans()):
             parts[name] = vs.Restrictor(resistance=vs.laws.Orifice(bore=draw(numbers(2.0, 10.0))))
+    machine = circuit.ventilator
     # Gas at a port of the machine needs a resistance inside.
-    holds_gas = circuit.ventilator.source_resistance > 0.0
-    machine = circuit.ventilator.changed(
-        internal_volume=draw(st.sampled_from([0.0, 100.0])) if holds_gas else 0.0,
-        humidifier_volume=draw(st.sampled_from([0.0, 300.0])) if holds_gas else 0.0,
-        ambient_pressure=draw(st.sampled_from([1.0, 0.7])) * vs.units.ATMOSPHERE_CMH2O,
-    )
+    gives_way = min(machine.source_resistance, machine.exhalation_resistance) > 0.0
+    if machine_gas and gives_way:
+        machine = machine.changed(
+            internal_volume=draw(st.sampled_from([0.0, 100.0])),
+            humidifier_volume=draw(st.sampled_from([0.0, 300.0])),
+            ambient_pressure=draw(st.sampled_from([1.0, 0.7])) * vs.units.ATMOSPHERE_CMH2O,
+        )
     circuit = circuit.changed(parts={**circuit.parts, **parts}, ventilator=machine)
     for name in circuit.lungs:
-        if draw(st.booleans()):
+        if gives_way and draw(st.booleans()):
             tube = vs.TrachealTube(
                 inner_diameter=draw(st.sampled_from([8.0, 3.5, 6.0])), inertia=draw(st.booleans())
             )
@@ -292,7 +294,7 @@ def cases_of_all_kinds(draw: st.DrawFn, **options: Any) -> Case:
             )
             circuit = inserted(circuit, f"{name}.airway", f"{name} leak", leak)
     if draw(st.booleans()):
-        gas = draw(st.sampled_from([0.0, 10.0])) if machine.exhalation_resistance > 0.0 else 0.0
+        gas = draw(st.sampled_from([0.0, 10.0])) if gives_way else 0.0
         valve = vs.PeepValve(opening_pressure=draw(numbers(1.0, 10.0)), gas_volume=gas)
         circuit = inserted(circuit, "ventilator.expiratory", "peep valve", valve)
     return Case(circuit, settings)

@@ -132,7 +132,7 @@ Written by `python validation/random_circuits.py`; do not edit. Circuits of all 
 curved, in regions, with efforts; tubes with friction of their walls, inertia, stored and polytropic gas; one-way
 valves, PEEP valves, restrictors, orifices, filters, tracheal tubes, leaks; machines with flow limit, relief and
 gas of their own; every breath setting. `cases_of_all_kinds` in `tests/strategies.py` draws them, each time alike.
-Those against IDA have neither flow limit nor relief, and gas at the ports of the machine.
+Those against IDA have no flow limit, relief, altitude or gas inside the machine, but gas at its ports.
 
 Each gives the measures of its first {BREATHS} breaths from rest. Of each measure the largest difference in any
 breath and lung counts, as a part of its size; the limit is {LIMIT:g}. A size is at least the floor of its unit:
@@ -164,7 +164,7 @@ def main() -> None:
     parts = [introduction(), text]
     if len(counts) > 1:
         # Those equations know neither flow limit nor relief, and need gas at the ports. IDA gives some up.
-        n, simple = counts[1], cases_of_all_kinds(limits=False, ideal=False, most_lungs=2)
+        n, simple = counts[1], cases_of_all_kinds(machine_gas=False, limits=False, ideal=False, most_lungs=2)
         text, kept_too = distribution(
             simple, differences_from_ida, count=n, tries=10 * n,
             expected=(ValueError, ArithmeticError, SolverError), title="Against IDA of SUNDIALS at 1e-9",
