@@ -218,12 +218,12 @@ def test_a_scenario_is_studied_like_its_circuit_and_settings():
 
 
 def test_ctrl_c_keeps_what_is_finished(monkeypatch):
-    """The second of three faults is stopped in its first breaths: the first one stays, the others are unknown."""
+    """The second of three faults is stopped as it begins: the first one stays, the others are unknown."""
     run_block, calls = Integration.run_block, []
 
     def stopped(self, block):
         calls.append(block.number)
-        if len(calls) == 5:  # steady breath, breath and rest of the first fault, first breath of the second
+        if len(calls) == 4:  # steady breath, the run of it, what follows in the first fault and in the second
             raise KeyboardInterrupt
         return run_block(self, block)
 

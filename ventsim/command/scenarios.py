@@ -84,8 +84,10 @@ def _at(scenario: Scenario, time: float | None) -> tuple[Circuit, xr.Dataset | N
             f"time {time:g} s is outside of the run.\n"
             f"  Allowed: 0 to {scenario.duration:g} s; without --time: the steady breath."
         )
-    period = scenario.settings.period
-    run = ventsim.simulate_long(scenario, waveform_windows=((max(time - period, 0.0), time + period),))
+    # So that the breath at that instant is whole, however early the ones before it have ended.
+    longest = max(scenario.schedule.settings_at(one).period for one in scenario.schedule.knots)
+    window, duration = (max(time - longest, 0.0), time + longest), max(scenario.duration, time + longest)
+    run = ventsim.simulate_long(scenario, duration=duration, waveform_windows=(window,))
     return scenario.schedule.circuit_at(time), run.waveforms
 
 

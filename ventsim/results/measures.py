@@ -4,7 +4,8 @@ Every measure has one definition, in :func:`ventsim.results.kernel.measured`, a 
 breaths. The Dataset road (:func:`breath_measures`) and an engine that keeps no waveforms both go through it.
 
 Volumes, means and work are differences of running integrals between the two ends of the breath, so they do
-not depend on the sampling when the integrals came with the waveforms. Peaks are the largest sample.
+not depend on the sampling when the integrals came with the waveforms; nor do peaks when the extremes of each
+breath did. In a recording without them a peak is the largest sample.
 """
 
 from collections.abc import Mapping

@@ -24,11 +24,11 @@ from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
 from ventsim.quantities import check
+from ventsim.results.points import pressure_at, with_points
 from ventsim.results.variables import COORDINATE_ROWS, GROUPS
 from ventsim.tables import Column, percent
 
 __all__ = [
-    "BETWEEN_POINTS",
     "CAUTION",
     "COORDINATES",
     "ORIGIN",
@@ -120,10 +120,6 @@ TIME_ROUNDING = 1e-9
 """Times of breaths that differ by less than this count as equal. [s]"""
 
 
-BETWEEN_POINTS = ", "
-"""What stands between the names of points in the coordinate ``points``."""
-
-
 def nomenclature() -> tuple[dict[str, str], ...]:
     """Rows of the table of names, for the documentation.
 
@@ -146,7 +142,7 @@ def nomenclature() -> tuple[dict[str, str], ...]:
 
 
 def label(dataset: xr.Dataset) -> xr.Dataset:
-    """A copy whose variables carry the unit, meaning and sign of the table.
+    """A copy whose variables carry the unit, meaning and sign of the table, and whose nodes answer to all points.
 
     The numbers must already be in the units of the table; none is changed. Attributes that a variable had are
     replaced, those of the Dataset itself are kept.
@@ -172,7 +168,7 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
     >>> label(xr.Dataset({"flow": (("time", "lung"), [[0.5]])})).flow.attrs["units"]
     'L/s'
     """
-    labelled = dataset.copy(deep=False)
+    labelled = with_points(dataset.copy(deep=False))
     for name in labelled.data_vars:
         if name not in VARIABLES:
             raise SchemaError(
@@ -222,54 +218,11 @@ def breath_position(dataset: xr.Dataset, breath: int) -> int:
     raise SchemaError(f"breath {breath} is not in the Dataset.\n  {have}; -1 is the last one.")
 
 
-def pressure_at(waveforms: xr.Dataset, point: str) -> xr.DataArray:
-    """Pressure over time at a point of the circuit.
-
-    Points between which nothing resists the flow are one node with one pressure, and results carry a node once,
-    under the name of one of its points; the coordinate ``points`` lists them all.
-
-    Parameters
-    ----------
-    waveforms : xarray.Dataset
-        Waveforms of a simulation.
-    point : str
-        A port of a part, ``"part.port"``, such as ``"a y-piece.patient"``; or ``"ventilator.inspiratory"``.
-
-    Returns
-    -------
-    xarray.DataArray
-        Pressure, dims (time,). [cmH2O]
-
-    Raises
-    ------
-    SchemaError
-        If the circuit has no such point, or the Dataset no pressures in the circuit.
-
-    Examples
-    --------
-    >>> import xarray as xr
-    >>> waveforms = xr.Dataset(
-    ...     {"node_pressure": (("time", "node"), [[5.0, 7.0]])},
-    ...     coords={"node": ["a.airway", "b.airway"], "points": ("node", ["y.patient, a.airway", "b.airway"])})
-    >>> pressure_at(waveforms, "y.patient").values.tolist()
-    [5.0]
-    """
-    if "node_pressure" not in waveforms or "points" not in waveforms.coords:
-        raise SchemaError(
-            "these waveforms hold no pressures in the circuit.\n  Take waveforms of simulate() or steady_breath()."
-        )
-    at = {one: k for k, text in enumerate(waveforms["points"].values) for one in str(text).split(BETWEEN_POINTS)}
-    at |= {str(name): k for k, name in enumerate(waveforms["node"].values)}
-    if point not in at:
-        raise SchemaError(f"there is no point {point!r} in the circuit.\n  {suggestion(str(point), sorted(at))}")
-    return waveforms["node_pressure"].isel(node=at[point])
-
-
-_WAVES_FROM = "ventsim.simulate and ventsim.steady_breath return waveforms"
+_WAVEFORMS_FROM = "ventsim.simulate and ventsim.steady_breath return waveforms"
 # Of each kind what it is, what is needed, and what makes it.
 _IN_WORDS: dict[Kind, tuple[str, str, str]] = {
-    "waveforms": ("these are waveforms", "waveforms are", _WAVES_FROM),
-    "recording": ("these are waveforms", "waveforms or a recording is", _WAVES_FROM),
+    "waveforms": ("these are waveforms", "waveforms are", _WAVEFORMS_FROM),
+    "recording": ("these are waveforms", "waveforms or a recording is", _WAVEFORMS_FROM),
     "measures": (
         "these are measures of breaths", "measures of breaths are",
         "ventsim.breath_measures(waveforms) makes measures",

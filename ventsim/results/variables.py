@@ -5,7 +5,7 @@ _BOTH = (*_WAVES, *_MEASURES)
 _BLIND = ("blind spots",)
 _SHOWN = (*_BOTH, *_DISPLAYED)
 _EVERY = (*_SHOWN, *_ALARMS)
-_ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxed volume", "never negative"
+_ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxation volume", "never negative"
 _OUT, _IN = "out of the ventilator", "into the ventilator"
 _STORED = "above what it holds at atmospheric pressure"
 _BACK_I, _BACK_E = "from Y-piece back into inspiratory limb", "from expiratory limb back to Y-piece"
@@ -93,7 +93,7 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
         ("airway_pressure", "p_aw", "cmH2O", "airway pressure", _ABOVE),
         ("alveolar_pressure", "p_alv", "cmH2O", "alveolar pressure", _ABOVE),
         ("elastic_pressure", "p_el", "cmH2O", "elastic pressure of lung and chest wall",
-         "of a volume above the relaxed one"),
+         "of a volume above the relaxation volume"),
         ("flow", "q", "L/s", "flow", "into the lung"),
         ("volume", "v", "mL", "volume", _RELAXED),
         ("inspired_volume", "V_I(t)", "mL", "inspired volume since the start of the run", _NEVER),

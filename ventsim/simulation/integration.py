@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
@@ -39,9 +40,9 @@ _REMEDIES = {
     "parts between them some gas volume.",
 }
 
-# How long a call may last before it is said that it compiles [s]; what is compiled, and how long that takes on
-# an ordinary machine.
-_PATIENCE = 2.0
+# How long a call may last before it is said that it compiles [s], also where it may only be loading what has been
+# compiled, on a busy machine; what is compiled, and how long that takes on an ordinary machine.
+_PATIENCE, _PATIENCE_WITH_CACHE = 2.0, 10.0
 _TEXT = "ventsim: compiling {what} (once per machine and version, about {seconds} s) ..."
 _KNOWN = {
     "run_breaths": ("the numerical engine", 30),
@@ -176,19 +177,22 @@ Recorded = list[tuple[Problem, Record]]
 def compile_notice(function: Any) -> Iterator[None]:
     """Context in which a compiled function is called: says so on stderr if the first call has to compile it.
 
-    What is compiled loads from the cache on disk in well under two seconds; so if nothing is ready after that
-    time, it is being compiled.
+    What has been compiled loads from the cache on disk in well under two seconds, on a busy machine in a few more.
     """
+    if function.signatures:
+        yield
+        return
+    name = function.py_func.__name__
+    is_cached = any(Path(function.stats.cache_path).glob(f"*.{name}-*.nbi"))
 
     def say() -> None:
         if not function.signatures:
-            what, seconds = _KNOWN[function.py_func.__name__]
+            what, seconds = _KNOWN[name]
             print(_TEXT.format(what=what, seconds=seconds), file=sys.stderr, flush=True)
 
-    timer = threading.Timer(_PATIENCE, say)
+    timer = threading.Timer(_PATIENCE_WITH_CACHE if is_cached else _PATIENCE, say)
     timer.daemon = True
-    if not function.signatures:
-        timer.start()
+    timer.start()
     try:
         yield
     finally:

@@ -16,7 +16,8 @@ from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check
 from ventsim.results.kernel import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
-from ventsim.results.schema import BETWEEN_POINTS, ORIGIN, VARIABLES, label
+from ventsim.results.points import points_of_nodes
+from ventsim.results.schema import ORIGIN, VARIABLES, label
 from ventsim.simulation.blocks import Blocks
 from ventsim.simulation.integration import Integration, Problem, Recorded
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
@@ -233,21 +234,17 @@ def waveforms_dataset(
         "time": samples.time,
         "lung": list(last.compiled.lungs),
         "node": nodes,
-        "points": ("node", _points(nodes, recorded)),
+        "points": ("node", points_of_nodes(nodes, _node_of_points(recorded))),
         "branch": branches,
         "breath": numbers,
     }
     return label(xr.Dataset(variables, coords=coords, attrs=dict(attrs)))
 
 
-def _points(nodes: Sequence[str], recorded: Recorded) -> list[str]:
-    """All points at each node; a point belongs to its node of the last piece in which it was there."""
+def _node_of_points(recorded: Recorded) -> dict[str, str]:
+    """The node of each point, that of the last piece in which it was there."""
     compiled = [problem.compiled for problem, _ in recorded]
-    node_of = {point: one.nodes[i] for one in compiled for point, i in one.points.items()}
-    found: dict[str, list[str]] = {node: [] for node in nodes}
-    for point, node in node_of.items():
-        found[node].append(point)
-    return [BETWEEN_POINTS.join(at) for at in found.values()]
+    return {point: one.nodes[i] for one in compiled for point, i in one.points.items()}
 
 
 def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray]]) -> tuple[list[str], FloatArray]:

@@ -11,6 +11,8 @@ from typing import Literal, Self
 import xarray as xr
 
 from ventsim.errors import InputError, SchemaError
+from ventsim.results.points import node_of_points, points_of_nodes, with_points
+from ventsim.results.schema import label
 
 # A file of a run that goes on is written anew after this time [s], or later if writing takes long.
 _SECONDS_BETWEEN, _WORTH = 5.0, 20.0
@@ -118,7 +120,7 @@ class LongRun:
 
 def _read_group(path: str | Path, group: str) -> xr.Dataset | None:
     try:
-        return xr.load_dataset(path, engine="h5netcdf", group=group)
+        return with_points(xr.load_dataset(path, engine="h5netcdf", group=group))
     except (OSError, ValueError, KeyError):
         return None
 
@@ -136,18 +138,25 @@ def joined(before: LongRun, after: LongRun) -> LongRun:
 
 def _in_turn(first: xr.Dataset, second: xr.Dataset) -> xr.Dataset:
     """Two Datasets one after the other along time and breath; points that one has not are NaN in it."""
+    points = {}
+    if "points" in second.coords:
+        points = node_of_points(first) | node_of_points(second)
+        first, second = first.drop_vars("points"), second.drop_vars("points")
     for name in ("node", "branch"):
         if name in first.coords:
             every = list(dict.fromkeys([*first[name].values.tolist(), *second[name].values.tolist()]))
-            first, second = first.reindex({name: every}), second.reindex({name: every})
+            # Only a plain index can be filled up.
+            both = (one.drop_indexes(name).set_xindex(name) for one in (first, second))
+            first, second = (one.reindex({name: every}) for one in both)
     parts = {}
     for variable, later in second.data_vars.items():
         # Coordinates along other dimensions may differ where the circuit has changed; the later ones stay.
-        both = [one.drop_vars("points", errors="ignore") for one in (first[variable], later)]
         along = [dim for dim in ("time", "breath") if dim in later.dims]
-        parts[variable] = xr.concat(both, dim=along[0]) if along else later
+        parts[variable] = xr.concat([first[variable], later], dim=along[0]) if along else later
     joined = xr.Dataset(parts, attrs=second.attrs)
-    return joined.assign_coords(points=second["points"]) if "points" in second.coords else joined
+    if points:
+        joined = joined.assign_coords(points=("node", points_of_nodes(joined["node"].values.tolist(), points)))
+    return label(joined)
 
 
 class Saver:

@@ -16,11 +16,10 @@ from ventsim.model.scenario import AnyScenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
-from ventsim.results.measures import breath_measures
 from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
 from ventsim.results.schema import ORIGIN, VARIABLES, label
 from ventsim.results.variables import SOURCES
-from ventsim.simulation import simulate_long, steady_breath
+from ventsim.simulation import LongRun, simulate_long, steady_breath
 from ventsim.simulation.progress import Progress
 from ventsim.studies.faults import standard_faults
 from ventsim.studies.modes import scenario_and_modes
@@ -128,9 +127,7 @@ def blind_spots(
     given = standard_faults(circuit, lung=lung) if faults is None else faults
     tried = _read_faults(given, circuit, breaths, duration=duration)
     options = _Options(limits, sensors, float(duration), scenario.tolerance)
-    befores = {
-        mode: steady_breath(circuit, breath, tolerance=scenario.tolerance) for mode, breath in breaths.items()
-    }
+    befores = {mode: _steady_run(circuit, breath, options) for mode, breath in breaths.items()}
     for mode, before in befores.items():
         _check_quiet(before, options, mode=mode)
     rows = _try_all(circuit, breaths, tried, befores=befores, options=options, progress=progress)
@@ -146,7 +143,7 @@ def blind_spots(
     attrs = {
         "title": "blind spots",
         **ORIGIN,
-        "scenario": next(iter(befores.values())).attrs["scenario"],
+        "scenario": next(iter(befores.values())).measures.attrs["scenario"],
         "settings": json.dumps({mode: breath.model_dump() for mode, breath in breaths.items()}),
         "faults": json.dumps({name: [c.model_dump() for c in changes] for name, changes in tried.items()}),
         "duration_s": float(duration),
@@ -166,11 +163,19 @@ class _Options(NamedTuple):
     tolerance: float
 
 
-def _check_quiet(before: xr.Dataset, options: _Options, *, mode: str) -> None:
+def _steady_run(circuit: Circuit, settings: BreathSettings, options: _Options) -> LongRun:
+    """A run of one breath, the steady one, with which the faults go on."""
+    return simulate_long(
+        circuit, settings, duration=settings.period, tolerance=options.tolerance, progress=False,
+        start=steady_breath(circuit, settings, tolerance=options.tolerance),
+    )  # fmt: skip
+
+
+def _check_quiet(before: LongRun, options: _Options, *, mode: str) -> None:
     """Refuse limits that are broken already: an alarm that stands before the fault tells nothing of it."""
     if options.limits is None:
         return
-    display = displayed_values(breath_measures(before), sensors=options.sensors)
+    display = displayed_values(before.measures, sensors=options.sensors)
     broken = alarms(display, options.limits).alarm_condition[0]
     if names := [str(name) for name in broken.alarm.values[broken.values.astype(bool)]]:
         raise InputError(
@@ -185,7 +190,7 @@ _Tried = dict[str, Any]
 
 def _try_all(
     circuit: Circuit, modes: Mapping[str, BreathSettings], faults: Mapping[str, Sequence[AnyChange]], *,
-    befores: Mapping[str, xr.Dataset], options: _Options, progress: bool | None,
+    befores: Mapping[str, LongRun], options: _Options, progress: bool | None,
 ) -> dict[str, list[_Tried]]:  # fmt: skip
     """All faults in all modes; after Ctrl-C the rest is unknown."""
     rows: dict[str, list[_Tried]] = {mode: [] for mode in modes}
@@ -206,11 +211,11 @@ def _try_all(
 
 
 def _try(
-    circuit: Circuit, settings: BreathSettings, changes: Sequence[AnyChange], *, before: xr.Dataset,
+    circuit: Circuit, settings: BreathSettings, changes: Sequence[AnyChange], *, before: LongRun,
     options: _Options,
 ) -> _Tried | None:  # fmt: skip
-    """Run a fault from the steady breath on; None if it was stopped."""
-    instant = settings.period
+    """Run a fault from the end of the steady breath on; None if it was stopped."""
+    instant = float(before.measures.breath_end[-1])
     later = [_delayed(change, instant) for change in changes]
     try:
         with warnings.catch_warnings():
@@ -218,7 +223,7 @@ def _try(
             warnings.simplefilter("ignore", StoppedEarlyWarning)
             warnings.simplefilter("ignore", PlausibilityWarning)
             measures = simulate_long(
-                circuit, settings, duration=options.duration + instant, tolerance=options.tolerance, start=before,
+                circuit, settings, duration=options.duration + instant, tolerance=options.tolerance, resume=before,
                 changes=later, progress=False,
             ).measures  # fmt: skip
     except VentsimError as error:
@@ -231,11 +236,10 @@ def _try(
     return _row(both.isel(breath=0), both.isel(breath=-1), raised - instant)
 
 
-def _unknown(before: xr.Dataset, options: _Options, reason: str) -> _Tried:
+def _unknown(before: LongRun, options: _Options, reason: str) -> _Tried:
     """What is known of a fault that was not run to its end."""
-    measures = breath_measures(before)
-    display = displayed_values(measures, sensors=options.sensors)
-    first = measures.assign(display.data_vars).isel(breath=0)
+    display = displayed_values(before.measures, sensors=options.sensors)
+    first = before.measures.assign(display.data_vars).isel(breath=0)
     return _row(first, first * np.nan, np.full(len(ALARMS), np.nan), reason)
 
 

@@ -3,12 +3,14 @@
 from ventsim.errors import InputError, suggestion
 from ventsim.model.changes import AnyChange, Change, Clamp, Disconnection, LeakOnset
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.description import circuit_of
 from ventsim.model.descriptions import Description
 from ventsim.model.laws import Orifice
 from ventsim.model.laws.flow import in_series
 from ventsim.model.parts import Filter, OneWayValve, Restrictor, TrachealTube, Tube
 from ventsim.model.parts.fittings import OF_TUBE_LAW
 from ventsim.model.scenario import AnyScenario
+from ventsim.model.ventilator import BreathSettings
 from ventsim.studies.sensitivity import scaled_values
 
 # All invented for study; none is a threshold of anything.
@@ -16,13 +18,17 @@ _STIFFER, _NARROWER_AIRWAY, _CLOGGED, _CUFF_LEAK = 0.5, 3.0, 8.0, 150.0
 _KINK, _SECRETIONS = 3.0, 0.7
 
 
-def standard_faults(scenario: AnyScenario, *, lung: str | None = None) -> dict[str, tuple[AnyChange, ...]]:
+def standard_faults(
+    scenario: AnyScenario, settings: BreathSettings | None = None, *, lung: str | None = None
+) -> dict[str, tuple[AnyChange, ...]]:
     """Faults at one lung, as far as its branch has the parts for them, beginning at time 0.
 
     Parameters
     ----------
-    scenario : Scenario or Circuit
+    scenario : Scenario, Circuit or Layout
         With a circuit whose parts are named as those of :func:`ventsim.layouts.shared`.
+    settings : BreathSettings, optional
+        Allowed beside a circuit, as in all verbs; nothing depends on them.
     lung : str or None, default None
         Which lung; None: the first one.
 
@@ -45,7 +51,7 @@ def standard_faults(scenario: AnyScenario, *, lung: str | None = None) -> dict[s
     >>> list(standard_faults(circuit))[:3]
     ['stiff lung', 'narrow airway', 'kinked tube']
     """
-    circuit = scenario if isinstance(scenario, Circuit) else scenario.circuit
+    circuit = circuit_of(scenario, settings, where="standard_faults")
     if lung is None:
         lung = next(iter(circuit.lungs))
     if lung not in circuit.lungs:

@@ -145,7 +145,7 @@ def scaled_lung(lung: LungPart, *, compliance: float = 1.0, resistance: float = 
     Returns
     -------
     LungPart
-        Of the same kind. Effort, relaxed volume and body weight stay.
+        Of the same kind. Effort, relaxation volume and body weight stay.
 
     Raises
     ------

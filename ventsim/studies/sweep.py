@@ -2,6 +2,7 @@
 
 import itertools
 import math
+import numbers
 import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence, Set
@@ -17,11 +18,12 @@ from ventsim.errors import (
     suggestion,
     warn_caller,
 )
-from ventsim.model.paths import Value, field_at, of_layout, places, quantity_at, single_value, with_values
+from ventsim.model.descriptions import Member
+from ventsim.model.paths import Value, field_at, of_layout, places, quantity_at, single_value, text_of, with_values
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.quantities import QUANTITIES, Quantity, check, warn_of_unlikely
+from ventsim.quantities import QUANTITIES, Quantity, check, mark_of, warn_of_unlikely
 from ventsim.results.kernel import variables_of
 from ventsim.results.measures import LIMITED_SHARE
 from ventsim.results.schema import label
@@ -66,6 +68,7 @@ def sweep(
         values)``.
     values : mapping of str to sequence
         Values to try by path, such as ``{"lungs.b.compliance": [20, 30, 40]}``; see :mod:`ventsim.model.paths`.
+        Laws too, where the field takes one; the coordinate then holds them in words.
     paired : bool, default False
         Whether the first values of all paths make the first point, and so on, instead of a full grid.
     duration : float, optional
@@ -172,22 +175,30 @@ def _checked_list(scenario: Scenario, path: str, given: Any, *, now: Value) -> t
     quantity = quantity_at(scenario.circuit, scenario.settings, path)
     unit = "" if quantity is None or quantity.unit == "1" else f" {quantity.unit}"
     numeric = quantity is not None or (isinstance(now, int | float) and not isinstance(now, bool))
+    field = field_at(scenario.circuit, scenario.settings, path)
+    member = None if field is None else mark_of(field, Member)
     wanted = f"a list of numbers{f' [{unit.strip()}]' if unit else ''}" if numeric else "a list of words"
+    wanted += " or laws" if member is not None else ""
     is_list = isinstance(given, Iterable) and not isinstance(given, str | bytes | Mapping | Set)
-    items = list(given) if is_list and np.ndim(given) < 2 else None
-    if not items:
-        shown = f"{given!r}" if items is None else "no value"
+    items = list(given) if is_list else None
+    if not items or any(isinstance(item, list | tuple) or getattr(item, "ndim", 0) for item in items):
+        shown = "no value" if items == [] else f"{given!r}"
         raise InputError(f"{path}: got {shown}, but {wanted} is needed.\n  It is {now!r}{unit} now.")
     checked: list[Value] = []
     for item in items:
         plain = item.item() if isinstance(item, np.generic | np.ndarray | xr.DataArray) else item
+        if member is not None and not isinstance(plain, numbers.Real | str | None):
+            try:
+                checked.append(member.family.read(plain))
+            except InputError as error:
+                raise InputError(f"{path}: {error}") from None
+            continue
         if numeric:
             if QUANTITIES["value"].fault(plain):
                 raise InputError(f"{path}: {plain!r} is not a finite number.\n  Give {wanted}.")
             whole = quantity is not None and quantity.whole and plain == round(plain)
             checked.append(int(plain) if whole else float(plain))
             continue
-        field = field_at(scenario.circuit, scenario.settings, path)
         words = () if field is None else tuple(w for w in get_args(field.annotation) if isinstance(w, str))
         if type(plain) is not (bool if isinstance(now, bool) else str) or (words and plain not in words):
             hint = suggestion(str(plain), words) if words else f"It is {now!r} now."
@@ -199,13 +210,14 @@ def _checked_list(scenario: Scenario, path: str, given: Any, *, now: Value) -> t
 def _check_effect(scenario: Scenario, path: str, listed: tuple[Value, ...]) -> None:
     """Refuse a value of the recipe without any effect on the circuit, such as a length that a floor plan gives."""
     made = []
-    for value in (min(listed), max(listed)):
+    other = next((value for value in listed if value != listed[0]), None)
+    for value in (listed[0], other) if other is not None else ():
         try:
             with warnings.catch_warnings(action="ignore"):
                 made.append(scenario.replaced({path: value}).circuit)
         except InputError:
             return  # an impossible value is reported at its point
-    if min(listed) != max(listed) and made[0] == made[1]:
+    if made and made[0] == made[1]:
         raise InputError(
             f"path {path!r} has no effect on this circuit: nothing of the layout uses it.\n"
             "  A floor plan or a value for a single lung may stand in its place; or vary parts.NAME.field."
@@ -252,8 +264,12 @@ def _dataset(
         coords[_CASE] = xr.Variable(_CASE, np.arange(1, shape[0] + 1), attrs)
     for path, quantity in quantities.items():
         attrs = {"long_name": _meaning(path, quantity), "path": path}
-        attrs |= {} if quantity is None else {"units": quantity.unit}
-        coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(grid[path]), attrs)
+        tried: list[Any] = list(grid[path])
+        if not all(isinstance(value, int | float | str) for value in tried):  # laws: in words
+            tried = [text_of(one, quantity) if isinstance(one, int | float) else repr(one) for one in tried]
+        elif quantity is not None:
+            attrs["units"] = quantity.unit
+        coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(tried), attrs)
     dataset = label(xr.Dataset(variables, coords=coords))
     words = np.array(STATUS_WORDS, dtype=object)[result.status]
     words[result.ports["port_limited_fraction"] > LIMITED_SHARE] = FLOW_LIMITED

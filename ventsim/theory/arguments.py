@@ -141,7 +141,8 @@ def read_numbers(where: str, arguments: Mapping[str, Any]) -> Numbers:
     for outward, inward in _AS_IN_INSPIRATION.items():
         known.setdefault(outward, known.get(inward))
     wanted = [name for name in arguments if name in _QUANTITIES]
-    if missing := [f"{name} [{_QUANTITIES[name].unit}]" for name in wanted if known.get(name) is None]:
+    needed = [name for name in wanted if known.get(name) is None and name not in _AS_IN_INSPIRATION]
+    if missing := [f"{name} [{_QUANTITIES[name].unit}]" for name in needed]:
         text = f"{where}: missing: {', '.join(missing)}."
         raise InputError(f"{text}\n  Give numbers by keyword, or descriptions that have them.")
     arrays = {name: _checked(where, name, known[name]) for name in wanted}

@@ -231,8 +231,8 @@ class BreathPicture:
             )
         waveforms = steady_breath(scenario)
         volumes = breath_measures(waveforms)["inspired_tidal_volume"].values[0]
-        waves = ("time", "airway_pressure", "alveolar_pressure", "volume")
-        time, airway, alveolar, volume = (waveforms[name].values for name in waves)
+        signals = ("time", "airway_pressure", "alveolar_pressure", "volume")
+        time, airway, alveolar, volume = (waveforms[name].values for name in signals)
         for k in range(len(self._names)):
             self._airway[k].set_data(time, airway[:, k])
             self._alveolar[k].set_data(time, alveolar[:, k])

@@ -184,7 +184,7 @@ def test_laws_rise_from_rest(law):
         (lambda: SIGMOID.volume("five"), r"pressure 'five' is not a number"),
         (lambda: EXPONENTIAL.changed(pressure_rate=0.0), r"pressure_rate 0 1/cmH2O is not allowed"),
         (lambda: series_compliance(200.0, 0.0), r"chest_wall 0 mL/cmH2O is not allowed"),
-        (lambda: ElasticSum(laws=()), r"^sum: laws holds none\.\n  Give at least one: laws=\(laws\.Sigmoid"),
+        (lambda: ElasticSum(laws=()), r"^sum: laws holds none\.\n  Give at least one, such as laws\.Sigmoid"),
         (lambda: SIGMOID + True, r"volume gained for each unit of pressure: True is not a number"),
         (
             lambda: ElasticSum(laws=(0, SIGMOID)),

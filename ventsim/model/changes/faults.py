@@ -1,12 +1,12 @@
 """Circuits in which joints are apart, lungs taken off, parts closed, or joints leak."""
 
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from ventsim.errors import InputError, check_name, suggestion
 from ventsim.model.changes.descriptions import Clamp, Fault, LeakOnset, LungRemoval
 from ventsim.model.circuit import Circuit
-from ventsim.model.circuit.description import Joint
+from ventsim.model.circuit.description import Joint, circuit_of
 from ventsim.model.descriptions import FrozenMapping
 from ventsim.model.laws.flow import OPEN, Rohrer
 from ventsim.model.parts import NEVER, Cap, LungPart, OpenEnd, Part, cones_of
@@ -134,7 +134,7 @@ def _joint_at(circuit: Circuit, end: str) -> Joint:
     )
 
 
-def with_faults(circuit: Circuit, faults: Sequence[Fault]) -> Circuit:
+def with_faults(scenario: Any, faults: Sequence[Fault]) -> Circuit:
     """A circuit with faults at different places.
 
     Lungs and other parts keep names and order; ends, caps and leaks come after them. Only places that exist are
@@ -142,20 +142,20 @@ def with_faults(circuit: Circuit, faults: Sequence[Fault]) -> Circuit:
 
     Parameters
     ----------
-    circuit : Circuit
-        The circuit without faults.
+    scenario : Scenario, Circuit or Layout
+        Whose circuit is without faults.
     faults : sequence of Disconnection, LungRemoval, Clamp and LeakOnset
         What is wrong with it; times are not looked at.
 
     Returns
     -------
     Circuit
-        The same object if there are no faults.
+        The circuit itself if there are no faults.
 
     Raises
     ------
     InputError
-        If a place does not exist.
+        If a place does not exist, or it is no circuit.
 
     Examples
     --------
@@ -165,6 +165,7 @@ def with_faults(circuit: Circuit, faults: Sequence[Fault]) -> Circuit:
     >>> with_faults(circuit, [LungRemoval(lung="a", at=60.0)]).joints[-2:]
     (('a y-piece.patient', 'cap on a y-piece patient.inlet'), ('a.airway', 'open end of a airway.inlet'))
     """
+    circuit = circuit_of(scenario, where="with_faults")
     if not faults:
         return circuit
     parts, joints = dict(circuit.parts), list(circuit.joints)

@@ -10,8 +10,9 @@ from typing import Any
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
 from ventsim.model.changes.descriptions import AnyChange, Fault
 from ventsim.model.changes.faults import with_faults
-from ventsim.model.changes.plan import ValueChange, ValueOverTime, in_order
+from ventsim.model.changes.over_time import ValueChange, ValueOverTime, in_order
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.description import circuit_of
 from ventsim.model.descriptions import shown
 from ventsim.model.paths import SETTINGS, VENTILATOR, Steps, Value, circuit_with, settings_with
 from ventsim.model.ventilator import BreathSettings, check_settings
@@ -271,24 +272,55 @@ class Schedule:
         return tuple(change for change in self.changes if change.at >= duration)
 
 
+def schedule_of(scenario: Any, settings: Any = None, changes: Any = None, *, where: str) -> Schedule:
+    """The schedule of a scenario, or that of a circuit and settings with some changes.
+
+    Parameters
+    ----------
+    scenario : Scenario, Schedule, Circuit or Layout
+        What the user gave first.
+    settings : BreathSettings or None, default None
+        What the user gave second: needed with a circuit.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset, or None, default None
+        None: as the scenario has them.
+    where : str
+        The verb, for messages.
+
+    Returns
+    -------
+    Schedule
+        Checked.
+
+    Raises
+    ------
+    InputError
+        If one of the three is of the wrong type, or as for :class:`Schedule`.
+    """
+    circuit = circuit_of(scenario, settings, where=where)
+    whole = getattr(scenario, "schedule", scenario)  # of a scenario
+    if not isinstance(whole, Schedule):
+        return Schedule(circuit, settings, listed(() if changes is None else changes))
+    return whole if changes is None else Schedule(circuit, whole.settings, listed(changes))
+
+
 def with_changes(
-    circuit: Circuit, settings: BreathSettings, changes: Sequence[AnyChange]
-) -> tuple[Circuit, BreathSettings]:
+    scenario: Any, settings: BreathSettings | None = None, changes: Sequence[AnyChange] | None = None
+) -> Any:
     """Circuit and breath settings after all changes, for the steady breath that follows them.
 
     Parameters
     ----------
-    circuit : Circuit
-        The circuit at the beginning.
-    settings : PressureControl or VolumeControl
-        The breath settings at the beginning.
-    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
-        What changes; what ends is over.
+    scenario : Scenario, Circuit or Layout
+        What there is at the beginning.
+    settings : BreathSettings, optional
+        The breath at the beginning, where a circuit comes first; a scenario has its own.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset, optional
+        What changes, by default as the scenario says; what ends is over.
 
     Returns
     -------
-    tuple of (Circuit, BreathSettings)
-        As they are from then on.
+    Scenario, or tuple of (Circuit, BreathSettings)
+        As they are from then on: a scenario without changes where one was given.
 
     Raises
     ------
@@ -307,6 +339,9 @@ def with_changes(
     >>> after[1].peep
     8.0
     """
-    schedule = Schedule(circuit, settings, tuple(changes))
+    schedule = schedule_of(scenario, settings, changes, where="with_changes")
     last = schedule.knots[-1]
-    return schedule.circuit_at(last), schedule.settings_at(last)
+    circuit, breath = schedule.circuit_at(last), schedule.settings_at(last)
+    if not hasattr(scenario, "schedule"):
+        return circuit, breath
+    return scenario.changed(circuit=circuit, settings=breath, changes=())

@@ -1,17 +1,28 @@
 """What changes, as a table: when and from what to what."""
 
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
 import pandas as pd
 
-from ventsim.model.changes.descriptions import CHANGES, Change, Clamp, Disconnection, Fault, LeakOnset, LungRemoval
+from ventsim.model.changes.descriptions import (
+    CHANGES,
+    AnyChange,
+    Change,
+    Clamp,
+    Disconnection,
+    Fault,
+    LeakOnset,
+    LungRemoval,
+)
 from ventsim.model.changes.faults import site_of
-from ventsim.model.changes.plan import ValueChange, in_order
-from ventsim.model.changes.schedule import Schedule, listed
+from ventsim.model.changes.over_time import ValueChange, in_order
+from ventsim.model.changes.schedule import listed, schedule_of
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws.flow import flow_law
 from ventsim.model.paths import text_of, value_text
+from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import QUANTITIES
 from ventsim.tables import MISSING, Column, Section, Table, significant
 
@@ -30,13 +41,19 @@ _STATES = {
 }
 
 
-def changes_table(changes: Any) -> Table:
+def changes_table(
+    scenario: Any, settings: BreathSettings | None = None, *, changes: Sequence[AnyChange] | None = None
+) -> Table:
     """What changes, when and from what to what.
 
     Parameters
     ----------
-    changes : Scenario, Schedule, or sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
+    scenario : Scenario, Schedule, Circuit, Layout, or sequence of changes
         Of changes alone, without a circuit, the values before are not known.
+    settings : BreathSettings, optional
+        The breath, where a circuit comes first; a scenario has its own.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, optional
+        What changes; by default as the scenario says.
 
     Returns
     -------
@@ -65,16 +82,17 @@ def changes_table(changes: Any) -> Table:
     >>> changes_table([removal]).frame.equals(changes_table(Schedule(circuit, settings, (removal,))).frame)
     True
     """
-    schedule = getattr(changes, "schedule", changes)  # of a scenario
-    circuit: Any = getattr(schedule, "circuit", None)
+    circuit: Any = None
     values: dict[int, ValueChange] = {}  # by number of the change
-    if isinstance(schedule, Schedule):
+    if hasattr(scenario, "circuit") or settings is not None or changes is not None:
+        schedule = schedule_of(scenario, settings, changes, where="changes_table")
+        circuit = schedule.circuit
         over_time, _ = in_order(circuit, schedule.settings, schedule.changes)
         # Of a value of all limbs, as it is in those of the first lung.
         values = {one.number: one for value in reversed(over_time) for one in value.steps_and_ramps}
         given = schedule.changes
     else:
-        given = tuple(CHANGES.read(change) for change in listed(schedule))
+        given = tuple(CHANGES.read(change) for change in listed(scenario))
     rows: list[tuple[Any, ...]] = []
     for number, change in enumerate(given, start=1):
         if not isinstance(change, Change):

@@ -12,7 +12,7 @@ from ventsim.model.circuit.graph import VENTILATOR, build_graph, check_connectio
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
 from ventsim.model.parts import PARTS, LungPart, Part
-from ventsim.model.ventilator import Ventilator
+from ventsim.model.ventilator import BreathSettings, Ventilator
 
 Joint = tuple[str, str]
 
@@ -345,3 +345,41 @@ class Circuit(Description):
 
 def _listed(ports: Iterable[str]) -> str:
     return ", ".join(map(repr, ports))
+
+
+def circuit_of(scenario: Any, settings: Any = None, *, where: str) -> Circuit:
+    """The circuit that a verb is about: itself, or that of a scenario or layout.
+
+    Parameters
+    ----------
+    scenario : Scenario, Circuit or Layout
+        What the user gave first.
+    settings : BreathSettings or None, default None
+        What the user gave second: allowed with a circuit, as in verbs that need it.
+    where : str
+        The verb, for messages.
+
+    Returns
+    -------
+    Circuit
+        The circuit.
+
+    Raises
+    ------
+    CircuitError
+        If one of the two is of the wrong type, or a scenario has settings beside it.
+    """
+    circuit = getattr(scenario, "circuit", scenario)
+    if not isinstance(circuit, Circuit):
+        raise CircuitError(
+            f"{where}: {shown(scenario)} is not a circuit.\n"
+            "  Give what layouts.shared(...) returns, a Circuit, or a Scenario."
+        )
+    if settings is not None and hasattr(scenario, "settings"):
+        raise CircuitError(f"{where}: settings are given, but the scenario has its own.\n  Leave them out.")
+    if not isinstance(settings, BreathSettings | None):
+        raise CircuitError(
+            f"{where}: settings {shown(settings)} are of the wrong type.\n"
+            "  Give PressureControl(...) or VolumeControl(...), or leave them out."
+        )
+    return circuit

@@ -3,15 +3,16 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
+from typing import Any
 
 import pandas as pd
 
-from ventsim.errors import CircuitError
-from ventsim.model.circuit.description import Circuit
+from ventsim.model.circuit.description import circuit_of
 from ventsim.model.circuit.graph import VENTILATOR
-from ventsim.model.descriptions import Description, shown
+from ventsim.model.descriptions import Description
 from ventsim.model.parts import Part, Tube
 from ventsim.model.parts.cones import ANY_CONE, Cone, cones_mate, cones_of
+from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import quantity_of
 from ventsim.tables import Column, Section, Table, significant
 
@@ -21,15 +22,17 @@ VENTILATOR_CONES: Mapping[str, tuple[Cone, ...]] = MappingProxyType(
 """Cones of the ventilator's ports. ISO 5356-1, from memory."""
 
 
-def connector_mismatches(circuit: Circuit) -> tuple[str, ...]:
+def connector_mismatches(scenario: Any, settings: BreathSettings | None = None) -> tuple[str, ...]:
     """Joints whose cones do not mate: other sizes, or both male, or both female.
 
     A circuit with faults can be simulated all the same.
 
     Parameters
     ----------
-    circuit : Circuit
-        The circuit.
+    scenario : Scenario, Circuit or Layout
+        Whose circuit is looked at.
+    settings : BreathSettings, optional
+        Allowed beside a circuit, as in all verbs; nothing depends on them.
 
     Returns
     -------
@@ -51,8 +54,7 @@ def connector_mismatches(circuit: Circuit) -> tuple[str, ...]:
     joint of 'ventilator.inspiratory' and 'a inspiratory tube.inlet': 22 mm male does not fit 15 mm female.
       Put an Adapter between them, or take parts of one size.
     """
-    if not isinstance(circuit, Circuit):
-        raise CircuitError(f"{shown(circuit)} is not a circuit.\n  Give a Circuit, or layouts.shared(...).")
+    circuit = circuit_of(scenario, settings, where="connector_mismatches")
     cones = {f"{VENTILATOR}.{port}": given for port, given in VENTILATOR_CONES.items()}
     for name, part in circuit.parts.items():
         cones |= {f"{name}.{port}": given for port, given in cones_of(part).items()}
@@ -88,13 +90,15 @@ _COLUMNS = {
 }
 
 
-def parts_list(circuit: Circuit) -> Table:
+def parts_list(scenario: Any, settings: BreathSettings | None = None) -> Table:
     """The parts of a circuit, equal ones in one row; the length of tube in all, and joints that do not fit.
 
     Parameters
     ----------
-    circuit : Circuit
-        The circuit.
+    scenario : Scenario, Circuit or Layout
+        Whose circuit is listed.
+    settings : BreathSettings, optional
+        Allowed beside a circuit, as in all verbs; nothing depends on them.
 
     Returns
     -------
@@ -118,6 +122,7 @@ def parts_list(circuit: Circuit) -> Table:
     >>> parts.loc[parts["kind"] == "tube", ["count", "length", "bore"]].values.tolist()
     [[4.0, 1.5, 22.0]]
     """
+    circuit = circuit_of(scenario, settings, where="parts_list")
     faults = connector_mismatches(circuit)
     sorts: list[tuple[Part, list[str]]] = []
     for name, part in circuit.parts.items():

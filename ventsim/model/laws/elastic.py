@@ -441,7 +441,7 @@ class ElasticSum(ElasticLaw):
 
     def _faults(self) -> Iterator[str]:
         if not self.laws:
-            yield f"laws holds none.\n  Give at least one: laws=({ELASTIC_LAWS.example},)."
+            yield f"laws holds none.\n  Give at least one, such as {ELASTIC_LAWS.example}."
 
     @property
     def floor(self) -> float:

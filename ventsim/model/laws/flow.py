@@ -266,7 +266,7 @@ class Series(FlowLaw):
 
     def _faults(self) -> Iterator[str]:
         if not self.laws:
-            yield f"laws holds none.\n  Give at least one: laws=({FLOW_LAWS.example},)."
+            yield f"laws holds none.\n  Give at least one, such as {FLOW_LAWS.example}."
 
     @property
     def coefficients(self) -> tuple[float, float] | None:

@@ -267,8 +267,9 @@ class Lung(LungPart):
     .. math:: p_\mathrm{airway} + p_\mathrm{mus} = f(v) + f_\mathrm{cw}(v) + R(\dot V)
 
     where for a compliance :math:`f(v) = v / C` and for a resistance :math:`R(\dot V) = R \dot V`. Lung and chest
-    wall hold the same volume, so their pressures add up, both counted from the same relaxed state; without a chest
-    wall of its own it is part of the compliance. Without hysteresis: the same curve in inspiration and expiration.
+    wall hold the same volume, so their pressures add up, both counted from the same relaxation volume; without a
+    chest wall of its own it is part of the compliance. Without hysteresis: the same curve in inspiration and
+    expiration.
 
     Regions, with the flow :math:`q_i` into region :math:`i` and without collateral paths:
 

@@ -41,7 +41,7 @@ _START = "Start from a built-in scenario: ventsim scenario two-unequal-lungs > m
 
 
 def read_values(text: str, *, source: str) -> dict[str, Any]:
-    """Title, text, plan, settings, changes and run options, each built and checked by itself.
+    """Title, text, circuit, settings, changes and run options, each built and checked by itself.
 
     Parameters
     ----------

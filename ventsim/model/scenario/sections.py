@@ -150,9 +150,13 @@ def build_members(family: Family, value: object, place: Place) -> list[Any]:
     """
     if not isinstance(value, list):
         raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
-    numbered = ((str(number), item) for number, item in enumerate(value, start=1))
-    read = read_each(numbered, lambda number, item: build_member(family, item, place.inside(number)))
-    return list(read.values())
+
+    def read(number: str, item: object) -> Any:
+        return build_member(
+            family, table_of(item, place.inside(number), head=f"[{place.path}]"), place.inside(number)
+        )
+
+    return list(read_each({str(k): item for k, item in enumerate(value, start=1)}.items(), read).values())
 
 
 def build_each(cls: type[Described], value: object, place: Place) -> dict[str, Described]:
@@ -184,7 +188,7 @@ def build_each(cls: type[Described], value: object, place: Place) -> dict[str, D
     return read_each(items.items(), lambda name, item: build(cls, item, place.inside(name)))
 
 
-def table_of(value: object, place: Place) -> Mapping[str, Any]:
+def table_of(value: object, place: Place, *, head: str = "") -> Mapping[str, Any]:
     """A section, after a check that it is one.
 
     Parameters
@@ -193,6 +197,8 @@ def table_of(value: object, place: Place) -> Mapping[str, Any]:
         What stands there.
     place : Place
         Where.
+    head : str, default ""
+        What stands between the brackets above it; empty: its path.
 
     Returns
     -------
@@ -205,7 +211,9 @@ def table_of(value: object, place: Place) -> Mapping[str, Any]:
         If it is no section.
     """
     if not isinstance(value, Mapping):
-        raise place.error(f"{value!r} is not a section.\n  Write [{place.path}] and the keys on lines below it.")
+        raise place.error(
+            f"{value!r} is not a section.\n  Write [{head or place.path}] and the keys on lines below it."
+        )
     return value
 
 

@@ -69,8 +69,7 @@ def answer(
     steps = np.array([_STEPS.get(unknown.quantity.unit, 1.0) for unknown in unknowns])
     sensitivity = _slopes(problem, found) * steps[:, None]
     lungs = [_lung_of(problem, unknown, row) for unknown, row in zip(unknowns, sensitivity, strict=True)]
-    volumes = after.lungs["inspired_tidal_volume"][0]
-    stood_for = holes(problem, circuit, settings, tidal_volumes=volumes, lungs=lungs)
+    stood_for = holes(problem, circuit, after, lungs=lungs)
     chosen = options(stood_for, drills=drills, bore_tolerance=bore_tolerance)
     with_options = problem.run([option.case(circuit, settings) for option in chosen])
     bypassed = _bypass_warnings(problem, values, circuit=circuit, lungs=lungs)

@@ -16,9 +16,9 @@ from ventsim.model.parts import ADULT_BORE, Restrictor, Tube
 from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check
-from ventsim.simulation.batch import Case
+from ventsim.simulation.batch import Case, PieceResult
 from ventsim.studies.sizing.problem import Problem
-from ventsim.units import ML_PER_L, FloatArray
+from ventsim.units import ML_PER_L
 
 DRILLS = tuple(0.5 * half for half in range(2, 27))
 """Drills from 1 to 13 mm in steps of 0.5 mm (common practice, no source). [mm]"""
@@ -67,24 +67,18 @@ def read_drills(drills: Sequence[float] | None) -> tuple[float, ...]:
     return tuple(sorted({float(drill) for drill in drills}))
 
 
-def holes(
-    problem: Problem,
-    circuit: Circuit,
-    settings: BreathSettings,
-    *,
-    tidal_volumes: FloatArray,
-    lungs: Sequence[str],
-) -> list[Hole | None]:
-    """For each value that varies the hole it stands for, in the circuit of the answer; None if for none.
+def holes(problem: Problem, circuit: Circuit, breath: PieceResult, *, lungs: Sequence[str]) -> list[Hole | None]:
+    """For each value that varies the hole it stands for, in circuit and breath of the answer; None if for none.
 
-    `lungs` names the lung of each value, `tidal_volumes` holds the inspired volumes of all lungs. [mL]
+    `lungs` names the lung of each value.
     """
     found: list[Hole | None] = []
+    times = breath.timing[0]
     for unknown, lung in zip(problem.unknowns, lungs, strict=True):
-        volume = float(tidal_volumes[problem.lungs.index(lung)]) / ML_PER_L
+        volume = float(breath.lungs["inspired_tidal_volume"][0, problem.lungs.index(lung)]) / ML_PER_L
         is_inspiratory = part_at(circuit, unknown.path) in (way_in(circuit.graph(), f"{lung}.airway") or ())
-        lasts = settings.flow_time if is_inspiratory else settings.expiratory_time
-        found.append(_hole(unknown.path, circuit, mean_flow=volume / lasts))
+        start, end = ("breath_start", "flow_end") if is_inspiratory else ("inspiration_end", "breath_end")
+        found.append(_hole(unknown.path, circuit, mean_flow=volume / float(times[end] - times[start])))
     return found
 
 

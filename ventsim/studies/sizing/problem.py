@@ -39,7 +39,7 @@ _EVEN_WIDTH = 4.0
 # hardly matters beyond. The scale is even in the logarithm of loss plus that loss: no plateau, however wide.
 _LOSS_POWER, _WIDE_BORE = 4, 10.0
 _SAME_VALUE = 1e-9
-# Peaks, which depend on samples, are no targets; so few samples do.
+# No target depends on samples, so a few will do.
 _SAMPLES_IN_BREATH = 50
 
 

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import xarray as xr
 
-from ventsim.errors import CircuitError, SchemaError
+from ventsim.errors import SchemaError
 from ventsim.model.circuit import Circuit
-from ventsim.model.descriptions import shown
-from ventsim.model.layouts import Layout
-from ventsim.model.scenario import AnyScenario, Scenario
+from ventsim.model.circuit.description import circuit_of
+from ventsim.model.scenario import AnyScenario
+from ventsim.model.ventilator import BreathSettings
 from ventsim.results.remarks import remarks_at
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
@@ -32,7 +32,7 @@ _STILL = 0.005  # part of the largest flow, below which a line is dotted
 _ROUNDING = 1e-6  # where the largest flow is below that, nothing flows anywhere [L/s]
 _SHARED = "0.55"
 _DOTS = (0, (1.0, 1.5))
-_WAVES = (
+_WAVEFORMS = (
     "flow", "branch_flow", "inspiratory_port_flow", "expiratory_port_flow", "volume", "alveolar_pressure",
     "inspiratory_port_pressure", "expiratory_port_pressure", "breath_start", "inspiration_end",
 )  # fmt: skip
@@ -42,6 +42,7 @@ _IN_LUNG = 4  # letters that fit into a lung
 
 def circuit_drawing(
     scenario: AnyScenario,
+    settings: BreathSettings | None = None,
     *,
     waveforms: xr.Dataset | None = None,
     time: float | None = None,
@@ -59,6 +60,8 @@ def circuit_drawing(
     ----------
     scenario : Scenario, Circuit or Layout
         What is drawn: the circuit, or that of the scenario as it is at the start.
+    settings : BreathSettings, optional
+        Allowed beside a circuit, as in all verbs; nothing depends on them.
     waveforms : xarray.Dataset or None, default None
         Waveforms of a run of this circuit; None: only the parts.
     time : float or None, default None
@@ -90,12 +93,7 @@ def circuit_drawing(
     --------
     ``circuit_drawing(circuit, waveforms=waveforms, time=4.5).figure.savefig("circuit.png")``
     """
-    circuit = scenario.circuit if isinstance(scenario, Scenario | Layout) else scenario
-    if not isinstance(circuit, Circuit):
-        raise CircuitError(
-            f"circuit_drawing: {shown(scenario)} is not a circuit.\n"
-            "  Give what layouts.shared(...) returns, a Circuit, or a Scenario."
-        )
+    circuit = circuit_of(scenario, settings, where="circuit_drawing")
     instant = None if waveforms is None else _instant(circuit, waveforms, time)
     drawing = geometry(circuit)
     xs, ys = (np.array(values) for values in zip(*drawing.spots.values(), strict=True))
@@ -125,7 +123,7 @@ def circuit_drawing(
 
 def _instant(circuit: Circuit, waveforms: xr.Dataset, time: float | None) -> xr.Dataset:
     """Waveforms at one instant, after a look whether they belong to the circuit."""
-    need(waveforms, *_WAVES)
+    need(waveforms, *_WAVEFORMS)
     strangers = [str(lung) for lung in waveforms["lung"].values if lung not in circuit.lungs]
     if strangers or waveforms.sizes["lung"] != len(circuit.lungs):
         raise SchemaError(
