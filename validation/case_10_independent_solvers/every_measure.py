@@ -162,7 +162,7 @@ def measured(waveforms: Waveforms, times: FloatArray, muscles: FloatArray, *edge
         "end_inspiratory_alveolar_pressure": alveolar[j],
         "end_expiratory_alveolar_pressure": alveolar[k],
         "driving_pressure": (alveolar + muscles)[j] - (alveolar + muscles)[i],
-        "end_expiratory_volume": waves.volume[k],
+        "end_expiratory_volume": waveforms.volume[k],
         "auto_peep": alveolar[k] - TIMING["peep"] - OPENING,
         "peak_inspiratory_flow": np.maximum(highest(waveforms.flow[breath]), 0.0),
         "peak_expiratory_flow": np.maximum(highest(-waveforms.flow[breath]), 0.0),
