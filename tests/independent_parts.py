@@ -21,6 +21,7 @@ from sksundae.ida import IDA
 
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws import OPEN, FlowLaw, flow_law
+from ventsim.model.parts.lung import LungPart
 from ventsim.model.parts.part import Atmosphere, ElasticStore, Inertia, Passage, Store
 from ventsim.model.ventilator import BreathSettings, Segment
 
@@ -522,6 +523,15 @@ def solve(
                 y[flows_at(system)][switched] = 0.0
         found.append(sampled(system, states, sums))
     return Waveforms(**{name: np.concatenate([one[name] for one in found]) for name in found[0]})
+
+
+def resting_volume(lung: LungPart, pressure: float) -> float:
+    """Volume above relaxation of a lung that rests at a pressure [cmH2O], without effort. [mL]"""
+    return sum(
+        one.compliance * pressure if isinstance(one, Store) else float(one.law.volume(pressure))
+        for one in lung.elements()
+        if isinstance(one, Store | ElasticStore)
+    )
 
 
 def flows_at(system: System) -> slice:

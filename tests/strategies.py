@@ -189,3 +189,112 @@ def cases(
         extension=draw(tubes(linear=linear)),
     )
     return Case(circuit, settings)
+
+
+def elastic_laws() -> st.SearchStrategy[Any]:
+    """Every curved pressure-volume relation."""
+    sigmoid = st.builds(
+        vs.laws.Sigmoid,
+        vital_capacity=numbers(500.0, 4000.0),
+        inflection_pressure=numbers(5.0, 20.0),
+        width=numbers(4.0, 12.0),
+    )
+    exponential = st.builds(
+        vs.laws.Exponential, largest_volume=numbers(1500.0, 4000.0), pressure_rate=numbers(0.02, 0.08)
+    )
+    return sigmoid | exponential
+
+
+def efforts(rate: float) -> st.SearchStrategy[vs.HalfSineEffort]:
+    """Efforts at about the rate of the ventilator, in step with it or not."""
+    return st.builds(
+        vs.HalfSineEffort,
+        amplitude=numbers(1.0, 10.0),
+        duration=numbers(0.2, 0.6),
+        rate=st.sampled_from([rate, 0.7 * rate, 1.3 * rate]),
+        delay=zero_or(numbers(0.05, 0.3)),
+    )
+
+
+@st.composite
+def any_lung(draw: st.DrawFn, lung: vs.Lung, rate: float) -> vs.Lung:
+    """The lung as it is, or curved, in a chest wall, in two regions, with an effort."""
+    form = draw(st.sampled_from(["linear", "curved", "regions"]))
+    changed: dict[str, Any] = {}
+    if form == "curved":
+        changed["compliance"] = draw(elastic_laws())
+    elif form == "regions":
+        region = st.builds(vs.Region, compliance=numbers(5.0, 60.0), resistance=numbers(1.0, 40.0))
+        changed = {"compliance": None, "regions": draw(st.tuples(region, region))}
+        changed["collateral_resistance"] = draw(st.none() | numbers(5.0, 100.0))
+    if form != "regions":
+        changed["chest_wall_compliance"] = draw(st.none() | numbers(50.0, 300.0))
+    if draw(st.booleans()):
+        changed["effort"] = draw(efforts(rate))
+    return lung.changed(changed)
+
+
+@st.composite
+def any_tube(draw: st.DrawFn, tube: vs.Tube) -> vs.Tube:
+    """The tube as it is, or with the friction of its wall, inertia and polytropic gas."""
+    if tube.length == 0.0:
+        return tube
+    # Gas with inertia needs some that gives way, where a valve shuts it off.
+    holds_gas = tube.gas_volume is None
+    changed: dict[str, Any] = {"polytropic_exponent": draw(st.sampled_from([1.0, 1.4]))}
+    changed["inertia"] = holds_gas and draw(st.booleans())
+    if draw(st.booleans()):
+        changed |= {"resistance": None, "wall": draw(st.sampled_from(["corrugated", "smooth"]))}
+    return tube.changed(changed)
+
+
+def inserted(circuit: Circuit, at: str, name: str, part: Any) -> Circuit:
+    """The circuit with another part, from inlet to outlet, before a port at which gas arrives."""
+    joints = list(circuit.joints)
+    (joint,) = [joint for joint in joints if at in joint]
+    (other,) = [port for port in joint if port != at]
+    place = joints.index(joint)
+    joints[place : place + 1] = [(other, f"{name}.inlet"), (f"{name}.outlet", at)]
+    return circuit.changed(parts={**circuit.parts, name: part}, joints=joints)
+
+
+@st.composite
+def cases_of_all_kinds(draw: st.DrawFn, *, machine_gas: bool = True, **options: Any) -> Case:
+    """Cases as of `cases`, with inertia, friction of walls, polytropic gas, orifices, curved and regional lungs,
+    efforts, leaks, tracheal tubes and a PEEP valve; `machine_gas` allows gas in the machine, and altitude.
+    """
+    circuit, settings = draw(cases(**options))
+    parts: dict[str, Any] = {}
+    for name, part in circuit.parts.items():
+        if isinstance(part, vs.Lung):
+            parts[name] = draw(any_lung(part, settings.rate))
+        elif isinstance(part, vs.Tube):
+            parts[name] = draw(any_tube(part))
+        elif isinstance(part, vs.Restrictor) and draw(st.booleans()):
+            parts[name] = vs.Restrictor(resistance=vs.laws.Orifice(bore=draw(numbers(2.0, 10.0))))
+    machine = circuit.ventilator
+    # Gas at a port of the machine needs a resistance inside.
+    gives_way = min(machine.source_resistance, machine.exhalation_resistance) > 0.0
+    if machine_gas and gives_way:
+        machine = machine.changed(
+            internal_volume=draw(st.sampled_from([0.0, 100.0])),
+            humidifier_volume=draw(st.sampled_from([0.0, 300.0])),
+            ambient_pressure=draw(st.sampled_from([1.0, 0.7])) * vs.units.ATMOSPHERE_CMH2O,
+        )
+    circuit = circuit.changed(parts={**circuit.parts, **parts}, ventilator=machine)
+    for name in circuit.lungs:
+        if gives_way and draw(st.booleans()):
+            tube = vs.TrachealTube(
+                inner_diameter=draw(st.sampled_from([8.0, 3.5, 6.0])), inertia=draw(st.booleans())
+            )
+            circuit = inserted(circuit, f"{name}.airway", f"{name} tracheal tube", tube)
+        if draw(st.sampled_from([False, False, True])):
+            leak = vs.Leak(
+                resistance=draw(st.builds(Rohrer, linear=numbers(50.0, 500.0), quadratic=numbers(1.0, 500.0)))
+            )
+            circuit = inserted(circuit, f"{name}.airway", f"{name} leak", leak)
+    if draw(st.booleans()):
+        gas = draw(st.sampled_from([0.0, 10.0])) if gives_way else 0.0
+        valve = vs.PeepValve(opening_pressure=draw(numbers(1.0, 10.0)), gas_volume=gas)
+        circuit = inserted(circuit, "ventilator.expiratory", "peep valve", valve)
+    return Case(circuit, settings)

@@ -81,7 +81,11 @@ class Row:
     explanation : str, default ""
         Why the row fails, for one that is known to; such a row must fail.
     any_model : str, default ""
-        Why any model would pass, for a row that therefore shows nothing about this one's laws and numbers.
+        Why any model would pass, or a wrong law at least, for a row that therefore shows nothing about this one's
+        laws and numbers.
+    span : pair of floats or None, default None
+        Least and largest that ventsim gives for all that the reference leaves open, if `value` is the nearest to
+        the reference between them. [unit]
     """
 
     case: str
@@ -97,6 +101,7 @@ class Row:
     since: str = "0.1.0"
     explanation: str = ""
     any_model: str = ""
+    span: tuple[float, float] | None = None
 
     @property
     def evidence(self) -> Evidence:

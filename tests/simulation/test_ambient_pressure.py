@@ -81,6 +81,24 @@ def test_compressed_gas_of_a_rigid_space_by_boyle():
     assert 1000.0 * np.sort(node["compliance"])[-2] == pytest.approx(1000.0 / 700.0, rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    ("machine", "stored"),
+    [({}, 2.0), ({"internal_volume": 100.0, "humidifier_volume": 300.0}, 2.4)],
+    ids=["bare", "with machine and humidifier"],
+)
+def test_circuit_compliance_of_a_held_pressure(machine, stored):
+    """As `Ventilator` says, and by hand: gas in tubes, Y-piece and machine by Boyle, and walls of the tubes."""
+    circuit = vs.layouts.single(vs.Lung(compliance=20.0, resistance=10.0), ventilator=vs.Ventilator(**machine))
+    slow = vs.PressureControl(inspiratory_pressure=15.0, peep=5.0, rate=3.0, inspiratory_time=10.0)
+    found = vs.breath_measures(vs.simulate(circuit, slow, duration=slow.period)).isel(breath=0)
+    compliance = found.compressed_volume.item() / slow.inspiratory_pressure
+    tube = vs.Tube(length=1.5)
+    gas = 2.0 * tube.contained_volume + 12.0 + sum(machine.values())
+    walls = 2.0 * (tube.stored_compliance - tube.contained_volume / ATMOSPHERE_CMH2O)
+    assert compliance == pytest.approx(gas / ATMOSPHERE_CMH2O + walls, rel=1e-6)
+    assert compliance == pytest.approx(stored, abs=0.05)
+
+
 def test_density_is_that_of_the_gas_at_that_pressure():
     """The ideal gas of `breathing_gas`: its density at a pressure is the one that the circuit makes of it."""
     ratio = breathing_gas(pressure=HIGH).density / breathing_gas().density

@@ -15,7 +15,7 @@ import pytest
 import xarray as xr
 from hypothesis import HealthCheck, Phase, assume, given
 from hypothesis import strategies as st
-from strategies import Case, breath_settings, cases, lungs, patient_limbs
+from strategies import Case, breath_settings, cases, cases_of_all_kinds, lungs, patient_limbs
 
 import ventsim as vs
 from ventsim.errors import CircuitWarning, PlausibilityWarning, VentsimError
@@ -69,7 +69,7 @@ def with_parts(circuit: Circuit, changes: dict[str, dict[str, float]]) -> Circui
 
 @pytest.mark.slow
 @repeatable
-@given(cases())
+@given(cases() | cases_of_all_kinds(most_lungs=4))
 def test_gas_is_conserved(case):
     waveforms = simulated(case)
     assert abs(waveforms.attrs["volume_balance_residual_mL"]) < ROUNDING * moved(waveforms)

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import xarray as xr
 from comparisons import TIGHT_TOLERANCE, relative_difference
-from independent_parts import Waveforms, solve
+from independent_parts import Waveforms, resting_volume, solve
 from numpy.typing import NDArray
 
 import ventsim as vs
@@ -132,6 +132,9 @@ def by_ida(
         )
         for k in range(BREATHS)
     ]
+    empty = np.array([resting_volume(lung, TIMING["peep"] + OPENING) for lung in circuit.lungs.values()])
+    for breath in breaths:
+        breath["trapped_volume"] = breath.pop("end_expiratory_volume") - empty
     return {name: np.array([breath[name] for breath in breaths]) for name in breaths[0]}
 
 
@@ -159,6 +162,7 @@ def measured(waveforms: Waveforms, times: FloatArray, muscles: FloatArray, *edge
         "end_inspiratory_alveolar_pressure": alveolar[j],
         "end_expiratory_alveolar_pressure": alveolar[k],
         "driving_pressure": (alveolar + muscles)[j] - (alveolar + muscles)[i],
+        "end_expiratory_volume": waveforms.volume[k],
         "auto_peep": alveolar[k] - TIMING["peep"] - OPENING,
         "peak_inspiratory_flow": np.maximum(highest(waveforms.flow[breath]), 0.0),
         "peak_expiratory_flow": np.maximum(highest(-waveforms.flow[breath]), 0.0),

@@ -118,14 +118,20 @@ def span(group: tuple[str, float], law: str, time: float, *, ideal: bool = False
     return min(volumes), max(volumes)
 
 
+def nearest(mean: float, group: tuple[str, float], law: str, time: float) -> float:
+    """What is nearest to a mean in the span of its group. [mL]"""
+    low, high = span(group, law, time)
+    return min(max(mean, low), high)
+
+
 def volume_rows() -> list[Row]:
     """The mean volume of each group, and the nearest to it that any pairing gives: a mean lies in their span."""
     every = []
     for law in LAWS:
         for time in INSPIRATORY_TIMES:
             for group, line in MEASURED.items():
-                mean, (low, high) = number(line["tidal_volume"]), span(group, law, time)
-                compared, setting = group
+                mean, (compared, setting) = number(line["tidal_volume"]), group
+                off = [abs(nearest(mean, group, one, time) / mean - 1.0) for one in LAWS]
                 refuted = (law, compared, setting) == ("linear", "resistance", 20.0)
                 every.append(
                     Row(
@@ -133,9 +139,10 @@ def volume_rows() -> list[Row]:
                         quantity=f"{law} resistors, inspiration {time:g} s: tidal volume at {setting:g} "
                         f"{COMPARISONS[compared][1]}, nearest that a pairing gives",
                         reference=mean, reference_uncertainty=number(line["deviation"]),
-                        value=min(max(mean, low), high), limit=VOLUME_LIMIT, relative=True,
+                        value=nearest(mean, group, law, time), limit=VOLUME_LIMIT, relative=True,
                         why="smallest mean error of a volume in ventilators.csv; pairings not stated",
-                        explanation=LINEAR_REFUTED if refuted else "",
+                        explanation=LINEAR_REFUTED if refuted else "", span=span(group, law, time),
+                        any_model="linear and quadratic resistors both do" if max(off) <= VOLUME_LIMIT else "",
                     )
                 )  # fmt: skip
     return every
@@ -246,7 +253,7 @@ def draw() -> None:
             low, high = span(group, law, time)
             label = f"{law}, inspiration {time:g} s" if place == 0 else None
             top.plot([x, x], [low, high], color=COLOURS[k], linewidth=6, solid_capstyle="butt", label=label)
-            off = min(max(mean, low), high) / mean - 1.0
+            off = nearest(mean, group, law, time) / mean - 1.0
             fill = COLOURS[k] if abs(off) <= VOLUME_LIMIT else "none"
             bottom.plot(x, 100 * off, MARKS[k], color=COLOURS[k], markersize=6, markerfacecolor=fill)
     labels = [f"{'C' if group[0] == 'compliance' else 'R'} {group[1]:g}" for group in MEASURED]

@@ -383,9 +383,9 @@ class Ventilator(Description):
     cut, and a set pressure is missed while the flow that it needs is larger.
 
     Gas inside the machine and in a humidifier is compressed at the inspiratory port. Without them, as by default,
-    a circuit with two limbs of 1.5 m stores 2.0 mL/cmH2O; with 100 mL in the machine and a humidifier of 300 mL it
-    stores 2.4. Both lie within the 1.5 to 2.5 mL/cmH2O of three adult circuits (Respiratory Care 39(8), 1994, DOI
-    10.1177/193336549403900803 as printed).
+    a circuit with two limbs of 1.5 m stores 2.0 mL/cmH2O at a pressure that is held; with 100 mL in the machine
+    and a humidifier of 300 mL it stores 2.4. Both lie within the 1.5 to 2.5 mL/cmH2O of three adult circuits
+    (Respiratory Care 39(8), 1994, DOI 10.1177/193336549403900803 as printed).
 
     Defaults: flow limit of 180 L/min and relief are common practice, no source. From memory: exhalation valves
     lose 2 to 5 cmH2O at 1 L/s, humidifiers hold 200 to 400 mL, many machines let no more than 2 to 2.5 L be set.
