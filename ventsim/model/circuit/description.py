@@ -8,7 +8,13 @@ import networkx as nx
 from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
 
 from ventsim.errors import CircuitError, CircuitWarning, InputError, suggestion, warn_caller
-from ventsim.model.circuit.graph import VENTILATOR, build_graph, check_connections, direction_faults
+from ventsim.model.circuit.graph import (
+    VENTILATOR,
+    build_graph,
+    check_connections,
+    direction_faults,
+    warn_of_second_tracheal_tubes,
+)
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
 from ventsim.model.parts import PARTS, LungPart, Part
@@ -147,6 +153,8 @@ class Circuit(Description):
     -----
     CircuitWarning
         If a one-way valve points against the flow that its place in the circuit asks for.
+    PlausibilityWarning
+        If a tracheal tube leads to a lung whose resistance includes that of one.
 
     Examples
     --------
@@ -189,6 +197,7 @@ class Circuit(Description):
         faults = direction_faults(graph, self.parts)
         if faults:
             warn_caller(CircuitWarning("\n".join(faults)))
+        warn_of_second_tracheal_tubes(graph, self.parts)
         return self
 
     @classmethod
