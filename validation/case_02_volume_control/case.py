@@ -36,6 +36,9 @@ PUBLISHED_BIAS = (-0.53, 0.35)
 # Breath and lungs for it, not from there: compliance, resistance and PEEP in every combination.
 BIAS_BREATH = {"tidal_volume": 450.0, "rate": 20.0, "inspiratory_time": 1.0}
 BIAS_LUNGS = ((30.0, 50.0), (5.0, 10.0, 15.0), (5.0, 10.0))
+# Intrinsic PEEP of status asthmaticus [cmH2O], from memory; settings that are usual then.
+ASTHMA, ASTHMA_BREATH = (10.0, 20.0), {"rate": 12.0, "ie_ratio": 1 / 3, "peep": 5.0}
+ASTHMA_VOLUME = 9.0
 ARGUMENTS = (
     "tidal_volume", "peep", "compliance", "resistance", "expiratory_resistance", "rate", "inspiratory_time",
     "pause_time",
@@ -61,7 +64,21 @@ def rows() -> list[Row]:
         *worst_rows(CASE, {name: arguments for name, (arguments, _) in breaths.items()}),
         *power_rows(),
         *bias_rows(),
+        asthma_row(),
     ]
+
+
+def asthma_row() -> Row:
+    """Auto-PEEP of the typical lung with asthma, in a circuit with its defaults."""
+    lung, (low, high) = vs.preset("asthma"), ASTHMA
+    settings = vs.VolumeControl(tidal_volume=ASTHMA_VOLUME * lung.predicted_body_weight, **ASTHMA_BREATH)
+    found = vs.breath_measures(vs.steady_breath(vs.layouts.shared({"a": lung}), settings))
+    return Row(
+        case=CASE, kind="bench without source", quantity="typical lung 'asthma', 9 mL/kg: auto-PEEP",
+        unit="cmH2O", reference=(low + high) / 2, reference_uncertainty=(high - low) / 2,
+        value=found.auto_peep.item(), limit=(high - low) / 2, relative=False, why="range of patients",
+        any_model="the expiratory resistance of this lung was chosen to reach the range",
+    )  # fmt: skip
 
 
 def bias_rows() -> list[Row]:
