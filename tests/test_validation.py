@@ -71,7 +71,10 @@ KNOWN_TO_FAIL = {
         "linear resistors, inspiration 1.5 s: tidal volume at 20 cmH2O·s/L, nearest that a pairing gives",
         "all with inspiration 1.5 s: highest end-expiratory alveolar pressure",
     ],
-    "case_14_component_laws": ["smooth tube 22 mm, 1.5 m, at 60 L/min"],
+    "case_14_component_laws": [
+        "smooth tube 22 mm, 1.5 m, at 60 L/min",
+        "PEEP valve of 10 cmH2O: rise of pressure from 0.1 to 2 L/s",
+    ],
 }
 """Rows that fail, by case; each has its explanation in the page."""
 
@@ -305,7 +308,7 @@ def test_what_is_said_of_every_row_is_true_of_every_row(found):
     assert len(signs) == 8
     assert all(row.passes and row.any_model for row in signs)
     tubes = [row for row in found["case_14_component_laws"] if row.quantity.startswith("tracheal tube ")]
-    assert len(tubes) == 7 + 5  # worked, measured
+    assert len(tubes) == 7 + 5 + 2  # worked, measured, bent
     assert all(row.passes for row in tubes)
 
 
