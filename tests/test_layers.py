@@ -9,6 +9,7 @@ from pathlib import Path
 
 from ventsim.errors import InputError, VentsimError
 from ventsim.model.descriptions import Description
+from ventsim.model.laws.own import UsersOwn
 from ventsim.model.parts import LungPart
 from ventsim.model.parts.part import InLine
 from ventsim.theory.arguments import Results
@@ -109,8 +110,8 @@ def test_developers_guide_shows_the_same_layers():
 
 
 # Bases without an abstract method, of which nobody makes an object; and those between a base and a class.
-BASES = (Description, VentsimError, InputError, Results, SteadyBreath, OneLungBreath)
-BETWEEN = {LungPart, InLine, OneLungBreath}
+BASES = (Description, VentsimError, InputError, Results, SteadyBreath, OneLungBreath, UsersOwn)
+BETWEEN = {LungPart, InLine, OneLungBreath, UsersOwn}
 
 
 def test_classes_are_abstract_or_final():

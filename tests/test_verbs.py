@@ -44,6 +44,13 @@ VERBS: dict[str, tuple[Callable[..., object], dict[str, float]]] = {
         only("tolerance"),
     ),
 }
+# What is looked at is the circuit alone.
+OF_A_CIRCUIT: dict[str, Callable[..., object]] = {
+    "parts_list": lambda *given: str(vs.parts_list(*given)),
+    "connector_mismatches": vs.connector_mismatches,
+    "circuit_drawing": lambda *given: [text.get_text() for text in vs.plot.circuit_drawing(*given).texts],
+    "standard_faults": vs.studies.standard_faults,
+}
 # What tells when, how and of what a result was made.
 ORIGIN = {"created", "scenario", "wall_time_s", "elapsed_s"}
 
@@ -78,6 +85,58 @@ def test_two_settings_and_none_are_refused():
             with pytest.raises(InputError) as caught:
                 verb(*given)
             assert str(caught.value).startswith(f"{name}: {wanted}"), name
+
+
+def test_what_looks_at_the_circuit_alone_takes_the_same():
+    """A scenario, or a circuit or layout with or without settings; anything else is refused in one message."""
+    for name, verb in OF_A_CIRCUIT.items():
+        expected = verb(SCENARIO)
+        for given in ((CIRCUIT,), (CIRCUIT.layout,), (CIRCUIT, SETTINGS), (CIRCUIT.layout, SETTINGS)):
+            assert verb(*given) == expected, name
+        for given, wanted in (
+            ((SCENARIO, SETTINGS), "settings are given, but the scenario has its own.\n  Leave them out."),
+            ((SETTINGS,), "PressureControl(...) is not a circuit.\n  Give what layouts.shared(...) returns, "),
+            ((CIRCUIT, 3), "settings 3 are of the wrong type.\n  Give PressureControl(...) or "),
+        ):
+            with pytest.raises(InputError) as caught:
+                verb(*given)
+            assert str(caught.value).startswith(f"{name}: {wanted}"), name
+
+
+def test_a_circuit_comes_back_as_what_was_given():
+    """A scenario for a scenario, otherwise a circuit."""
+    narrowed, path = vs.studies.add_restrictor(CIRCUIT, "a")
+    assert vs.studies.add_restrictor(CIRCUIT.layout, "a") == (narrowed, path)
+    assert vs.studies.add_restrictor(SCENARIO, "a") == (SCENARIO.changed(circuit=narrowed), path)
+    apart = [vs.Disconnection(joint="a.airway", at=0.0)]
+    for given in (SCENARIO, CIRCUIT, CIRCUIT.layout):
+        assert vs.changes.with_faults(given, []) is CIRCUIT
+        assert len(vs.changes.with_faults(given, apart).parts) == len(CIRCUIT.parts) + 2
+    for name, verb in (
+        ("add_restrictor", lambda: vs.studies.add_restrictor(SETTINGS, "a")),
+        ("with_faults", lambda: vs.changes.with_faults(SETTINGS, [])),
+    ):
+        with pytest.raises(InputError, match=rf"^{name}: PressureControl\(\.\.\.\) is not a circuit\.\n  Give "):
+            verb()
+
+
+def test_changes_of_a_scenario_or_beside_a_circuit_and_settings():
+    """The same table, and the same circuit and settings after them."""
+    changes = (vs.Change(path="lungs.a.compliance", to=30.0, at=4.0),)
+    changing = SCENARIO.changed(changes=changes)
+    after = vs.changes.with_changes(changing)
+    assert after == SCENARIO.replaced({"lungs.a.compliance": 30.0})
+    for given in ((CIRCUIT, SETTINGS), (CIRCUIT.layout, SETTINGS)):
+        table = vs.changes_table(*given, changes=changes)
+        assert table.frame.equals(vs.changes_table(changing).frame)
+        assert vs.changes.with_changes(*given, changes) == (after.circuit, after.settings)
+    assert table.frame["before"].tolist() == ["50 mL/cmH2O"]
+    assert vs.changes_table(SCENARIO, changes=changes).frame.equals(table.frame)
+    for name, verb in (("changes_table", vs.changes_table), ("with_changes", vs.changes.with_changes)):
+        with pytest.raises(InputError, match=rf"^{name}: settings are given, but the scenario has its own"):
+            verb(changing, SETTINGS)
+        with pytest.raises(InputError, match=r"settings None is of the wrong type\.\n  Give PressureControl"):
+            verb(CIRCUIT, changes=changes)
 
 
 def test_changes_in_time_are_refused_where_a_breath_repeats_itself():

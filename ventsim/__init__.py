@@ -39,7 +39,7 @@ from ventsim.model.scenario import Scenario, builtin, builtin_names
 from ventsim.model.ventilator import BreathSettings, PressureControl, Segment, Ventilator, VolumeControl
 from ventsim.results import monitor, schema
 from ventsim.results.measures import breath_measures, breath_table, integrate_recording
-from ventsim.results.schema import pressure_at
+from ventsim.results.points import pressure_at
 from ventsim.simulation import LongRun, numerical_error, simulate, simulate_long, steady_breath
 from ventsim.view import panel, plot
 
@@ -114,7 +114,8 @@ __all__ = [
     "units",
 ]
 
-# Namespaces are imported by the names under which they are shown: from ventsim.layouts import shared.
+# Namespaces are imported by the names under which they are shown: from ventsim.layouts import shared. What type
+# checkers see of them is in the stubs beside this file.
 for _module in (changes, gas, laws, layouts, monitor, panel, parts, plot, schema):
     sys.modules[f"{__name__}.{_module.__name__.rpartition('.')[2]}"] = _module
 

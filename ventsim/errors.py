@@ -8,7 +8,7 @@ step. Wrong input raises an :class:`InputError`, which is also a ``ValueError``;
 import difflib
 import sys
 import warnings
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from types import FrameType
 
 
@@ -129,6 +129,38 @@ def suggestion(name: str, options: Iterable[str]) -> str:
     if known:
         return f"Allowed: {', '.join(map(repr, known))}."
     return "There is none to choose from."
+
+
+def check_name(
+    name: object, options: Collection[str], *, wrong: str, error: type[VentsimError] = InputError
+) -> None:
+    """Refuse a name that is none of the options, and say the nearest ones.
+
+    Parameters
+    ----------
+    name : object
+        The name that was given.
+    options : collection of str
+        The names that exist.
+    wrong : str
+        What is wrong, without a full stop.
+    error : type, default InputError
+        What is raised.
+
+    Raises
+    ------
+    VentsimError
+        Of the type `error`, if the name is not among the options.
+
+    Examples
+    --------
+    >>> check_name("complience", ["resistance", "compliance"], wrong="there is no 'complience'")
+    Traceback (most recent call last):
+    ventsim.errors.InputError: there is no 'complience'.
+      Did you mean 'compliance'?
+    """
+    if name not in list(options):
+        raise error(f"{wrong}.\n  {suggestion(str(name), options)}")
 
 
 def warn_caller(warning: Warning) -> None:

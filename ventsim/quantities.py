@@ -8,7 +8,7 @@ import dataclasses
 import math
 import numbers
 import re
-from collections.abc import Iterable, Mapping, Set
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from functools import partial
 from types import MappingProxyType
@@ -172,7 +172,7 @@ class Quantity:
             return f"Allowed: {hard}."
         return f"Allowed: {hard}; usual: {_short(self.plausible[0])} to {_short(self.plausible[1])}{unit}."
 
-    def remedy(self, value: object) -> str:
+    def remedy(self, value: Any) -> str:
         """What to write in place of an impossible value.
 
         Parameters
@@ -183,8 +183,8 @@ class Quantity:
         Returns
         -------
         str
-            The number that a text such as ``"1:2"`` stands for, where the quantity is a ratio; the value in the
-            right unit where another unit explains it; else what is allowed.
+            The number that a text such as ``"1:2"`` stands for, where the quantity is a ratio; else the value in
+            the right unit where another unit explains it, and what is allowed.
 
         Examples
         --------
@@ -193,7 +193,10 @@ class Quantity:
         """
         match = _WRITTEN_RATIO.fullmatch(value) if self.ratio is not None and isinstance(value, str) else None
         if match is None or float(match[2]) == 0.0:
-            return self.allowed()
+            # Compared before it becomes a float, for which a whole number may be too long.
+            is_number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
+            meant = self.meant(float(value)) if is_number and abs(value) <= _LARGEST else ""
+            return f"{meant} {self.allowed()}".lstrip()
         return f"Write {_rounded(float(match[1]) / float(match[2]))}, {' divided by '.join(self.ratio or ())}."
 
     def unlikely(self, value: float) -> str:
@@ -249,7 +252,7 @@ class Quantity:
             if depth == 0:
                 fault = self.fault(value)
                 if fault:
-                    raise _complaint(f"{fault}\n  {_hint(self, value)}")
+                    raise _complaint(f"{fault}\n  {self.remedy(value)}")
                 number: Any = value
                 return int(number) if self.whole else float(number)
             if isinstance(value, str | bytes | Mapping | Set) or not isinstance(value, Iterable):
@@ -272,7 +275,7 @@ def _complaint(text: str) -> PydanticCustomError:
 
 def _depth(source: Any) -> int:
     """How many lists a type nests: 0 for a number."""
-    return 1 + _depth(get_args(source)[0]) if get_origin(source) is tuple else 0
+    return 1 + _depth(get_args(source)[0]) if get_origin(source) in (tuple, Sequence) else 0
 
 
 def _short(number: float) -> str:
@@ -347,7 +350,9 @@ _TABLE: dict[str, Quantity] = {
     "bore_deviation": _q("mm", "true diameter minus bore", (-1.0, 1.0)),
     "tube_bore": _above_0("mm", "inner diameter of the tube before and behind", (2.5, 40.0)),
     "inner_diameter": _above_0("mm", "size, the inner diameter when clean", (2.0, 12.0)),
-    "obstructed_fraction": _from_0("1", "part of the inner diameter that secretions take", (0.0, 0.6), below=1.0),
+    "obstructed_fraction": _from_0(
+        "1", "part of the inner diameter that secretions take", (0.0, 0.6), below=1.0, percent=True
+    ),
     "length": _from_0("m", "length", (0.0, 20.0)),
     "density": _above_0("kg/m³", "density of the gas (default: dry air of 20 °C)", (0.1, 3.0)),
     "viscosity": _above_0("µPa·s", "viscosity of the gas (default: dry air of 20 °C)", (5.0, 40.0)),
@@ -380,7 +385,9 @@ _TABLE: dict[str, Quantity] = {
     "rise_time": _from_0("s", "time from PEEP to the set pressure", (0.0, 2.0)),
     "tidal_volume": _above_0("mL", "set volume that leaves the ventilator in one breath", (2.0, 8000.0)),
     "pause_time": _from_0("s", "end-inspiratory pause", (0.0, 5.0)),
-    "end_flow_ratio": _from_0("1", "end flow of a decelerating pattern divided by its first flow", at_most=1.0),
+    "end_flow_ratio": _from_0(
+        "1", "end flow of a decelerating pattern divided by its first flow", at_most=1.0, percent=True
+    ),
     "source_resistance": _from_0(
         "cmH2O·s/L", "resistance between pressure source and inspiratory port (default illustrative)", (0.0, 50.0)
     ),
@@ -396,10 +403,15 @@ _TABLE: dict[str, Quantity] = {
     "extra_length": _q("1", "tube for each metre of straight way", (1.0, 3.0), at_least=1.0, at_most=10.0),
     "height": _from_0("m", "tube from the place of a bed up to the airway", (0.0, 3.0), at_most=_FARTHEST),
     "distance": _above_0("m", "distance on the floor", at_most=_FARTHEST),
+    "coordinate": _q("m", "place on the floor", at_least=-_FARTHEST, at_most=_FARTHEST),
+    "stock_length": _q(
+        "m", "lengths in which tube is sold; None: cut to length", (0.3, 10.0), at_least=0.05, at_most=_FARTHEST
+    ),
     # Changes and runs.
     "at": _from_0("s", "when it begins", at_most=_LATEST),
     "until": _above_0("s", "when it ends; None: a step, or for good", at_most=_LATEST),
     "factor": _q("1", "the value afterwards over the one before"),
+    "value": _q("1", "value at a path, whose unit is there"),
     "time": _from_0("s", "time"),
     "frequency": _from_0("Hz", "frequency of the flow"),
     "duration": _q("s", "how long to run", at_least=1e-3, at_most=_LATEST),
@@ -438,12 +450,16 @@ _TABLE: dict[str, Quantity] = {
     # Studies.
     "drill": _above_0("mm", "bore of a drill", (0.3, 40.0)),
     "bore_tolerance": _above_0("mm", "how far a hole may be off", at_most=2.0),
-    "harm": _from_0("1", "relative change of volume that counts as harm"),
-    "pressure_harm": _from_0("cmH2O", "rise of pressure that counts as harm"),
-    "step": _q("1", "relative change of a value", at_least=1e-3, at_most=0.1),
+    "count": _q("1", "number of values", at_least=2.0, at_most=10_000.0, whole=True),
+    "harm": _from_0("1", "relative change of volume that counts as harm", (0.0, 2.0), percent=True),
+    "pressure_harm": _from_0("cmH2O", "rise of pressure that counts as harm", (0.0, 60.0)),
+    "step": _q("1", "relative change of a value", at_least=1e-3, at_most=0.1, percent=True),
     "target_volume": _above_0("mL", "inspired tidal volume", (1.0, 3000.0)),
     "target_pressure": _above_0("cmH2O", "pressure", (0.5, 100.0)),
     "search_tolerance": _q("1", "relative miss allowed of a target", at_least=1e-8, at_most=1e-2),
+    # Recordings: the largest number of a signal.
+    "recorded_flow": _from_0("L/s", "largest flow of a recording", (0.0, 5.0)),
+    "recorded_pressure": _from_0("cmH2O", "largest pressure of a recording", (0.0, 150.0)),
     # Persons and the gas they breathe.
     "body_height": _q("cm", "body height", (120.0, 250.0), at_least=120.0, at_most=250.0),
     "oxygen_fraction": _q("1", "oxygen in dry gas", at_least=0.2, at_most=1.0, percent=True),
@@ -526,18 +542,32 @@ def check(
         here = other.get(name) or QUANTITIES[name]
         fault = here.fault(value)
         if fault:
-            raise error(f"{before}{name} {fault}\n  {_hint(here, value)}")
-        found = here.unlikely(float(value)) if warn else ""
-        if found:
-            warn_caller(PlausibilityWarning(f"{before}{name} {here.text(value)} {found}"))
+            raise error(f"{before}{name} {fault}\n  {here.remedy(value)}")
+        if warn:
+            warn_of_unlikely(f"{before}{name}", here, [float(value)])
 
 
-def _hint(here: Quantity, value: Any) -> str:
-    # Compared before it becomes a float, for which a whole number may be too long.
-    is_number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
-    if not is_number or not abs(value) <= _LARGEST:
-        return here.remedy(value)
-    return here.meant(float(value)) or here.remedy(value)
+def warn_of_unlikely(name: str, here: Quantity, values: Iterable[float]) -> None:
+    """Warn of the first unlikely one of several numbers.
+
+    Parameters
+    ----------
+    name : str
+        What the message begins with: what the numbers are.
+    here : Quantity
+        Their quantity.
+    values : iterable of float
+        Possible numbers. [unit]
+
+    Warns
+    -----
+    PlausibilityWarning
+        With the value that was probably meant.
+    """
+    for value in values:
+        if found := here.unlikely(value):
+            warn_caller(PlausibilityWarning(f"{name} {here.text(value)} {found}"))
+            return
 
 
 def finite_array(where: str, name: str, values: ArrayLike, *, unit: str) -> FloatArray:

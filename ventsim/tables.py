@@ -285,22 +285,15 @@ class _Grid(NamedTuple):
     widths: list[int | None]  # longest line of a text
 
 
-def _list(frame: pd.DataFrame, columns: Mapping[Any, Column]) -> _Grid:
-    """A line for each column of the only row."""
-    texts = [column.text(frame[name].iloc[0]) for name, column in columns.items()]
-    width = max(map(len, texts))
-    rows = [
-        [column.heading, f"{text.rjust(width)} {column.unit_text}".rstrip()]
-        for text, column in zip(texts, columns.values(), strict=True)
-    ]
-    return _Grid(["", ""], ["", ""], rows, 1, [False, False], [None, None])
-
-
 def _grid(section: Section) -> _Grid:
     """The levels of the index that have names, and the columns, with all rows that are shown."""
     frame, columns = section.frame, section.columns
-    if section.is_upright:
-        return _list(frame, columns)
+    if section.is_upright:  # one line for each column of the only row
+        shown = [column.text(frame[name].iloc[0]) for name, column in columns.items()]
+        width = max(map(len, shown))
+        pairs = zip(shown, columns.values(), strict=True)
+        lines = [[column.heading, f"{text.rjust(width)} {column.unit_text}".rstrip()] for text, column in pairs]
+        return _Grid(["", ""], ["", ""], lines, 1, [False, False], [None, None])
     levels = {str(name): frame.index.get_level_values(str(name)) for name in frame.index.names if name is not None}
     known = {name: columns.get(name) or Column(heading=name) for name in levels} | dict(columns)
     values: dict[str, Any] = {name: levels[name] if name in levels else frame[name] for name in known}

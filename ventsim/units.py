@@ -25,17 +25,21 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 """Numbers in one unit."""
 
-CMH2O_PA = 98.0665
+_CMH2O, _HPA, _MMHG = Fraction("98.0665"), Fraction(100), Fraction("133.322387415")
+_PSI = Fraction("0.45359237") * Fraction("9.80665") / Fraction("0.0254") ** 2
+_LITRE, _ML, _MINUTE = Fraction(1, 1000), Fraction(1, 1_000_000), Fraction(60)
+
+CMH2O_PA = float(_CMH2O)
 """One centimetre of water. [Pa]"""
-HPA_PA = 100.0
+HPA_PA = float(_HPA)
 """One hectopascal, which is one millibar. [Pa]"""
-MMHG_PA = 133.322387415
+MMHG_PA = float(_MMHG)
 """One conventional millimetre of mercury. [Pa]"""
-PSI_PA = float(Fraction("0.45359237") * Fraction("9.80665") / Fraction("0.0254") ** 2)
+PSI_PA = float(_PSI)
 """One pound-force per square inch. [Pa]"""
 ATMOSPHERE_PA = 101325.0
 """Standard atmosphere. [Pa]"""
-ATMOSPHERE_CMH2O = float(101325 / Fraction("98.0665"))
+ATMOSPHERE_CMH2O = float(101325 / _CMH2O)
 """Standard atmosphere. [cmH2O]"""
 L_PER_MIN = 60.0
 """Flow in L/min of one L/s. [L/min]"""
@@ -43,10 +47,6 @@ ML_PER_L = 1000.0
 """Millilitres in one litre. [mL]"""
 CMH2O_L_J = 0.0980665
 """Work of one litre moved against one cmH2O. [J]"""
-
-_CMH2O, _HPA, _MMHG = Fraction("98.0665"), Fraction(100), Fraction("133.322387415")
-_PSI = Fraction("0.45359237") * Fraction("9.80665") / Fraction("0.0254") ** 2
-_LITRE, _ML, _MINUTE = Fraction(1, 1000), Fraction(1, 1_000_000), Fraction(60)
 
 _FACTORS: dict[str, dict[str, Fraction]] = {
     "pressure": {

@@ -434,6 +434,15 @@ def test_draw_an_instant_of_a_run_as_the_circuit_is_then(here, capsys):
     assert counts[1] == counts[0] + 2
 
 
+def test_draw_an_instant_of_a_breath_that_the_run_cuts_off(here, capsys):
+    """Breaths of 4 s until 12 s, then of 10 s; the second of these ends 7 s after the run."""
+    slower = ventsim.Change(path="settings.rate", to=6.0, at=12.0)
+    settings = ventsim.PressureControl(inspiratory_pressure=12, rate=15, ie_ratio=0.5)
+    builtin(NAME).changed(settings=settings, changes=(slower,), duration=25.0).save("slow.toml")
+    assert main(["draw", "slow.toml", "--time", "24"]) == 0
+    assert "flow at 24.00 s: breath 5, 2.00 s after its start, inspiration" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [

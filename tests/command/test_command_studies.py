@@ -195,8 +195,8 @@ def test_size_of_a_hole_that_is_made_wider(here, capsys):
         (
             "size",
             '"inspiratory"',
-            "{ linear_resistance = 5 }",
-            "restrict.a.linear_resistance: there is no such key here",
+            "{ bore = 5 }",
+            "restrict.a.bore: there is no such key here",
         ),
         (
             "size",
@@ -232,9 +232,9 @@ def test_size_of_a_hole_that_is_made_wider(here, capsys):
             "has no 'tidal_volume'.\n  Only a volume control has one.",
         ),
         ("sweep", "two-unequal-lungs", "three-lungs", "three-lungs"),
-        ("sweep", "count = 3", "count = 1", "values.lungs.b.compliance.count 1 is not possible"),
+        ("sweep", "count = 3", "count = 1", "values.lungs.b.compliance: count 1 is not allowed"),
         ("sweep", "count = 3", "steps = 3", "is no list of values"),
-        ("sweep", "from = 20", 'from = "low"', "values.lungs.b.compliance.from 'low' is not a number"),
+        ("sweep", "from = 20", 'from = "low"', "values.lungs.b.compliance: from 'low' is not a number"),
         ("sweep", "b.compliance", "b.compliants", "compliance"),
         ("sweep", "[5, 10]", "[]", "settings.peep"),
         ("sweep", "[values]", 'show = "tidal"\n[values]', "show: there is no measure 'tidal'"),
@@ -263,6 +263,53 @@ def test_wrong_files(here, capsys, command, old, new, message):
     printed = capsys.readouterr().err
     assert message in printed and "Traceback" not in printed
     assert printed.startswith("ventsim: ")
+
+
+FIRST_EDITION_SWEEP = """
+scenario = "two-unequal-lungs"
+show = "share"
+[values]
+"lungs.b.curve.rate" = { from = 0.02, to = 0.06, count = 3 }
+lungs.a.relaxed_volume = [1000, 1500]
+"settings.peep" = [5, 10]
+"""
+FIRST_EDITION_SIZE = """
+scenario = "two-unequal-lungs"
+[restrict]
+a = { limb = "inspiratory", kind = "restrictor", quadratic_resistance = 2 }
+b = { limb = "inspiratory", kind = "orifice", bore = 5 }
+[targets.a]
+unaccounted_volume = 0
+[targets.share]
+share = 0.5
+[vary]
+"parts.a inspiratory restrictor.linear_resistance" = [0, 50]
+"parts.b inspiratory restrictor.bore" = [1, 22]
+"""
+
+
+def test_study_files_of_the_first_edition_are_answered_once_with_what_to_write_now(here, capsys):
+    (here / "sweep.toml").write_text(FIRST_EDITION_SWEEP)
+    assert main(["sweep", "sweep.toml"]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        "ventsim: sweep.toml: this file has keys of the first edition.",
+        '  show = "share": write "tidal_volume_fraction"',
+        '  values."lungs.b.curve.rate": write "lungs.b.compliance.pressure_rate"',
+        '  values."lungs.a.relaxed_volume": write "lungs.a.relaxation_volume"',
+    ]
+    (here / "size.toml").write_text(FIRST_EDITION_SIZE)
+    assert main(["size", "size.toml"]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        "ventsim: size.toml: this file has keys of the first edition.",
+        '  restrict.a.kind = "restrictor": write resistance = ..., without a kind',
+        '  restrict.a.quadratic_resistance: write resistance = { law = "rohrer", linear = ..., quadratic = ... }',
+        '  restrict.b.kind = "orifice": write resistance = { law = "orifice", bore = ... }, without a kind',
+        "  targets.a.unaccounted_volume: write volume_balance_error",
+        "  targets.share.share: write tidal_volume_fraction",
+        '  vary."parts.a inspiratory restrictor.linear_resistance": write "parts.a inspiratory '
+        'restrictor.resistance.linear"',
+        '  vary."parts.b inspiratory restrictor.bore": write "parts.b inspiratory restrictor.resistance.bore"',
+    ]
 
 
 def test_a_result_is_no_study(here, capsys):

@@ -125,7 +125,7 @@ def test_exponential_rise_of_no_length_is_a_step():
     ids=repr,
 )
 def test_peak_flow_and_volume(settings, peak):
-    """The peak by hand, and the integral of the course by quadrature: the set tidal volume."""
+    """The peak by hand, and the integral of the curve by quadrature: the set tidal volume."""
     assert settings.peak_flow == pytest.approx(peak, rel=1e-14)
     flow = settings.inspiration()[0]
     assert max(flow.value(0.0), flow.value(flow.duration / 2)) == pytest.approx(peak, rel=1e-14)

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ventsim.errors import SchemaError
+from ventsim.quantities import QUANTITIES
 from ventsim.results.schema import (
     COORDINATES,
     RECORDING_NEEDS,
@@ -70,6 +71,13 @@ def test_units_are_those_of_the_house():
     assert {row.units for row in VARIABLES.values() if row.name != "reason"} <= set(UNITS) | compound
     assert {row.units for name, row in VARIABLES.items() if name.endswith(("_pressure", "_peep"))} == {"cmH2O"}
     assert {row.units for name, row in VARIABLES.items() if name.endswith("_flow")} == {"L/s"}
+
+
+def test_results_and_quantities_of_one_name_have_one_unit_and_meaning():
+    both = {name: row for name, row in VARIABLES.items() if name in QUANTITIES}
+    assert "predicted_body_weight" in both
+    for name, row in both.items():
+        assert (row.units, row.long_name) == (QUANTITIES[name].unit, QUANTITIES[name].meaning.partition(";")[0])
 
 
 def test_every_number_has_a_symbol_of_its_own():
@@ -325,7 +333,7 @@ def test_breath_times_out_of_order(name, values, message):
 def test_impossible_body_weight(weight):
     waveforms = fitting("waveforms")
     waveforms["predicted_body_weight"][:] = [np.nan, weight]
-    with pytest.raises(SchemaError, match=r"lung 'b': body weight .* kg is impossible"):
+    with pytest.raises(SchemaError, match=r"lung 'b': predicted_body_weight .* kg is not allowed"):
         check_dataset(waveforms, "waveforms")
 
 

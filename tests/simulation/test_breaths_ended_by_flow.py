@@ -14,8 +14,9 @@ from pydantic import Field
 from scipy.optimize import brentq
 
 import ventsim as vs
+from ventsim.model.laws import orifice_bore
 from ventsim.model.ventilator import BreathSettings, Segment
-from ventsim.results.monitor import displayed_values
+from ventsim.results.monitor import AlarmLimits, displayed_values
 
 TIMES = ("breath_start", "flow_end", "inspiration_end", "breath_end")
 
@@ -113,6 +114,22 @@ def test_breaths_in_closed_form_in_every_verb(circuit, lungs):
     assert float(abs(error.inspiration_end).max()) < 1e-6
 
 
+@pytest.mark.parametrize("limb", ["inspiratory", "expiratory"])
+def test_the_hole_that_a_resistance_stands_for(limb):
+    """It loses the same pressure at the mean flow of the phase as it was, not as long as it could have been."""
+    valves = vs.layouts.shared(UNEQUAL, ideal=True)
+    circuit, path = vs.studies.add_restrictor(valves, "a", limb=limb, resistance=1.0)
+    wanted = {"inspiratory": {"inspired_tidal_volume": 520.0}, "expiratory": {"total_peep": 8.0}}[limb]
+    found = vs.studies.size_restrictors(circuit, SETTINGS, targets={"a": wanted}, vary={path: (0, 200)})
+    breath = vs.breath_measures(vs.steady_breath(found.scenario))
+    end = float(breath.inspiration_end[0])
+    assert found.feasible and end < 2.5
+    lasts = end if limb == "inspiratory" else PERIOD - end
+    flow = float(breath.inspired_tidal_volume.sel(lung="a")[0]) / 1000.0 / lasts
+    bore = orifice_bore(float(found.results.value[0]) * flow, flow=flow)
+    assert float(found.results.equivalent_bore[0]) == pytest.approx(bore, rel=1e-5)
+
+
 def test_what_the_ventilator_displays_follows_the_breath():
     measures = vs.breath_measures(vs.steady_breath(REAL, SETTINGS))
     shown = displayed_values(measures)
@@ -169,7 +186,7 @@ def test_changes_inside_breaths_that_end_by_flow():
     for name in TIMES:
         np.testing.assert_array_equal(measures[name], expected[name], err_msg=name)
     np.testing.assert_allclose(measures.inspired_tidal_volume, expected.inspired_tidal_volume, rtol=1e-12)
-    # At 8.4 s the gas of the lung stays: its pressure above the relaxed state doubles, the flow stops at once.
+    # At 8.4 s the gas of the lung stays: its elastic pressure doubles, the flow stops at once.
     assert float(measures.inspiration_end[2]) == pytest.approx(8.4, abs=1e-9)
     lasts = closed_form([vs.Lung(compliance=60.0, resistance=10.0)], SETTINGS, 30)[0][-1] - 29 * PERIOD
     assert float(measures.inspiration_end[-1] - measures.breath_start[-1]) == pytest.approx(lasts, abs=1e-6)
@@ -208,3 +225,37 @@ def test_a_breath_that_ends_early_begins_the_next_one():
         time=[np.nextafter(first + 0.5, 0.0), first + 0.5], method="nearest"
     ).values
     assert jump[1, 0] == pytest.approx(2.0 * jump[0, 0], rel=1e-9)  # the same gas in half the compliance
+
+
+class BiasFlowCycled(BreathSettings):
+    """Expiration with a bias flow that falls from 0.2 L/s, and ends at 0.1 L/s: half-way, always."""
+
+    kind: ClassVar[str] = "bias flow-cycled"
+
+    @property
+    def flow_time(self) -> float:
+        """The whole inspiration. [s]"""
+        return self.inspiratory_phase_time
+
+    def inspiration(self) -> tuple[Segment, ...]:
+        """A constant pressure, 15 cmH2O above PEEP."""
+        return (Segment(duration=self.flow_time, phase="inspiration", drive="pressure", start=self.peep + 15.0),)
+
+    def segments(self) -> tuple[Segment, ...]:
+        """Inspiration, then expiration."""
+        flow = {"drive": "flow", "shape": "linear", "start": 0.2, "change": -0.2, "end_flow": 0.1}
+        return (*self.inspiration(), Segment(duration=self.expiratory_time, phase="expiration", **flow))
+
+
+def test_a_fault_begins_where_the_steady_breath_has_ended():
+    """Breaths of 1 + 1.5 s, planned as 4: one of RC 0.5 s, then one of 0.25 s with the gas of the one before."""
+    settings = BiasFlowCycled(peep=5.0, rate=15.0, inspiratory_time=1.0)
+    stiff = {"stiff": vs.Change(path="lungs.a.compliance", to=25.0, at=0.0)}
+    limits = AlarmLimits(low_expired_volume=700.0, delay=0.0)
+    found = vs.studies.blind_spots(ONE, settings, faults=stiff, limits=limits, duration=20.0, progress=False)
+    low = 5.0 + 15.0 * (1.0 - math.exp(-2.0)) * math.exp(-3.0) / (1.0 - math.exp(-5.0))
+    assert float(found.tidal_volume_before[0, 0]) == pytest.approx(
+        50.0 * (20.0 - low) * (1.0 - math.exp(-2.0)), rel=1e-6
+    )
+    # With its 225 mL of bias flow the first breath returns 845 mL, the one after the fault 595.
+    assert found.raised_after.sel(alarm="low_expired_volume").item() == pytest.approx(2.5, abs=1e-6)

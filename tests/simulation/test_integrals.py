@@ -1,9 +1,11 @@
 """Integrals whose integrand has a kink, and the limbs of a lung: what they contain, what passes them backwards."""
 
 import math
+import pickle
 
 import numpy as np
 import pytest
+import xarray as xr
 
 import ventsim as vs
 
@@ -153,10 +155,44 @@ def test_pressure_at_any_port():
     assert all(name in points for name, points in zip(waveforms.node.values, waveforms.points.values, strict=True))
 
 
+def test_nodes_answer_to_the_names_of_their_points(tmp_path):
+    """In what has been selected, copied, joined, pickled, calculated with; and in files once they are labelled."""
+    waveforms = vs.simulate(vs.layouts.shared(LUNGS), RAMP, duration=8.0)
+    expected = waveforms.airway_pressure.sel(lung="a").values
+    waveforms.to_netcdf(tmp_path / "run.nc")
+    plain = xr.load_dataset(tmp_path / "run.nc")
+    xr.testing.assert_equal(plain, waveforms)
+    first, second = waveforms.isel(time=slice(100)), waveforms.isel(time=slice(100, None))
+    for found in (
+        waveforms, waveforms.copy(deep=True), vs.schema.label(plain), pickle.loads(pickle.dumps(waveforms)),
+        xr.concat([first, second], "time", data_vars="minimal"), waveforms.isel(node=slice(None, None, -1)),
+        (waveforms - plain + waveforms).assign_coords(points=waveforms.points),
+    ):  # fmt: skip
+        np.testing.assert_array_equal(found.node_pressure.sel(node="a y-piece.patient"), expected)
+        both = found.node_pressure.sel(node=["a y-piece.expiratory", "a.airway"])
+        np.testing.assert_array_equal(both, np.stack([expected, expected], axis=1))
+    np.testing.assert_array_equal(vs.pressure_at(plain, "a y-piece.patient"), expected)
+
+
+def test_points_of_a_run_that_goes_on(tmp_path):
+    """Those of a run in one go, also of points that are there for a time only."""
+    apart = vs.Disconnection(joint="a.airway", at=5.0, until=9.0)
+    asked = {"changes": [apart], "waveform_every": 1, "progress": False}
+    circuit = vs.layouts.shared(LUNGS)
+    vs.simulate_long(circuit, RAMP, duration=12.0, save=tmp_path / "part.nc", **asked)
+    on = vs.simulate_long(tmp_path / "part.nc", duration=20.0, progress=False).waveforms
+    whole = vs.simulate_long(circuit, RAMP, duration=20.0, **asked).waveforms
+    assert on.points.values.tolist() == whole.points.values.tolist()
+    for point in ("a y-piece.patient", "open end of a airway.inlet"):
+        np.testing.assert_array_equal(on.node_pressure.sel(node=point), whole.node_pressure.sel(node=point))
+
+
 def test_wrong_point_is_answered_with_the_nearest():
     waveforms = vs.steady_breath(vs.layouts.shared(LUNGS), RAMP)
-    with pytest.raises(vs.errors.SchemaError, match=r"no point 'a y-piece\.patiant'.*\n.*'a y-piece\.patient'"):
-        vs.pressure_at(waveforms, "a y-piece.patiant")
+    for ask in (lambda point: vs.pressure_at(waveforms, point), lambda point: waveforms.sel(node=point)):
+        words = r"no point 'a y-piece\.patiant'.*\n.*'a y-piece\.patient'"
+        with pytest.raises(vs.errors.SchemaError, match=words):
+            ask("a y-piece.patiant")
     with pytest.raises(vs.errors.SchemaError, match="hold no pressures in the circuit"):
         vs.pressure_at(waveforms.drop_vars("node_pressure"), "a.airway")
 

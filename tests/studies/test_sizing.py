@@ -548,9 +548,27 @@ def test_wrong_restrictors_are_refused(change, words):
         add_restrictor(plain, asked.pop("lung"), **asked)
 
 
+def test_without_vary_the_hole_that_is_there_varies():
+    """As with its bore named; in a circuit of a layout by the path of the limb, otherwise by that of the part."""
+    targets, hole = {"b": {"inspired_tidal_volume": 400}}, laws.Orifice(bore=3, bore_deviation=0.06)
+    limbs = {"b": vs.PatientLimbs(inspiratory_restrictor=vs.Restrictor(resistance=hole))}
+    narrow = real().layout.changed(limbs=limbs).circuit
+    named = size(narrow, BREATH, targets=targets, vary={HOLE: (1, "widest")})
+    found = size(narrow, BREATH, targets=targets)
+    assert found.quantity.values.tolist() == [HOLE] and bool(found.feasible)
+    assert value_of(found) == value_of(named) and float(found.value_before[0]) == 3.0
+    joined = vs.Circuit(parts=narrow.parts, joints=narrow.joints)
+    found = size(joined, BREATH, targets=targets)
+    assert found.quantity.values.tolist() == ["parts.b inspiratory restrictor.resistance.bore"]
+    assert value_of(found) == value_of(named)
+
+
 def test_a_second_restrictor_and_a_strange_circuit_are_refused():
-    with pytest.raises(CircuitError, match=r"already\.\n  Vary a value of it: 'parts\.b inspiratory restr"):
+    words = r"already\.\n  Vary a value of it: 'limbs\.b\.inspiratory_restrictor\.resistance\.\.\.'"
+    with pytest.raises(CircuitError, match=words):
         add_restrictor(real(), "b")
+    with pytest.raises(CircuitError, match=words.replace(r"\.b\.", r"\.a\.")):
+        size(ideal(restrictor=5.0), BREATH, targets={"a": {"inspired_tidal_volume": 400}})
     circuit = vs.Circuit(
         parts={"y": vs.YPiece(), "a": vs.Lung(compliance=50, resistance=5)},
         joints=[
@@ -603,7 +621,7 @@ BOTH = {HOLE: (2, 22), "settings.inspiratory_pressure": (5, 30)}
             {"targets": {"b": {"inspired_tidal_volume": 400.0, "driving_pressure": 9.0}}},
             "there are 2 targets and 1 value to vary.\n.*Leave a target out",
         ),
-        ({"vary": {"lungs.b.compliance": (20, 60), "parts.b.compliance": (20, 60)}}, "are one value"),
+        ({"vary": {"lungs.b.compliance": (20, 60), "parts.b.compliance": (20, 60)}}, "lead to the same value"),
         ({"drills": ()}, "no list of bores"),
         ({"drills": (4.0, -1.0)}, "drills: drill -1 mm is not allowed"),
         ({"bore_tolerance": 0.0}, "bore_tolerance 0 mm is not allowed"),

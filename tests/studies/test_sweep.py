@@ -21,6 +21,7 @@ from ventsim import (
     steady_breath,
 )
 from ventsim.errors import InputError, PlausibilityWarning, SchemaError, StoppedEarlyWarning
+from ventsim.model import laws
 from ventsim.model.layouts import Layout, beds_in_row, single
 from ventsim.model.paths import with_values
 from ventsim.results.kernel import LUNG_MEASURES, PORT_MEASURES, TIMING
@@ -235,6 +236,29 @@ def test_a_value_of_the_layout_builds_the_circuit_again(before, values, after):
     assert found != Layout(lungs=LUNGS, **before).circuit
 
 
+def test_laws_among_the_values_are_points_like_others(scenario, tmp_path):
+    """As objects or as files hold them; the coordinate has them in words, also in a file and in a picture."""
+    path = "lungs.b.resistance"
+    law, hole = laws.Rohrer(linear=5, quadratic=8), laws.Orifice(bore=5)
+    found = sweep(scenario, {path: [5, law, hole, {"law": "rohrer", "linear": 3}]}, progress=False)
+    for k, resistance in enumerate((5, law, hole, laws.Rohrer(linear=3))):
+        alone = steady_breath(scenario.replaced({path: resistance}))
+        assert_same_bits(found.isel({path: k}), breath_measures(alone).isel(breath=0))
+    words = ["5 cmH2O·s/L", repr(law), repr(hole), repr(laws.Rohrer(linear=3))]
+    assert found[path].values.tolist() == words and "units" not in found[path].attrs
+    found.to_netcdf(tmp_path / "sweep.nc")
+    assert xr.load_dataset(tmp_path / "sweep.nc")[path].values.tolist() == words
+    assert sweep_lines(found, "inspired_tidal_volume")
+    for wrong, words in (
+        ([5, [3]], r"got \[5, \[3\]\], but a list of numbers \[cmH2O·s/L\] or laws is needed"),
+        ([5, {3}], r"\{3\} is neither a number nor a flow law\.\n  Give a number, or laws\.Rohrer"),
+        ([{"law": "rohrr"}], r"there is no law 'rohrr'\.\n  Did you mean 'rohrer'"),
+        ([True], r"True is not a finite number\.\n  Give a list of numbers \[cmH2O·s/L\] or laws"),
+    ):
+        with pytest.raises(InputError, match=f"^lungs.b.resistance: {words}"):
+            sweep(scenario, {path: wrong})
+
+
 def test_values_of_parts_go_on_top_of_the_layout(scenario):
     tube = "b inspiratory tube"
     found = scenario.replaced(
@@ -261,7 +285,10 @@ def test_values_of_parts_go_on_top_of_the_layout(scenario):
         ({"limbs": [5]}, r"leads to several descriptions, not to a single value\.\n  Allowed: 'a', 'b'"),
         ({"lungs.b": [5]}, r"leads to a whole lung, not to a single value"),
         ({5: [5]}, r"path 5 is no text"),
-        ({STIFF: "10,20"}, r"got '10,20', but a list of numbers \[mL/cmH2O\] is needed\.\n  It is 25\.0 mL"),
+        (
+            {STIFF: "10,20"},
+            r"got '10,20', but a list of numbers \[mL/cmH2O\] or laws is needed\.\n  It is 25\.0 mL",
+        ),
         ({STIFF: 20}, r"got 20, but a list of numbers"),
         ({STIFF: {20: 30}}, r"got {20: 30}, but a list of numbers"),
         ({STIFF: [[20, 30]]}, r"got \[\[20, 30\]\], but a list of numbers"),

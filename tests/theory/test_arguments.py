@@ -188,6 +188,7 @@ BREATH = theory.pressure_control(**PRESSURE)
         (lambda: theory.mechanical_power_giosa_2019(FALLING, peak_pressure=20.0), "constant flow .*linear"),
         (lambda: theory.pressure_rise_from_rest(LUNG, SQUARE, time=1.0), "missing: rise_time_constant"),
         (lambda: theory.pressure_control(50.0, SQUARE), "missing: compliance .*, resistance"),
+        (lambda: theory.pressure_control(compliance=50), r": missing: resistance \[cmH2O·s/L\], inspiratory_pre"),
         (lambda: theory.two_compartment_effective([LUNG, STIFF], frequency=1.0), "one resistance for both dir"),
     ],
 )  # fmt: skip

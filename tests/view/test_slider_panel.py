@@ -131,7 +131,7 @@ def test_a_slider_can_start_at_nothing():
     with pytest.warns(PlausibilityWarning, match="inspiratory_pressure 0 cmH2O"):
         breath = vs.PressureControl(inspiratory_pressure=0, rate=15, inspiratory_time=1)
     slider = sliders_for(vs.Scenario(circuit=vs.layouts.shared(OWN), settings=breath))["", "inspiratory_pressure"]
-    assert (slider.start, slider.least, slider.most, slider.step) == (0.0, 0.0, 30.0, 1.0)
+    assert [slider[key] for key in ("value", "min", "max", "step")] == [0.0, 0.0, 30.0, 1.0]
 
 
 class OwnBreath(BreathSettings):

@@ -120,20 +120,22 @@ def by_ida(
     period = settings.period
     starts = np.cumsum([0.0, *(one.duration for _ in range(BREATHS) for one in settings.segments())])
     times = np.union1d(times, np.minimum((starts[:-1, None] + EARLY).ravel(), times[-1]))
-    waves = solve(circuit, settings, times=times, later=later)
+    waveforms = solve(circuit, settings, times=times, later=later)
     for _ in range(LOOKS):
-        times = np.union1d(times, around_peaks(waves, times, period * np.arange(BREATHS)))
-        waves = solve(circuit, settings, times=times, later=later)
+        times = np.union1d(times, around_peaks(waveforms, times, period * np.arange(BREATHS)))
+        waveforms = solve(circuit, settings, times=times, later=later)
     efforts = [lung.effort for lung in circuit.lungs.values()]
     muscles = np.array([0.0 * times if one is None else one.over_time().pressure(times) for one in efforts]).T
     breaths = [
-        measured(waves, times, muscles, k * period, k * period + settings.inspiratory_phase_time, (k + 1) * period)
+        measured(
+            waveforms, times, muscles, k * period, k * period + settings.inspiratory_phase_time, (k + 1) * period
+        )
         for k in range(BREATHS)
     ]
     return {name: np.array([breath[name] for breath in breaths]) for name in breaths[0]}
 
 
-def measured(waves: Waveforms, times: FloatArray, muscles: FloatArray, *edges: float) -> dict[str, FloatArray]:
+def measured(waveforms: Waveforms, times: FloatArray, muscles: FloatArray, *edges: float) -> dict[str, FloatArray]:
     """The measures of one breath from its start, the start of its expiration and its end [s]."""
     i, j, k = (int(np.argmin(np.abs(times - edge))) for edge in edges)
     seconds = float(times[k] - times[i])
@@ -141,36 +143,36 @@ def measured(waves: Waveforms, times: FloatArray, muscles: FloatArray, *edges: f
     breath = slice(i, k + 1)
 
     def gained(name: str, last: int = k) -> FloatArray:
-        values = getattr(waves, name)
+        values = getattr(waveforms, name)
         return values[last] - values[i]
 
-    inspired, alveolar = gained("inspired_volume"), waves.alveolar_pressure
+    inspired, alveolar = gained("inspired_volume"), waveforms.alveolar_pressure
     return {
         "inspired_tidal_volume": inspired,
         "expired_tidal_volume": gained("expired_volume"),
         "tidal_volume_fraction": inspired / inspired.sum(),
         "minute_volume": inspired / 1000.0 / minutes,
         "mechanical_power": gained("inspiratory_work") / minutes,
-        "peak_airway_pressure": highest(waves.airway_pressure[breath]),
+        "peak_airway_pressure": highest(waveforms.airway_pressure[breath]),
         "mean_airway_pressure": gained("airway_pressure_integral") / seconds,
         "mean_alveolar_pressure": gained("alveolar_pressure_integral") / seconds,
         "end_inspiratory_alveolar_pressure": alveolar[j],
         "end_expiratory_alveolar_pressure": alveolar[k],
         "driving_pressure": (alveolar + muscles)[j] - (alveolar + muscles)[i],
         "auto_peep": alveolar[k] - TIMING["peep"] - OPENING,
-        "peak_inspiratory_flow": np.maximum(highest(waves.flow[breath]), 0.0),
-        "peak_expiratory_flow": np.maximum(highest(-waves.flow[breath]), 0.0),
+        "peak_inspiratory_flow": np.maximum(highest(waveforms.flow[breath]), 0.0),
+        "peak_expiratory_flow": np.maximum(highest(-waveforms.flow[breath]), 0.0),
         "port_delivered_volume": gained("delivered_volume"),
         "port_returned_volume": gained("returned_volume"),
         "leak_volume": gained("leaked_volume"),
-        "port_peak_pressure": highest(waves.inspiratory_port_pressure[breath][:, None])[0],
-        "port_end_inspiratory_pressure": waves.inspiratory_port_pressure[j],
+        "port_peak_pressure": highest(waveforms.inspiratory_port_pressure[breath][:, None])[0],
+        "port_end_inspiratory_pressure": waveforms.inspiratory_port_pressure[j],
         "port_mean_pressure": gained("inspiratory_port_pressure_integral") / seconds,
-        "port_peep": waves.expiratory_port_pressure[k],
+        "port_peep": waveforms.expiratory_port_pressure[k],
         "lungs_held_volume": gained("volume", j).sum(),
         "compressed_volume": gained("circuit_volume", j),
-        "plateau_pressure": waves.airway_pressure[j],
-        "port_plateau_pressure": waves.inspiratory_port_pressure[j],
+        "plateau_pressure": waveforms.airway_pressure[j],
+        "port_plateau_pressure": waveforms.inspiratory_port_pressure[j],
     }
 
 
@@ -179,9 +181,11 @@ def highest(values: FloatArray) -> FloatArray:
     return values.max(axis=0)
 
 
-def around_peaks(waves: Waveforms, times: FloatArray, starts: FloatArray) -> FloatArray:
+def around_peaks(waveforms: Waveforms, times: FloatArray, starts: FloatArray) -> FloatArray:
     """Times close together around every peak of each breath [s]."""
-    signals = np.hstack([waves.airway_pressure, waves.flow, -waves.flow, waves.inspiratory_port_pressure[:, None]])
+    signals = np.hstack(
+        [waveforms.airway_pressure, waveforms.flow, -waveforms.flow, waveforms.inspiratory_port_pressure[:, None]]
+    )
     found = []
     for first, last in pairwise(np.searchsorted(times, [*starts, np.inf])):
         peaks = first + signals[first:last].argmax(axis=0)

@@ -17,18 +17,17 @@ _MOST_LINES = 8
 
 
 def last_lines(remarks: Sequence[str], files: Sequence[Path]) -> str:
-    """What to check, if there is anything; the files that were written; and the caution."""
-    shown = list(remarks[:_MOST_LINES])
-    if len(remarks) > _MOST_LINES:
-        shown.append(f"and {len(remarks) - _MOST_LINES} more, above")
+    """What to check, if there is anything; the files that were written; and the caution.
+
+    Of a warning that is its first line, which names the value by its path instead of part and name.
+    """
+    firsts = (text.splitlines()[0] for text in remarks)
+    short = list(dict.fromkeys(re.sub(r"^[^':]* '([^']+)': (\w+ )", r"\1.\2", first) for first in firsts))
+    shown = short[:_MOST_LINES]
+    if len(short) > _MOST_LINES:
+        shown.append(f"and {len(short) - _MOST_LINES} more, above")
     to_check = "To check:   " + "\n            ".join(shown) + "\n" if shown else ""
     return f"{to_check}Written:    {', '.join(map(str, files))}\n\n{CAUTION}"
-
-
-def in_short(warnings: Sequence[str]) -> list[str]:
-    """The first line of each warning, which names the value by its path instead of part and name."""
-    firsts = (text.splitlines()[0] for text in warnings)
-    return list(dict.fromkeys(re.sub(r"^[^':]* '([^']+)': (\w+ )", r"\1.\2", first) for first in firsts))
 
 
 CAUTION = f"{schema.CAUTION} Sharing a ventilator is off-label and professional bodies advise against it."
@@ -38,33 +37,26 @@ UNLIKELY_INPUT = (PlausibilityWarning, CircuitWarning)
 """Warnings about input that is possible but unlikely."""
 
 
-def take_warnings(take: Callable[[str, type[Warning]], bool]) -> None:
-    """Hand every warning to a function; one that it does not take goes where it always goes."""
+def see_warnings(*categories: type[Warning], see: Callable[[str, type[Warning]], None], hand_on: bool) -> None:
+    """Hand all warnings of some categories to a function, and on to where they always go if asked for."""
     others = warnings.showwarning
 
     def show(message: Warning | str, category: type[Warning], *where: Any, **more: Any) -> None:
-        if not take(str(message), category):
+        is_seen = issubclass(category, categories)
+        if is_seen:
+            see(str(message), category)
+        if hand_on or not is_seen:
             others(message, category, *where, **more)
 
     warnings.showwarning = show
+    for category in categories:
+        warnings.simplefilter("always", category)
 
 
 @contextmanager
-def collected(*categories: type[Warning], displayed: bool) -> Iterator[list[str]]:
-    """Context that collects the texts of some warnings.
-
-    `displayed` says whether they are displayed as well; other warnings go where they always go.
-    """
+def collected(*categories: type[Warning]) -> Iterator[list[str]]:
+    """Context that collects the texts of some warnings, which go where they always go as well."""
     texts: list[str] = []
-
-    def take(text: str, category: type[Warning]) -> bool:
-        if issubclass(category, categories):
-            texts.append(text)
-            return not displayed
-        return False
-
     with warnings.catch_warnings():
-        take_warnings(take)
-        for category in categories:
-            warnings.simplefilter("always", category)
+        see_warnings(*categories, see=lambda text, _: texts.append(text), hand_on=True)
         yield texts

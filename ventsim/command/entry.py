@@ -5,12 +5,12 @@ import os
 import sys
 import textwrap
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NoReturn
 
 import ventsim
 from ventsim.command import scenarios, studies
-from ventsim.command.ending import BROKEN_PIPE, CAUTION, INTERRUPTED, UNLIKELY_INPUT, WRONG_INPUT, take_warnings
+from ventsim.command.ending import BROKEN_PIPE, CAUTION, INTERRUPTED, UNLIKELY_INPUT, WRONG_INPUT, see_warnings
 from ventsim.errors import InputError, StoppedEarlyWarning, VentsimError, suggestion
 from ventsim.model.scenario import builtin_names
 
@@ -59,18 +59,13 @@ def _show_warnings_as_lines() -> None:
     """Print our own warnings as plain lines, each once; leave others as they are."""
     shown: set[str] = set()
 
-    def take(text: str, category: type[Warning]) -> bool:
-        if not issubclass(category, UNLIKELY_INPUT):
-            return False
-        if text not in shown:
+    def show(text: str, category: type[Warning]) -> None:
+        # Runs and studies report their stop themselves.
+        if text not in shown and category is not StoppedEarlyWarning:
             shown.add(text)
             print(f"ventsim: please check: {text}", file=sys.stderr)
-        return True
 
-    take_warnings(take)
-    for category in UNLIKELY_INPUT:
-        warnings.simplefilter("always", category)
-    warnings.simplefilter("ignore", StoppedEarlyWarning)  # runs and studies report their stop themselves
+    see_warnings(*UNLIKELY_INPUT, StoppedEarlyWarning, see=show, hand_on=False)
 
 
 class _Parser(argparse.ArgumentParser):
@@ -114,8 +109,8 @@ def _read_arguments(given: Sequence[str]) -> argparse.Namespace:
 
 def _add_scenario_commands(commands: "argparse._SubParsersAction[_Parser]") -> None:
     """Commands on one scenario."""
-    what = "run a scenario, print tables, write results and a picture"
-    run = _with_folder(_with_target(commands.add_parser("run", help=what)))
+    run = _add(commands, "run", scenarios.run, "run a scenario, print tables, write results and a picture")
+    _add_folder(run)
     run.add_argument(
         "--duration", metavar="S", type=_seconds,
         help="how long to run [s]; with --continue: until when, counted from the start of the whole run "
@@ -124,51 +119,54 @@ def _add_scenario_commands(commands: "argparse._SubParsersAction[_Parser]") -> N
     run.add_argument(
         "--continue", dest="goes_on", action="store_true", help="go on with a long run from its result.nc"
     )
-    run.set_defaults(action=scenarios.run)
     listing = commands.add_parser("scenarios", help="list the built-in scenarios")
     listing.set_defaults(action=scenarios.list_scenarios)
-    what = "print a scenario as TOML, to be changed and run"
-    _with_target(commands.add_parser("scenario", help=what)).set_defaults(action=scenarios.show_scenario)
+    _add(commands, "scenario", scenarios.show_scenario, "print a scenario as TOML, to be changed and run")
     what = "list the parts of a scenario's circuit, and joints that do not fit"
-    _with_target(commands.add_parser("parts", help=what)).set_defaults(action=scenarios.list_parts)
-    what = "draw a scenario's circuit with the flows of an instant"
-    draw = _with_target(commands.add_parser("draw", help=what))
+    _add(commands, "parts", scenarios.list_parts, what)
+    draw = _add(commands, "draw", scenarios.draw, "draw a scenario's circuit with the flows of an instant")
     draw.add_argument(
         "--time", metavar="S", type=_seconds,
         help="the instant, counted from the start of the run (default: the largest flow of the steady breath)",
     )  # fmt: skip
-    _with_folder(draw, "picture").set_defaults(action=scenarios.draw)
+    _add_folder(draw, "picture")
 
 
 def _add_study_commands(commands: "argparse._SubParsersAction[_Parser]") -> None:
     """Commands that take many runs."""
-    for name, what, example, action in (
-        ("sweep", "vary values of a scenario", SWEEP, studies.run_sweep),
-        ("size", "find restrictors and settings that give each lung its volume", SIZE, studies.run_size),
-    ):
-        what = f"{what}, as a TOML file says"
-        as_it_is = argparse.RawDescriptionHelpFormatter
-        study = _with_folder(commands.add_parser(name, help=what, epilog=example, formatter_class=as_it_is))
-        study.add_argument("target", metavar="STUDY.toml", help="what to do, as below")
-        study.set_defaults(action=action)
+    what = "vary values of a scenario, as a TOML file says"
+    sweep = _add(commands, "sweep", studies.run_sweep, what, target=_STUDY, example=SWEEP)
+    what = "find restrictors and settings that give each lung its volume, as a TOML file says"
+    size = _add(commands, "size", studies.run_size, what, target=_STUDY, example=SIZE)
     what = "try faults: what each lung gets, what the ventilator sees"
-    blind = _with_target(commands.add_parser("blind-spots", help=what))
+    blind = _add(commands, "blind-spots", studies.study_blind_spots, what)
     blind.add_argument("--lung", metavar="NAME", help="lung at which the faults are (default: the first)")
     blind.add_argument("--mode", choices=("both", "as-is"), default="both", help="modes to try (default: both)")
     blind.add_argument(
         "--watch", metavar="S", type=_seconds, default=300.0, help="how long to watch each fault (default: 300 s)"
     )
-    _with_folder(blind).set_defaults(action=studies.study_blind_spots)
+    for study in (sweep, size, blind):
+        _add_folder(study)
 
 
-def _with_target(parser: _Parser) -> _Parser:
-    parser.add_argument("target", metavar="NAME_OR_FILE", help="built-in scenario, scenario.toml or result.nc")
+_SCENARIO = ("NAME_OR_FILE", "built-in scenario, scenario.toml or result.nc")
+_STUDY = ("STUDY.toml", "what to do, as below")
+
+
+def _add(
+    commands: "argparse._SubParsersAction[_Parser]", name: str, action: Callable[[argparse.Namespace], int | None],
+    what: str, *, target: tuple[str, str] = _SCENARIO, example: str | None = None,
+) -> _Parser:  # fmt: skip
+    """A command with its target, of which the name in the help and the meaning are given."""
+    as_it_is = argparse.RawDescriptionHelpFormatter
+    parser = commands.add_parser(name, help=what, epilog=example, formatter_class=as_it_is)
+    parser.add_argument("target", metavar=target[0], help=target[1])
+    parser.set_defaults(action=action)
     return parser
 
 
-def _with_folder(parser: _Parser, what: str = "files") -> _Parser:
+def _add_folder(parser: _Parser, what: str = "files") -> None:
     parser.add_argument("--out", metavar="DIR", default=".", help=f"folder for the {what} (default: this one)")
-    return parser
 
 
 def _seconds(text: str) -> float:

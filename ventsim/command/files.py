@@ -4,18 +4,19 @@ import os
 import sys
 import tempfile
 from argparse import Namespace
-from collections.abc import Collection, Hashable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import xarray as xr
 
-from ventsim.command.ending import UNLIKELY_INPUT, collected, in_short
+from ventsim.command.ending import UNLIKELY_INPUT, collected
 from ventsim.errors import InputError, ScenarioError, nearest_names
 from ventsim.model.changes import changes_table
-from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
+from ventsim.model.scenario import Scenario, builtin, builtin_names
 from ventsim.model.scenario.files import SCENARIO_SUFFIXES, read_text, scenario_files
+from ventsim.model.scenario.first_edition import refuse_first_edition
 from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.toml_text import parse_toml
 from ventsim.model.ventilator import SETTINGS_KINDS
@@ -76,20 +77,32 @@ _HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A scenario, where it comes from, its text, the name for its results, and remarks on unlikely values."""
+    """A scenario, where it comes from, the name for its results, and warnings of unlikely values."""
 
     scenario: Scenario
     origin: str
-    text: str
     stem: str
-    remarks: tuple[str, ...] = ()
+    remarks: Sequence[str] = ()
 
 
 def find(target: str) -> Found:
     """A scenario by its name, or from a file; warnings of unlikely values are displayed, and kept."""
-    with collected(*UNLIKELY_INPUT, displayed=True) as texts:
-        found = _find(target)
-    return replace(found, remarks=tuple(in_short(texts)))
+    path = Path(target)
+    if target in builtin_names():
+        return Found(builtin(target), "built-in, invented for demonstration", target)
+    if not os.path.exists(path) and path.name == target and path.suffix not in SCENARIO_SUFFIXES:
+        near = nearest_names(target, (*builtin_names(), *scenario_files(path.parent)))
+        hint = "\n    ".join(["Give a file, or one of these:", *builtin_names()])
+        if near:
+            hint = f"Did you mean {' or '.join(map(repr, near))}?"
+        raise ScenarioError(f"there is no built-in scenario and no file '{target}'.\n  {hint}")
+    try:
+        with collected(*UNLIKELY_INPUT) as remarks:
+            scenario = _scenario_of_result(path) if is_result(path) else Scenario.read(path)
+    except ScenarioError:
+        refuse_other_kind(path, "run")
+        raise
+    return Found(scenario, f"from {target}", path.stem, remarks)
 
 
 def find_beside(path: Path, name: object) -> Found:
@@ -117,24 +130,6 @@ def announce(scenario: Scenario, origin: str, *, changes: bool = False) -> str:
         print(changes_table(scenario.schedule), end="\n\n")
     sys.stdout.flush()  # before a run that takes long, and before messages on the other stream
     return title
-
-
-def _find(target: str) -> Found:
-    path = Path(target)
-    if target in builtin_names():
-        return Found(builtin(target), "built-in, invented for demonstration", builtin_text(target), target)
-    if not os.path.exists(path) and path.name == target and path.suffix not in SCENARIO_SUFFIXES:
-        near = nearest_names(target, (*builtin_names(), *scenario_files(path.parent)))
-        hint = "\n    ".join(["Give a file, or one of these:", *builtin_names()])
-        if near:
-            hint = f"Did you mean {' or '.join(map(repr, near))}?"
-        raise ScenarioError(f"there is no built-in scenario and no file '{target}'.\n  {hint}")
-    try:
-        scenario = _scenario_of_result(path) if is_result(path) else Scenario.read(path)
-    except ScenarioError:
-        refuse_other_kind(path, "run")
-        raise
-    return Found(scenario, f"from {target}", scenario.to_toml(), path.stem)
 
 
 def is_result(path: Path) -> bool:
@@ -165,17 +160,13 @@ _KINDS = {
 }
 
 
-def refuse_other_kind(path: Path, command: str, keys: Collection[str] | None = None) -> None:
-    """Raise InputError if a file is for another command; one that cannot be read is nobody's.
-
-    `keys` are those at its top, if they are known.
-    """
-    if keys is None:
-        try:
-            keys = parse_toml(read_text(path), source=str(path))
-        except ScenarioError:
-            return
-    meant = next((other for other, (_, signs) in _KINDS.items() if signs & set(keys)), "")
+def refuse_other_kind(path: Path, command: str) -> None:
+    """Raise InputError if a file is for another command; one that cannot be read is nobody's."""
+    try:
+        keys = parse_toml(read_text(path), source=str(path)).keys()
+    except ScenarioError:
+        return
+    meant = next((other for other, (_, signs) in _KINDS.items() if signs & keys), "")
     if meant not in ("", command):
         raise InputError(
             f"'{path}' describes {_KINDS[meant][0]}, not {_KINDS[command][0]}.\n  Write: ventsim {meant} {path}"
@@ -191,8 +182,9 @@ def read_study(path: Path, command: str, keys: Sequence[str], *, needed: Sequenc
         raise InputError(f"'{path}' is a result, not {_KINDS[command][0]}.\n  {_EXAMPLE.format(command)}")
     table = parse_toml(read_text(path), source=str(path))
     if not set(table) <= set(keys):
-        refuse_other_kind(path, command, table)
+        refuse_other_kind(path, command)
     Place(str(path)).check_keys(table, keys, homes={}, elsewhere={})
+    refuse_first_edition(table, Place(str(path)))
     missing = [key for key in needed if key not in table]
     if missing:
         raise InputError(f"{path}: {' and '.join(missing)} missing.\n  {_EXAMPLE.format(command)}")

@@ -7,8 +7,7 @@ print what changed and draw all breaths.
 import argparse
 import shlex
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -19,11 +18,11 @@ import xarray as xr
 
 import ventsim
 from ventsim.command.ending import INTERRUPTED, last_lines
-from ventsim.command.files import Found, announce, find, heading, is_result, output_files, write
+from ventsim.command.files import announce, find, heading, is_result, output_files, write
 from ventsim.errors import InputError, ScenarioError, VentsimError
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit, parts_list
-from ventsim.model.scenario import Scenario, builtin, builtin_names
+from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
 from ventsim.results.measures import whole_breaths
 from ventsim.results.monitor import AlarmLimits, alarms, alarms_table, displayed_values
 from ventsim.results.remarks import breath_remarks, lung_remarks, machine_remarks, remarks_at
@@ -49,7 +48,9 @@ def list_scenarios(options: argparse.Namespace) -> None:
 
 def show_scenario(options: argparse.Namespace) -> None:
     """A scenario as TOML."""
-    print(find(options.target).text.rstrip("\n"))
+    target = options.target
+    text = builtin_text(target) if target in builtin_names() else find(target).scenario.to_toml()
+    print(text.rstrip("\n"))
 
 
 def list_parts(options: argparse.Namespace) -> None:
@@ -65,7 +66,7 @@ def draw(options: argparse.Namespace) -> None:
     files = output_files(options, stem=f"{found.stem}-circuit")
     title = announce(found.scenario, found.origin)
     circuit, waveforms = _at(found.scenario, time)
-    remarks = [*found.remarks, *([] if waveforms is None else remarks_at(waveforms, time))]
+    remarks = [*found.remarks, *(remarks_at(waveforms, time) if waveforms is not None else [])]
     ax: Any = ventsim.plot.circuit_drawing(circuit, waveforms=waveforms, time=time)
     ax.figure.suptitle(title, parse_math=False)
     write("the drawing", ax.figure, files)
@@ -83,8 +84,10 @@ def _at(scenario: Scenario, time: float | None) -> tuple[Circuit, xr.Dataset | N
             f"time {time:g} s is outside of the run.\n"
             f"  Allowed: 0 to {scenario.duration:g} s; without --time: the steady breath."
         )
-    period = scenario.settings.period
-    run = ventsim.simulate_long(scenario, waveform_windows=((max(time - period, 0.0), time + period),))
+    # So that the breath at that instant is whole, however early the ones before it have ended.
+    longest = max(scenario.schedule.settings_at(one).period for one in scenario.schedule.knots)
+    window, duration = (max(time - longest, 0.0), time + longest), max(scenario.duration, time + longest)
+    run = ventsim.simulate_long(scenario, duration=duration, waveform_windows=(window,))
     return scenario.schedule.circuit_at(time), run.waveforms
 
 
@@ -93,35 +96,38 @@ def run(options: argparse.Namespace) -> int:
     if options.goes_on:
         return _go_on(options)
     found = find(options.target)
+    scenario, period = found.scenario, found.scenario.settings.period
     if options.duration is not None:
-        found = replace(found, scenario=found.scenario.changed({"duration": options.duration}))
-    scenario = found.scenario
-    _check_whole_breath(scenario)
-    files = output_files(options, stem=found.stem)
-    if scenario.changes or not scenario.keeps_all_waveforms or scenario.duration > LONG:
-        return _run_long(found, files)
-    return _run_short(found, files)
-
-
-def _check_whole_breath(scenario: Scenario) -> None:
-    period = scenario.settings.period
+        scenario = scenario.changed({"duration": options.duration})
     if scenario.duration < period * (1.0 - 1e-9):
         raise ScenarioError(
             f"duration {scenario.duration:.6g} s holds no whole breath, so there is nothing to measure.\n"
             f"  Allowed: at least {period:.6g} s, one breath at a rate of {scenario.settings.rate:.6g} 1/min."
         )
+    files = output_files(options, stem=found.stem)
+    if scenario.keeps_all_waveforms and scenario.duration <= LONG:
+        if not scenario.changes:
+            return _run_short(scenario, found.origin, files, remarks=found.remarks)
+        scenario = scenario.changed(waveform_windows=((0.0, scenario.duration),))
+    return _run_long(scenario, found.origin, files, remarks=found.remarks)
 
 
-def _run_short(found: Found, files: tuple[Path, Path]) -> int:
+def _run_short(scenario: Scenario, origin: str, files: tuple[Path, Path], *, remarks: Sequence[str]) -> int:
     """Run a scenario, print its last breath, write waveforms and a picture."""
-    scenario = found.scenario
-    title = announce(scenario, found.origin)
+    from matplotlib.figure import Figure
+
+    title = announce(scenario, origin)
     waveforms = ventsim.simulate(scenario)
     measures = ventsim.breath_measures(waveforms)
+    figure = Figure(figsize=(8.0, 6.8 + 0.09 * waveforms.sizes["lung"]), layout="constrained")
+    breaths = min(BREATHS_IN_PICTURE, int(whole_breaths(waveforms).sum()))
+    ventsim.plot.waveforms(waveforms, breaths=breaths, axes=figure.subplots(3, 1, sharex=True))
+    figure.suptitle(title, parse_math=False)
+    packed = {name: {"zlib": True} for name in waveforms.data_vars}
     # The files come first: whoever reads the table may stop reading (`| head`) and must still have them.
-    _write(waveforms, files, title=title)
+    write("the run is finished, but its files", figure, files, results=waveforms, encoding=packed)
     print(_summary(waveforms, measures, tolerance=scenario.tolerance))
-    print(last_lines([*found.remarks, *breath_remarks(measures.isel(breath=-1))], files))
+    print(last_lines([*remarks, *breath_remarks(measures.isel(breath=-1))], files))
     return 0
 
 
@@ -146,26 +152,25 @@ def _summary(waveforms: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -
     )
 
 
-def _write(waveforms: xr.Dataset, files: tuple[Path, Path], *, title: str) -> None:
-    from matplotlib.figure import Figure
+def _run_long(
+    scenario: Scenario, origin: str, files: tuple[Path, Path], *, remarks: Sequence[str] = (),
+    before: LongRun | None = None, kept: str = "",
+) -> int:  # fmt: skip
+    """Run a scenario for hours, or one with changes, or go on with it; return the exit code.
 
-    figure = Figure(figsize=(8.0, 6.8 + 0.09 * waveforms.sizes["lung"]), layout="constrained")
-    breaths = min(BREATHS_IN_PICTURE, int(whole_breaths(waveforms).sum()))
-    ventsim.plot.waveforms(waveforms, breaths=breaths, axes=figure.subplots(3, 1, sharex=True))
-    figure.suptitle(title, parse_math=False)
-    packed = {name: {"zlib": True} for name in waveforms.data_vars}
-    write("the run is finished, but its files", figure, files, results=waveforms, encoding=packed)
-
-
-def _run_long(found: Found, files: tuple[Path, Path]) -> int:
-    """Run a scenario for hours, or one with changes; return the exit code."""
-    scenario = found.scenario
-    if scenario.keeps_all_waveforms and scenario.duration <= LONG:
-        scenario = scenario.changed(waveform_windows=((0.0, scenario.duration),))
-    announce(scenario, found.origin, changes=True)
-    with _finished_kept(files[0]):
-        run = ventsim.simulate_long(scenario, save=files[0])
-    return _report(run, scenario, files, remarks=found.remarks)
+    A run that fails says where its finished breaths are, or what is `kept` if it finished none.
+    """
+    announce(scenario, origin, changes=True)
+    try:
+        run = ventsim.simulate_long(scenario, resume=before, save=files[0])
+    except VentsimError as error:
+        if isinstance(error.finished, LongRun):
+            n = error.finished.measures.sizes["breath"]
+            print(f"ventsim: the {n} breaths finished before are in {files[0]}.", file=sys.stderr)
+        elif kept:
+            print(f"ventsim: {kept}", file=sys.stderr)
+        raise
+    return _report(run, scenario, files, remarks=remarks)
 
 
 def _go_on(options: argparse.Namespace) -> int:
@@ -187,25 +192,9 @@ def _go_on(options: argparse.Namespace) -> int:
             )
     scenario = scenario.changed({"duration": duration})
     check_end(before, duration)
-    so_far = before.measures.sizes["breath"]
-    announce(scenario, f"from {path}, {so_far} breaths so far", changes=True)
-    with _finished_kept(files[0], unless=f"the {so_far} breaths so far are kept in {path}."):
-        run = ventsim.simulate_long(scenario, resume=before, save=files[0])
-    return _report(run, scenario, files, remarks=())
-
-
-@contextmanager
-def _finished_kept(path: Path, *, unless: str | None = None) -> Iterator[None]:
-    """Context in which a run that fails says where its finished breaths are, or `unless` if there are none."""
-    try:
-        yield
-    except VentsimError as error:
-        if isinstance(error.finished, LongRun):
-            n = error.finished.measures.sizes["breath"]
-            print(f"ventsim: the {n} breaths finished before are in {path}.", file=sys.stderr)
-        elif unless is not None:
-            print(f"ventsim: {unless}", file=sys.stderr)
-        raise
+    so_far = f"{before.measures.sizes['breath']} breaths so far"
+    kept = f"the {so_far} are kept in {path}."
+    return _run_long(scenario, f"from {path}, {so_far}", files, before=before, kept=kept)
 
 
 def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, remarks: Sequence[str]) -> int:
@@ -279,13 +268,11 @@ def breaths_to_show(ends: np.ndarray, schedule: Schedule) -> list[tuple[str, int
 
     In words and by its position.
     """
-    found: list[tuple[str, int]] = []
+    last = len(ends) - 1
+    found: dict[int, str] = {}
     for knot in schedule.knots:
-        k = _last_before(ends, knot)
-        if 0 <= k < len(ends) - 1 and (not found or found[-1][1] != k):
-            found.append((f"before {clock(knot)}", k))
-    found.append((f"end, {clock(float(ends[-1]))}", len(ends) - 1))
-    return found
+        found.setdefault(_last_before(ends, knot), f"before {clock(knot)}")
+    return [*((text, k) for k, text in found.items() if 0 <= k < last), (f"end, {clock(float(ends[-1]))}", last)]
 
 
 def reference_breath(ends: np.ndarray, schedule: Schedule) -> int:
@@ -294,8 +281,7 @@ def reference_breath(ends: np.ndarray, schedule: Schedule) -> int:
     The first one where nothing changes, or too early: limits around a later one would take what a change has done
     for what is to be kept.
     """
-    begins = [change.at for change in schedule.changes]
-    return max(_last_before(ends, min(begins)), 0) if begins else 0
+    return max(_last_before(ends, min((change.at for change in schedule.changes), default=0.0)), 0)
 
 
 def breaths_table(measures: xr.Dataset, shown: xr.Dataset, breaths: Sequence[tuple[str, int]]) -> Table:

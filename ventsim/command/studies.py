@@ -3,8 +3,7 @@
 import re
 import sys
 from argparse import Namespace
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
@@ -12,15 +11,15 @@ import numpy as np
 import xarray as xr
 
 import ventsim
-from ventsim.command.ending import INTERRUPTED, UNANSWERED, UNLIKELY_INPUT, collected, in_short, last_lines
+from ventsim.command.ending import INTERRUPTED, UNANSWERED, UNLIKELY_INPUT, collected, last_lines
 from ventsim.command.files import announce, find, find_beside, heading, output_files, read_study, write
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.model.descriptions import Description
-from ventsim.model.laws import OR_FLOW_LAW, FlowLaw
+from ventsim.model.laws import OR_FLOW_LAW, AnyFlowLaw
 from ventsim.model.scenario import Scenario
 from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.sections import build_each
-from ventsim.quantities import quantity
+from ventsim.quantities import check, quantity
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import Table
 
@@ -42,7 +41,7 @@ def study_blind_spots(options: Namespace) -> int:
     scenario = found.scenario.changed(changes=())  # the study makes its own
     lung = next(iter(scenario.circuit.lungs)) if options.lung is None else options.lung
     modes = ventsim.studies.equivalent_modes(scenario) if options.mode == "both" else None
-    with _seen() as (stops, remarks):
+    with collected(StoppedEarlyWarning) as stops, collected(*UNLIKELY_INPUT) as remarks:
         study = ventsim.studies.blind_spots(scenario, modes=modes, lung=lung, duration=options.watch)
     write(_DONE, ventsim.plot.blind_spots(study)[0].figure, files, results=study)
     print(f"{heading(scenario) if modes is None else scenario.title} ({found.origin})")
@@ -72,7 +71,7 @@ def run_sweep(options: Namespace) -> int:
         raise InputError(f"show: there is no measure '{show}'.\n  {suggestion(show, measures)}")
     if lung is not None and lung not in scenario.circuit.lungs:
         raise InputError(f"lung: there is no lung {lung!r}.\n  {suggestion(str(lung), scenario.circuit.lungs)}")
-    with _seen() as (stops, remarks):
+    with collected(StoppedEarlyWarning) as stops, collected(*UNLIKELY_INPUT) as remarks:
         study = ventsim.studies.sweep(scenario, values, paired=paired, duration=table.get("duration"))
     write(_DONE, _sweep_figure(study, show, lung=lung, limit=limit), files, results=study)
     announce(scenario, found.origin)
@@ -97,27 +96,15 @@ def run_size(options: Namespace) -> int:
     restrictions = _restrictions(restrict, Place(str(path), "restrict"))
     files = output_files(options, stem=f"{path.stem}-sized")
     scenario, vary = _with_restrictors(found.scenario, restrictions, limits)
-    drills, bore_tolerance = table.get("drills"), table.get("bore_tolerance", 0.1)
-    with collected(*UNLIKELY_INPUT, displayed=True) as remarks:
-        sizing = ventsim.studies.size_restrictors(
-            scenario, targets=targets, vary=vary, drills=drills, bore_tolerance=bore_tolerance
-        )
+    holes = {key: table[key] for key in ("drills", "bore_tolerance") if key in table}
+    with collected(*UNLIKELY_INPUT) as remarks:
+        sizing = ventsim.studies.size_restrictors(scenario, targets=targets, vary=vary, **holes)
     write(_DONE, _size_figure(scenario, sizing.scenario), files, results=sizing.results)
     sized = files[0].with_suffix(".toml")
     sizing.scenario.save(sized)
     announce(scenario, found.origin)
     missed = "" if sizing.feasible else "the targets are not met."
     return _end(ventsim.studies.sizing_table(sizing), (*files, sized), [*found.remarks, *remarks], missed=missed)
-
-
-@contextmanager
-def _seen() -> Iterator[tuple[list[str], list[str]]]:
-    """Context that collects why a study was stopped, and the warnings of unlikely input."""
-    with (
-        collected(StoppedEarlyWarning, displayed=False) as stops,
-        collected(*UNLIKELY_INPUT, displayed=True) as remarks,
-    ):
-        yield stops, remarks
 
 
 def _size_figure(before: Scenario, sized: Scenario) -> "Figure":
@@ -135,10 +122,9 @@ def _sweep_figure(study: xr.Dataset, show: str, *, lung: str | None, limit: floa
     from matplotlib.figure import Figure
 
     try:
-        if lung is not None:
-            ax: Any = ventsim.plot.sweep_map(study, show, lung=lung, limit=limit)
-        else:
-            ax = ventsim.plot.sweep_lines(study, show)[0]
+        if lung is None:
+            return ventsim.plot.sweep_lines(study, show)[0].figure
+        ax: Any = ventsim.plot.sweep_map(study, show, lung=lung, limit=limit)
         return ax.figure
     except SchemaError as error:
         reason = str(error).splitlines()[0]
@@ -159,7 +145,7 @@ def _end(
 
     `missed` says what has no answer.
     """
-    print(f"{table.text(caution=False)}\n\n{last_lines(in_short(remarks), files)}", flush=True)
+    print(f"{table.text(caution=False)}\n\n{last_lines(remarks, files)}", flush=True)
     for line in stops or ([missed] if missed else []):
         print(f"ventsim: {line}", file=sys.stderr)
     return INTERRUPTED if stops else UNANSWERED if missed else 0
@@ -171,7 +157,7 @@ class Restriction(Description):
     kind: ClassVar[str] = "restrictor"
 
     limb: Literal["inspiratory", "expiratory"] = "inspiratory"
-    resistance: Annotated[float | FlowLaw, quantity("resistance"), OR_FLOW_LAW] | None = None
+    resistance: Annotated[float | AnyFlowLaw, quantity("resistance"), OR_FLOW_LAW] | None = None
     bore_deviation: Annotated[float, quantity("bore_deviation")] = 0.0
 
 
@@ -202,13 +188,7 @@ def _with_restrictors(
         bores[path] = [_NARROWEST, "widest"]
     if vary is None:
         return scenario, bores or None
-    _check_restrictors(scenario, vary)
-    return scenario, vary
-
-
-def _check_restrictors(scenario: Scenario, vary: Mapping[str, Any]) -> None:
-    """Say how to put in a restrictor that a path expects where there is none."""
-    for path in vary:
+    for path in vary:  # which may expect a restrictor where there is none
         found = _RESTRICTOR.match(path)
         lung, limb = (found["lung"], found["limb"]) if found else ("", "")
         if lung in scenario.circuit.lungs and f"{lung} {limb} restrictor" not in scenario.circuit.parts:
@@ -216,6 +196,7 @@ def _check_restrictors(scenario: Scenario, vary: Mapping[str, Any]) -> None:
                 f"vary: '{path}' is not there: the {limb} limb of lung {lung} has no restrictor.\n"
                 f'  Put one in: write [restrict] and below it {lung} = "{limb}".'
             )
+    return scenario, vary
 
 
 def _section(given: object, name: str, path: Path) -> Mapping[str, Any]:
@@ -254,9 +235,6 @@ def _listed(given: object, name: str, path: Path) -> Sequence[Any]:
             "  Write [20, 30, 40], or { from = 20, to = 60, count = 9 } for evenly spaced values."
         )
     first, last, count = (given[key] for key in _RANGE_KEYS)
-    for key, value in given.items():
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise InputError(f"{path}: {name}.{key} {value!r} is not a number.")
-    if not (isinstance(count, int) and 2 <= count <= 10_000):
-        raise InputError(f"{path}: {name}.count {count!r} is not possible.\n  Allowed: 2 to 10000.")
+    quantities: Any = {"from": quantity("value"), "to": quantity("value"), "count": quantity("count")}
+    check(f"{path}: {name}", given, **quantities)
     return np.linspace(first, last, count).tolist()

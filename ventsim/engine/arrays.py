@@ -232,6 +232,7 @@ class Run(NamedTuple):
     # ------------------------------------------------------------------------------------------------
     side: NDArray[np.void]  # (n_branches,) of SIDE
     crossing: NDArray[np.bool_]  # (n_branches,) carried past its switching point by the last step
+    gate_before: NDArray[np.int64]  # (3,) before the junctions were solved
     row: NDArray[np.void]  # (n_nodes,) of ROW
     moved: FloatArray  # (n_nodes, STAGES)
     pushed: FloatArray  # (n_inertial, STAGES)
@@ -241,6 +242,7 @@ class Run(NamedTuple):
     limb_stage: FloatArray  # (n_lungs, 2, STAGES)
     next_passed: FloatArray  # (3,)
     kept_passed: FloatArray  # (3,) as next_passed, kept while another step is tried
+    edge_flow: FloatArray  # (n_lungs, EDGES) flows at the ends of a step and a little inside [L/s]
     limb_passed: FloatArray  # (n_lungs, 2) volume through the patient's end of each limb in the step [L]
     next_lung_sum: NDArray[np.void]  # as lung_sum
     next_port_sum: NDArray[np.void]  # as port_sum
@@ -290,6 +292,7 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         counters=np.zeros(COUNTERS, dtype=np.int64),
         side=np.zeros(m, SIDE),
         crossing=np.zeros(m, dtype=np.bool_),
+        gate_before=np.zeros(GATES, dtype=np.int64),
         row=np.zeros(n, ROW),
         moved=np.zeros((n, STAGES)),
         pushed=np.zeros((len(net.inertial), STAGES)),
@@ -299,6 +302,7 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         limb_stage=np.zeros((lungs, 2, STAGES)),
         next_passed=np.zeros(GATES),
         kept_passed=np.zeros(GATES),
+        edge_flow=np.zeros((lungs, 4)),
         limb_passed=np.zeros((lungs, 2)),
         next_lung_sum=np.zeros(lungs, LUNG_SUM),
         next_port_sum=np.zeros(1, PORT_SUM),

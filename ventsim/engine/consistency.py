@@ -169,6 +169,15 @@ def _pull(now, row, largest):
     return total
 
 
+@inlined
+def _any_closed(gate_mode, before):
+    """Whether a gate is closed that was not so before."""
+    for g in range(GATES):  # noqa: SIM110 (generators are not compiled)
+        if gate_mode[g] == GATE_CLOSED and before[g] != GATE_CLOSED:
+            return True
+    return False
+
+
 @compiled
 def _solve_junctions(net, segment, injection, held, run):
     """Newton on the pressures of the junctions, all that stores gas held; return the residual.
@@ -185,13 +194,17 @@ def _solve_junctions(net, segment, injection, held, run):
         newton_direction(net, NOW, run)
         for i in range(now.shape[0]):
             start[i].pressure = now[i].pressure
+        for g in range(GATES):
+            run.gate_before[g] = run.gate_mode[g]
         pull = _pull(now, row, largest)
         low, high, scale = 0.0, 1.0, 1.0
         for _ in range(HALVINGS):
             _move(now, start, row, largest, scale)
             last = _refresh(net, segment, injection, held, run)
             ahead = _pull(now, row, largest)
-            if abs(ahead) <= 0.5 * pull or (scale == 1.0 and ahead > 0.0):
+            # A gate that has closed on the way leaves no flow at any pressure beyond its own: that is too far.
+            is_beyond = ahead == 0.0 and _any_closed(run.gate_mode, run.gate_before)
+            if not is_beyond and (abs(ahead) <= 0.5 * pull or (scale == 1.0 and ahead > 0.0)):
                 break
             if ahead > 0.0:
                 low = scale

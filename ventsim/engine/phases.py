@@ -148,6 +148,7 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
         record_state(net, since, run, record)
     is_first, standstills, is_over = elapsed == 0.0, 0, False
     h = run.first_step[index] if is_first else FIRST_STEP
+    is_behind_kink = True
     while elapsed < limit and not is_over:
         excess = segment_excess(segment, run.gate_at[NOW])
         is_over = clock.armed and excess < 0.0
@@ -155,6 +156,7 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
             break
         clock.armed = clock.armed or excess >= 0.0
         trial, is_last = _trial_length(net, segment, began, elapsed, h, limit - elapsed)
+        is_cut = trial < h
         verdict, length, h, which, crossed = _attempt(net, segment, began, elapsed, trial, demands, run)
         if verdict == REJECT:
             if h < SMALLEST_STEP:
@@ -171,7 +173,8 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
                 for i in range(run.row.shape[0]):
                     run.row[i].before = run.node_at[NOW, i].pressure
                 hold_cut_off(net, segment, NEXT, run)
-            advance_integrals(net, segment, began, elapsed, length, demands.relative, run)
+            advance_integrals(net, segment, began, elapsed, length, demands.relative, is_behind_kink, run)
+            is_behind_kink = is_cut and length == trial
             if recording:
                 stop = began + elapsed + length if is_over else ends
                 write_samples(net, segment, began, since, stop, elapsed, length, interval, run, record)
@@ -187,6 +190,7 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
             h = 0.5 * trial if standstills > 1 else trial
             crossed = True
         if crossed:
+            is_behind_kink = True
             held = NOTHING_HELD if is_over else which
             if held != NOTHING_HELD:
                 switch(net, run, held)

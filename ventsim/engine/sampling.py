@@ -4,13 +4,21 @@ import math
 
 from ventsim.engine.arrays import EXHALATION, GATE_LIMITED, GATES, KEPT, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.consistency import junction_residual
 from ventsim.engine.dense import cubic, dense_pressure, highest_fraction, parabola_root, state_inside
 from ventsim.engine.elastic import effort_pressure
-from ventsim.engine.laws import ONE_WAY, branch_flow, missed_volume
+from ventsim.engine.laws import ONE_WAY, missed_volume
 from ventsim.engine.stepper import take_step
 
-# How close [1] a rough extreme has to come to the highest so far, to be looked at more closely.
-NEARLY = 1e-2
+# How close [1] a flow has to come to the highest so far, to be looked at more closely; slope at an end of a step,
+# as a part of the mean one, up to which the flow may turn inside; residual of junctions [L/s] that leaves no mark.
+NEARLY, UNSURE, BALANCED = 1e-2, 0.5, 1e-7
+# Fractions of a step at which flows show the slopes at its ends; distance from an end at which a top is tried.
+EDGE, NEAR_END = 0.01, 0.1
+EDGE_FRACTIONS = (0.0, EDGE, 1.0 - EDGE, 1.0)
+EDGES = len(EDGE_FRACTIONS)
+# Largest number of parabolas by which a top is sought, and the gain [1] at which it is found.
+PARABOLAS, EXACT_TOP = 5, 1e-7
 # Gauss's rule of three points on (-1, 1): 0 and ±sqrt(3/5), with the weights 8/9 and 5/9.
 GAUSS_POINT, MIDDLE_WEIGHT, OUTER_WEIGHT = math.sqrt(0.6), 8.0 / 9.0, 5.0 / 9.0
 
@@ -101,35 +109,121 @@ def _copy_end(run, source, target):
 
 
 @compiled
-def _flow_after(net, segment, began, elapsed, h, relative, run, k):
-    """Flow of a branch after a step of length `h`, which is only tried."""
+def _try_until(net, segment, began, elapsed, h, relative, run):
+    """Slot SCRATCH: the state after a step of length `h`, which is only tried, with its junctions in balance."""
     _copy_end(run, NEXT, KEPT)
     take_step(net, segment, began, elapsed, h, relative, run)
-    flow = run.branch_at[NEXT, k].flow
+    state_inside(net, segment, began + elapsed + h, elapsed, h, 1.0, run)
     _copy_end(run, KEPT, NEXT)
-    return flow
+
+
+@compiled
+def _top_flow(net, segment, began, elapsed, h, relative, is_behind_kink, run, k, sign, at):
+    """Highest flow of a branch inside a step, in direction `sign`; `at` is about the fraction where it lies.
+
+    The values are those of steps that end there, because behind a jump, where small stores fill in a part of a
+    step, the continuous output is less exact than the end of a step.  The fraction is improved by parabolas.
+    """
+    first, last = 0.0, 1.0
+    low, high = sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow
+    _try_until(net, segment, began, elapsed, at * h, relative, run)
+    top = sign * run.branch_at[SCRATCH, k].flow
+    for _ in range(PARABOLAS):
+        before, after = (top - low) / (at - first), (top - high) / (last - at)
+        if not before + after > 0.0:
+            break
+        move = 0.5 * (before * (last - at) - after * (at - first)) / (before + after)
+        gain = move * move * (before + after) / (last - first)
+        is_inside = first < at + move < last and top + gain > max(low, high)
+        if gain < EXACT_TOP * abs(top) or not (is_inside or is_behind_kink):
+            break
+        tried = min(max(at + move, at - 0.9 * (at - first)), at + 0.9 * (last - at))
+        _try_until(net, segment, began, elapsed, tried * h, relative, run)
+        flow = sign * run.branch_at[SCRATCH, k].flow
+        is_higher, is_later = flow > top, tried > at
+        outer, outer_flow = (at, top) if is_higher else (tried, flow)
+        if is_higher == is_later:
+            first, low = outer, outer_flow
+        else:
+            last, high = outer, outer_flow
+        if is_higher:
+            at, top = tried, flow
+    return top
 
 
 @inlined
-def _extreme_flow(net, segment, began, elapsed, h, relative, run, k, sign, known):
-    """Highest (`sign` 1) or lowest (-1) flow of a branch in a step, or what is `known` if that is beyond it.
+def _may_be_top(known, before, after, rise, first, second, is_behind_kink):
+    """Whether a flow may be highest inside a step, as far as its ends and the continuous output show."""
+    highest = max(before, after)
+    if highest < known - NEARLY * abs(known):
+        return False
+    if is_behind_kink and before >= after:
+        return True
+    return min(abs(rise + first), abs(rise - first - second)) < UNSURE * abs(rise)
 
-    Found on the continuous output; its value is that of a step which ends there, because behind a jump, where
-    small stores fill in a part of a step, the continuous output is less exact than the end of a step.
+
+@compiled
+def _find_edges(net, segment, began, elapsed, h, relative, is_behind_kink, run):
+    """Flows of all lungs at both ends of a step and a little inside, in balanced states: `edge_flow`."""
+    for edge in range(EDGES):
+        fraction = EDGE_FRACTIONS[edge]
+        if edge == 1 and is_behind_kink:
+            # What small stores do there, only a step that ends there shows.
+            _try_until(net, segment, began, elapsed, fraction * h, relative, run)
+        else:
+            state_inside(net, segment, began + elapsed + fraction * h, elapsed, h, fraction, run)
+        for m in range(net.lung.shape[0]):
+            run.edge_flow[m, edge] = run.branch_at[SCRATCH, net.lung[m].branch].flow
+
+
+@compiled
+def _advance_peaks(net, segment, began, elapsed, h, relative, is_behind_kink, run):
+    """Highest and lowest flow of each lung at the end of the step.
+
+    Junctions are out of balance in the continuous output, and a little at the end of a step.  So where a flow may
+    be highest inside a step, its ends are looked at in balance.
     """
-    a, b, now, new = net.branch[k].start, net.branch[k].end, run.node_at[NOW], run.node_at[NEXT]
-    highest = max(sign * known, sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow)
-    at = highest_fraction(
-        sign * (new[a].pressure - now[a].pressure - new[b].pressure + now[b].pressure),
-        sign * (run.row[a].dense1 - run.row[b].dense1),
-        sign * (run.row[a].dense2 - run.row[b].dense2),
-    )
-    if at >= 0.0:
-        flow, _ = branch_flow(run.side[k], net.table, dense_pressure(run, a, at) - dense_pressure(run, b, at))
-        if sign * flow > highest - NEARLY * abs(highest):
-            flow = _flow_after(net, segment, began, elapsed, at * h, relative, run, k)
-            highest = max(highest, sign * flow)
-    return sign * highest
+    unbalanced = net.has_junctions and junction_residual(net.node, run.node_at[NEXT]) > BALANCED
+    has_edges = False
+    for m in range(net.lung.shape[0]):
+        k, old, out = net.lung[m].branch, run.lung_sum[m], run.next_lung_sum[m]
+        a, b, now, new = net.branch[k].start, net.branch[k].end, run.node_at[NOW], run.node_at[NEXT]
+        rise = new[a].pressure - now[a].pressure - new[b].pressure + now[b].pressure
+        first, second = run.row[a].dense1 - run.row[b].dense1, run.row[a].dense2 - run.row[b].dense2
+        for side in range(2):
+            sign, known = (1.0, old.highest_flow) if side == 0 else (-1.0, -old.lowest_flow)
+            before, after = sign * run.branch_at[NOW, k].flow, sign * run.branch_at[NEXT, k].flow
+            highest = max(before, after)
+            may_turn = is_behind_kink or abs(after - before) > EXACT_TOP * abs(highest)
+            if may_turn and highest >= known - NEARLY * abs(known):
+                is_steady = min(rise * (rise + first), rise * (rise - first - second)) > UNSURE * rise * rise
+                if unbalanced or not is_steady or (is_behind_kink and before >= after):
+                    if not has_edges:
+                        _find_edges(net, segment, began, elapsed, h, relative, is_behind_kink, run)
+                        has_edges = True
+                    before, after = sign * run.edge_flow[m, 0], sign * run.edge_flow[m, 3]
+                    start = (sign * run.edge_flow[m, 1] - before) / EDGE
+                    end = (after - sign * run.edge_flow[m, 2]) / EDGE
+                    change = after - before
+                    at = highest_fraction(change, start - change, 2.0 * change - start - end)
+                    highest = max(before, after)
+                    if is_behind_kink and start > 0.0:
+                        at = EDGE
+                    elif at < 0.0 and abs(end) < UNSURE * abs(change):
+                        at = 1.0 - NEAR_END
+                    elif at < 0.0 and abs(start) < UNSURE * abs(change):
+                        at = NEAR_END
+                    if at >= 0.0:
+                        at = min(max(at, EDGE), 1.0 - EDGE)
+                        top = _top_flow(
+                            net, segment, began, elapsed, h, relative, is_behind_kink, run, k, sign, at
+                        )
+                        highest = max(highest, top)
+            highest = max(known, highest)
+            if side == 0:
+                out.highest_flow = highest
+            else:
+                out.lowest_flow = -highest
 
 
 @inlined
@@ -142,7 +236,7 @@ def _highest_pressure(run, i):
 
 
 @inlined
-def advance_integrals(net, segment, began, elapsed, h, relative, run):
+def advance_integrals(net, segment, began, elapsed, h, relative, is_behind_kink, run):
     """Running integrals of lungs and port at the end of the step, by rules exact for the continuous output."""
     now, new = run.node_at[NOW], run.node_at[NEXT]
     for m in range(net.lung.shape[0]):
@@ -166,11 +260,7 @@ def advance_integrals(net, segment, began, elapsed, h, relative, run):
         out.inspiratory_limb_backflow = old.inspiratory_limb_backflow + _backflow(net, m, 0, h, run)
         out.expiratory_limb_backflow = old.expiratory_limb_backflow + _backflow(net, m, 1, h, run)
     # Steps that are only tried overwrite what has passed the limbs, so the peaks of flows come last.
-    for m in range(net.lung.shape[0]):
-        branch, old, out = net.lung[m].branch, run.lung_sum[m], run.next_lung_sum[m]
-        high = _extreme_flow(net, segment, began, elapsed, h, relative, run, branch, 1.0, old.highest_flow)
-        low = _extreme_flow(net, segment, began, elapsed, h, relative, run, branch, -1.0, old.lowest_flow)
-        out.highest_flow, out.lowest_flow = high, low
+    _advance_peaks(net, segment, began, elapsed, h, relative, is_behind_kink, run)
     port, before, after = net.port[0], run.port_sum[0], run.next_port_sum[0]
     total = now[port].pressure + 4.0 * dense_pressure(run, port, 0.5) + new[port].pressure
     after.inspiratory_port_pressure_integral = before.inspiratory_port_pressure_integral + h / 6.0 * total

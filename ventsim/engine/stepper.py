@@ -6,7 +6,7 @@ pass the ventilator's valves are integrated by the same stages, so that the bala
 whatever the step.
 """
 
-from ventsim.engine.arrays import GATE_OPEN, GATES, NEXT, NOW, SCRATCH, SOURCE
+from ventsim.engine.arrays import GATE_CLOSED, GATE_OPEN, GATES, NEXT, NOW, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.elastic import bend_end, bend_stores, effort_pressure, elastic_pressure
 from ventsim.engine.elimination import factorise, solve_factored
@@ -30,6 +30,8 @@ SMALL_VOLUME = 1e-3
 # How much larger than the tolerance the error of a lung's flow may be. Pressures alone would leave it free where
 # little gas is held: there the error of a pressure is eased, and a small resistance makes much flow of it.
 FLOW_EASING = 10.0
+# The same of the source's flow at its limit, and the part of the limit from which on it counts.
+LIMIT_EASING, NEAR_LIMIT = 20.0, 0.8
 
 
 @compiled
@@ -236,13 +238,18 @@ def _finish(relative, now, stage, moved, row, passed, new, next_passed):
 
 
 @inlined
-def _flow_error(lung, branch, relative, new, moved):
-    """Error of the flows into the lungs at the end of a step, in units of the tolerance."""
-    error = 0.0
+def _flow_error(lung, branch, gate, gate_mode, relative, new, new_gate, moved):
+    """Error of the flows into the lungs, and of a source near its limit, at the end of a step; as `_finish`."""
+    error, last = 0.0, STAGES - 1
     for m in range(lung.shape[0]):
         k = lung[m].branch
-        move = abs(moved[branch[k].start, STAGES - 1] - moved[branch[k].end, STAGES - 1])
+        move = abs(moved[branch[k].start, last] - moved[branch[k].end, last])
         error = max(error, new[k].slope * move / (FLOW_EASING * relative * (SMALL_FLOW + abs(new[k].flow))))
+    source, flow = gate[SOURCE], new_gate[SOURCE].flow
+    if source.resistance > 0.0 and gate_mode[SOURCE] != GATE_CLOSED and flow > NEAR_LIMIT * source.limit:
+        # The instants at which the limit begins and ceases to hold are as exact as this flow.
+        move = abs(moved[source.node, last])
+        error = max(error, move / (source.resistance * LIMIT_EASING * relative * (SMALL_FLOW + source.limit)))
     return error
 
 
@@ -297,7 +304,7 @@ def take_step(net, segment, began, elapsed, h, relative, run):
     injection, _ = gate_pressures(relief_pressure, segment, elapsed + h, new_gate)
     impose(gate, gate_mode, new, new_gate)
     evaluate(side, table, gate, gate_mode, injection, new, new_branch, new_gate)
-    error = max(error, _flow_error(net.lung, branch, relative, new_branch, moved))
+    error = max(error, _flow_error(net.lung, branch, gate, gate_mode, relative, new_branch, new_gate, moved))
     if drive == DRIVE_FLOW:
         scaled = injection_error(segment, elapsed, h, relative, run.next_passed[SOURCE])
         if not scaled <= error:

@@ -4,12 +4,13 @@ A family is what a field of several possible classes accepts: flow laws, lungs, 
 """
 
 import inspect
+import numbers
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Any, ClassVar, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, Self, TypeVar
 
 from pydantic import (
     BaseModel,
@@ -22,10 +23,10 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, core_schema
 
-from ventsim.errors import InputError, PartError, PlausibilityWarning, suggestion, warn_caller
+from ventsim.errors import InputError, PartError, suggestion
 from ventsim.model.field_table import with_parameters
 from ventsim.model.messages import reworded, shown, unnamed, with_article
-from ventsim.quantities import Quantity, quantity_of
+from ventsim.quantities import Quantity, quantity_of, warn_of_unlikely
 
 _NAME: ContextVar[str] = ContextVar("name of the description in hand", default="")
 # Fields, by the class of their description, of whose unlikely values nothing is said.
@@ -181,11 +182,7 @@ class Description(BaseModel):
         for name, quantity in _quantities(type(self)).items():
             if (type(self), name) in quiet:
                 continue
-            for number in _numbers(getattr(self, name)):
-                if found := quantity.unlikely(number):
-                    text = f"{label(type(self))}: {name} {quantity.text(number)} {found}"
-                    warn_caller(PlausibilityWarning(text))
-                    break
+            warn_of_unlikely(f"{label(type(self))}: {name}", quantity, _numbers(getattr(self, name)))
 
     def __getattr__(self, name: str) -> Any:
         try:
@@ -318,6 +315,10 @@ class Family:
         Kind that is meant where the tag is missing; empty: the tag is needed.
     accepts : callable, default none
         Whether an object of a user's own class keeps the contract of the family.
+    number : Quantity or None, default None
+        What a number means that stands for a member; None: none does.
+    member_of : callable, default none
+        The member that such an object or number stands for.
     error : type, default PartError
         What is raised.
 
@@ -332,6 +333,8 @@ class Family:
     example: str = field(repr=False)
     default: str = field(default="", repr=False)
     accepts: Callable[[object], bool] = field(default=lambda value: False, repr=False)
+    number: Quantity | None = field(default=None, repr=False)
+    member_of: Callable[[Any], Any] = field(default=lambda value: value, repr=False)
     error: type[InputError] = field(default=PartError, repr=False)
     kinds: dict[str, type[Description]] = field(default_factory=dict, repr=False)
 
@@ -340,15 +343,13 @@ class Family:
         self.kinds[cls.kind] = cls
         return cls
 
-    def read(self, value: object, *, or_number: bool = False) -> Any:
-        """A member, from itself or from its plain values.
+    def read(self, value: object) -> Any:
+        """A member, from itself, from its plain values or from a number that stands for one.
 
         Parameters
         ----------
         value : object
-            A member, or a mapping as files hold it.
-        or_number : bool, default False
-            Whether a number would do as well, for the message.
+            A member, a mapping as files hold it, or a number.
 
         Returns
         -------
@@ -362,15 +363,23 @@ class Family:
         """
         if isinstance(value, tuple(self.kinds.values())):
             return value
+        if isinstance(value, Mapping) and "wrapped" in value:  # an object of a user's own, as it is dumped
+            rest = {name: item for name, item in value.items() if name not in (self.tag, "wrapped")}
+            return self.read(value["wrapped"]).changed(rest)
         if isinstance(value, Mapping):
             with named(""):
                 return self.class_of(value).from_dict(value)
         if not isinstance(value, type) and self.accepts(value):
-            return value
+            return self.member_of(value)
         what, wanted = shown(value), with_article(self.name)
-        if or_number:
+        if self.number is None:
+            raise self.error(f"{what} is not {wanted}.\n  Give {self.example}.")
+        if not isinstance(value, numbers.Real):
             raise self.error(f"{what} is neither a number nor {wanted}.\n  Give a number, or {self.example}.")
-        raise self.error(f"{what} is not {wanted}.\n  Give {self.example}.")
+        fault = self.number.fault(value)
+        if fault:
+            raise self.error(f"{self.number.meaning}: {fault}\n  {self.number.remedy(value)}")
+        return self.member_of(float(value))
 
     def class_of(self, values: Mapping[str, Any]) -> Any:
         """The class that plain values name.
@@ -431,7 +440,7 @@ class Member:
         )
 
     def _one(self, value: object) -> Any:
-        return self.family.read(value, or_number=self.or_number)
+        return self.family.read(value)
 
     def _list(self, values: object) -> tuple[Any, ...]:
         name = self.family.name
@@ -444,6 +453,31 @@ class Member:
             except InputError as error:
                 raise type(error)(f"number {number}: {error}") from None
         return tuple(found)
+
+
+Held = TypeVar("Held", covariant=True)
+Given = TypeVar("Given", contravariant=True)
+
+if TYPE_CHECKING:
+
+    class Kept(Generic[Held, Given]):
+        """Type of a field that holds another type than it is given: ``Kept[held, given]``."""
+
+        def __get__(self, description: object, owner: object) -> Held: ...
+
+        def __set__(self, description: object, value: Given) -> None: ...
+
+else:
+
+    class Kept:
+        """The type that is held."""
+
+        def __class_getitem__(cls, types: tuple[Any, Any]) -> Any:
+            return types[0]
+
+
+FloatTuple = Kept[tuple[float, ...], Iterable[float]]
+"""Type of a field of several numbers, which are given as a list, tuple or array and kept as a tuple."""
 
 
 class UnknownNameError(InputError, KeyError):

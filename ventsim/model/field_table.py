@@ -1,6 +1,6 @@
 """What documentation says of a description's fields: the section of its docstring, and a table."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, get_args, get_origin
 
@@ -105,8 +105,8 @@ def _type_names(annotation: Any) -> Iterator[str]:
         yield "None"
     elif origin is Annotated:
         yield from _type_names(inner[0])
-    elif origin is tuple:
-        yield f"tuple of {next(_type_names(inner[0]))}"
+    elif origin in (tuple, Sequence):
+        yield f"{origin.__name__.lower()} of {next(_type_names(inner[0]))}"
     elif isinstance(origin, type) and issubclass(origin, Mapping):
         yield f"mapping of str to {next(_type_names(inner[1]))}"
     elif inner:

@@ -8,7 +8,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from ventsim.errors import InputError, suggestion
+from ventsim.errors import InputError, check_name, suggestion
 from ventsim.quantities import check, quantity
 from ventsim.units import ATMOSPHERE_CMH2O, CMH2O_PA
 
@@ -242,8 +242,7 @@ def volume_factor(
         "STPD": (0.0, ATMOSPHERE_CMH2O),
     }
     for name in (source, target):
-        if name not in states:
-            raise InputError(f"volume_factor: there is no condition {name!r}.\n  {suggestion(str(name), states)}")
+        check_name(name, states, wrong=f"volume_factor: there is no condition {name!r}")
     (first, dry_first), (second, dry_second) = states[source], states[target]
     return (second + _ZERO_CELSIUS) / (first + _ZERO_CELSIUS) * dry_first / dry_second
 

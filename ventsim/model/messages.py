@@ -30,8 +30,8 @@ def shown(value: object) -> str:
     >>> shown(Tube(length=1.5)), shown(Tube), shown("tube")
     ('Tube(...)', 'the class Tube', "'tube'")
     """
-    if isinstance(value, BaseModel):
-        return f"{type(value).__name__}(...)"
+    if isinstance(value, BaseModel) or type(value).__repr__ is object.__repr__:
+        return f"{type(getattr(value, 'wrapped', value)).__name__}(...)"
     if isinstance(value, type):
         return f"the class {value.__name__}"
     if isinstance(value, Mapping):
@@ -102,8 +102,13 @@ def reworded(where: str, cls: Any, error: ValidationError) -> InputError:
     InputError
         With all complaints, unknown names first.
     """
+    items, fields = error.errors(include_url=False), cls.model_fields
+    unknown = [item for item in items if item["type"] == "extra_forbidden"]
+    # Not a word of missing what they probably mean.
+    meant = {near for item in unknown for near in nearest_names(_path(item["loc"]), fields, limit=1)}
+    others = [item for item in items if item["type"] != "missing" or _path(item["loc"]) not in meant]
     lines, kinds = [], set()
-    for item in _misspellings_first(cls, error.errors(include_url=False)):
+    for item in [*unknown, *(item for item in others if item not in unknown)]:
         cause = item.get("ctx", {}).get("error")
         if isinstance(cause, InputError):
             kinds.add(type(cause))
@@ -114,17 +119,6 @@ def reworded(where: str, cls: Any, error: ValidationError) -> InputError:
             lines.append(f"{where}: {_complaint(cls, item)}")
     kind = kinds.pop() if len(kinds) == 1 else cls.error_type
     return kind("\n".join(lines))
-
-
-def _misspellings_first(cls: type[BaseModel], items: list[Any]) -> list[Any]:
-    """Unknown names first, and not a word of missing what they probably mean."""
-    unknown = [item for item in items if item["type"] == "extra_forbidden"]
-    meant = {near for item in unknown for near in nearest_names(_path(item["loc"]), cls.model_fields, limit=1)}
-    others = [
-        item for item in items
-        if item not in unknown and not (item["type"] == "missing" and _path(item["loc"]) in meant)
-    ]  # fmt: skip
-    return [*unknown, *others]
 
 
 def _path(loc: tuple[int | str, ...]) -> str:

@@ -6,7 +6,8 @@ made by a layout, ``limbs.b.inspiratory_tube.length`` (``limbs.inspiratory_tube.
 list count from 1: ``lungs.b.regions.2.compliance``.
 """
 
-from collections.abc import Mapping
+import itertools
+from collections.abc import Iterable, Mapping, Set
 from typing import Any, get_args
 
 from pydantic.fields import FieldInfo
@@ -16,8 +17,9 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.graph import warn_of_second_tracheal_tubes
 from ventsim.model.descriptions import Description, FrozenMapping, named, shown
 from ventsim.model.laws import ElasticLaw, FlowLaw
-from ventsim.model.layouts import Layout
-from ventsim.model.parts import Adapter, TPiece
+from ventsim.model.layouts import Layout, PatientLimbs
+from ventsim.model.parts import Adapter, Part, TPiece
+from ventsim.model.ventilator import SETTINGS as SETTINGS_FAMILY
 from ventsim.model.ventilator import SETTINGS_KINDS, BreathSettings
 from ventsim.quantities import Quantity, quantity_of
 
@@ -69,26 +71,103 @@ def of_layout(path: str) -> bool:
     return steps_of(path)[0] in _OF_LAYOUT
 
 
-def canonical(path: str) -> Steps:
-    """The steps by which two paths to one value are equal: lungs are parts.
+def canonical(circuit: Circuit, path: str) -> tuple[Steps, ...]:
+    """The values that a path names, by steps that are the same whichever path leads there.
+
+    A value of lungs, or of limbs that the circuit holds as they are described, is one of a part; a value of all
+    limbs is one for each lung.
 
     Parameters
     ----------
+    circuit : Circuit
+        The circuit.
     path : str
         A path.
 
     Returns
     -------
-    tuple of str
-        Its steps.
+    tuple of tuple of str
+        The steps of each.
 
     Examples
     --------
-    >>> canonical("lungs.b.compliance")
-    ('parts', 'b', 'compliance')
+    >>> from ventsim.model.layouts import shared
+    >>> from ventsim.model.parts import Lung
+    >>> circuit = shared({name: Lung(compliance=50.0, resistance=10.0) for name in "ab"})
+    >>> canonical(circuit, "lungs.b.compliance")
+    (('parts', 'b', 'compliance'),)
+    >>> canonical(circuit, "limbs.filter.resistance")
+    (('limbs', 'a', 'filter', 'resistance'), ('limbs', 'b', 'filter', 'resistance'))
     """
-    steps = steps_of(path)
-    return (PARTS, *steps[1:]) if steps[0] == LUNGS else steps
+    steps, layout = steps_of(path), circuit.layout
+    if len(steps) == 1:
+        return (steps,)
+    if steps[0] == LUNGS:
+        return ((PARTS, *steps[1:]),)
+    if steps[0] not in _BY_LUNG or layout is None:
+        return (steps,)
+    owners = _owners(layout, steps[0])
+    each = [steps] if steps[1] in owners else [(steps[0], owner, *steps[1:]) for owner in owners]
+    return tuple(value for one in each for value in _in_parts(circuit, one))
+
+
+def _in_parts(circuit: Circuit, steps: Steps) -> tuple[Steps, ...]:
+    """A value inside a part of limbs as one of the parts in the circuit that are as the limbs have them."""
+    if steps[0] == "limbs" and len(steps) > 3 and _holds_as_described(circuit.layout, steps[2]):
+        names = [name for name in _parts_of_limbs(*steps[1:3]) if name in circuit.parts]
+        if names:
+            return tuple((PARTS, name, *steps[3:]) for name in names)
+    return (steps,)
+
+
+def _holds_as_described(layout: Layout, field: str) -> bool:
+    """Whether a circuit holds a part of limbs as it is, not changed for a floor plan or an ideal circuit."""
+    return not layout.ideal and (layout.floor_plan is None or field not in ("inspiratory_tube", "expiratory_tube"))
+
+
+def _parts_of_limbs(lung: str, field: str) -> tuple[str, ...]:
+    """How a layout calls the parts of a field of a lung's limbs."""
+    if field == "valve":
+        return f"{lung} inspiratory valve", f"{lung} expiratory valve"
+    return (f"{lung} {field.replace('y_piece', 'y-piece').replace('_', ' ')}",)
+
+
+def _owners(layout: Layout, name: str) -> tuple[str, ...]:
+    """Names by which a layout has limbs or extensions; one without a name on a floor plan."""
+    if name == "limbs":
+        return tuple(layout.lungs)
+    return layout.extended if layout.floor_plan is None else ("",)
+
+
+def places(circuit: Circuit, paths: Iterable[str]) -> dict[Steps, str]:
+    """The values that several paths name, each by its canonical steps, with its path.
+
+    Parameters
+    ----------
+    circuit : Circuit
+        The circuit.
+    paths : iterable of str
+        The paths.
+
+    Returns
+    -------
+    dict of steps to str
+        The path of each value.
+
+    Raises
+    ------
+    InputError
+        If two paths lead to one value.
+    """
+    found: dict[Steps, str] = {}
+    for path in paths:
+        for steps in canonical(circuit, path):
+            if steps in found:
+                raise InputError(
+                    f"paths '{found[steps]}' and '{path}' lead to the same value.\n  Leave out one of them."
+                )
+            found[steps] = path
+    return found
 
 
 def _roots(circuit: Circuit, settings: BreathSettings, first: str) -> dict[str, Any]:
@@ -102,9 +181,9 @@ def _roots(circuit: Circuit, settings: BreathSettings, first: str) -> dict[str, 
     found["limbs"] = {name: layout.limbs_of(name) for name in layout.lungs}
     found |= {"t_piece": layout.t_piece or TPiece(), "adapter": layout.adapter or Adapter()}
     if layout.floor_plan is not None:
-        found |= {"floor_plan": layout.floor_plan, "extension": {"": layout.extension_to("")}}
-    elif layout.arrangement == "chain":
-        found["extension"] = {name: layout.extension_to(name) for name in layout.extended}
+        found["floor_plan"] = layout.floor_plan
+    if layout.floor_plan is not None or layout.arrangement == "chain":
+        found["extension"] = {name: layout.extension_to(name) for name in _owners(layout, "extension")}
     return found
 
 
@@ -123,18 +202,11 @@ def part_at(circuit: Circuit, path: str) -> str | None:
     str or None
         The name.
     """
-    steps = canonical(path)
-    if steps[0] == PARTS and len(steps) > 1:
-        return steps[1] if steps[1] in circuit.parts else None
-    if steps[0] == "limbs" and len(steps) > 2:
-        name = _part_of_limbs(steps[1], steps[2])
-        return name if name in circuit.parts else None
-    return None
-
-
-def _part_of_limbs(lung: str, field: str) -> str:
-    """How a layout calls the part of a field of a lung's limbs."""
-    return f"{lung} {field.replace('y_piece', 'y-piece').replace('_', ' ')}"
+    (steps, *others) = canonical(circuit, path)
+    if others or len(steps) < 2:
+        return None
+    names = _parts_of_limbs(*steps[1:3]) if steps[0] == "limbs" and len(steps) > 2 else (steps[1],)
+    return names[0] if steps[0] in (PARTS, "limbs") and names[0] in circuit.parts else None
 
 
 def value_at(circuit: Circuit, settings: BreathSettings, path: str) -> Any:
@@ -245,23 +317,20 @@ def with_values(
     Returns
     -------
     circuit : Circuit
-        With the same joints, unless a value of its layout changes them. It keeps its layout if only lungs, the
-        ventilator and values of the layout change.
+        With the same joints, unless a value of its layout changes them. It keeps its layout if only lungs, limbs,
+        the ventilator and values of the layout change.
     settings : BreathSettings
         The settings.
 
     Raises
     ------
     InputError
-        If a path leads nowhere, or a value is impossible.
+        If a path leads nowhere, two lead to one value, or a value is impossible.
     """
-    of_settings: dict[Steps, Any] = {}
-    of_circuit: dict[Steps, Any] = {}
-    for path, value in values.items():
+    for path in values:
         value_at(circuit, settings, path)
-        steps = canonical(path)
-        (of_settings if steps[0] == SETTINGS else of_circuit)[steps] = value
-    return circuit_with(circuit, of_circuit), settings_with(settings, of_settings)
+    by_steps = {steps: values[path] for steps, path in places(circuit, values).items()}
+    return circuit_with(circuit, by_steps), settings_with(settings, by_steps)
 
 
 def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:
@@ -272,43 +341,54 @@ def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:
     circuit : Circuit
         The circuit.
     values : mapping of steps to object
-        New values by canonical steps.
+        New values by canonical steps; what is inside a new whole goes on top of it, those of settings are passed
+        over.
 
     Returns
     -------
     Circuit
-        With the same joints.
+        With the same joints, unless a value of its layout changes them.
 
     Raises
     ------
     InputError
         If a value is impossible, or a part would get other ports.
     """
+    values = {steps: value for steps, value in values.items() if steps[0] != SETTINGS}
     if not values:
         return circuit
-    of_layout = {steps: value for steps, value in values.items() if steps[0] in _OF_LAYOUT}
+    wholes = {steps[0]: value for steps, value in values.items() if len(steps) == 1}
+    if wholes:
+        circuit = _with_wholes(circuit, wholes)
+    of_layout = {steps: value for steps, value in values.items() if len(steps) > 1 and steps[0] in _OF_LAYOUT}
     if of_layout:
-        circuit = _with_limbs(circuit, of_layout) or _rebuilt(circuit.layout, of_layout)
-    of_parts = {steps[1:]: value for steps, value in values.items() if steps[0] == PARTS}
-    of_machine = {steps[1:]: value for steps, value in values.items() if steps[0] == VENTILATOR}
-    parts = circuit.parts
+        circuit = _rebuilt(circuit.layout, of_layout)
+    of_parts = {steps[1:]: value for steps, value in values.items() if len(steps) > 1 and steps[0] == PARTS}
+    of_machine = {steps[1:]: value for steps, value in values.items() if len(steps) > 1 and steps[0] == VENTILATOR}
+    if not of_parts and not of_machine:
+        return circuit
+    parts, changed = circuit.parts, {steps[0] for steps in of_parts}
     if of_parts:
         parts = FrozenMapping(replaced(circuit.parts, of_parts))
-        for name in {steps[0] for steps in of_parts}:
-            if parts[name].ports != circuit.parts[name].ports:
-                raise InputError(
-                    f"part '{name}' would get other ports: {', '.join(parts[name].ports)}.\n"
-                    "  What is joined to what does not change by a value; use a Disconnection or LungRemoval."
-                )
+    for name in changed:
+        if not isinstance(parts[name], Part):
+            raise InputError(
+                f"part '{name}': {shown(parts[name])} is not a part.\n  Give a part, such as Tube(length=1.5)."
+            )
+        if parts[name].ports != circuit.parts[name].ports:
+            raise InputError(
+                f"part '{name}' would get other ports: {', '.join(parts[name].ports)}.\n"
+                "  What is joined to what does not change by a value; use a Disconnection or LungRemoval."
+            )
     machine = replaced(circuit.ventilator, of_machine) if of_machine else circuit.ventilator
     new = Circuit.model_construct(parts=parts, joints=circuit.joints, ventilator=machine)
     if any(len(steps) == 1 for steps in of_parts):  # a whole part is exchanged
         warn_of_second_tracheal_tubes(new.graph(), parts)
     layout: Layout | None = circuit.layout
-    if layout is None or not all(steps[0] in layout.lungs for steps in of_parts):
+    following = None if layout is None else _layout_of_parts(layout, parts, changed)
+    if layout is None or following is None:
         return new
-    lungs = FrozenMapping({name: parts[name] for name in layout.lungs})
-    return _of_same_layout(new, layout, lungs=lungs, ventilator=machine if of_machine else layout.ventilator)
+    return _of_same_layout(new, layout, **following, ventilator=machine if of_machine else layout.ventilator)
 
 
 def settings_with(settings: BreathSettings, values: Mapping[Steps, Any]) -> BreathSettings:
@@ -319,17 +399,19 @@ def settings_with(settings: BreathSettings, values: Mapping[Steps, Any]) -> Brea
     settings : BreathSettings
         The settings.
     values : mapping of steps to object
-        New values by canonical steps.
+        New values by canonical steps; those of the circuit are passed over.
 
     Returns
     -------
     BreathSettings
         Checked.
     """
+    values = {steps: value for steps, value in values.items() if steps[0] == SETTINGS}
     if not values:
         return settings
-    whole = values.get((SETTINGS,))
-    return replaced(settings, {steps[1:]: value for steps, value in values.items()}) if whole is None else whole
+    inside = {steps[1:]: value for steps, value in values.items() if len(steps) > 1}
+    whole = SETTINGS_FAMILY.read(values.get((SETTINGS,), settings))
+    return replaced(whole, inside) if inside else whole
 
 
 def replaced(item: Any, values: Mapping[Steps, Any], *, name: str = "") -> Any:
@@ -359,11 +441,9 @@ def replaced(item: Any, values: Mapping[Steps, Any], *, name: str = "") -> Any:
         below.setdefault(steps[0], {})[steps[1:]] = value
     new = {}
     for step, inner in below.items():
-        inner_name = f"{name}.{step}" if name else step
-        if () in inner:
-            new[step] = inner[()]
-        else:
-            new[step] = replaced(_below(item, step, path=(step,), number=0), inner, name=inner_name)
+        inside = {steps: value for steps, value in inner.items() if steps}
+        whole = inner[()] if () in inner else _below(item, step, path=(step,), number=0)
+        new[step] = replaced(whole, inside, name=f"{name}.{step}" if name else step) if inside else whole
     if isinstance(item, Description):
         with named(name):
             return item.changed(new)
@@ -372,24 +452,40 @@ def replaced(item: Any, values: Mapping[Steps, Any], *, name: str = "") -> Any:
     return tuple(new.get(str(number), old) for number, old in enumerate(item, start=1))
 
 
-def _with_limbs(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit | None:
-    """The circuit with values of limbs replaced in its parts; None where it has to be built as a whole.
+def _with_wholes(circuit: Circuit, wholes: Mapping[str, Any]) -> Circuit:
+    """The circuit, checked, with its ventilator, all its lungs or another whole of it or its layout replaced."""
+    layout: Layout | None = circuit.layout
+    if PARTS in wholes or layout is None:
+        rest = {name: value for name, value in wholes.items() if name != LUNGS}
+        circuit = circuit.changed(rest) if rest else circuit
+        return circuit.with_parts(wholes[LUNGS]) if LUNGS in wholes else circuit
+    return layout.changed(wholes).circuit
 
-    The same as building it, but quick enough for a search: no joint changes.
-    """
-    layout: Layout = circuit.layout
-    of_parts: dict[Steps, Any] = {}
-    for steps, value in values.items():
-        name = _part_of_limbs(*steps[1:3]) if steps[0] == "limbs" and len(steps) > 3 else ""
-        # Lengths of tubes may be those of a plan, and an ideal circuit has changed the parts.
-        if name not in circuit.parts or layout.floor_plan is not None or layout.ideal or "valve" in name:
+
+def _layout_of_parts(layout: Layout, parts: Mapping[str, Any], changed: Set[str]) -> dict[str, Any] | None:
+    """Lungs and limbs of a layout some of whose parts have changed; None if it cannot describe them."""
+    lungs = dict(layout.lungs) | {name: parts[name] for name in changed if name in layout.lungs}
+    others = changed - lungs.keys()
+    pairs = itertools.product(layout.lungs, PatientLimbs.model_fields if others else ())
+    owners = {name: pair for pair in pairs for name in _parts_of_limbs(*pair)}
+    of_limbs: dict[Steps, Any] = {}
+    for name in others:
+        if name not in owners or not _holds_as_described(layout, owners[name][1]):
             return None
-        of_parts[(name, *steps[3:])] = value
-    parts = FrozenMapping(replaced(circuit.parts, of_parts))
-    new = Circuit.model_construct(parts=parts, joints=circuit.joints, ventilator=circuit.ventilator)
-    inner = {steps[1:]: value for steps, value in values.items()}
-    limbs = FrozenMapping(replaced({name: layout.limbs_of(name) for name in layout.lungs}, inner))
-    return _of_same_layout(new, layout, limbs=limbs)
+        if any(parts[other] != parts[name] for other in _parts_of_limbs(*owners[name])):
+            return None  # the valves of a lung, which limbs describe as one
+        of_limbs[owners[name]] = parts[name]
+    limbs = _for_all_or_each(layout, "limbs", of_limbs) if of_limbs else layout.limbs
+    return {"lungs": FrozenMapping(lungs), "limbs": limbs}
+
+
+def _for_all_or_each(layout: Layout, name: str, values: Mapping[Steps, Any]) -> Any:
+    """Limbs or extensions with values replaced: still one for all lungs if it was one and they are alike."""
+    of = layout.limbs_of if name == "limbs" else layout.extension_to
+    each = replaced({owner: of(owner) for owner in _owners(layout, name)}, values, name=name)
+    one = next(iter(each.values()))
+    is_one = not isinstance(getattr(layout, name), Mapping) and all(other == one for other in each.values())
+    return one if is_one else FrozenMapping(each)
 
 
 def _of_same_layout(circuit: Circuit, layout: Layout, **changes: Any) -> Circuit:
@@ -402,26 +498,15 @@ def _of_same_layout(circuit: Circuit, layout: Layout, **changes: Any) -> Circuit
 
 
 def _rebuilt(layout: Layout, values: Mapping[Steps, Any]) -> Circuit:
-    """The circuit of the layout with some of its values replaced; a step past the lung's name is for all lungs."""
+    """The circuit of the layout with some of its values replaced."""
     changes: dict[str, Any] = {}
     for name in dict.fromkeys(steps[0] for steps in values):
         inner = {steps[1:]: value for steps, value in values.items() if steps[0] == name}
-        if name not in _BY_LUNG:
+        if name in _BY_LUNG:
+            changes[name] = _for_all_or_each(layout, name, inner)
+        else:
             before = getattr(layout, name) or {"t_piece": TPiece, "adapter": Adapter}[name]()
             changes[name] = replaced(before, inner, name=name)
-            continue
-        of = layout.limbs_of if name == "limbs" else layout.extension_to
-        for_all = {steps: value for steps, value in inner.items() if steps[0] not in layout.lungs}
-        of_one = {steps: value for steps, value in inner.items() if steps[0] in layout.lungs}
-        if not of_one and not isinstance(getattr(layout, name), Mapping):
-            changes[name] = replaced(of(""), for_all, name=name)
-            continue
-        each = {lung: of(lung) for lung in (layout.lungs if name == "limbs" else layout.extended)}
-        if for_all:
-            each = {lung: replaced(one, for_all, name=name) for lung, one in each.items()}
-        # A tube to the first bed of a chain is there once it has a value of its own.
-        each |= {steps[0]: of(steps[0]) for steps in of_one if steps[0] not in each}
-        changes[name] = replaced(each, of_one, name=name)
     return layout.changed(changes).circuit
 
 

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from ventsim.errors import InputError, PartError, SettingsError
 from ventsim.model.descriptions import Description, Family
-from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw
+from ventsim.model.laws.flow import OR_FLOW_LAW, AnyFlowLaw
 from ventsim.quantities import quantity
 from ventsim.units import ATMOSPHERE_CMH2O, ML_PER_L
 
@@ -204,9 +204,9 @@ class BreathSettings(Description, ABC):
         return self.period - self.inspiratory_phase_time
 
     @property
-    @abstractmethod
     def flow_time(self) -> float:
-        """Length of the inspiratory phase without its pause. [s]"""
+        """Length of the inspiratory phase without its pause, if the mode has one. [s]"""
+        return self.inspiratory_phase_time
 
     @abstractmethod
     def inspiration(self) -> tuple[Segment, ...]:
@@ -273,11 +273,6 @@ class PressureControl(BreathSettings):
                 f"  Allowed: at most {self.inspiratory_phase_time:.6g} s. "
                 "Lower rise_time or lengthen inspiration."
             )
-
-    @property
-    def flow_time(self) -> float:
-        """Length of inspiration; pressure control has no pause. [s]"""
-        return self.inspiratory_phase_time
 
     def inspiration(self) -> tuple[Segment, ...]:
         """The rise of pressure, and the plateau after a linear one."""
@@ -411,9 +406,10 @@ class Ventilator(Description):
 
     kind: ClassVar[str] = "ventilator"
     error_type: ClassVar[type[InputError]] = PartError
+    ports: ClassVar[tuple[str, ...]] = ("inspiratory", "expiratory")
 
-    source_resistance: Annotated[float | FlowLaw, quantity("source_resistance"), OR_FLOW_LAW] = 0.5
-    exhalation_resistance: Annotated[float | FlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = 3.0
+    source_resistance: Annotated[float | AnyFlowLaw, quantity("source_resistance"), OR_FLOW_LAW] = 0.5
+    exhalation_resistance: Annotated[float | AnyFlowLaw, quantity("exhalation_resistance"), OR_FLOW_LAW] = 3.0
     internal_volume: Annotated[float, quantity("internal_volume")] = 0.0
     humidifier_volume: Annotated[float, quantity("humidifier_volume")] = 0.0
     flow_limit: Annotated[float, quantity("flow_limit")] | None = 3.0
@@ -422,11 +418,6 @@ class Ventilator(Description):
     ] = ATMOSPHERE_CMH2O
     largest_tidal_volume: Annotated[float, quantity("largest_tidal_volume")] | None = 2500.0
     relief_pressure: Annotated[float, quantity("relief_pressure")] | None = 60.0
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The openings for the inspiratory and the expiratory limb."""
-        return ("inspiratory", "expiratory")
 
 
 def check_settings(ventilator: Ventilator, settings: BreathSettings) -> None:
@@ -460,23 +451,14 @@ def check_settings(ventilator: Ventilator, settings: BreathSettings) -> None:
     relief = ventilator.relief_pressure
     if relief is None:
         return
-    if settings.peep > relief:
-        raise SettingsError(
-            f"{settings.kind}: peep {settings.peep:.6g} cmH2O is above the ventilator's relief_pressure of "
-            f"{relief:.6g} cmH2O.\n"
-            f"  Allowed: at most {relief:.6g} cmH2O. Lower peep or raise relief_pressure."
-        )
-    set_pressures = [
-        pressure
-        for segment in settings.segments()
-        if segment.drive == "pressure"
-        for pressure in (segment.start, segment.start + segment.change)
-    ]
-    top = max(set_pressures, default=settings.peep)
-    if top > relief:
-        raise SettingsError(
-            f"{settings.kind}: the set pressure of {top:.6g} cmH2O, PEEP included, is above the ventilator's "
-            f"relief_pressure of {relief:.6g} cmH2O.\n"
-            f"  Allowed: at most {relief:.6g} cmH2O. "
-            "Lower inspiratory_pressure or peep, or raise relief_pressure."
-        )
+    driven = [segment for segment in settings.segments() if segment.drive == "pressure"]
+    top = max((max(one.start, one.start + one.change) for one in driven), default=settings.peep)
+    for pressure, words, lower in (
+        (settings.peep, f"peep {settings.peep:.6g} cmH2O is", "peep or"),
+        (top, f"the set pressure of {top:.6g} cmH2O, PEEP included, is", "inspiratory_pressure or peep, or"),
+    ):
+        if pressure > relief:
+            raise SettingsError(
+                f"{settings.kind}: {words} above the ventilator's relief_pressure of {relief:.6g} cmH2O.\n"
+                f"  Allowed: at most {relief:.6g} cmH2O. Lower {lower} raise relief_pressure."
+            )

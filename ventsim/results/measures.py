@@ -4,8 +4,12 @@ Every measure has one definition, in :func:`ventsim.results.kernel.measured`, a 
 breaths. The Dataset road (:func:`breath_measures`) and an engine that keeps no waveforms both go through it.
 
 Volumes, means and work are differences of running integrals between the two ends of the breath, so they do
-not depend on the sampling when the integrals came with the waveforms. Peaks are the largest sample.
+not depend on the sampling when the integrals came with the waveforms; nor do peaks when the extremes of each
+breath did. In a recording without them a peak is the largest sample.
 """
+
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,6 +17,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
+from ventsim.quantities import QUANTITIES, warn_of_unlikely
 from ventsim.results.kernel import (
     AT_EQUILIBRIUM,
     LUNG_SIGNALS,
@@ -23,7 +28,15 @@ from ventsim.results.kernel import (
     measured,
     variables_of,
 )
-from ventsim.results.schema import CAUTION, TIME_ROUNDING, VARIABLES, breath_position, check_dataset, label
+from ventsim.results.schema import (
+    CAUTION,
+    TIME_ROUNDING,
+    VARIABLES,
+    breath_position,
+    check_dataset,
+    kind_of,
+    label,
+)
 from ventsim.tables import Section, Table, fixed
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
@@ -36,6 +49,8 @@ _INTEGRALS = {
     "returned_volume": ("expiratory_port_flow", ML_PER_L),
     "inspiratory_port_pressure_integral": ("inspiratory_port_pressure", 1.0),
 }
+# Quantities of recorded signals, by their unit.
+_RECORDED = {one.unit: one for one in (QUANTITIES["recorded_flow"], QUANTITIES["recorded_pressure"])}
 
 
 def integrate_recording(recording: xr.Dataset) -> xr.Dataset:
@@ -63,6 +78,11 @@ def integrate_recording(recording: xr.Dataset) -> xr.Dataset:
     SchemaError
         If the recording does not fit the schema, or if a signal to be integrated has gaps.
 
+    Warns
+    -----
+    PlausibilityWarning
+        If the largest number of a flow or pressure is unlikely, as in another unit.
+
     Examples
     --------
     >>> import xarray as xr
@@ -75,9 +95,20 @@ def integrate_recording(recording: xr.Dataset) -> xr.Dataset:
     >>> integrate_recording(recording).inspired_volume.values.ravel().tolist()
     [0.0, 500.0, 625.0]
     """
-    check_dataset(recording, "recording")
+    _check_recording(recording)
     added = _integrals(recording["time"].values, _signals_of(recording))
     return label(recording.assign({name: (VARIABLES[name].dims, values) for name, values in added.items()}))
+
+
+def _check_recording(recording: xr.Dataset) -> None:
+    """Refuse what does not fit the schema; warn of signals whose largest number is of another unit, probably."""
+    check_dataset(recording, "recording")
+    if kind_of(recording) == "recording":  # and not waveforms of a simulation
+        for name, variable in recording.data_vars.items():
+            quantity = _RECORDED.get(VARIABLES[str(name)].units) if "time" in variable.dims else None
+            if quantity is not None:
+                largest = float(np.nanmax(np.abs(variable.values), initial=0.0))
+                warn_of_unlikely(f"recording: largest {name}", quantity, [largest])
 
 
 def _signals_of(waveforms: xr.Dataset) -> dict[str, FloatArray]:
@@ -129,23 +160,21 @@ def _whole(values: FloatArray, *, name: str, time: FloatArray) -> FloatArray:
     )
 
 
-_NEEDED_BY_PORT_MEASURE = {
-    "port_delivered_volume": ("delivered_volume",),
-    "port_returned_volume": ("returned_volume",),
-    "port_relief_volume": ("relief_volume",),
-    "port_limited_fraction": ("limited_time",),
-    "port_missed_pressure": ("missed_pressure",),
-    "port_missed_volume": ("missed_volume",),
-    "port_peak_pressure": ("inspiratory_port_pressure",),
-    "port_end_inspiratory_pressure": ("inspiratory_port_pressure",),
-    "port_plateau_pressure": ("inspiratory_port_pressure",),
-    "port_mean_pressure": ("inspiratory_port_pressure",),
-    "port_peep": ("expiratory_port_pressure",),
-    "lungs_held_volume": ("volume", "circuit_volume"),
-    "compressed_volume": ("circuit_volume",),
-    "volume_balance_error": ("delivered_volume", "returned_volume", "circuit_volume"),
-    "leak_volume": ("leaked_volume",),
-}
+# Measures of the ports that are left out where a recording does not have a signal.
+_NEEDS_SIGNAL = {
+    "delivered_volume": ("port_delivered_volume", "volume_balance_error"),
+    "returned_volume": ("port_returned_volume", "volume_balance_error"),
+    "relief_volume": ("port_relief_volume",),
+    "limited_time": ("port_limited_fraction",),
+    "missed_pressure": ("port_missed_pressure",),
+    "missed_volume": ("port_missed_volume",),
+    "inspiratory_port_pressure": (
+        "port_peak_pressure", "port_end_inspiratory_pressure", "port_plateau_pressure", "port_mean_pressure"
+    ),
+    "expiratory_port_pressure": ("port_peep",),
+    "circuit_volume": ("lungs_held_volume", "compressed_volume", "volume_balance_error"),
+    "leaked_volume": ("leak_volume",),
+}  # fmt: skip
 
 
 def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
@@ -174,6 +203,11 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     SchemaError
         If the Dataset does not fit the schema, or holds no whole breath.
 
+    Warns
+    -----
+    PlausibilityWarning
+        If the largest number of a recorded flow or pressure is unlikely, as in another unit.
+
     Examples
     --------
     A recording of one breath with sinusoidal flow, invented for this example:
@@ -191,8 +225,10 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     >>> float(measures.inspired_tidal_volume[0, 0])
     636.6
     """
-    check_dataset(waveforms, "recording")
-    timing = _timing(waveforms)
+    _check_recording(waveforms)
+    n_breaths, n_lungs = waveforms.sizes["breath"], waveforms.sizes["lung"]
+    # Without `flow_end` there is no pause.
+    timing = _records(TIMING, n_breaths, {"flow_end": waveforms["inspiration_end"], **waveforms.data_vars})
     time = waveforms["time"].values.copy()  # writable, so that the compiled function sees one type of array
     whole = whole_breaths(waveforms)
     if not whole.any():
@@ -205,20 +241,20 @@ def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     time, signals = _with_breath_limits(time, signals=_signals_of(waveforms), timing=timing)
     added = _integrals(time, signals)
     signals |= added
-    weight = np.full(waveforms.sizes["lung"], np.nan)
+    weight = np.full(n_lungs, np.nan)
     if "predicted_body_weight" in waveforms:
         weight[:] = waveforms["predicted_body_weight"].values
     at_equilibrium = None
     if set(AT_EQUILIBRIUM.names or ()) <= set(waveforms.data_vars):
-        at_equilibrium = np.empty((len(timing), weight.size), AT_EQUILIBRIUM)
-        for name in AT_EQUILIBRIUM.names or ():
-            at_equilibrium[name] = waveforms[name].transpose("breath", "lung").values[whole]
-    samples = _samples(time, signals=signals, n_lungs=weight.size)
-    measures = measured(samples, timing, weight, at_equilibrium=at_equilibrium)
+        known = {name: waveforms[name].transpose("breath", "lung") for name in AT_EQUILIBRIUM.names or ()}
+        at_equilibrium = _records(AT_EQUILIBRIUM, (n_breaths, n_lungs), known)[whole]
+    waves = {"leaked_volume": np.zeros(()), **signals}  # without word of a leak there is none
+    lungs, ports = _records(LUNG_SIGNALS, (time.size, n_lungs), waves), _records(PORT_SIGNALS, time.size, waves)
+    measures = measured(Samples(time, lungs, ports), timing, weight, at_equilibrium=at_equilibrium)
     variables = variables_of(timing, "breath") | variables_of(measures.lungs, "breath", "lung")
-    for name, variable in variables_of(measures.ports, "breath").items():
-        if all(needed in signals for needed in _NEEDED_BY_PORT_MEASURE[name]):
-            variables[name] = variable
+    left_out = {name for signal, names in _NEEDS_SIGNAL.items() if signal not in signals for name in names}
+    of_ports = variables_of(measures.ports, "breath")
+    variables |= {name: variable for name, variable in of_ports.items() if name not in left_out}
     coords = {"breath": waveforms["breath"].values[whole], "lung": waveforms["lung"].values}
     attrs = {**waveforms.attrs, "integrated_from_samples": ", ".join(added) or "none"}
     return label(xr.Dataset(variables, coords=coords, attrs=attrs))
@@ -231,22 +267,13 @@ def whole_breaths(waveforms: xr.Dataset) -> NDArray[np.bool_]:
     return begun & (waveforms["breath_end"].values <= last + TIME_ROUNDING)
 
 
-def _timing(waveforms: xr.Dataset) -> NDArray[np.void]:
-    """Times of the breaths and set PEEP, of `TIMING`; without ``flow_end`` there is no pause."""
-    default = {"flow_end": waveforms["inspiration_end"], "set_peep": waveforms["breath_end"] * np.nan}
-    timing = np.empty(waveforms.sizes["breath"], TIMING)
-    for name in TIMING.names or ():
-        timing[name] = (waveforms[name] if name in waveforms else default[name]).values
-    return timing
-
-
-def _samples(time: FloatArray, *, signals: dict[str, FloatArray], n_lungs: int) -> Samples:
-    """Waveforms as records; what is missing is NaN, and without word of a leak there is none."""
-    lungs, ports = np.empty((time.size, n_lungs), LUNG_SIGNALS), np.empty(time.size, PORT_SIGNALS)
-    for records in (lungs, ports):
-        for name in records.dtype.names or ():
-            records[name] = signals.get(name, 0.0 if name == "leaked_volume" else np.nan)
-    return Samples(time, lungs, ports)
+def _records(kind: np.dtype[np.void], shape: int | tuple[int, ...], values: Mapping[Any, Any]) -> NDArray[np.void]:
+    """Records of a kind, from values by name; what is missing is NaN."""
+    found = np.full(shape, np.nan, kind)
+    for name in kind.names or ():
+        if name in values:
+            found[name] = values[name]
+    return found
 
 
 def _with_breath_limits(

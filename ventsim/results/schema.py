@@ -23,12 +23,12 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
-from ventsim.results.points import BETWEEN_POINTS, pressure_at
+from ventsim.quantities import check
+from ventsim.results.points import pressure_at, with_points
 from ventsim.results.variables import COORDINATE_ROWS, GROUPS
 from ventsim.tables import Column, percent
 
 __all__ = [
-    "BETWEEN_POINTS",
     "CAUTION",
     "COORDINATES",
     "ORIGIN",
@@ -142,7 +142,7 @@ def nomenclature() -> tuple[dict[str, str], ...]:
 
 
 def label(dataset: xr.Dataset) -> xr.Dataset:
-    """A copy whose variables carry the unit, meaning and sign of the table.
+    """A copy whose variables carry the unit, meaning and sign of the table, and whose nodes answer to all points.
 
     The numbers must already be in the units of the table; none is changed. Attributes that a variable had are
     replaced, those of the Dataset itself are kept.
@@ -168,7 +168,7 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
     >>> label(xr.Dataset({"flow": (("time", "lung"), [[0.5]])})).flow.attrs["units"]
     'L/s'
     """
-    labelled = dataset.copy(deep=False)
+    labelled = with_points(dataset.copy(deep=False))
     for name in labelled.data_vars:
         if name not in VARIABLES:
             raise SchemaError(
@@ -218,11 +218,11 @@ def breath_position(dataset: xr.Dataset, breath: int) -> int:
     raise SchemaError(f"breath {breath} is not in the Dataset.\n  {have}; -1 is the last one.")
 
 
-_WAVES_FROM = "ventsim.simulate and ventsim.steady_breath return waveforms"
+_WAVEFORMS_FROM = "ventsim.simulate and ventsim.steady_breath return waveforms"
 # Of each kind what it is, what is needed, and what makes it.
 _IN_WORDS: dict[Kind, tuple[str, str, str]] = {
-    "waveforms": ("these are waveforms", "waveforms are", _WAVES_FROM),
-    "recording": ("these are waveforms", "waveforms or a recording is", _WAVES_FROM),
+    "waveforms": ("these are waveforms", "waveforms are", _WAVEFORMS_FROM),
+    "recording": ("these are waveforms", "waveforms or a recording is", _WAVEFORMS_FROM),
     "measures": (
         "these are measures of breaths", "measures of breaths are",
         "ventsim.breath_measures(waveforms) makes measures",
@@ -371,8 +371,7 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
         _check_time(dataset["time"])
     _check_labels(dataset)
     if kind != "blind spots":
-        _check_breath_numbers(dataset["breath"].values)
-        _check_breath_times(dataset)
+        _check_breaths(dataset)
     if "predicted_body_weight" in dataset:
         _check_body_weight(dataset["predicted_body_weight"])
 
@@ -429,16 +428,14 @@ def _check_labels(dataset: xr.Dataset) -> None:
             )
 
 
-def _check_breath_numbers(numbers: NDArray[np.int64]) -> None:
+def _check_breaths(dataset: xr.Dataset) -> None:
+    """Breaths are counted; the times of one follow each other, and it starts when the last one has ended."""
+    numbers: NDArray[np.int64] = dataset["breath"].values
     if numbers.dtype.kind not in "iu" or (numbers < 1).any() or (np.diff(numbers) < 1).any():
         raise SchemaError(
             "coordinate 'breath' must hold increasing whole numbers from 1; it holds "
             f"{_listed(numbers.tolist())}.\n  Number the breaths 1, 2, 3, ..."
         )
-
-
-def _check_breath_times(dataset: xr.Dataset) -> None:
-    """The times of one breath follow each other, and a breath starts when the last one has ended."""
     times = dataset.variables
     names = [name for name in _TIMING if name in times]
     for earlier, later in itertools.pairwise(names):
@@ -460,13 +457,10 @@ def _check_breath_times(dataset: xr.Dataset) -> None:
 
 
 def _check_body_weight(weight: xr.DataArray) -> None:
-    wrong = (weight <= 0) | np.isinf(weight)
-    if wrong.any():
-        name = str(weight["lung"].values[int(np.argwhere(wrong.transpose("lung", ...).values)[0][0])])
-        raise SchemaError(
-            f"lung '{name}': body weight {weight.sel(lung=name).values} kg is impossible.\n"
-            "  Give a weight above 0 kg, or NaN if it is unknown."
-        )
+    for name in weight["lung"].values:
+        known = weight.sel(lung=name).values
+        for value in known[~np.isnan(known)]:
+            check(f"lung '{name}'", {"predicted_body_weight": value}, error=SchemaError, warn=False)
 
 
 def _listed_times(times: xr.DataArray, number: int) -> str:

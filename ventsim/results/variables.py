@@ -5,7 +5,7 @@ _BOTH = (*_WAVES, *_MEASURES)
 _BLIND = ("blind spots",)
 _SHOWN = (*_BOTH, *_DISPLAYED)
 _EVERY = (*_SHOWN, *_ALARMS)
-_ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxed volume", "never negative"
+_ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxation volume", "never negative"
 _OUT, _IN = "out of the ventilator", "into the ventilator"
 _STORED = "above what it holds at atmospheric pressure"
 _BACK_I, _BACK_E = "from Y-piece back into inspiratory limb", "from expiratory limb back to Y-piece"
@@ -24,15 +24,6 @@ COORDINATE_ROWS = {
     "mode": ("", "", "ventilation mode", "a name, no sign", _BLIND),
     "fault": ("", "", "fault", "a name, no sign", _BLIND),
 }
-# Measures of a lung, besides its tidal volume, that a blind-spot study compares.
-_TRUE = (
-    ("end_inspiratory_pressure", "p_ei", "cmH2O", "end-inspiratory alveolar pressure"),
-    ("peak_airway_pressure", "p_peak", "cmH2O", "peak airway pressure"),
-    ("driving_pressure", "Δp", "cmH2O", "driving pressure"),
-    ("total_peep", "PEEP_tot", "cmH2O", "total PEEP"),
-    ("mean_alveolar_pressure", "p_alv,mean", "cmH2O", "mean alveolar pressure"),
-    ("minute_volume", "V_min", "L/min", "inspired minute volume"),
-)
 _DISPLAYED_ROWS: tuple[tuple[str, ...], ...] = (
     ("displayed_inspired_tidal_volume", "V_TI,d", "mL", "displayed inspired tidal volume", _NEVER),
     ("displayed_expired_tidal_volume", "V_TE,d", "mL", "displayed expired tidal volume", _NEVER,
@@ -49,7 +40,46 @@ _DISPLAYED_ROWS: tuple[tuple[str, ...], ...] = (
     ("displayed_static_compliance", "C_stat,d", "mL/cmH2O", "displayed static compliance",
      f"{_NEVER}; NaN without a pause"),
 )  # fmt: skip
-# Of these a blind-spot study watches all but the last three.
+_MEASURE_ROWS: tuple[tuple[str, ...], ...] = (
+    ("inspired_tidal_volume", "V_TI", "mL", "inspired tidal volume", _NEVER, "inspired volume"),
+    ("expired_tidal_volume", "V_TE", "mL", "expired tidal volume", _NEVER, "expired volume"),
+    ("tidal_volume_fraction", "s", "1", "share of the inspired volume of all lungs", _NEVER, "share of all"),
+    ("tidal_volume_per_weight", "V_TI/m", "mL/kg", "inspired tidal volume per predicted body weight", _NEVER,
+     "volume /weight"),
+    ("peak_airway_pressure", "p_peak", "cmH2O", "peak airway pressure", _ABOVE, "peak airway"),
+    ("mean_airway_pressure", "p_aw,mean", "cmH2O", "mean airway pressure", _ABOVE, "mean airway"),
+    ("mean_alveolar_pressure", "p_alv,mean", "cmH2O", "mean alveolar pressure", _ABOVE),
+    ("end_inspiratory_alveolar_pressure", "p_ei", "cmH2O", "end-inspiratory alveolar pressure", _ABOVE,
+     "end-insp. alveolar"),
+    ("end_expiratory_alveolar_pressure", "p_ee", "cmH2O", "end-expiratory alveolar pressure", _ABOVE),
+    ("plateau_pressure", "p_plat", "cmH2O", "plateau pressure", f"{_ABOVE}; NaN without a pause",
+     "plateau"),
+    ("driving_pressure", "Δp", "cmH2O", "driving pressure", "elastic pressure rises", "driving"),
+    ("total_peep", "PEEP_tot", "cmH2O", "total PEEP", _ABOVE),
+    ("auto_peep", "PEEP_auto", "cmH2O", "auto-PEEP", "above applied PEEP"),
+    ("trapped_volume", "V_trap", "mL", "trapped volume", "above the volume at applied PEEP"),
+    ("peak_inspiratory_flow", "q_I,peak", "L/s", "peak inspiratory flow", "into the lung"),
+    ("peak_expiratory_flow", "q_E,peak", "L/s", "peak expiratory flow", "out of the lung"),
+    ("minute_volume", "V_min", "L/min", "inspired minute volume", _NEVER, "minute volume"),
+    ("mechanical_power", "P", "J/min", "mechanical power of inspiration", _BY_MACHINE, "mech. power"),
+    ("inspiratory_contained_volume", "V_IL", "mL", "gas that the inspiratory limb contains", _NO_LIMB),
+    ("expiratory_contained_volume", "V_EL", "mL", "gas that the expiratory limb contains", _NO_LIMB),
+    ("inspiratory_reversed_volume", "V_IL,rev", "mL", f"volume {_BACK_I}", _NO_LIMB),
+    ("expiratory_reversed_volume", "V_EL,rev", "mL", f"volume {_BACK_E}", _NO_LIMB),
+)  # fmt: skip
+SOURCES = {
+    "tidal_volume": "inspired_tidal_volume",
+    "end_inspiratory_pressure": "end_inspiratory_alveolar_pressure",
+}
+"""Measure behind a result of a study that has a shorter name."""
+
+# What a blind-spot study compares of each lung, and of what the ventilator displays.
+_TRUE = [
+    (name, *row[1:4])
+    for name in ("tidal_volume", "end_inspiratory_pressure", "peak_airway_pressure", "driving_pressure",
+                 "total_peep", "mean_alveolar_pressure", "minute_volume")
+    for row in _MEASURE_ROWS if row[0] == SOURCES.get(name, name)
+]  # fmt: skip
 _WATCHED = tuple(row[:4] for row in _DISPLAYED_ROWS[:-3])
 
 
@@ -64,7 +94,7 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
         ("airway_pressure", "p_aw", "cmH2O", "airway pressure", _ABOVE),
         ("alveolar_pressure", "p_alv", "cmH2O", "alveolar pressure", _ABOVE),
         ("elastic_pressure", "p_el", "cmH2O", "elastic pressure of lung and chest wall",
-         "of a volume above the relaxed one"),
+         "of a volume above the relaxation volume"),
         ("flow", "q", "L/s", "flow", "into the lung"),
         ("volume", "v", "mL", "volume", _RELAXED),
         ("inspired_volume", "V_I(t)", "mL", "inspired volume since the start of the run", _NEVER),
@@ -101,7 +131,9 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
     )),
     (("time", "node"), _WAVES, (("node_pressure", "p_n", "cmH2O", "pressure in the circuit", _ABOVE),)),
     (("time", "branch"), _WAVES, (("branch_flow", "q_b", "L/s", "flow in the circuit", "forward"),)),
-    (("lung",), _WAVES, (("predicted_body_weight", "m", "kg", "body weight", f"{_NEVER}; NaN where unknown"),)),
+    (("lung",), _WAVES, (
+        ("predicted_body_weight", "m", "kg", "predicted body weight", f"{_NEVER}; NaN where unknown"),
+    )),
     (("node",), _WAVES, (("final_volume", "v_end", "mL", "gas held at the end of the run",
                           f"{_STORED}; NaN where a point holds none"),)),
     (("breath",), _EVERY, (
@@ -112,33 +144,7 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
         ("breath_end", "t_3", "s", "end of the breath", "later"),
     )),
     (("breath",), _SHOWN, (("set_peep", "PEEP_set", "cmH2O", "set PEEP", _ABOVE),)),
-    (("breath", "lung"), _MEASURES, (
-        ("inspired_tidal_volume", "V_TI", "mL", "inspired tidal volume", _NEVER, "inspired volume"),
-        ("expired_tidal_volume", "V_TE", "mL", "expired tidal volume", _NEVER, "expired volume"),
-        ("tidal_volume_fraction", "s", "1", "share of the inspired volume of all lungs", _NEVER, "share of all"),
-        ("tidal_volume_per_weight", "V_TI/m", "mL/kg", "inspired tidal volume per body weight", _NEVER,
-         "volume /weight"),
-        ("peak_airway_pressure", "p_peak", "cmH2O", "peak airway pressure", _ABOVE, "peak airway"),
-        ("mean_airway_pressure", "p_aw,mean", "cmH2O", "mean airway pressure", _ABOVE, "mean airway"),
-        ("mean_alveolar_pressure", "p_alv,mean", "cmH2O", "mean alveolar pressure", _ABOVE),
-        ("end_inspiratory_alveolar_pressure", "p_ei", "cmH2O", "end-inspiratory alveolar pressure", _ABOVE,
-         "end-insp. alveolar"),
-        ("end_expiratory_alveolar_pressure", "p_ee", "cmH2O", "end-expiratory alveolar pressure", _ABOVE),
-        ("plateau_pressure", "p_plat", "cmH2O", "plateau pressure", f"{_ABOVE}; NaN without a pause",
-         "plateau"),
-        ("driving_pressure", "Δp", "cmH2O", "driving pressure", "elastic pressure rises", "driving"),
-        ("total_peep", "PEEP_tot", "cmH2O", "total PEEP", _ABOVE),
-        ("auto_peep", "PEEP_auto", "cmH2O", "auto-PEEP", "above applied PEEP"),
-        ("trapped_volume", "V_trap", "mL", "trapped volume", "above the volume at applied PEEP"),
-        ("peak_inspiratory_flow", "q_I,peak", "L/s", "peak inspiratory flow", "into the lung"),
-        ("peak_expiratory_flow", "q_E,peak", "L/s", "peak expiratory flow", "out of the lung"),
-        ("minute_volume", "V_min", "L/min", "inspired minute volume", _NEVER, "minute volume"),
-        ("mechanical_power", "P", "J/min", "mechanical power of inspiration", _BY_MACHINE, "mech. power"),
-        ("inspiratory_contained_volume", "V_IL", "mL", "gas that the inspiratory limb contains", _NO_LIMB),
-        ("expiratory_contained_volume", "V_EL", "mL", "gas that the expiratory limb contains", _NO_LIMB),
-        ("inspiratory_reversed_volume", "V_IL,rev", "mL", f"volume {_BACK_I}", _NO_LIMB),
-        ("expiratory_reversed_volume", "V_EL,rev", "mL", f"volume {_BACK_E}", _NO_LIMB),
-    )),
+    (("breath", "lung"), _MEASURES, _MEASURE_ROWS),
     (("breath", "lung"), (*_MEASURES, *_WAVES), (
         ("applied_peep", "PEEP_app", "cmH2O", "applied PEEP", f"{_ABOVE}; NaN without a way out"),
         ("equilibrium_volume", "V_app", "mL", "volume of the lung at applied PEEP", _RELAXED),
@@ -175,7 +181,6 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
         ("first_raised", "t_A", "s", "when the alarm was raised first", "later; NaN if never"),
     )),
     (("mode", "lung"), _BLIND, (
-        ("tidal_volume_before", "V_TI,0", "mL", "inspired tidal volume before the fault", _NEVER),
         *((f"{name}_before", f"{symbol},0", unit, f"{meaning} before the fault", _sign(unit))
           for name, symbol, unit, meaning in _TRUE),
     )),
@@ -183,7 +188,7 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
         ("tidal_volume_after", "V_TI,1", "mL", "inspired tidal volume in the fault", _NEVER),
         ("tidal_volume_change", "ΔV_TI", "%", "change of inspired tidal volume", "more than before"),
         *((f"{name}_change", f"Δ{symbol}", unit, f"change of {meaning}", "more than before")
-          for name, symbol, unit, meaning in _TRUE),
+          for name, symbol, unit, meaning in _TRUE[1:]),
         ("harmed", "H", "1", "harm", "1 where there is harm, else 0"),
         ("unseen", "U", "1", "harm without an alarm", "1 where no alarm showed the harm, else 0"),
     )),

@@ -28,7 +28,7 @@ from ventsim.simulation.blocks import Blocks
 from ventsim.simulation.integration import Integration, Problem, problem_of
 from ventsim.simulation.progress import Progress
 from ventsim.simulation.run import measures_of
-from ventsim.simulation.steady import one_breath, steady_start
+from ventsim.simulation.steady import steady_start
 
 FINISHED, FAILED, REFUSED, NOT_RUN = range(4)
 """How a case of a batch can end: with a breath, without one, with impossible input, or not at all."""
@@ -140,18 +140,16 @@ def _last_breath(problem: Problem, options: BatchOptions) -> tuple[Measures, int
     """Measures of which the last are those of the steady or the last breath; and how many breaths it took."""
     sample_interval = quantity("sample_interval", at_most=problem.period)  # otherwise it cannot show a breath
     check("", {"sample_interval": options.sample_interval}, sample_interval=sample_interval)
-    start, breaths = None, 0
-    blocks = one_breath(problem)
-    if options.duration is None:
+    start, breaths, duration = None, 0, options.duration
+    if duration is None:
         found = steady_start(problem, tolerance=options.tolerance)
-        start, breaths = found.pressure, found.breaths
+        start, breaths, duration = found.pressure, found.breaths, problem.period
     else:
-        check("", {"duration": options.duration}, duration=quantity("duration", at_least=problem.period))
-        schedule = Schedule(problem.circuit, problem.settings)
-        blocks = Blocks(schedule, options.duration, whole=True, keeps=False)
+        check("", {"duration": duration}, duration=quantity("duration", at_least=problem.period))
+    blocks = Blocks(Schedule(problem.circuit, problem.settings), duration, whole=True, every=None)
     integration = Integration(options, start=start, problem=problem)
     for block in integration.blocks(blocks, longest=_CASES_IN_PIECE):
-        recorded = integration.run_block(block, every_part=False)
+        recorded = integration.run_block(block)
     measures = measures_of(recorded, held_at_start=integration.held_at_start)
     return measures, breaths + integration.position.breaths
 

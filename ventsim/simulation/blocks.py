@@ -6,16 +6,15 @@ by time are planned ahead; when a breath has really ended, the clock of the run 
 """
 
 import bisect
+import itertools
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from ventsim.errors import InputError
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
-from ventsim.quantities import check, quantity
 
 # Instants closer to the start of a breath than this part of its period count as being there.
 _NEARLY = 1e-9
@@ -86,52 +85,46 @@ class Blocks:
     """Everything that decides which breaths a run consists of.
 
     `whole` says whether a breath that is not over by `duration` is left out; otherwise it is cut off. Waveforms
-    are kept of the breaths for which `keeps(number, start, end)` holds, or of all or none. While something ramps,
-    it moves `updates` times in a breath.
+    are kept of every n-th breath from the first on (`every`; None: of none) and of those that lie in a window of
+    time (`windows`), if only in part. While something ramps, it moves `updates` times in a breath.
     """
 
     schedule: Schedule
     duration: float
     whole: bool
-    keeps: Callable[[int, float, float], bool] | bool
+    windows: Sequence[tuple[float, float]] = ()
+    every: int | None = 1
     updates: int = 1
 
     def after(self, position: Position, *, longest: int) -> Block | None:
         """The next block, of at most `longest` breaths; None at the end of the run."""
-        number, begin, n = position.breaths, position.now, position.turn
-        rhythm = self._rhythm(position)
-        if rhythm.settings is not position.settings:
-            n = 0
+        number, begin = position.breaths, position.now
+        # The rhythm of the breath that begins there.
+        time = begin + _NEARLY * self.schedule.settings_at(begin).period
+        settings = self.schedule.settings_at(time)
+        origin, n = (position.origin, position.turn) if settings is position.settings else (begin, 0)
+        rhythm = _Rhythm(settings, time, origin, period_of(settings))
         is_over = begin >= self.duration and not self.whole
         if is_over or not self._has_breath(rhythm, n, first=number == 0):
             return None
         kept = self._is_kept(number, begin, rhythm.start(n + 1))
         if not self._is_calm(rhythm, n):
             return Block(number, tuple(self._pieces(rhythm, n)), kept)
-        count, most = 1, 1 if rhythm.settings.segments()[-1].can_end_early else longest
+        count, most = 1, 1 if settings.segments()[-1].can_end_early else longest
         while count < most and self._goes_on(rhythm, n + count, number + count, kept=kept):
             count += 1
         time, stop = rhythm.start(n) + _NEARLY * rhythm.period, self._stop(rhythm, n + count - 1)
         return Block(number, (self._piece(rhythm, time=time, n_breaths=count, stop=stop),), kept)
 
-    def _rhythm(self, position: Position) -> _Rhythm:
-        """The rhythm of the breath that begins at a position."""
-        begin, schedule = position.now, self.schedule
-        time = begin + _NEARLY * schedule.settings_at(begin).period
-        settings = schedule.settings_at(time)
-        origin = position.origin if settings is position.settings else begin
-        return _Rhythm(settings, time, origin, period_of(settings))
-
-    def _last(self, rhythm: _Rhythm) -> int:
-        """Number of breaths of a rhythm that the duration has room for."""
+    def _has_breath(self, rhythm: _Rhythm, n: int, *, first: bool = False) -> bool:
+        """Whether the duration has room for breath n of a rhythm; what is cut off begins with a breath anyway."""
         fit = (self.duration - rhythm.origin) / rhythm.period
-        return math.floor(fit * (1.0 + 1e-12)) if self.whole else math.ceil(fit - _NEARLY)
-
-    def _has_breath(self, rhythm: _Rhythm, n: int, *, first: bool) -> bool:
-        return (first and not self.whole) or self._last(rhythm) > n
+        room = math.floor(fit * (1.0 + 1e-12)) if self.whole else math.ceil(fit - _NEARLY)
+        return room > n or (first and not self.whole)
 
     def _is_kept(self, number: int, start: float, end: float) -> bool:
-        return self.keeps if isinstance(self.keeps, bool) else self.keeps(number, start, end)
+        at_turn = self.every is not None and number % self.every == 0
+        return at_turn or any(first < end and start < last for first, last in self.windows)
 
     def _stop(self, rhythm: _Rhythm, last: int) -> float:
         """When to stop if `last` is the last breath: never inside a breath that counts as whole."""
@@ -154,7 +147,7 @@ class Blocks:
         """Whether breath n is just like the one before it."""
         begin, nearly = rhythm.start(n), _NEARLY * rhythm.period
         return (
-            self._has_breath(rhythm, n, first=False)
+            self._has_breath(rhythm, n)
             and self.schedule.settings_at(begin + nearly) is rhythm.settings
             and self.schedule.circuit_at(begin + nearly) is self.schedule.circuit_at(begin - 0.5 * rhythm.period)
             and self._is_calm(rhythm, n)
@@ -176,57 +169,6 @@ class Blocks:
             cuts += [begin + rhythm.period * k / self.updates for k in range(1, self.updates)]
         final = self._stop(rhythm, n)
         edges = [begin, *sorted({cut for cut in cuts if cut < final}), min(end, final)]
-        for k in range(len(edges) - 1):
-            stop = final if k == len(edges) - 2 else edges[k + 1]
-            yield self._piece(rhythm, time=0.5 * (edges[k] + edges[k + 1]), n_breaths=1, stop=stop)
-
-
-def keeper(
-    windows: Sequence[tuple[float, float]], every: int | None
-) -> Callable[[int, float, float], bool] | bool:
-    """Says of which breaths a long run keeps the waveforms.
-
-    Parameters
-    ----------
-    windows : sequence of (float, float)
-        Windows of time; every breath that lies in one, if only in part, is kept. [s]
-    every : int or None
-        Every n-th breath is kept, from the first on; None: none. [1]
-
-    Returns
-    -------
-    callable or bool
-        Called with the number of a breath, from 0, its start and its end [s]; or False: none is kept.
-
-    Raises
-    ------
-    InputError
-        If a window is none, or `every` is below 1.
-    """
-    spans = [_read_window(window) for window in windows]
-    if not spans and every is None:
-        return False
-    if every is not None:
-        check("", {"waveform_every": every})
-        every = int(every)
-
-    def keeps(number: int, start: float, end: float) -> bool:
-        if every is not None and number % every == 0:
-            return True
-        return any(first < end and start < last for first, last in spans)
-
-    return keeps
-
-
-def _read_window(window: tuple[float, float]) -> tuple[float, float]:
-    if not isinstance(window, Sequence) or isinstance(window, str) or len(window) != 2:
-        raise InputError(f"waveform_windows: {window!r} is no window of time.\n  Give (start, end) in s.")
-    for value in window:
-        check("", {"waveform_windows": value}, waveform_windows=quantity("at"))
-    first, last = float(window[0]), float(window[1])
-    if not first < last:
-        raise InputError(
-            f"waveform_windows: ({first:g}, {last:g}) s ends before it begins.\n"
-            "  Give (start, end) with start < end."
-        )
-    return first, last
+        for start, stop in itertools.pairwise(edges):
+            time = 0.5 * (start + stop)
+            yield self._piece(rhythm, time=time, n_breaths=1, stop=final if stop == edges[-1] else stop)

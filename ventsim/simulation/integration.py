@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
@@ -41,9 +42,9 @@ _REMEDIES = {
     "parts between them some gas volume.",
 }
 
-# How long a call may last before it is said that it compiles [s]; what is compiled, and how long that takes on
-# an ordinary machine.
-_PATIENCE = 2.0
+# How long a call may last before it is said that it compiles [s], also where it may only be loading what has been
+# compiled, on a busy machine; what is compiled, and how long that takes on an ordinary machine.
+_PATIENCE, _PATIENCE_WITH_CACHE = 2.0, 10.0
 _TEXT = "ventsim: compiling {what} (once per machine and version, about {seconds} s) ..."
 _KNOWN = {
     "run_breaths": ("the numerical engine", 30),
@@ -149,8 +150,7 @@ def initial_pressure(problem: Problem, start: xr.Dataset | None) -> FloatArray:
     if start.sizes.get("time", 0) == 0:
         raise SchemaError(f"start: the Dataset has no samples along 'time'.\n{_USE_A_RUN}")
     have = [str(name) for name in start["node"].values]
-    missing = [name for name in problem.compiled.nodes if name not in have]
-    if missing:
+    if missing := [name for name in problem.compiled.nodes if name not in have]:
         near = nearest_names(missing[0], have)
         raise SchemaError(
             f"start: the earlier run has no point '{missing[0]}', which this circuit has.\n"
@@ -180,38 +180,26 @@ Recorded = list[tuple[Problem, Record]]
 """What was recorded in each of some pieces, one after the other."""
 
 
-def held_now(problem: Problem, run: Run) -> FloatArray:
-    """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
-    network = problem.compiled.network
-    held = stored_volume(network, run.node_at[NOW]) * ML_PER_L
-    lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
-    return np.append(lungs, held.sum())
-
-
-def held_by_node(problem: Problem, run: Run) -> dict[str, float]:
-    """Gas held by each node that can hold some, by its name. [mL]"""
-    network = problem.compiled.network
-    held = (stored_volume(network, run.node_at[NOW]) * ML_PER_L).tolist()
-    return {problem.compiled.nodes[i]: held[i] for i in np.flatnonzero(network.node["compliance"] > 0)}
-
-
 @contextmanager
 def compile_notice(function: Any) -> Iterator[None]:
     """Context in which a compiled function is called: says so on stderr if the first call has to compile it.
 
-    What is compiled loads from the cache on disk in well under two seconds; so if nothing is ready after that
-    time, it is being compiled.
+    What has been compiled loads from the cache on disk in well under two seconds, on a busy machine in a few more.
     """
+    if function.signatures:
+        yield
+        return
+    name = function.py_func.__name__
+    is_cached = any(Path(function.stats.cache_path).glob(f"*.{name}-*.nbi"))
 
     def say() -> None:
         if not function.signatures:
-            what, seconds = _KNOWN[function.py_func.__name__]
+            what, seconds = _KNOWN[name]
             print(_TEXT.format(what=what, seconds=seconds), file=sys.stderr, flush=True)
 
-    timer = threading.Timer(_PATIENCE, say)
+    timer = threading.Timer(_PATIENCE_WITH_CACHE if is_cached else _PATIENCE, say)
     timer.daemon = True
-    if not function.signatures:
-        timer.start()
+    timer.start()
     try:
         yield
     finally:
@@ -279,16 +267,30 @@ class Integration:
         while (block := blocks.after(self.position, longest=longest)) is not None:
             yield block
 
+    def held(self) -> FloatArray:
+        """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
+        network, held = self.problem.compiled.network, self._held_in_nodes()
+        lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
+        return np.append(lungs, held.sum())
+
+    def held_by_node(self) -> dict[str, float]:
+        """Gas held by each node that can hold some, by its name. [mL]"""
+        compiled, held = self.problem.compiled, self._held_in_nodes().tolist()
+        return {compiled.nodes[i]: held[i] for i in np.flatnonzero(compiled.network.node["compliance"] > 0)}
+
+    def _held_in_nodes(self) -> FloatArray:
+        return stored_volume(self.problem.compiled.network, self.run.node_at[NOW]) * ML_PER_L
+
     def resume(self, problem: Problem, state: FloatArray, *, held_at_start: FloatArray) -> None:
         """Take up the state in which an earlier run of a problem ended, or raise ValueError."""
         self._set_out(problem, problem.resting_pressure())
         restore(self.run, state)
         self.held_at_start = held_at_start
 
-    def run_block(self, block: Block, *, every_part: bool) -> Recorded:
+    def run_block(self, block: Block) -> Recorded:
         """Run the breaths of a block; return what was recorded in each of its pieces.
 
-        Without `every_part` the records of one block are overwritten by those of the next.
+        Where no waveforms are kept, the records of one block are overwritten by those of the next.
         """
         recorded: Recorded = []
         goal = block.number + block.n_breaths
@@ -298,8 +300,8 @@ class Integration:
                 break
             self._enter(piece)
             problem = self.problem
-            if every_part or not recorded:
-                record = self._new_record(block, piece, every_part=every_part)
+            if block.kept or not recorded:
+                record = self._new_record(block, piece)
                 recorded.append((problem, record))
             recorded[-1] = (problem, record)
             with compile_notice(run_breaths):
@@ -334,7 +336,7 @@ class Integration:
                 circuit = self._unchanged
             problem = problem_of(circuit, piece.settings, tolerance=self._tolerance, before=self._known)
             self._set_out(problem, start if isinstance(start, np.ndarray) else initial_pressure(problem, start))
-            self.held_at_start = held_now(problem, self.run)
+            self.held_at_start = self.held()
         before, self.piece = self.problem, piece
         self.problem = problem_of(piece.circuit, piece.settings, tolerance=self._tolerance, before=before)
         if self.problem is not before:
@@ -345,14 +347,14 @@ class Integration:
         if piece.settings is not before.settings:
             begin_rhythm(self.run)
 
-    def _new_record(self, block: Block, piece: Piece, *, every_part: bool) -> Record:
-        """Room for what a piece yields; without `every_part` for the whole block, and used over and over."""
-        pieces = (piece,) if every_part else block.pieces
+    def _new_record(self, block: Block, piece: Piece) -> Record:
+        """Room for what a piece yields; without waveforms for the whole block, and used over and over."""
+        pieces = (piece,) if block.kept else block.pieces
         n_segments, n_breaths = len(self.problem.segments), block.n_breaths
         lasts = min(n_breaths * self.problem.period, pieces[-1].stop - self.position.now)
         rows = math.ceil(lasts / self._interval) + len(pieces) * (2 * n_segments * n_breaths + 4)
         network, size = self.problem.compiled.network, {"n_breaths": n_breaths, "n_segments": n_segments}
-        if every_part:
+        if block.kept:
             return new_record(network, rows, every_part=True, **size)
         room = self._room
         fits = room is not None and len(room.time) >= rows and len(room.phase) >= n_breaths

@@ -6,19 +6,19 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from ventsim.engine.state import state_vector
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange
-from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
 from ventsim.results.kernel import Measures, variables_of
 from ventsim.results.schema import label
-from ventsim.simulation.blocks import Block, Blocks, Piece, keeper
-from ventsim.simulation.integration import Integration, Recorded, held_by_node, problem_of
+from ventsim.simulation.blocks import Block, Blocks, Piece
+from ventsim.simulation.integration import Integration, Recorded, problem_of
 from ventsim.simulation.progress import Progress, StopRequest
 from ventsim.simulation.run import describe, measures_of, numerics, waveforms_dataset
 from ventsim.simulation.saved_run import LongRun, Saver, joined
@@ -31,7 +31,7 @@ _CHUNK = 32
 
 @documented
 def simulate_long(
-    scenario: Scenario | Circuit | LongRun | str | Path,
+    scenario: AnyScenario | LongRun | str | Path,
     settings: BreathSettings | None = None,
     *,
     duration: float | None = None,
@@ -122,8 +122,10 @@ def simulate_long(
     else:
         one_breath = quantity("duration", at_least=scenario.schedule.settings_at(0.0).period)
         check("simulate_long", {"duration": scenario.duration}, duration=one_breath)
-    keeps = keeper(scenario.waveform_windows, scenario.waveform_every)
-    blocks = Blocks(scenario.schedule, scenario.duration, whole=True, keeps=keeps, updates=int(ramp_updates))
+    windows, every = scenario.waveform_windows, scenario.waveform_every
+    blocks = Blocks(
+        scenario.schedule, scenario.duration, whole=True, windows=windows, every=every, updates=int(ramp_updates)
+    )
     integration = Integration(scenario, start=start, unchanged=scenario.circuit)
     if before is not None:
         _resume(integration, scenario, before)
@@ -162,7 +164,7 @@ def _resume(integration: Integration, scenario: Scenario, before: LongRun) -> No
 class _Finished(NamedTuple):
     """What one block of breaths has left."""
 
-    number: int
+    numbers: NDArray[np.int64]
     measures: Measures
     waveforms: Recorded
     final: Mapping[str, float]
@@ -197,14 +199,14 @@ class _FinishedBreaths:
 
     def add(self, block: Block, recorded: Recorded, integration: Integration) -> None:
         """Measure the breaths of a block that has just been run, and keep what is to be kept."""
-        problem, run, held = integration.problem, integration.run, integration.held_at_start
+        held, state = integration.held_at_start, state_vector(integration.run)
         measures = measures_of(recorded, held_at_start=held)
-        kept, final = (recorded, held_by_node(problem, run)) if block.kept else ([], {})
-        self._all.append(_Finished(block.number, measures, kept, final))
-        n_breaths = self.n_breaths + len(measures.timing)
-        numbers = numerics(problem, run, held_at_start=held)
+        numbers = block.number + 1 + np.arange(len(measures.timing))
+        kept, final = (recorded, integration.held_by_node()) if block.kept else ([], {})
+        self._all.append(_Finished(numbers, measures, kept, final))
+        n_breaths, found = self.n_breaths + len(numbers), numerics(integration)
         # The one operation that makes the block count.
-        self._reached = _Reached(len(self._all), n_breaths, integration.piece, state_vector(run), held, numbers)
+        self._reached = _Reached(len(self._all), n_breaths, integration.piece, state, held, found)
 
     def as_run(self, attrs: Mapping[str, Any], *, status: str) -> LongRun:
         """What there is of the run, of which there is a block at least."""
@@ -212,33 +214,25 @@ class _FinishedBreaths:
         assert last is not None
         blocks = self._all[: last.n_blocks]
         timing, lungs, ports = map(np.concatenate, zip(*(finished.measures for finished in blocks), strict=True))
-        numbers = blocks[0].number + 1 + np.arange(len(timing))
+        numbers = np.concatenate([finished.numbers for finished in blocks])
         measures = xr.Dataset(
             variables_of(timing, "breath") | variables_of(lungs, "breath", "lung") | variables_of(ports, "breath"),
             coords={"breath": numbers, "lung": list(last.piece.circuit.lungs)},
             attrs={**attrs, **last.numerics, "status": status},
         )
         waveforms = None
-        kept = [finished for finished in blocks if finished.waveforms]
-        if kept:
+        if kept := [finished for finished in blocks if finished.waveforms]:
+            recorded = [part for finished in kept for part in finished.waveforms]
+            timing = np.concatenate([finished.measures.timing for finished in kept])
+            of_kept = {"timing": timing, "numbers": np.concatenate([finished.numbers for finished in kept])}
             waveforms = waveforms_dataset(
-                [part for finished in kept for part in finished.waveforms],
-                kept[-1].final,
-                held_at_start=last.held_at_start,
-                timing=np.concatenate([finished.measures.timing for finished in kept]),
-                numbers=np.concatenate(
-                    [finished.number + 1 + np.arange(len(finished.measures.timing)) for finished in kept]
-                ),
-                attrs=measures.attrs,
+                recorded, kept[-1].final, held_at_start=last.held_at_start, attrs=measures.attrs, **of_kept
             )
         # From here the run can go on to the last bit.
+        times = {"circuit_time_s": last.piece.circuit_time, "settings_time_s": last.piece.settings_time}
         state = xr.Dataset(
             {"solver": ("entry", last.state), "held_at_start": ("holder", last.held_at_start)},
-            attrs={
-                "breaths": int(numbers[-1]),
-                "circuit_time_s": last.piece.circuit_time,
-                "settings_time_s": last.piece.settings_time,
-            },
+            attrs={"breaths": int(numbers[-1]), **times},
         )
         return LongRun(measures=label(measures), waveforms=waveforms, state=state)
 
@@ -272,7 +266,7 @@ def _run(
         try:
             bar.reach(integration.position.now)
             for block in integration.blocks(blocks, longest=_CHUNK):
-                finished.add(block, integration.run_block(block, every_part=block.kept), integration)
+                finished.add(block, integration.run_block(block), integration)
                 saver.now_and_then(lambda: result(f"unfinished: {so_far()}"))
                 bar.reach(integration.position.now)
                 stop.check()

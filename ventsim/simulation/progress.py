@@ -28,11 +28,11 @@ class Progress:
     def __init__(self, total: float, *, shown: bool | None, unit: str = "s") -> None:
         self._total, self._shown, self._unit = total, shown, unit
         self._bar: Any = None
-        self._done = 0.0
 
     def __enter__(self) -> Self:
-        shown = _somebody_watches() if self._shown is None else self._shown
-        if shown:
+        # A bar would be seen in a notebook or in a terminal.
+        is_seen = "ipykernel" in sys.modules or (sys.stderr is not None and sys.stderr.isatty())
+        if is_seen if self._shown is None else self._shown:
             with warnings.catch_warnings():
                 # Without the widgets of a notebook the bar is one of text, which is good enough.
                 warnings.simplefilter("ignore")
@@ -51,20 +51,12 @@ class Progress:
     def reach(self, time: float) -> None:
         """Tell how far the work has come."""
         if self._bar is not None:
-            steps = round(min(time, self._total)) - round(self._done)
-            self._bar.update(steps)
-        self._done = min(time, self._total)
+            self._bar.update(round(min(time, self._total)) - self._bar.n)
 
-    def advance(self, amount: float) -> None:
+    def advance(self, amount: int) -> None:
         """Tell how much more has been done."""
-        self.reach(self._done + amount)
-
-
-def _somebody_watches() -> bool:
-    """Whether a bar would be seen: in a terminal, or in a notebook."""
-    if "ipykernel" in sys.modules:
-        return True
-    return bool(sys.stderr is not None and sys.stderr.isatty())
+        if self._bar is not None:
+            self._bar.update(amount)
 
 
 class StopRequest:

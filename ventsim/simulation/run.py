@@ -4,21 +4,22 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.engine.arrays import EXHALATION, RELIEF, SOURCE, Record, Run
+from ventsim.engine.arrays import EXHALATION, RELIEF, SOURCE
 from ventsim.errors import InputError, ScenarioError, VentsimError
 from ventsim.model.changes import AnyChange
-from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import CANNOT_REPEAT, MOST_SAMPLES, UNTITLED, Scenario, scenario_of
+from ventsim.model.scenario import CANNOT_REPEAT, MOST_SAMPLES, UNTITLED, AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check
 from ventsim.results.kernel import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
-from ventsim.results.schema import BETWEEN_POINTS, ORIGIN, VARIABLES, label
+from ventsim.results.points import points_of_nodes
+from ventsim.results.schema import ORIGIN, VARIABLES, label
 from ventsim.simulation.blocks import Blocks
-from ventsim.simulation.integration import Integration, Problem, Recorded, held_by_node, held_now
+from ventsim.simulation.integration import Integration, Problem, Recorded
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
 # Breaths that are run without a chance to stop the run in between.
@@ -33,7 +34,7 @@ _COUNTERS = ("steps", "rejected_steps", "steps_cut_at_valves", "restarts")
 
 @documented
 def simulate(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     duration: float | None = None,
@@ -88,21 +89,16 @@ def simulate(
         tolerance=tolerance, changes=None if changes is None else tuple(changes),
     )  # fmt: skip
     check("simulate", {"ramp_updates": ramp_updates})
-    check_samples(scenario)
-    integration = Integration(scenario, start=start, unchanged=scenario.circuit)
-    blocks = Blocks(scenario.schedule, scenario.duration, whole=False, keeps=True, updates=int(ramp_updates))
-    return record_everything(integration, blocks, describe(scenario))
-
-
-def check_samples(scenario: Scenario) -> None:
-    """Refuse more samples of waveforms than fit into memory."""
     count = scenario.duration / scenario.sample_interval
-    if count > MOST_SAMPLES:
+    if count > MOST_SAMPLES:  # more than fit into memory
         raise InputError(
             f"simulate: duration {scenario.duration:.6g} s makes {count:.3g} samples.\n"
             f"  Allowed: at most {MOST_SAMPLES:.0e}. Raise sample_interval, or use simulate_long, which keeps the "
             "waveforms that are asked for."
         )
+    integration = Integration(scenario, start=start, unchanged=scenario.circuit)
+    blocks = Blocks(scenario.schedule, scenario.duration, whole=False, updates=int(ramp_updates))
+    return record_everything(integration, blocks, describe(scenario))
 
 
 def record_everything(integration: Integration, blocks: Blocks, attrs: Mapping[str, Any]) -> xr.Dataset:
@@ -132,19 +128,13 @@ def record_everything(integration: Integration, blocks: Blocks, attrs: Mapping[s
     recorded: Recorded = []
 
     def waveforms(timing: NDArray[np.void]) -> xr.Dataset:
-        problem, run = integration.problem, integration.run
-        return waveforms_dataset(
-            recorded,
-            held_by_node(problem, run),
-            held_at_start=integration.held_at_start,
-            timing=timing,
-            numbers=np.arange(1, len(timing) + 1),
-            attrs={**attrs, **numerics(problem, run, held_at_start=integration.held_at_start)},
-        )
+        numbers, found = np.arange(1, len(timing) + 1), {**attrs, **numerics(integration)}
+        final, held = integration.held_by_node(), integration.held_at_start
+        return waveforms_dataset(recorded, final, held_at_start=held, timing=timing, numbers=numbers, attrs=found)
 
     for block in integration.blocks(blocks, longest=_BREATHS_AT_A_TIME):
         try:
-            recorded += integration.run_block(block, every_part=True)
+            recorded += integration.run_block(block)
         except VentsimError as error:
             if recorded:
                 error.finished = waveforms(timing_of(recorded)).assign_attrs(status=f"failed: {error}")
@@ -156,7 +146,7 @@ def record_everything(integration: Integration, blocks: Blocks, attrs: Mapping[s
 def samples_of(recorded: Recorded, *, held_at_start: FloatArray) -> Samples:
     """Waveforms of lungs and ports that were recorded in some pieces, one after the other.
 
-    `held_at_start`, shape (n_lungs + 1,) [mL], is as of `held_now` when the running integrals were 0.
+    `held_at_start`, shape (n_lungs + 1,) [mL], is as of `Integration.held` when the running integrals were 0.
     """
     records = [record for _, record in recorded]
     lungs = _in_units(_in_turn([record.lung[: record.used[0]] for record in records]), LUNG_SIGNALS)
@@ -214,9 +204,9 @@ def waveforms_dataset(
     recorded : list of (Problem, Record)
         What was recorded in each piece, one after the other.
     final : mapping of str to float
-        As of `held_by_node` at the end. [mL]
+        As of `Integration.held_by_node` at the end. [mL]
     held_at_start : array of shape (n_lungs + 1,)
-        As of `held_now` when the running integrals were 0. [mL]
+        As of `Integration.held` when the running integrals were 0. [mL]
     timing : array of shape (n_breaths,)
         Records of `TIMING`. [s, and cmH2O for PEEP]
     numbers : array of shape (n_breaths,)
@@ -226,11 +216,10 @@ def waveforms_dataset(
     """
     last = recorded[-1][0]
     # Of a breath that is cut off, too.
-    known = [at_equilibrium_of(recorded), np.tile(last.at_equilibrium, (1, 1))]
-    at_equilibrium = np.concatenate(known)[: len(timing)]
+    at_equilibrium = np.concatenate([at_equilibrium_of(recorded), last.at_equilibrium[None]])[: len(timing)]
     samples = samples_of(recorded, held_at_start=held_at_start)
-    nodes, node_pressure = _by_name([(p.compiled.nodes, record.node_pressure, record) for p, record in recorded])
-    branches, branch_flow = _by_name([(p.compiled.branches, record.branch_flow, record) for p, record in recorded])
+    nodes, node_pressure = _by_name([(p.compiled.nodes, r.node_pressure[: r.used[0]]) for p, r in recorded])
+    branches, branch_flow = _by_name([(p.compiled.branches, r.branch_flow[: r.used[0]]) for p, r in recorded])
     variables: dict[str, Any] = {
         **variables_of(samples.lungs, "time", "lung"),
         **variables_of(samples.ports, "time"),
@@ -245,44 +234,31 @@ def waveforms_dataset(
         "time": samples.time,
         "lung": list(last.compiled.lungs),
         "node": nodes,
-        "points": ("node", _points(nodes, recorded)),
+        "points": ("node", points_of_nodes(nodes, _node_of_points(recorded))),
         "branch": branches,
         "breath": numbers,
     }
     return label(xr.Dataset(variables, coords=coords, attrs=dict(attrs)))
 
 
-def _points(nodes: Sequence[str], recorded: Recorded) -> list[str]:
-    """All points at each node; a point belongs to its node of the last piece in which it was there."""
+def _node_of_points(recorded: Recorded) -> dict[str, str]:
+    """The node of each point, that of the last piece in which it was there."""
     compiled = [problem.compiled for problem, _ in recorded]
-    node_of = {point: one.nodes[i] for one in compiled for point, i in one.points.items()}
-    found: dict[str, list[str]] = {node: [] for node in nodes}
-    for point, node in node_of.items():
-        found[node].append(point)
-    return [BETWEEN_POINTS.join(at) for at in found.values()]
+    return {point: one.nodes[i] for one in compiled for point, i in one.points.items()}
 
 
-def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray, Record]]) -> tuple[list[str], FloatArray]:
+def _by_name(parts: Sequence[tuple[tuple[str, ...], FloatArray]]) -> tuple[list[str], FloatArray]:
     """Columns of all pieces by name, NaN where a piece has none of that name."""
-    names = list(dict.fromkeys(name for part, _, _ in parts for name in part))
     if len(parts) == 1:
-        return names, parts[0][1][: parts[0][2].used[0]]
-    place = {name: k for k, name in enumerate(names)}
-    values = np.full((sum(int(record.used[0]) for _, _, record in parts), len(names)), np.nan)
-    row = 0
-    for part, columns, record in parts:
-        used = int(record.used[0])
-        values[row : row + used, [place[name] for name in part]] = columns[:used]
-        row += used
-    return names, values
+        return list(parts[0][0]), parts[0][1]
+    frame = pd.concat([pd.DataFrame(columns, columns=list(names)) for names, columns in parts])
+    return list(frame.columns), np.ascontiguousarray(frame)
 
 
-def numerics(problem: Problem, run: Run, *, held_at_start: FloatArray) -> dict[str, Any]:
-    """Attributes that record how the numbers came about: tolerances, counts and the balance of gas.
-
-    `held_at_start`, shape (n_lungs + 1,) [mL], is as of `held_now` at the start of the run.
-    """
-    stored = float(held_now(problem, run)[-1] - held_at_start[-1])
+def numerics(integration: Integration) -> dict[str, Any]:
+    """Attributes that record how the numbers came about: tolerances, counts and the balance of gas."""
+    problem, run = integration.problem, integration.run
+    stored = float(integration.held()[-1] - integration.held_at_start[-1])
     delivered = float(run.passed[SOURCE] - run.passed[RELIEF])
     passed = (delivered - float(run.passed[EXHALATION]) - float(run.leaked_before[0])) * ML_PER_L
     return {
@@ -306,9 +282,4 @@ def describe(scenario: Scenario) -> dict[str, Any]:
         text = scenario.to_toml()
     except ScenarioError as error:
         text = f"{CANNOT_REPEAT}{str(error).splitlines()[0]}\n"
-    return {
-        "title": title,
-        **ORIGIN,
-        "scenario": text,
-        "sample_interval_s": scenario.sample_interval,
-    }
+    return {"title": title, **ORIGIN, "scenario": text, "sample_interval_s": scenario.sample_interval}

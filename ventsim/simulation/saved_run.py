@@ -11,6 +11,8 @@ from typing import Literal, Self
 import xarray as xr
 
 from ventsim.errors import InputError, SchemaError
+from ventsim.results.points import node_of_points, points_of_nodes, with_points
+from ventsim.results.schema import label
 
 # A file of a run that goes on is written anew after this time [s], or later if writing takes long.
 _SECONDS_BETWEEN, _WORTH = 5.0, 20.0
@@ -55,10 +57,11 @@ class LongRun:
         path = Path(path)
         draft = path.with_name(f".{path.name}.draft")
         try:
-            _write_group(self.measures, draft, None)
-            if self.waveforms is not None:
-                _write_group(self.waveforms, draft, "waveforms")
-            _write_group(self.state, draft, "state")
+            for group, dataset in ((None, self.measures), ("waveforms", self.waveforms), ("state", self.state)):
+                if dataset is not None:
+                    mode: Literal["w", "a"] = "w" if group is None else "a"
+                    encoding = {str(name): {"zlib": True, "complevel": 1} for name in dataset.data_vars}
+                    dataset.to_netcdf(str(draft), mode=mode, group=group, engine="h5netcdf", encoding=encoding)
             os.replace(draft, path)
         except (OSError, ValueError) as error:
             raise InputError(
@@ -103,32 +106,23 @@ class LongRun:
                 "  Give a file that a long run of ventsim has written."
             ) from None
         state = _read_group(path, "state")
+        if state is None and "time" in measures.dims and "node_pressure" in measures:
+            raise SchemaError(
+                f"'{path}' is the result of a short run, which keeps no state; only long runs can go on.\n"
+                "  Run its scenario again, for longer; or begin a new run where it ended: start=... of "
+                "simulate_long."
+            )
         if state is None:
-            raise SchemaError(_why_no_state(measures, path))
+            remedy = "Give a file that a long run of ventsim has written."
+            raise SchemaError(f"'{path}' holds no run that can go on.\n  {remedy}")
         return cls(measures=measures, waveforms=_read_group(path, "waveforms"), state=state)
-
-
-def _write_group(dataset: xr.Dataset, path: Path, group: str | None) -> None:
-    encoding = {str(name): {"zlib": True, "complevel": 1} for name in dataset.data_vars}
-    mode: Literal["w", "a"] = "w" if group is None else "a"
-    dataset.to_netcdf(str(path), mode=mode, group=group, engine="h5netcdf", encoding=encoding)
 
 
 def _read_group(path: str | Path, group: str) -> xr.Dataset | None:
     try:
-        return xr.load_dataset(path, engine="h5netcdf", group=group)
+        return with_points(xr.load_dataset(path, engine="h5netcdf", group=group))
     except (OSError, ValueError, KeyError):
         return None
-
-
-def _why_no_state(found: xr.Dataset, path: str | Path) -> str:
-    """What a file without a last state is, and what to do with it."""
-    if "time" in found.dims and "node_pressure" in found:
-        return (
-            f"'{path}' is the result of a short run, which keeps no state; only long runs can go on.\n"
-            "  Run its scenario again, for longer; or begin a new run where it ended: start=... of simulate_long."
-        )
-    return f"'{path}' holds no run that can go on.\n  Give a file that a long run of ventsim has written."
 
 
 def joined(before: LongRun, after: LongRun) -> LongRun:
@@ -144,22 +138,25 @@ def joined(before: LongRun, after: LongRun) -> LongRun:
 
 def _in_turn(first: xr.Dataset, second: xr.Dataset) -> xr.Dataset:
     """Two Datasets one after the other along time and breath; points that one has not are NaN in it."""
+    points = {}
+    if "points" in second.coords:
+        points = node_of_points(first) | node_of_points(second)
+        first, second = first.drop_vars("points"), second.drop_vars("points")
     for name in ("node", "branch"):
         if name in first.coords:
             every = list(dict.fromkeys([*first[name].values.tolist(), *second[name].values.tolist()]))
-            first, second = first.reindex({name: every}), second.reindex({name: every})
+            # Only a plain index can be filled up.
+            both = (one.drop_indexes(name).set_xindex(name) for one in (first, second))
+            first, second = (one.reindex({name: every}) for one in both)
     parts = {}
-    for name in map(str, second.data_vars):
-        along = [dim for dim in ("time", "breath") if dim in second[name].dims]
-        both = [first[name], second[name]]
+    for variable, later in second.data_vars.items():
         # Coordinates along other dimensions may differ where the circuit has changed; the later ones stay.
-        parts[name] = (
-            xr.concat([one.drop_vars("points", errors="ignore") for one in both], dim=along[0])
-            if along
-            else second[name]
-        )
+        along = [dim for dim in ("time", "breath") if dim in later.dims]
+        parts[variable] = xr.concat([first[variable], later], dim=along[0]) if along else later
     joined = xr.Dataset(parts, attrs=second.attrs)
-    return joined.assign_coords(points=second["points"]) if "points" in second.coords else joined
+    if points:
+        joined = joined.assign_coords(points=("node", points_of_nodes(joined["node"].values.tolist(), points)))
+    return label(joined)
 
 
 class Saver:

@@ -6,8 +6,7 @@ import xarray as xr
 from ventsim.engine.steady import SteadyStart, find_steady_start, search_steady_start
 from ventsim.errors import InputError, SolverError
 from ventsim.model.changes import Schedule
-from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.results.measures import breath_measures
@@ -24,7 +23,7 @@ _TIGHTER = 1e-4
 
 @documented
 def steady_breath(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     sample_interval: float | None = None,
@@ -62,14 +61,8 @@ def steady_breath(
     >>> float(breath.auto_peep[0, 0])
     0.0674
     """
-    scenario = scenario_of(
-        scenario,
-        settings,
-        where="steady_breath",
-        steady=True,
-        sample_interval=sample_interval,
-        tolerance=tolerance,
-    )
+    options = {"sample_interval": sample_interval, "tolerance": tolerance}
+    scenario = scenario_of(scenario, settings, where="steady_breath", steady=True, **options)
     problem = problem_of(scenario.circuit, scenario.settings, tolerance=scenario.tolerance)
     found = steady_start(problem, tolerance=scenario.tolerance)
     integration = Integration(scenario, start=found.pressure, problem=problem)
@@ -78,12 +71,21 @@ def steady_breath(
         "steady_breaths": found.breaths,
         "steady_residual_cmH2O": found.residual,
     }
-    return record_everything(integration, one_breath(problem), attrs)
+    one_breath = Blocks(Schedule(problem.circuit, problem.settings), problem.period, whole=True)
+    return record_everything(integration, one_breath, attrs)
 
 
 def steady_start(problem: Problem, *, tolerance: float) -> SteadyStart:
     """Where the breath starts that repeats itself; raises if there is none."""
-    _check_efforts(problem)
+    # Efforts have to repeat with the breath; otherwise no breath repeats itself.
+    for period in problem.compiled.network.effort["period"]:
+        turns = problem.period / float(period)
+        if not (turns > 0.5 and abs(turns - round(turns)) < _SAME_RHYTHM):
+            raise InputError(
+                f"no breath repeats itself: an effort comes every {float(period):.6g} s, a breath of the "
+                f"ventilator every {problem.period:.6g} s.\n"
+                "  Make the rate of the effort that of the ventilator or a multiple of it, or use simulate()."
+            )
     enough = max(0.1 * float(tolerance), 1e-11)  # another type of number would be compiled once more
     with compile_notice(search_steady_start):
         found = find_steady_start(
@@ -100,27 +102,9 @@ def steady_start(problem: Problem, *, tolerance: float) -> SteadyStart:
     return found
 
 
-def one_breath(problem: Problem) -> Blocks:
-    """A single breath as the one block of a run."""
-    schedule = Schedule(problem.circuit, problem.settings)
-    return Blocks(schedule, duration=problem.period, whole=True, keeps=True)
-
-
-def _check_efforts(problem: Problem) -> None:
-    """Refuse efforts that do not repeat with the breath: then no breath repeats itself."""
-    for period in problem.compiled.network.effort["period"]:
-        turns = problem.period / float(period)
-        if not (turns > 0.5 and abs(turns - round(turns)) < _SAME_RHYTHM):
-            raise InputError(
-                f"no breath repeats itself: an effort comes every {float(period):.6g} s, a breath of the "
-                f"ventilator every {problem.period:.6g} s.\n"
-                "  Make the rate of the effort that of the ventilator or a multiple of it, or use simulate()."
-            )
-
-
 @documented
 def numerical_error(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     sample_interval: float | None = None,
@@ -158,14 +142,8 @@ def numerical_error(
     >>> bool(abs(error.inspired_tidal_volume).max() < 0.01)
     True
     """
-    scenario = scenario_of(
-        scenario,
-        settings,
-        where="numerical_error",
-        steady=True,
-        sample_interval=sample_interval,
-        tolerance=tolerance,
-    )
+    options = {"sample_interval": sample_interval, "tolerance": tolerance}
+    scenario = scenario_of(scenario, settings, where="numerical_error", steady=True, **options)
     tight = max(scenario.tolerance * _TIGHTER, 1e-11)
     coarse, fine = (breath_measures(steady_breath(scenario, tolerance=one)) for one in (scenario.tolerance, tight))
     with np.errstate(invalid="ignore"):

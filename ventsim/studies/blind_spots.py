@@ -12,14 +12,14 @@ import xarray as xr
 from ventsim.errors import InputError, PlausibilityWarning, StoppedEarlyWarning, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange, Schedule, TimedChange
 from ventsim.model.circuit import Circuit
-from ventsim.model.scenario import Scenario
+from ventsim.model.scenario import AnyScenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
-from ventsim.results.measures import breath_measures
 from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
 from ventsim.results.schema import ORIGIN, VARIABLES, label
-from ventsim.simulation import simulate_long, steady_breath
+from ventsim.results.variables import SOURCES
+from ventsim.simulation import LongRun, simulate_long, steady_breath
 from ventsim.simulation.progress import Progress
 from ventsim.studies.faults import standard_faults
 from ventsim.studies.modes import scenario_and_modes
@@ -32,11 +32,7 @@ _STOPPED = f"{NOT_RUN}: the study was stopped by Ctrl-C"
 
 # Results of which there are one `_before` the fault and one `_change`, and the measure or displayed value behind.
 _RESULTS = [name.removesuffix("_before") for name in VARIABLES if name.endswith("_before")]
-_OTHER_NAMES = {
-    "tidal_volume": "inspired_tidal_volume",
-    "end_inspiratory_pressure": "end_inspiratory_alveolar_pressure",
-}
-_WATCHED = {name: _OTHER_NAMES.get(name, name) for name in _RESULTS}
+_WATCHED = {name: SOURCES.get(name, name) for name in _RESULTS}
 
 
 Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
@@ -45,7 +41,7 @@ Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
 
 @documented
 def blind_spots(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     modes: Mapping[str, BreathSettings] | None = None,
@@ -128,13 +124,10 @@ def blind_spots(
         {"harm": harm, "pressure_harm": pressure_harm, "duration": duration},
         duration=quantity("duration", at_least=max(breath.period for breath in breaths.values())),
     )
-    tried = _checked_faults(standard_faults(circuit, lung=lung) if faults is None else faults, duration=duration)
-    for mode, breath in breaths.items():
-        _check_fits(circuit, breath, tried, mode=mode)
+    given = standard_faults(circuit, lung=lung) if faults is None else faults
+    tried = _read_faults(given, circuit, breaths, duration=duration)
     options = _Options(limits, sensors, float(duration), scenario.tolerance)
-    befores = {
-        mode: steady_breath(circuit, breath, tolerance=scenario.tolerance) for mode, breath in breaths.items()
-    }
+    befores = {mode: _steady_run(circuit, breath, options) for mode, breath in breaths.items()}
     for mode, before in befores.items():
         _check_quiet(before, options, mode=mode)
     rows = _try_all(circuit, breaths, tried, befores=befores, options=options, progress=progress)
@@ -150,7 +143,7 @@ def blind_spots(
     attrs = {
         "title": "blind spots",
         **ORIGIN,
-        "scenario": next(iter(befores.values())).attrs["scenario"],
+        "scenario": next(iter(befores.values())).measures.attrs["scenario"],
         "settings": json.dumps({mode: breath.model_dump() for mode, breath in breaths.items()}),
         "faults": json.dumps({name: [c.model_dump() for c in changes] for name, changes in tried.items()}),
         "duration_s": float(duration),
@@ -170,14 +163,21 @@ class _Options(NamedTuple):
     tolerance: float
 
 
-def _check_quiet(before: xr.Dataset, options: _Options, *, mode: str) -> None:
+def _steady_run(circuit: Circuit, settings: BreathSettings, options: _Options) -> LongRun:
+    """A run of one breath, the steady one, with which the faults go on."""
+    return simulate_long(
+        circuit, settings, duration=settings.period, tolerance=options.tolerance, progress=False,
+        start=steady_breath(circuit, settings, tolerance=options.tolerance),
+    )  # fmt: skip
+
+
+def _check_quiet(before: LongRun, options: _Options, *, mode: str) -> None:
     """Refuse limits that are broken already: an alarm that stands before the fault tells nothing of it."""
     if options.limits is None:
         return
-    display = displayed_values(breath_measures(before), sensors=options.sensors)
+    display = displayed_values(before.measures, sensors=options.sensors)
     broken = alarms(display, options.limits).alarm_condition[0]
-    names = [str(name) for name in broken.alarm.values[broken.values.astype(bool)]]
-    if names:
+    if names := [str(name) for name in broken.alarm.values[broken.values.astype(bool)]]:
         raise InputError(
             f"limits: {', '.join(names)} alarms in {mode} before any fault.\n"
             "  Use AlarmLimits.around(displayed_values(...)) of the steady breath, or leave limits out."
@@ -190,7 +190,7 @@ _Tried = dict[str, Any]
 
 def _try_all(
     circuit: Circuit, modes: Mapping[str, BreathSettings], faults: Mapping[str, Sequence[AnyChange]], *,
-    befores: Mapping[str, xr.Dataset], options: _Options, progress: bool | None,
+    befores: Mapping[str, LongRun], options: _Options, progress: bool | None,
 ) -> dict[str, list[_Tried]]:  # fmt: skip
     """All faults in all modes; after Ctrl-C the rest is unknown."""
     rows: dict[str, list[_Tried]] = {mode: [] for mode in modes}
@@ -211,11 +211,11 @@ def _try_all(
 
 
 def _try(
-    circuit: Circuit, settings: BreathSettings, changes: Sequence[AnyChange], *, before: xr.Dataset,
+    circuit: Circuit, settings: BreathSettings, changes: Sequence[AnyChange], *, before: LongRun,
     options: _Options,
 ) -> _Tried | None:  # fmt: skip
-    """Run a fault from the steady breath on; None if it was stopped."""
-    instant = settings.period
+    """Run a fault from the end of the steady breath on; None if it was stopped."""
+    instant = float(before.measures.breath_end[-1])
     later = [_delayed(change, instant) for change in changes]
     try:
         with warnings.catch_warnings():
@@ -223,7 +223,7 @@ def _try(
             warnings.simplefilter("ignore", StoppedEarlyWarning)
             warnings.simplefilter("ignore", PlausibilityWarning)
             measures = simulate_long(
-                circuit, settings, duration=options.duration + instant, tolerance=options.tolerance, start=before,
+                circuit, settings, duration=options.duration + instant, tolerance=options.tolerance, resume=before,
                 changes=later, progress=False,
             ).measures  # fmt: skip
     except VentsimError as error:
@@ -236,11 +236,10 @@ def _try(
     return _row(both.isel(breath=0), both.isel(breath=-1), raised - instant)
 
 
-def _unknown(before: xr.Dataset, options: _Options, reason: str) -> _Tried:
+def _unknown(before: LongRun, options: _Options, reason: str) -> _Tried:
     """What is known of a fault that was not run to its end."""
-    measures = breath_measures(before)
-    display = displayed_values(measures, sensors=options.sensors)
-    first = measures.assign(display.data_vars).isel(breath=0)
+    display = displayed_values(before.measures, sensors=options.sensors)
+    first = before.measures.assign(display.data_vars).isel(breath=0)
     return _row(first, first * np.nan, np.full(len(ALARMS), np.nan), reason)
 
 
@@ -272,7 +271,10 @@ def _dataset(rows: Mapping[str, Sequence[_Tried]], **coords: list[str]) -> xr.Da
     return xr.Dataset(variables, coords={"mode": list(rows), **coords, "alarm": list(ALARMS)})
 
 
-def _checked_faults(faults: Faults, *, duration: float) -> dict[str, tuple[AnyChange, ...]]:
+def _read_faults(
+    faults: Faults, circuit: Circuit, modes: Mapping[str, BreathSettings], *, duration: float
+) -> dict[str, tuple[AnyChange, ...]]:
+    """The faults, checked, before anything is run."""
     if not isinstance(faults, Mapping) or not faults:
         raise InputError("faults: there is none.\n  Give {'name': vs.Change(...), ...}, or leave it out.")
     found = {}
@@ -292,15 +294,9 @@ def _checked_faults(faults: Faults, *, duration: float) -> dict[str, tuple[AnyCh
                     f"watched.\n  Allowed: below {duration:.6g} s. Begin earlier, or raise duration."
                 )
         found[str(name)] = some
-    return found
-
-
-def _check_fits(
-    circuit: Circuit, settings: BreathSettings, faults: Mapping[str, Sequence[AnyChange]], *, mode: str
-) -> None:
-    """Refuse faults that name what is not there, before anything is run."""
-    for name, changes in faults.items():
+    for (mode, breath), (name, some) in itertools.product(modes.items(), found.items()):
         try:
-            Schedule(circuit, settings, tuple(changes))
+            Schedule(circuit, breath, some)  # refuses what names something that is not there
         except InputError as error:
             raise type(error)(f"faults: {name!r}, {mode}: {error}") from None
+    return found

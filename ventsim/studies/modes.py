@@ -7,7 +7,7 @@ from typing import Any
 from ventsim.errors import InputError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
 from ventsim.parameters import documented
 from ventsim.results.measures import breath_measures
@@ -19,7 +19,7 @@ _LARGEST_DRIVE = 200.0
 
 
 def scenario_and_modes(
-    scenario: Scenario | Circuit, settings: Any, modes: object, *, where: str, **options: Any
+    scenario: AnyScenario, settings: Any, modes: Any, *, where: str, **options: Any
 ) -> tuple[Scenario, dict[str, BreathSettings]]:
     """The scenario of a study, and its breath settings by mode; by default those of the scenario alone.
 
@@ -27,28 +27,27 @@ def scenario_and_modes(
     """
     if isinstance(settings, Mapping):
         raise InputError(f"{where}: the settings are those of several modes.\n  Write modes={{...}}.")
-    if modes is None:
-        scenario = scenario_of(scenario, settings, where=where, steady=True, **options)
-        return scenario, {scenario.settings.kind: scenario.settings}
-    if not isinstance(modes, Mapping) or not modes:
-        raise InputError(
-            f"modes: {shown(modes)} holds no breath.\n"
-            f"  Give {{'name': PressureControl(...), ...}}, or leave it out."
-        )
-    for mode, breath in modes.items():
-        if not isinstance(breath, BreathSettings):
+    if modes is not None:
+        if not isinstance(modes, Mapping) or not modes:
             raise InputError(
-                f"modes: {mode!r} is {shown(breath)}, which is no breath.\n"
-                "  Give PressureControl(...) or VolumeControl(...)."
+                f"modes: {shown(modes)} holds no breath.\n"
+                f"  Give {{'name': PressureControl(...), ...}}, or leave it out."
             )
-    if settings is None and not isinstance(scenario, Scenario):
-        settings = next(iter(modes.values()))
+        for mode, breath in modes.items():
+            if not isinstance(breath, BreathSettings):
+                raise InputError(
+                    f"modes: {mode!r} is {shown(breath)}, which is no breath.\n"
+                    "  Give PressureControl(...) or VolumeControl(...)."
+                )
+        if settings is None and not isinstance(scenario, Scenario):
+            settings = next(iter(modes.values()))
     scenario = scenario_of(scenario, settings, where=where, steady=True, **options)
-    return scenario, {str(mode): breath for mode, breath in modes.items()}
+    found = {scenario.settings.kind: scenario.settings} if modes is None else modes
+    return scenario, {str(mode): breath for mode, breath in found.items()}
 
 
 @documented
-def equivalent_settings(scenario: Scenario | Circuit, settings: BreathSettings | None = None) -> BreathSettings:
+def equivalent_settings(scenario: AnyScenario, settings: BreathSettings | None = None) -> BreathSettings:
     """The breath in the other mode that delivers the same volume in the same time at the same PEEP and rate.
 
     Parameters
@@ -86,14 +85,10 @@ def equivalent_settings(scenario: Scenario | Circuit, settings: BreathSettings |
             f"equivalent_settings: {shown(settings)} has no counterpart in another mode.\n"
             "  Give PressureControl(...) or VolumeControl(...)."
         )
-    common: dict[str, Any] = {
-        "peep": settings.peep,
-        "rate": settings.rate,
-        "inspiratory_time": settings.inspiratory_phase_time,
-    }
+    phase = settings.inspiratory_phase_time
+    common: dict[str, Any] = {"peep": settings.peep, "rate": settings.rate, "inspiratory_time": phase}
     if isinstance(settings, PressureControl):
-        pause = _PAUSE * settings.inspiratory_phase_time
-        return VolumeControl(tidal_volume=_delivered(circuit, settings), pause_time=pause, **common)
+        return VolumeControl(tidal_volume=_delivered(circuit, settings), pause_time=_PAUSE * phase, **common)
     wanted = settings.tidal_volume
     relief = circuit.ventilator.relief_pressure
     most = _LARGEST_DRIVE if relief is None else relief - settings.peep
@@ -120,7 +115,7 @@ def _delivered(circuit: Circuit, settings: BreathSettings) -> float:
 
 @documented
 def equivalent_modes(
-    scenario: Scenario | Circuit, settings: BreathSettings | None = None
+    scenario: AnyScenario, settings: BreathSettings | None = None
 ) -> Mapping[str, BreathSettings]:
     """Pressure control and volume control that deliver the same volume.
 

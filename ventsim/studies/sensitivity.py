@@ -10,14 +10,13 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import InputError, SolverError
-from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description
 from ventsim.model.parts import LungPart
 from ventsim.model.paths import Steps, replaced, with_values
-from ventsim.model.scenario import Scenario
+from ventsim.model.scenario import AnyScenario, Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.quantities import check, quantity_of
+from ventsim.quantities import Quantity, check, quantity_of
 from ventsim.results.remarks import NOTHING
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, Case, PieceResult, ended, run_batch
 from ventsim.simulation.run import describe
@@ -40,14 +39,15 @@ _NOISE_RATIO = math.sqrt(float(_FIRST @ _FIRST) / float(_FOURTH @ _FOURTH))
 # Powers of volume in the units of elastic laws: a lung k times as compliant has every volume k times as large.
 _VOLUME_POWERS = {"mL/cmH2O": 1.0, "mL": 1.0, "cmH2O/mL": -1.0, "cmH2O/mL²": -2.0}
 _RESISTANCE_UNITS = ("cmH2O·s/L", "cmH2O·s²/L²", "cmH2O·(s/L)ⁿ")
-_RESISTANCE_FIELDS = ("pressure_drops",)
+_RESISTANCE_FIELDS = ("pressure_drops", "pressure_factor")
+_VOLUME_FIELDS = ("volume_factor",)
 _NOT_ELASTIC = ("relaxation_volume",)
 _PERCENT = "%/%"
 
 
 @documented
 def sensitivity_matrix(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     modes: Mapping[str, BreathSettings] | None = None,
@@ -147,7 +147,7 @@ def scaled_lung(lung: LungPart, *, compliance: float = 1.0, resistance: float = 
     Returns
     -------
     LungPart
-        Of the same kind. Effort, relaxed volume and body weight stay.
+        Of the same kind. Effort, relaxation volume and body weight stay.
 
     Raises
     ------
@@ -176,7 +176,9 @@ def _scaled_lung_values(lung: LungPart, *, effect: str, factor: float, name: str
     return found
 
 
-def scaled_values(item: Any, *, effect: str, factor: float, steps: Steps = ()) -> dict[Steps, float]:
+def scaled_values(
+    item: Any, *, effect: str, factor: float, steps: Steps = (), power: float = 0.0
+) -> dict[Steps, float]:
     """Numbers that change if everything elastic, or every resistance, of a description is scaled.
 
     Parameters
@@ -189,32 +191,35 @@ def scaled_values(item: Any, *, effect: str, factor: float, steps: Steps = ()) -
         By what. [1]
     steps : tuple of str, default ()
         Where the description stands.
+    power : float, default 0
+        With which power of the factor a plain number there goes; 0: it stays. [1]
 
     Returns
     -------
     dict of steps to float
         New numbers by the steps of their paths.
     """
-    found: dict[Steps, float] = {}
     if isinstance(item, tuple):
-        for number, inner in enumerate(item, start=1):
-            found |= scaled_values(inner, effect=effect, factor=factor, steps=(*steps, str(number)))
-    if not isinstance(item, Description):
-        return found
-    for name, field in type(item).model_fields.items():
-        value, quantity, here = getattr(item, name), quantity_of(field), (*steps, name)
-        if value is None or name in _NOT_ELASTIC:
-            continue
-        if quantity is None or isinstance(value, Description):
-            found |= scaled_values(value, effect=effect, factor=factor, steps=here)
-            continue
-        is_resistance = quantity.unit in _RESISTANCE_UNITS or name in _RESISTANCE_FIELDS
-        power = _VOLUME_POWERS.get(quantity.unit, 0.0) if effect == "compliance" else float(is_resistance)
-        if power and isinstance(value, tuple):
-            found |= {(*here, str(k)): factor**power * one for k, one in enumerate(value, start=1)}
-        elif power and isinstance(value, int | float):
-            found[here] = factor**power * value
+        parts = [(str(number), inner, power) for number, inner in enumerate(item, start=1)]
+    elif isinstance(item, Description):
+        fields = {name: field for name, field in type(item).model_fields.items() if name not in _NOT_ELASTIC}
+        parts = [
+            (name, getattr(item, name), _power(name, quantity_of(field), effect)) for name, field in fields.items()
+        ]
+    else:
+        return {steps: factor**power * item} if power and isinstance(item, int | float) else {}
+    found: dict[Steps, float] = {}
+    for step, inner, its_power in parts:
+        found |= scaled_values(inner, effect=effect, factor=factor, steps=(*steps, step), power=its_power)
     return found
+
+
+def _power(name: str, quantity: Quantity | None, effect: str) -> float:
+    """With which power of the factor the field of a quantity goes; 0: it stays."""
+    unit = "" if quantity is None else quantity.unit
+    if effect == "compliance":
+        return _VOLUME_POWERS.get(unit, float(name in _VOLUME_FIELDS))
+    return float(unit in _RESISTANCE_UNITS or name in _RESISTANCE_FIELDS)
 
 
 def _cases(scenario: Scenario, step: float, *, mode: str) -> list[tuple[str, Case]]:
@@ -256,15 +261,11 @@ def _dataset(volumes: FloatArray, *, modes: list[str], lungs: list[str], step: f
     effects = (five @ _FIRST / step).reshape(n_modes, 2, n_lungs, n_lungs)
     noise = float(np.abs(five @ _FOURTH).max()) * _NOISE_RATIO / step
     dims = ("mode", "changed", "lung")
-    what = "change of inspired tidal volume for each % of {}"
-    variables: dict[str, Any] = {
-        f"{effect}_effect": xr.Variable(
-            dims,
-            effects[:, k],
-            {"units": _PERCENT, "long_name": what.format(effect), "positive": "more volume with more of it"},
-        )
-        for k, effect in enumerate(_EFFECTS)
-    }
+    variables = {}
+    for k, effect in enumerate(_EFFECTS):
+        what = f"change of inspired tidal volume for each % of {effect}"
+        attrs = {"units": _PERCENT, "long_name": what, "positive": "more volume with more of it"}
+        variables[f"{effect}_effect"] = xr.Variable(dims, effects[:, k], attrs)
     attrs = {"units": "mL", "long_name": "inspired tidal volume", "positive": "never negative"}
     variables["tidal_volume"] = xr.Variable(("mode", "lung"), volumes[:, 0], attrs)
     coords = {

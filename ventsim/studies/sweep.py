@@ -14,17 +14,16 @@ import xarray as xr
 
 from ventsim.errors import (
     InputError,
-    PlausibilityWarning,
     StoppedEarlyWarning,
     suggestion,
     warn_caller,
 )
-from ventsim.model.circuit import Circuit
-from ventsim.model.paths import Value, canonical, field_at, of_layout, quantity_at, single_value, with_values
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.descriptions import Member
+from ventsim.model.paths import Value, field_at, of_layout, places, quantity_at, single_value, text_of, with_values
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
-from ventsim.quantities import Quantity, check
+from ventsim.quantities import QUANTITIES, Quantity, check, mark_of, warn_of_unlikely
 from ventsim.results.kernel import variables_of
 from ventsim.results.schema import label
 from ventsim.simulation.batch import NOT_RUN, BatchOptions, PieceResult, ended, run_batch
@@ -43,7 +42,7 @@ _OUTCOME = {
 
 @documented
 def sweep(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | Mapping[str, Sequence[Value]] | None = None,
     values: Mapping[str, Sequence[Value]] | None = None,
     *,
@@ -64,6 +63,7 @@ def sweep(
         values)``.
     values : mapping of str to sequence
         Values to try by path, such as ``{"lungs.b.compliance": [20, 30, 40]}``; see :mod:`ventsim.model.paths`.
+        Laws too, where the field takes one; the coordinate then holds them in words.
     paired : bool, default False
         Whether the first values of all paths make the first point, and so on, instead of a full grid.
     duration : float, optional
@@ -117,16 +117,24 @@ def sweep(
     if duration is not None:
         check("sweep", {"duration": duration})
     quantities = {path: quantity_at(scenario.circuit, scenario.settings, path) for path in grid}
-    _warn_of_unlikely_values(grid, quantities)
+    for path, quantity in quantities.items():
+        if quantity is not None:
+            warn_of_unlikely(path, quantity, [value for value in grid[path] if not quantity.fault(value)])
     points = zip(*grid.values(), strict=True) if paired else itertools.product(*grid.values())
     circuit, breath = scenario.circuit, scenario.settings
     cases = [partial(with_values, circuit, breath, dict(zip(grid, point, strict=True))) for point in points]
     result = run_batch(cases, options, n_lungs=len(circuit.lungs), threads=threads, progress=progress)
-    missing = int((result.status == NOT_RUN).sum())
-    if missing:
+    if missing := int((result.status == NOT_RUN).sum()):
         text = f"the sweep was stopped by Ctrl-C; not run: {missing} of {len(cases)} points. The others are kept."
         warn_caller(StoppedEarlyWarning(text))
-    attrs = _attrs(scenario, options, paths=list(grid), paired=paired)
+    attrs = describe(scenario)
+    attrs |= {
+        "title": f"sweep: {attrs['title']}",
+        "swept": ", ".join(grid),
+        "combination": "paired" if paired else "full grid",
+        "breath_kind": "steady breath" if duration is None else f"last whole breath of {duration:.6g} s",
+        "tolerance": options.tolerance,
+    }
     found = _dataset(result, scenario, grid=grid, shape=shape, quantities=quantities, paired=paired)
     return found.assign_attrs(attrs)
 
@@ -144,45 +152,48 @@ def _checked_values(scenario: Scenario, values: object) -> dict[str, tuple[Value
     for path, given in values.items():
         now = single_value(scenario.circuit, scenario.settings, path)
         for other in grid:
-            if canonical(path) == canonical(other):
-                raise InputError(f"paths '{other}' and '{path}' lead to the same value.\n  Leave out one of them.")
             if _name(path) == _name(other):
                 raise InputError(
                     f"paths '{other}' and '{path}' would get the same name, '{_name(path)}'.\n"
                     "  Rename one of the parts."
                 )
         grid[path] = _checked_list(scenario, path, given, now=now)
+    places(scenario.circuit, grid)
     for path, listed in grid.items():
         if of_layout(path):
             _check_effect(scenario, path, listed)
     return grid
 
 
-def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -> tuple[Value, ...]:
+def _checked_list(scenario: Scenario, path: str, given: Any, *, now: Value) -> tuple[Value, ...]:
     """The values of one path: numbers where a number stands, else words."""
     quantity = quantity_at(scenario.circuit, scenario.settings, path)
     unit = "" if quantity is None or quantity.unit == "1" else f" {quantity.unit}"
     numeric = quantity is not None or (isinstance(now, int | float) and not isinstance(now, bool))
-    if isinstance(now, tuple):
-        raise InputError(f"path {path!r} leads to a list, not to a single number.\n  Give a number of the list.")
+    field = field_at(scenario.circuit, scenario.settings, path)
+    member = None if field is None else mark_of(field, Member)
     wanted = f"a list of numbers{f' [{unit.strip()}]' if unit else ''}" if numeric else "a list of words"
+    wanted += " or laws" if member is not None else ""
     is_list = isinstance(given, Iterable) and not isinstance(given, str | bytes | Mapping | Set)
-    several: Any = given
-    items = list(several) if is_list and np.ndim(several) < 2 else None
-    if not items:
-        shown = "no value" if is_list and items is not None else f"{given!r}"
+    items = list(given) if is_list else None
+    if not items or any(isinstance(item, list | tuple) or getattr(item, "ndim", 0) for item in items):
+        shown = "no value" if items == [] else f"{given!r}"
         raise InputError(f"{path}: got {shown}, but {wanted} is needed.\n  It is {now!r}{unit} now.")
     checked: list[Value] = []
     for item in items:
         plain = item.item() if isinstance(item, np.generic | np.ndarray | xr.DataArray) else item
+        if member is not None and not isinstance(plain, numbers.Real | str | None):
+            try:
+                checked.append(member.family.read(plain))
+            except InputError as error:
+                raise InputError(f"{path}: {error}") from None
+            continue
         if numeric:
-            real = isinstance(plain, numbers.Real) and not isinstance(plain, bool)
-            if not real or not math.isfinite(plain):
+            if QUANTITIES["value"].fault(plain):
                 raise InputError(f"{path}: {plain!r} is not a finite number.\n  Give {wanted}.")
             whole = quantity is not None and quantity.whole and plain == round(plain)
             checked.append(int(plain) if whole else float(plain))
             continue
-        field = field_at(scenario.circuit, scenario.settings, path)
         words = () if field is None else tuple(w for w in get_args(field.annotation) if isinstance(w, str))
         if type(plain) is not (bool if isinstance(now, bool) else str) or (words and plain not in words):
             hint = suggestion(str(plain), words) if words else f"It is {now!r} now."
@@ -194,13 +205,14 @@ def _checked_list(scenario: Scenario, path: str, given: object, *, now: Value) -
 def _check_effect(scenario: Scenario, path: str, listed: tuple[Value, ...]) -> None:
     """Refuse a value of the recipe without any effect on the circuit, such as a length that a floor plan gives."""
     made = []
-    for value in (min(listed), max(listed)):
+    other = next((value for value in listed if value != listed[0]), None)
+    for value in (listed[0], other) if other is not None else ():
         try:
             with warnings.catch_warnings(action="ignore"):
                 made.append(scenario.replaced({path: value}).circuit)
         except InputError:
             return  # an impossible value is reported at its point
-    if min(listed) != max(listed) and made[0] == made[1]:
+    if made and made[0] == made[1]:
         raise InputError(
             f"path {path!r} has no effect on this circuit: nothing of the layout uses it.\n"
             "  A floor plan or a value for a single lung may stand in its place; or vary parts.NAME.field."
@@ -220,27 +232,6 @@ def _shape(grid: Mapping[str, tuple[Value, ...]], *, paired: bool) -> tuple[int,
             f"  Allowed: at most {MOST_POINTS:,}. Give fewer values, or use paired=True."
         )
     return shape
-
-
-def _warn_of_unlikely_values(grid: Mapping[str, tuple[Value, ...]], quantities: _Quantities) -> None:
-    for path, quantity in quantities.items():
-        for value in grid[path]:
-            why = "" if quantity is None or quantity.fault(value) else quantity.unlikely(value)
-            if quantity is not None and why:
-                warn_caller(PlausibilityWarning(f"{path} {quantity.text(value)} {why}"))
-                break
-
-
-def _attrs(scenario: Scenario, options: BatchOptions, *, paths: list[str], paired: bool) -> dict[str, Any]:
-    duration = scenario.settings.period if options.duration is None else options.duration
-    attrs = describe(scenario)
-    return attrs | {
-        "title": f"sweep: {attrs['title']}",
-        "swept": ", ".join(paths),
-        "combination": "paired" if paired else "full grid",
-        "breath_kind": "steady breath" if options.duration is None else f"last whole breath of {duration:.6g} s",
-        "tolerance": options.tolerance,
-    }
 
 
 def _meaning(path: str, quantity: Quantity | None) -> str:
@@ -268,8 +259,12 @@ def _dataset(
         coords[_CASE] = xr.Variable(_CASE, np.arange(1, shape[0] + 1), attrs)
     for path, quantity in quantities.items():
         attrs = {"long_name": _meaning(path, quantity), "path": path}
-        attrs |= {} if quantity is None else {"units": quantity.unit}
-        coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(grid[path]), attrs)
+        tried: list[Any] = list(grid[path])
+        if not all(isinstance(value, int | float | str) for value in tried):  # laws: in words
+            tried = [text_of(one, quantity) if isinstance(one, int | float) else repr(one) for one in tried]
+        elif quantity is not None:
+            attrs["units"] = quantity.unit
+        coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(tried), attrs)
     dataset = label(xr.Dataset(variables, coords=coords))
     status = ended(result, _CASE)["status"]
     dataset["status"] = xr.Variable(dims, status.values.reshape(shape), status.attrs)

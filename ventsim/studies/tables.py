@@ -199,20 +199,19 @@ def _indented(first: str, text: str) -> str:
 
 
 def _values(found: xr.Dataset) -> Section:
-    columns = {
-        "value": Column(heading="value", show=_VALUE),
-        "value_before": Column(heading="before", show=_VALUE),
-        "low_limit": Column(heading="lower limit", show=_VALUE),
-        "high_limit": Column(heading="upper limit", show=_VALUE),
-        "quantity_unit": Column(heading="unit"),
-        "equivalent_bore": Column(heading="hole", unit="mm"),
-        "limit_hit": Column(heading="stands at its limit"),
+    headings = {
+        "value": "value",
+        "value_before": "before",
+        "low_limit": "lower limit",
+        "high_limit": "upper limit",
     }
-    frame = found[[name for name in columns if name != "quantity_unit"]].to_dataframe()
-    if frame["equivalent_bore"].isna().all():
-        del columns["equivalent_bore"]
-    if (frame["limit_hit"] == "").all():
-        del columns["limit_hit"]
+    columns = {name: Column(heading=heading, show=_VALUE) for name, heading in headings.items()}
+    columns["quantity_unit"] = Column(heading="unit")
+    frame = found[[*headings, "equivalent_bore", "limit_hit"]].to_dataframe()
+    if frame["equivalent_bore"].notna().any():
+        columns["equivalent_bore"] = Column(heading="hole", unit="mm")
+    if (frame["limit_hit"] != "").any():
+        columns["limit_hit"] = Column(heading="stands at its limit")
     return Section(name="values", frame=frame, columns=columns)
 
 

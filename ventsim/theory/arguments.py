@@ -141,8 +141,8 @@ def read_numbers(where: str, arguments: Mapping[str, Any]) -> Numbers:
     for outward, inward in _AS_IN_INSPIRATION.items():
         known.setdefault(outward, known.get(inward))
     wanted = [name for name in arguments if name in _QUANTITIES]
-    missing = [f"{name} [{_QUANTITIES[name].unit}]" for name in wanted if known.get(name) is None]
-    if missing:
+    needed = [name for name in wanted if known.get(name) is None and name not in _AS_IN_INSPIRATION]
+    if missing := [f"{name} [{_QUANTITIES[name].unit}]" for name in needed]:
         text = f"{where}: missing: {', '.join(missing)}."
         raise InputError(f"{text}\n  Give numbers by keyword, or descriptions that have them.")
     arrays = {name: _checked(where, name, known[name]) for name in wanted}
@@ -249,11 +249,7 @@ def closed_form(form: Form) -> Form:
 def _entry(parameter: inspect.Parameter) -> str:
     """What `help` says of one parameter."""
     name = parameter.name
-    if name in _TEXTS:
-        kind, text = _TEXTS[name]
-    else:
-        kind, text = "float or array", f"{_QUANTITIES[name].meaning}. [{_QUANTITIES[name].unit}]"
+    kind, text = _TEXTS.get(name) or ("float or array", "{0.meaning}. [{0.unit}]".format(_QUANTITIES[name]))
+    kind = kind or get_args(parameter.annotation)[0].__name__
     optional = "" if parameter.default is parameter.empty else ", optional"
-    return (
-        f"{name} : {kind or get_args(parameter.annotation)[0].__name__}{optional}\n    {text[0].upper()}{text[1:]}"
-    )
+    return f"{name} : {kind}{optional}\n    {text[0].upper()}{text[1:]}"

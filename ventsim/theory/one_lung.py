@@ -296,20 +296,6 @@ def _shape(n: Numbers) -> _Ramp | _HalfSine:
     return shapes[n.values["flow_pattern"]]
 
 
-def _check(n: Numbers) -> None:
-    """Refuse an end ratio of a pattern that has none, and a pause that leaves no time for flow."""
-    n.refuse(
-        (n.values["flow_pattern"] != "decelerating") & (n.end_flow_ratio != 0.0),
-        "end_flow_ratio {end_flow_ratio:.6g} has no meaning for this flow_pattern.\n"
-        "  Leave end_flow_ratio out, or give flow_pattern='decelerating'.",
-    )
-    n.refuse(
-        n.pause_time >= n.inspiratory_time,
-        "pause_time {pause_time:.6g} s leaves no time for flow in inspiratory_time {inspiratory_time:.6g} s, of "
-        "which it is a part.\n  Shorten pause_time or lengthen inspiratory_time.",
-    )
-
-
 @closed_form
 def volume_control(
     lung: Lung | None = None,
@@ -369,7 +355,16 @@ def volume_control(
     """
     n = read_numbers("volume_control", locals())
     shape = _shape(n)
-    _check(n)
+    n.refuse(
+        (n.values["flow_pattern"] != "decelerating") & (n.end_flow_ratio != 0.0),
+        "end_flow_ratio {end_flow_ratio:.6g} has no meaning for this flow_pattern.\n"
+        "  Leave end_flow_ratio out, or give flow_pattern='decelerating'.",
+    )
+    n.refuse(
+        n.pause_time >= n.inspiratory_time,
+        "pause_time {pause_time:.6g} s leaves no time for flow in inspiratory_time {inspiratory_time:.6g} s, of "
+        "which it is a part.\n  Shorten pause_time or lengthen inspiratory_time.",
+    )
     flow_time, driving = n.inspiratory_time - n.pause_time, n.tidal_volume / n.compliance
     # b / (1 - b), which neither overflows for a long expiration nor loses digits for a short one.
     bottom = driving * np.exp(-n.emptying) / -np.expm1(-n.emptying)

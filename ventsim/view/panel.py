@@ -8,31 +8,28 @@ import html
 import io
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ventsim.errors import InputError, VentsimError
-from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
-from ventsim.model.layouts import Layout, shared
+from ventsim.model.layouts import shared
 from ventsim.model.parts import Lung, LungPart
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
 from ventsim.tables import fixed, percent
-from ventsim.view.plot.style import FAINT, axis_label, colours_of, line_style
+from ventsim.view.plot.style import COLOURS, FAINT, axis_label, line_style
 
 if TYPE_CHECKING:
-    from ipywidgets import FloatSlider, VBox
-    from matplotlib.axes import Axes
+    from ipywidgets import VBox
 
 __all__ = ["BreathPicture", "two_lungs"]
 
 
-ScenarioOrLungs = Scenario | Circuit | Layout | Mapping[str, LungPart]
+ScenarioOrLungs = AnyScenario | Mapping[str, LungPart]
 """What a panel starts with: lungs by name get the default circuit."""
 
 # Modes that a panel can show, and what only one of them has.
@@ -53,7 +50,6 @@ _RANGES = {
 }
 _EXACT = 1e-9  # rounding of floats that costs no step [1]
 _OTHER_MODE = {"inspiratory_pressure": 12.0, "tidal_volume": 800.0}  # where the other mode starts, invented
-_WIDTH = "860px"
 # Invented.
 _LUNGS = {"a": Lung(compliance=50.0, resistance=10.0), "b": Lung(compliance=25.0, resistance=10.0)}
 _SETTINGS = PressureControl(inspiratory_pressure=12.0, peep=5.0, rate=14.0, ie_ratio=0.5)
@@ -97,11 +93,18 @@ def two_lungs(scenario: ScenarioOrLungs | None = None, settings: BreathSettings 
         settings = _SETTINGS
     start = scenario_of_panel(_LUNGS if scenario is None else scenario, settings, where="two_lungs")
     check_start(start)
-    widgets = _ipywidgets()
-    sliders = {key: _widget(slider) for key, slider in sliders_for(start).items()}
+    try:
+        import ipywidgets as widgets
+    except ModuleNotFoundError as error:
+        raise ModuleNotFoundError(
+            "the panel of sliders needs ipywidgets, which is not installed.\n"
+            '  Install it with: python -m pip install "ventsim[notebooks]"; or use ventsim.panel.BreathPicture.'
+        ) from error
+    look = {"style": {"description_width": "230px"}, "layout": {"width": "430px"}}
+    sliders = {key: widgets.FloatSlider(**slider, **look) for key, slider in sliders_for(start).items()}
     mode = widgets.ToggleButtons(options=tuple(_MODES), value=start.settings.kind, style={"button_width": "150px"})
     picture = BreathPicture(start)
-    image = widgets.Image(value=picture.png(), format="png", layout={"width": _WIDTH, "max_width": "100%"})
+    image = widgets.Image(value=picture.png(), format="png", layout={"width": "860px", "max_width": "100%"})
     message = widgets.HTML()
 
     def follow(_: object = None) -> None:
@@ -124,32 +127,6 @@ def two_lungs(scenario: ScenarioOrLungs | None = None, settings: BreathSettings 
     return widgets.VBox([mode, columns, message, image])
 
 
-def _ipywidgets() -> Any:
-    try:
-        import ipywidgets
-    except ModuleNotFoundError as error:
-        raise ModuleNotFoundError(
-            "the panel of sliders needs ipywidgets, which is not installed.\n"
-            '  Install it with: python -m pip install "ventsim[notebooks]"; or use ventsim.panel.BreathPicture.'
-        ) from error
-    return ipywidgets
-
-
-def _widget(slider: "Slider") -> "FloatSlider":
-    decimals = max(len(f"{number:.4g}".partition(".")[2]) for number in (slider.start, slider.step))
-    return _ipywidgets().FloatSlider(
-        value=slider.start,
-        min=slider.least,
-        max=slider.most,
-        step=slider.step,
-        description=slider.label,
-        readout_format=f".{decimals}f",
-        style={"description_width": "230px"},
-        layout={"width": "430px"},
-    )
-
-
-_SIZE, _DPI = (8.6, 4.0), 70
 # Steps of the upper ends of the axes, so that they stand still while little changes.
 _PRESSURE_STEP, _VOLUME_STEP = 10.0, 200.0  # [cmH2O], [mL]
 
@@ -189,7 +166,7 @@ class BreathPicture:
         from matplotlib.figure import Figure
 
         scenario = scenario_of_panel(scenario, settings, where="BreathPicture")
-        self.figure = Figure(figsize=_SIZE, dpi=_DPI)
+        self.figure = Figure(figsize=(8.6, 4.0), dpi=70)
         self._canvas = FigureCanvasAgg(self.figure)
         self._names = list(scenario.circuit.lungs)
         grid = self.figure.add_gridspec(
@@ -198,13 +175,22 @@ class BreathPicture:
         self._pressure_axes = self.figure.add_subplot(grid[0, 0])
         self._volume_axes = self.figure.add_subplot(grid[1, 0], sharex=self._pressure_axes)
         self._bar_axes = self.figure.add_subplot(grid[:, 1])
-        colours = colours_of(self._names)
-        self._airway, self._alveolar = _two_kinds_of_lines(self._pressure_axes, self._names, colours)
-        self._volume = [self._volume_axes.plot([], [], **line_style(k))[0] for k in range(len(self._names))]
+        looks = [line_style(k) for k in range(len(self._names))]
+        draw = self._pressure_axes.plot
+        self._airway = [draw([], [], color=look["color"], linewidth=0.8, alpha=0.7)[0] for look in looks]
+        self._alveolar = [
+            draw([], [], label=f"lung {name}", **look)[0] for name, look in zip(self._names, looks, strict=True)
+        ]
+        draw([], [], **FAINT, label="at the airway")
+        above: dict[str, Any] = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "borderaxespad": 0.1}
+        self._pressure_axes.legend(ncols=len(self._names) + 1, frameon=False, **above)
+        self._pressure_axes.set_ylabel("pressure [cmH2O]")
+        self._pressure_axes.tick_params(labelbottom=False)
+        self._volume = [self._volume_axes.plot([], [], **look)[0] for look in looks]
         self._volume_axes.set_ylabel("volume breathed in [mL]")
         self._volume_axes.set_xlabel("time [s]")
         self._bars = self._bar_axes.bar(
-            self._names, 0.0, width=0.6, color=colours, edgecolor="black", linewidth=0.6
+            self._names, 0.0, width=0.6, color=COLOURS, edgecolor="black", linewidth=0.6
         )
         self._texts = [
             self._bar_axes.annotate("", (k, 0.0), xytext=(0, 3), textcoords="offset points", ha="center")
@@ -245,8 +231,8 @@ class BreathPicture:
             )
         waveforms = steady_breath(scenario)
         volumes = breath_measures(waveforms)["inspired_tidal_volume"].values[0]
-        waves = ("time", "airway_pressure", "alveolar_pressure", "volume")
-        time, airway, alveolar, volume = (waveforms[name].values for name in waves)
+        signals = ("time", "airway_pressure", "alveolar_pressure", "volume")
+        time, airway, alveolar, volume = (waveforms[name].values for name in signals)
         for k in range(len(self._names)):
             self._airway[k].set_data(time, airway[:, k])
             self._alveolar[k].set_data(time, alveolar[:, k])
@@ -277,31 +263,9 @@ class BreathPicture:
         return self.png()
 
 
-def _two_kinds_of_lines(ax: "Axes", names: list[str], colours: list[str]) -> tuple[list, list]:
-    """Thin lines for the airway and thick ones for the lung, all still empty."""
-    airway = [ax.plot([], [], color=colour, linewidth=0.8, alpha=0.7)[0] for colour in colours]
-    alveolar = [ax.plot([], [], label=f"lung {name}", **line_style(k))[0] for k, name in enumerate(names)]
-    ax.plot([], [], **FAINT, label="at the airway")
-    ax.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=len(names) + 1, frameon=False, borderaxespad=0.1)
-    ax.set_ylabel("pressure [cmH2O]")
-    ax.tick_params(labelbottom=False)
-    return airway, alveolar
-
-
 def _above(value: float, step: float) -> float:
     """The next multiple of the step that is above the value."""
     return step * (math.floor(value / step) + 1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Slider:
-    """One slider: its label, where it starts and how far it goes, all in the unit of the label."""
-
-    label: str
-    start: float
-    least: float
-    most: float
-    step: float
 
 
 def scenario_of_panel(given: ScenarioOrLungs, settings: BreathSettings | None, *, where: str) -> Scenario:
@@ -326,7 +290,7 @@ def scenario_of_panel(given: ScenarioOrLungs, settings: BreathSettings | None, *
     InputError
         If the two do not fit together.
     """
-    if not isinstance(given, Scenario | Circuit | Layout | Mapping):
+    if not isinstance(given, AnyScenario | Mapping):
         raise InputError(
             f"{where}: got {shown(given)}, but lungs by name are needed, a circuit or a scenario.\n"
             "  Give {'a': Lung(...), 'b': Lung(...)}, what layouts.shared(...) returns, or Scenario(...)."
@@ -372,8 +336,8 @@ def check_start(scenario: Scenario) -> None:
         )
 
 
-def sliders_for(scenario: Scenario) -> dict[tuple[str, str], Slider]:
-    """The sliders, by the name of the lung (empty for the breath) and of the value.
+def sliders_for(scenario: Scenario) -> dict[tuple[str, str], dict[str, Any]]:
+    """Arguments of the sliders, by the name of the lung (empty for the breath) and of the value.
 
     Parameters
     ----------
@@ -382,9 +346,10 @@ def sliders_for(scenario: Scenario) -> dict[tuple[str, str], Slider]:
 
     Returns
     -------
-    dict of (str, str) to Slider
-        They start at the values of the scenario; one that starts outside the usual range goes from a fifth to
-        twice its start, one that starts at 0 from there to the end of that range. [units of the labels]
+    dict of (str, str) to dict
+        What ``ipywidgets.FloatSlider`` takes: sliders start at the values of the scenario; one that starts outside
+        the usual range goes from a fifth to twice its start, one that starts at 0 from there to the end of that
+        range. [units of the labels]
 
     Examples
     --------
@@ -392,7 +357,7 @@ def sliders_for(scenario: Scenario) -> dict[tuple[str, str], Slider]:
     >>> settings = PressureControl(inspiratory_pressure=15.0, rate=15.0, ie_ratio=0.5)
     >>> circuit = shared({"soft": Lung(compliance=120.0, resistance=10.0)})
     >>> sliders = sliders_for(Scenario(circuit=circuit, settings=settings))
-    >>> sliders["soft", "compliance"].most, sliders["", "rate"].start
+    >>> sliders["soft", "compliance"]["max"], sliders["", "rate"]["value"]
     (240.0, 15.0)
     """
     starts = {
@@ -406,7 +371,10 @@ def sliders_for(scenario: Scenario) -> dict[tuple[str, str], Slider]:
             least, most, step = 0.2 * start, 2.0 * start, 0.1 * start
         # So that steps meet the start.
         least = start - step * math.floor((start - min(least, start)) / step + _EXACT)
-        sliders[lung, name] = Slider(f"{words.format(lung=lung)} [{unit}]", start, least, most, step)
+        decimals = max(len(f"{number:.4g}".partition(".")[2]) for number in (start, step))
+        words, shown_as = f"{words.format(lung=lung)} [{unit}]", f".{decimals}f"
+        limits = {"value": start, "min": least, "max": most, "step": step}
+        sliders[lung, name] = {"description": words, "readout_format": shown_as, **limits}
     return sliders
 
 

@@ -19,16 +19,19 @@ from ventsim.model.changes import (
     Disconnection,
     LeakOnset,
     LungRemoval,
+    Schedule,
+    changes_table,
     with_faults,
 )
 from ventsim.model.changes.faults import site_of
 from ventsim.model.circuit import Circuit, parts_list
 from ventsim.model.laws import OPEN, AdjustableCurve, Orifice, Rohrer, Sigmoid
-from ventsim.model.layouts import PatientLimbs, shared
+from ventsim.model.layouts import PatientLimbs, beds_in_row, shared
 from ventsim.model.parts import (
     PART_KINDS,
     Adapter,
     Cap,
+    Filter,
     Leak,
     Lung,
     OpenEnd,
@@ -36,6 +39,7 @@ from ventsim.model.parts import (
     Passage,
     Region,
     Restrictor,
+    TPiece,
     TrachealTube,
     Tube,
     YPiece,
@@ -53,7 +57,9 @@ from ventsim.model.paths import (
     value_text,
     with_values,
 )
-from ventsim.model.ventilator import PressureControl
+from ventsim.model.scenario import Scenario
+from ventsim.model.ventilator import PressureControl, Ventilator
+from ventsim.studies import sweep
 
 LUNG = Lung(compliance=50.0, resistance=10.0)
 CURVED = Lung(
@@ -245,10 +251,141 @@ def test_wrong_path(path, message):
         single_value(CIRCUIT, SETTINGS, path)
 
 
-def test_lungs_are_parts():
-    """Two paths to one value have the same canonical steps."""
-    assert canonical("lungs.b.compliance") == canonical("parts.b.compliance") == ("parts", "b", "compliance")
-    assert canonical("settings.peep") == ("settings", "peep")
+def test_lungs_and_limbs_are_parts():
+    """All paths to one value have the same canonical steps; a value of all limbs is one of each lung."""
+    of_lung = (("parts", "b", "compliance"),)
+    assert canonical(CIRCUIT, "lungs.b.compliance") == canonical(CIRCUIT, "parts.b.compliance") == of_lung
+    assert canonical(CIRCUIT, "settings.peep") == (("settings", "peep"),)
+    length = ("parts", "b inspiratory tube", "length")
+    assert canonical(CIRCUIT, "limbs.b.inspiratory_tube.length") == (length,)
+    assert canonical(CIRCUIT, "parts.b inspiratory tube.length") == (length,)
+    of_all = canonical(CIRCUIT, "limbs.inspiratory_tube.length")
+    assert length in of_all and len(of_all) == len(CIRCUIT.lungs)
+    states = tuple(("parts", f"b {limb} valve", "state") for limb in ("inspiratory", "expiratory"))
+    assert canonical(CIRCUIT, "limbs.b.valve.state") == states
+
+
+def test_limbs_that_the_circuit_does_not_hold_as_described():
+    """On a floor plan the length of a tube is that of the plan, and in an ideal circuit nothing stores gas."""
+    plan = shared({"a": LUNG, "b": LUNG}, floor_plan=beds_in_row("ab"))
+    own = ("limbs", "b", "inspiratory_tube", "length")
+    assert canonical(plan, ".".join(own)) == (own,)
+    assert canonical(plan, "limbs.b.y_piece.gas_volume") == (("parts", "b y-piece", "gas_volume"),)
+    ideal = shared({"a": LUNG, "b": LUNG}, ideal=True)
+    assert canonical(ideal, "limbs.b.y_piece.gas_volume") == (("limbs", "b", "y_piece", "gas_volume"),)
+
+
+@pytest.mark.parametrize(
+    "paths",
+    [
+        ("lungs.b.compliance", "parts.b.compliance"),
+        ("limbs.b.inspiratory_tube.length", "parts.b inspiratory tube.length"),
+        ("limbs.inspiratory_tube.length", "limbs.b.inspiratory_tube.length"),
+        ("limbs.b.valve.resistance", "parts.b expiratory valve.resistance"),
+    ],
+)
+def test_one_value_by_two_paths(paths):
+    """Whoever takes several paths refuses two to one value; two changes of it are changes of one value."""
+    values = dict(zip(paths, (4.4, 3.3), strict=True))
+    message = rf"paths '{paths[0]}' and '{paths[1]}' lead to the same value\.\n  Leave out one of them"
+    with pytest.raises(InputError, match=message):
+        with_values(CIRCUIT, SETTINGS, values)
+    with pytest.raises(InputError, match=message):
+        sweep(CIRCUIT, SETTINGS, {path: [value] for path, value in values.items()})
+    at_once = [Change(path=path, to=value, at=5.0) for path, value in values.items()]
+    with pytest.raises(InputError, match=rf"changes\.2: .*{paths[1]}.* contradicts .*{paths[0]}"):
+        Schedule(CIRCUIT, SETTINGS, tuple(at_once))
+    in_turn = Schedule(CIRCUIT, SETTINGS, (at_once[0], at_once[1].changed(at=9.0), at_once[0].changed(at=12.0)))
+    for time, value in ((6.0, 4.4), (10.0, 3.3), (13.0, 4.4)):
+        assert value_at(in_turn.circuit_at(time), SETTINGS, paths[1]) == value
+
+
+def test_factor_of_a_value_of_all_limbs():
+    """Half of each: 1.5 and 4 m become 0.75 and 2 m."""
+    limbs = {"b": PatientLimbs(inspiratory_tube=Tube(length=4.0))}
+    circuit = shared({"a": LUNG, "b": LUNG}, limbs=limbs)
+    half = Change(path="limbs.inspiratory_tube.length", factor=0.5, at=1.0)
+    schedule = Schedule(circuit, SETTINGS, (half,))
+    lengths = [schedule.circuit_at(2.0).parts[f"{name} inspiratory tube"].length for name in "ab"]
+    assert lengths == [0.75, 2.0]
+    assert changes_table(schedule).frame[["before", "after"]].values.tolist() == [["1.5 m", "0.75 m"]]
+
+
+def test_parts_of_limbs_keep_the_layout():
+    """By whichever path a value of limbs changes, the layout goes along, unless two valves of a lung differ."""
+    for path in ("limbs.a.inspiratory_tube.length", "parts.a inspiratory tube.length"):
+        circuit, _ = with_values(CIRCUIT, SETTINGS, {path: 2.5})
+        assert circuit.layout.limbs_of("a").inspiratory_tube.length == 2.5
+        assert circuit.layout.changed({}).circuit == circuit
+    both = {f"parts.b {limb} valve.opening_pressure": 0.5 for limb in ("inspiratory", "expiratory")}
+    circuit, _ = with_values(CIRCUIT, SETTINGS, both)
+    assert circuit.layout.limbs_of("b").valve.opening_pressure == 0.5
+    stuck, _ = with_values(CIRCUIT, SETTINGS, {"parts.b expiratory valve.state": "stuck open"})
+    assert stuck.layout is None
+    alike, _ = with_values(shared({"a": LUNG, "b": LUNG}), SETTINGS, {"limbs.filter": Filter()})
+    assert alike.layout.limbs == PatientLimbs(filter=Filter())  # still one for all
+
+
+WHOLES = {
+    "ventilator": Ventilator(flow_limit=2.0),
+    "lungs": {"a": LUNG.changed(compliance=33.0), "b": LUNG},
+    "lungs.b": LUNG.changed(compliance=33.0),
+    "limbs": PatientLimbs(filter=Filter()),
+    "limbs.b": PatientLimbs(filter=Filter()),
+    "limbs.b.filter": Filter(),
+    "limbs.b.inspiratory_tube": Tube(length=3.0),
+    "t_piece": TPiece(resistance=1.0),
+    "adapter": Adapter(gas_volume=3.0),
+    "settings": SETTINGS.changed(peep=7.0),
+}
+
+
+@pytest.mark.parametrize("path", WHOLES)
+def test_whole_descriptions_are_replaced(path):
+    scenario = Scenario(circuit=shared({"a": LUNG, "b": LUNG}, arrangement="star"), settings=SETTINGS)
+    whole = WHOLES[path]
+    found = scenario.replaced({path: whole})
+    assert found.value(path) == ({"a": whole, "b": whole} if path == "limbs" else whole)
+    assert found.circuit.layout.changed({}).circuit == found.circuit  # as if built with it from the beginning
+    assert Scenario.from_toml(found.to_toml()) == found
+    assert path == "settings" or found.circuit != scenario.circuit or path == "t_piece"  # a star has none
+    joined = scenario.changed(circuit=Circuit(parts=scenario.circuit.parts, joints=scenario.circuit.joints))
+    if path.partition(".")[0] in ("ventilator", "lungs", "settings"):
+        assert joined.replaced({path: whole}).value(path) == whole
+    parts = dict(joined.circuit.parts) | {"b": LUNG.changed(compliance=33.0)}
+    assert joined.replaced({"parts": parts}) == joined.replaced({"lungs.b.compliance": 33.0})
+
+
+def test_what_is_inside_a_new_whole_goes_on_top_of_it():
+    values = {"lungs.b.compliance": 20.0, "lungs.b": LUNG.changed(resistance=7.0)}
+    values |= {"ventilator.relief_pressure": 40.0, "ventilator": Ventilator(flow_limit=2.0)}
+    values |= {"settings.peep": 7.0, "settings": SETTINGS.changed(rate=12.0)}
+    circuit, settings = with_values(CIRCUIT, SETTINGS, values)
+    assert circuit.lungs["b"] == LUNG.changed(resistance=7.0, compliance=20.0)
+    assert circuit.ventilator == Ventilator(flow_limit=2.0, relief_pressure=40.0)
+    assert settings == SETTINGS.changed(rate=12.0, peep=7.0)
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "message"),
+    [
+        ("ventilator", 3, r"ventilator 3 is not a Ventilator\.\n  Give Ventilator\("),
+        ("settings", None, r"None is not a breath setting\.\n  Give PressureControl"),
+        ("lungs", 3, r"no lung has a name: this is an int"),
+        ("lungs.b", 3, r"part 'b': 3 is not a part\.\n  Give a part"),
+        ("lungs.b", None, r"part 'b': None is not a part\.\n  Give a part"),
+        ("lungs.b", Tube(length=1.0), r"part 'b' would get other ports: inlet, outlet"),
+        ("limbs", 3, r"limbs: 3 is neither a PatientLimbs nor a mapping"),
+        ("limbs.b", 3, r"limbs: 'b' is 3, not a PatientLimbs"),
+        ("limbs.b.filter", 3, r"'limbs\.b': filter 3 is not a Filter"),
+        ("t_piece", 3, r"t_piece 3 is not a TPiece"),
+        ("adapter", 3, r"adapter 3 is not an Adapter"),
+        ("parts", 3, r"3 is not a mapping of names to parts"),
+    ],
+)
+def test_impossible_wholes(path, value, message):
+    with pytest.raises(InputError, match=message):
+        with_values(shared({"a": LUNG, "b": LUNG}), SETTINGS, {path: value})
 
 
 def test_what_is_known_of_a_value():

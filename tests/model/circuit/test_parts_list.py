@@ -109,7 +109,7 @@ def test_text_is_folded_and_tells_what_does_not_fit():
 
 
 def test_only_a_circuit_has_parts():
-    with pytest.raises(CircuitError, match=r"'x' is not a circuit\.\n  Give a Circuit"):
+    with pytest.raises(CircuitError, match=r"'x' is not a circuit\.\n  Give what layouts"):
         parts_list("x")
 
 

@@ -83,6 +83,7 @@ def test_bodies_of_one_volume_add_their_pressures():
     assert (own.floor, own.capacity) == (SIGMOID.floor, SIGMOID.capacity)
     assert own.terms is None and both.terms.linear == pytest.approx(0.025, rel=1e-14)
     assert (SIGMOID + EXPONENTIAL + 200.0).laws == (SIGMOID, EXPONENTIAL, elastic_law(200.0))
+    assert ElasticSum(laws=(SIGMOID, 200)) == SIGMOID + 200.0
     assert (EXPONENTIAL + VOLUME_DEPENDENT).floor == pytest.approx(-1000.0, rel=1e-14)
 
 
@@ -183,8 +184,16 @@ def test_laws_rise_from_rest(law):
         (lambda: SIGMOID.volume("five"), r"pressure 'five' is not a number"),
         (lambda: EXPONENTIAL.changed(pressure_rate=0.0), r"pressure_rate 0 1/cmH2O is not allowed"),
         (lambda: series_compliance(200.0, 0.0), r"chest_wall 0 mL/cmH2O is not allowed"),
-        (lambda: ElasticSum(laws=()), r"^sum: laws holds none\.\n  Give at least one: laws=\(laws\.Sigmoid"),
-        (lambda: SIGMOID + "stiff", r"'stiff' is not a pressure-volume law\.\n  Give laws\.Sigmoid"),
+        (lambda: ElasticSum(laws=()), r"^sum: laws holds none\.\n  Give at least one, such as laws\.Sigmoid"),
+        (lambda: SIGMOID + True, r"volume gained for each unit of pressure: True is not a number"),
+        (
+            lambda: ElasticSum(laws=(0, SIGMOID)),
+            r"laws: number 1: .*: 0 mL/cmH2O is not allowed\.\n  Allowed: above 0",
+        ),
+        (
+            lambda: SIGMOID + "stiff",
+            r"'stiff' is neither a number nor a pressure-volume law\.\n  Give a number, or laws\.Sigmoid",
+        ),
         (
             lambda: overdistension_index(5000.0, elastance=0.02, volume_elastance=-1e-5),
             r"elastance fall to -0\.03 cmH2O/mL at 5000 mL\.\n  Allowed: above -4e-06",

@@ -168,7 +168,7 @@ def test_lengths_between_and_beyond_the_table():
 
 def test_impossible_values():
     with pytest.raises(
-        InputError, match=r"obstructed_fraction 1 is not allowed\.\n  Allowed: at least 0 and below 1"
+        InputError, match=r"obstructed_fraction 1 is not allowed\.\n  .*Allowed: at least 0 and below 1"
     ):
         tracheal_tube_pressure_drop(1.0, inner_diameter=8.0, obstructed_fraction=1.0)
     with pytest.raises(InputError, match=r"length -0\.3 m is not allowed"):
@@ -211,9 +211,7 @@ def test_part_with_inertia():
 
 def test_part_with_measured_coefficients():
     """Invented coefficients: exactly as given, whatever the geometry."""
-    rohrer = TrachealTube(
-        inner_diameter=8.0, obstructed_fraction=0.2, resistance=Rohrer(linear=0.7, quadratic=6.0)
-    )
+    rohrer = TrachealTube(inner_diameter=8.0, length=0.2, resistance=Rohrer(linear=0.7, quadratic=6.0))
     assert rohrer.inspiratory_law == rohrer.expiratory_law == Rohrer(linear=0.7, quadratic=6.0)
     inward, outward = PowerLaw(coefficient=6.5, exponent=1.9), PowerLaw(coefficient=5.5, exponent=1.8)
     power = TrachealTube(inner_diameter=8.0, resistance=inward, expiratory_resistance=outward)

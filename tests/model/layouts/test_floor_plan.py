@@ -261,17 +261,17 @@ NAN, INF = math.nan, math.inf
         ({"beds": {"a": (1, 2, 3)}}, r"bed 'a': \(1, 2, 3\) is not a place"),
         ({"beds": {"a": (1, "2")}}, r"bed 'a': \(1, '2'\) is not a place"),
         ({"beds": {"a": (1, True)}}, r"bed 'a': \(1, True\) is not a place"),
-        ({"beds": {"a": (NAN, 0)}}, r"bed 'a': place \(nan, 0\) m is not allowed\.\n  Allowed: finite"),
-        ({"beds": {"a": (0, INF)}}, r"bed 'a': place \(0, inf\) m is not allowed"),
+        ({"beds": {"a": (NAN, 0)}}, r"bed 'a': coordinate nan m is not allowed\.\n  Allowed: at least -100"),
+        ({"beds": {"a": (0, INF)}}, r"bed 'a': coordinate inf m is not allowed"),
         (
             {"beds": {"a": (300, 150)}},
-            r"place \(300, 150\) m is not allowed\.\n .* from -100 to 100 m\. Check",
+            r"coordinate 300 m is not allowed\.\n  Did you mean 3 \(300 cm\)\? Allowed: at least -100",
         ),
         (
             {"beds": {"a": (1, 2), "b": (1, 3), "c": (1, 2.005)}},
             r"beds 'a' and 'c' stand at one place: \(1, 2\.005\) m\.\n  Give each bed a place of its own",
         ),
-        ({"beds": {"a": (1, 2)}, "ventilator": (0, NAN)}, r"ventilator: place \(0, nan\) m is not allowed"),
+        ({"beds": {"a": (1, 2)}, "ventilator": (0, NAN)}, r"ventilator: coordinate nan m is not allowed"),
         (
             {"beds": {"a": (1, 2)}, "extra_length": 0.9},
             r"extra_length 0\.9 is not allowed\.\n  Allowed: at least 1",
@@ -279,14 +279,21 @@ NAN, INF = math.nan, math.inf
         ({"beds": {"a": (1, 2)}, "height": -1}, r"height -1 m is not allowed"),
         (
             {"beds": {"a": (1, 2)}, "stock_lengths": ()},
-            r"stock_lengths: \(\) is not a list of lengths\.\n  Give 1 to 10",
+            r"stock_lengths: 0 lengths are given\.\n  Give 1 to 10",
         ),
-        ({"beds": {"a": (1, 2)}, "stock_lengths": 1.5}, r"stock_lengths: 1\.5 is not a list of lengths"),
+        (
+            {"beds": {"a": (1, 2)}, "stock_lengths": 1.5},
+            r"stock_lengths 1\.5 is not a list of numbers\.\n  Allowed: at least 0\.05",
+        ),
         (
             {"beds": {"a": (1, 2)}, "stock_lengths": (1.5, 0)},
-            r"stock_lengths: piece of 0 m is not allowed\.\n  Allowed: 0\.05 to 100 m",
+            r"stock_lengths 0 m is not allowed\.\n  Allowed: at least 0\.05 and at most 100 m",
         ),
-        ({"beds": {"a": (1, 2)}, "stock_lengths": (NAN,)}, r"stock_lengths: piece of nan m is not allowed"),
+        (
+            {"beds": {"a": (1, 2)}, "stock_lengths": (1500,)},
+            r"stock_lengths 1500 m is not allowed\.\n  Did you mean 1\.5 \(1500 mm\)",
+        ),
+        ({"beds": {"a": (1, 2)}, "stock_lengths": (NAN,)}, r"stock_lengths nan m is not allowed"),
         ({"beds": {"a": (1, 2)}, "bed": 1}, r"there is no 'bed'\.\n  Did you mean 'beds'"),
     ],
 )

@@ -18,6 +18,7 @@ from ventsim.model.parts import (
     Lung,
     OneWayValve,
     Passage,
+    PeepValve,
     Restrictor,
     Store,
     TPiece,
@@ -27,7 +28,7 @@ from ventsim.model.parts import (
     preset,
 )
 from ventsim.model.scenario import Scenario
-from ventsim.model.ventilator import Ventilator, VolumeControl
+from ventsim.model.ventilator import PressureControl, Ventilator, VolumeControl
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
 
@@ -292,6 +293,25 @@ def test_fittings_and_machine_can_be_given():
     assert circuit.ventilator.source_resistance == 2.0
 
 
+# --- one-way parts as restrictors -----------------------------------------------------------------------------
+
+
+def test_a_one_way_part_is_the_restrictor_of_one_limb():
+    """In both limbs of both lungs it is what the layout puts there itself, and files bring it back."""
+    breath = PressureControl(inspiratory_pressure=12.0, peep=5.0, rate=15.0, inspiratory_time=1.0)
+    valve = OneWayValve(opening_pressure=0.4, resistance=2.0)
+    limbs = PatientLimbs(inspiratory_restrictor=valve, expiratory_restrictor=valve)
+    own = Scenario(circuit=shared(lungs(2), limbs=limbs, one_way_valves=False), settings=breath)
+    given = own.changed(circuit=shared(lungs(2), limbs=PatientLimbs(valve=valve)))
+    found, expected = (breath_measures(steady_breath(one)).inspired_tidal_volume for one in (own, given))
+    assert found.values == pytest.approx(expected.values, rel=1e-9)
+    assert Scenario.from_toml(own.to_toml()) == own and 'kind = "one-way valve"' in own.to_toml()
+    path = "limbs.bed 1.inspiratory_restrictor.opening_pressure"
+    assert own.replaced({path: 0.0}).circuit.parts["bed 1 inspiratory restrictor"].opening_pressure == 0.0
+    peep = PatientLimbs(expiratory_restrictor={"kind": "peep valve", "opening_pressure": 10.0})
+    assert peep.expiratory_restrictor == PeepValve(opening_pressure=10.0)
+
+
 # --- ideal circuits -------------------------------------------------------------------------------------------
 
 
@@ -316,6 +336,12 @@ def test_ideal_circuit_stores_nothing_and_resists_only_where_told(arrangement, n
     assert resistances == {3.0: number, 0.5: 2 * number, 2.0: number}
     valves = [part for part in circuit.parts.values() if isinstance(part, OneWayValve)]
     assert {valve.opening_pressure for valve in valves} == {0.0}
+
+
+def test_ideal_tube_loses_no_heads():
+    bent = PatientLimbs(inspiratory_tube=Tube(length=1.5, loss_coefficient=2.0, corrugated_friction=0.1))
+    tube = shared(lungs(1), limbs=bent, ideal=True).parts["bed 1 inspiratory tube"]
+    assert tube.elements()[0].is_ideal
 
 
 def test_ideal_ventilator():

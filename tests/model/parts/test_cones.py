@@ -185,5 +185,5 @@ def test_ports_of_the_ventilator():
 
 
 def test_only_a_circuit_has_faults():
-    with pytest.raises(CircuitError, match=r"3 is not a circuit\.\n  Give a Circuit"):
+    with pytest.raises(CircuitError, match=r"3 is not a circuit\.\n  Give what layouts"):
         connector_mismatches(3)

@@ -143,6 +143,18 @@ def test_elements_of_a_lung_with_regions():
     assert LUNGS["two regions"].compartment_weights == pytest.approx((0.6, 0.4), rel=1e-15)  # 30 and 20 of 50
 
 
+def test_compliance_at_rest():
+    """30 and 20 side by side; 50 in a chest wall of 200: 1/(1/50 + 1/200); a sigmoid: its slope there."""
+    assert LUNGS["two regions"].compliance_at_relaxation == 50.0
+    assert Lung(compliance=50.0, resistance=10.0).compliance_at_relaxation == 50.0
+    walled = Lung(compliance=50.0, resistance=10.0, chest_wall_compliance=200.0)
+    assert walled.compliance_at_relaxation == pytest.approx(40.0, rel=1e-12)
+    sigmoid = Sigmoid(vital_capacity=2000.0, inflection_pressure=15.0, width=5.0)
+    assert Lung(compliance=sigmoid, resistance=10.0).compliance_at_relaxation == pytest.approx(
+        float(sigmoid.compliance(0.0)), rel=1e-5
+    )
+
+
 def test_collateral_paths_join_neighbours():
     paths = [p for p in passages(LUNGS["three regions"]) if p.start.startswith("region")]
     assert [(p.start, p.end) for p in paths] == [("region 1", "region 2"), ("region 2", "region 3")]

@@ -27,6 +27,7 @@ from ventsim.model.laws import (
     Orifice,
     PowerLaw,
     Rohrer,
+    Series,
     Sigmoid,
     TubeFriction,
 )
@@ -510,6 +511,34 @@ def test_open_restrictor_is_a_plain_joint():
             lambda: Restrictor(resistance=MeasuredCurve(flows=(0.5, "a"), pressure_drops=(1.0, 2.0))),
             r"flows 'a' is not a number",
         ),
+        (
+            lambda: Tube(length=1.0, resistance=5.0, loss_coefficient=3.0),
+            r"tube: loss_coefficient 3 would change nothing, because resistance is given\.\n  Leave it out, or",
+        ),
+        (
+            lambda: Tube(length=1.0, resistance=5.0, corrugated_friction=0.2),
+            r"corrugated_friction 0\.2 would change",
+        ),
+        *(
+            (
+                lambda name=name, value=value: TrachealTube(inner_diameter=7.0, resistance=5.0, **{name: value}),
+                rf"tracheal tube: {name} {text} would change nothing, because resistance is given",
+            )
+            for name, value, text in (
+                ("obstructed_fraction", 0.5, r"0\.5"),
+                ("loss_coefficient", 3.0, "3"),
+                ("expiratory_loss_coefficient", 4.0, "4"),
+                ("curvature", 7.0, "7 1/m"),
+            )
+        ),
+        (
+            lambda: TrachealTube(inner_diameter=7.0, expiratory_resistance=5.0, expiratory_loss_coefficient=4.0),
+            r"expiratory_loss_coefficient 4 would change nothing, because expiratory_resistance is given",
+        ),
+        (lambda: Rohrer(linear=5.0) + True, r"pressure drop for each unit of flow: True is not a number"),
+        (lambda: -3 + Rohrer(linear=5.0), r"-3 cmH2O·s/L is not allowed\.\n  Allowed: at least 0 cmH2O·s/L"),
+        (lambda: Series(laws=(Rohrer(linear=5.0), -3)), r"laws: number 2: .*: -3 cmH2O·s/L is not allowed"),
+        (lambda: Rohrer(linear=5.0) + "3", r"'3' is neither a number nor a flow law\.\n  Give a number, or laws"),
         (lambda: Lung.from_dict({"kind": "tube"}), r"lung: the kind is 'tube', not 'lung'"),
         (lambda: Lung.from_dict([1, 2]), r"lung: \[1, 2\] is not a mapping of names to values"),
     ],
@@ -517,6 +546,13 @@ def test_open_restrictor_is_a_plain_joint():
 def test_impossible_value(make, message):
     with pytest.raises(PartError, match=message):
         make()
+
+
+def test_number_in_series_is_a_linear_law():
+    """2 + 3 cmH2O·s/L and 1 cmH2O·s²/L² lose 2.75 cmH2O at 0.5 L/s, by hand."""
+    both = Series(laws=(Rohrer(linear=2.0, quadratic=1.0), 3))
+    assert both.pressure_drop(0.5) == pytest.approx(2.75, rel=1e-14)
+    assert both == Series(laws=(Rohrer(linear=2.0, quadratic=1.0), Rohrer(linear=3.0)))
 
 
 def test_all_faults_are_named_at_once():
@@ -693,12 +729,16 @@ def test_numbers_of_numpy_are_numbers():
 
 
 # Fields that are checked against others, and so cannot be drawn one by one.
-LINKED = {"compliance", "chest_wall_compliance", "collateral_resistance"}
+LINKED = {
+    Lung: {"compliance", "chest_wall_compliance", "collateral_resistance"},
+    Tube: {"resistance"},
+    TrachealTube: {"resistance", "expiratory_resistance", "curvature"},
+}
 
 
 def numbers_of(part: Part) -> st.SearchStrategy[dict[str, float]]:
     """Plausible values for the numeric fields of a part that stand alone."""
-    linked = LINKED if isinstance(part, Lung) else ()
+    linked = LINKED.get(type(part), ())
     fields = {name: quantity_of(info) for name, info in type(part).model_fields.items() if name not in linked}
     return st.fixed_dictionaries({name: _plausible(quantity) for name, quantity in fields.items() if quantity})
 

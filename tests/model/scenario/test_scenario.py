@@ -577,6 +577,10 @@ WRONG = {
         TITLE + SETTINGS + ELASTIC + SIGMOID.replace("width = 5", "width = -5"),
         r"lungs\.e\.compliance\.width -5 cmH2O is not allowed",
     ),
+    "no laws in series": (
+        TITLE + SETTINGS + LUNGS.replace("= 10", "= { law = 'series', laws = [] }"),
+        r"resistance\.laws holds none\.\n  Give at least one, such as \{ law = \"rohrer\", linear = 5",
+    ),
     "laws in series": (
         TITLE
         + SETTINGS
@@ -585,9 +589,14 @@ WRONG = {
         ),
         r"lungs\.a\.resistance\.laws\.2\.bore -1 mm is not allowed",
     ),
+    "number in series": (
+        TITLE + SETTINGS + LUNGS.replace("= 10", "= { law = 'series', laws = [3, -3] }"),
+        r"lungs\.a\.resistance\.laws: number 2: .* -3 cmH2O·s/L is not allowed",
+    ),
     "neither number nor law": (
         TITLE + SETTINGS + LUNGS.replace("= 10", "= [5, 8]"),
-        r"lungs\.a\.resistance: \[5, 8\] is neither a number nor a flow law\.\n  Give a number, or laws\.Rohrer\(",
+        r"lungs\.a\.resistance: \[5, 8\] is neither a number nor a flow law\.\n  Give a number, or "
+        r"\{ law = \"rohrer\", linear = 5, quadratic = 8 \}",
     ),
     "effort": (
         TITLE + SETTINGS + ELASTIC + SIGMOID + EFFORT.replace("duration = 1", "duration = 6"),
@@ -820,7 +829,7 @@ WRONG = {
     ),
     "change": (
         "changes = [5]\n" + TITLE + SETTINGS + LUNGS,
-        r"ward\.toml: changes\.1: 5 is not a section",
+        r"ward\.toml: changes\.1: 5 is not a section\.\n  Write \[\[changes\]\] and the keys on lines below it",
     ),
     "kind of change": (
         TITLE + SETTINGS + LUNGS + CHANGE + "kind = 'clmp'\n",

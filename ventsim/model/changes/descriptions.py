@@ -3,22 +3,23 @@
 import math
 import numbers
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, ClassVar
 
-from pydantic import Field, PlainSerializer, PlainValidator, model_validator
+from pydantic import Field, PlainSerializer, PlainValidator
 
 from ventsim.errors import InputError
 from ventsim.model.descriptions import Description, Family, plain_values, shown
-from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS, OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.laws import ELASTIC_LAWS, FLOW_LAWS, OR_FLOW_LAW, AnyFlowLaw, flow_law
 from ventsim.model.parts import Leak
 from ventsim.model.parts.inline import HOLE
 from ventsim.quantities import quantity
 
-_LAWS = Family(
+LAWS = Family(
     name="law", tag="law", example=FLOW_LAWS.example, error=InputError, kinds=FLOW_LAWS.kinds | ELASTIC_LAWS.kinds
 )
+"""The laws of both families."""
 
 
 def _read_name(value: object) -> str:
@@ -31,18 +32,15 @@ def _read_target(value: object) -> Any:
     if value is None or isinstance(value, str | Description):
         return value
     if isinstance(value, Mapping):
-        return _LAWS.read(value)
+        return LAWS.read(value)
     if isinstance(value, bool) or not isinstance(value, numbers.Real):
-        if callable(getattr(value, "pressure_drop", None)) or callable(getattr(value, "pressure", None)):
-            return value
+        for family in (FLOW_LAWS, ELASTIC_LAWS):
+            if family.accepts(value):
+                return family.read(value)
         raise InputError(f"{value!r} is neither a number, text nor a law.\n  Give the value from then on.")
-    try:
-        number = float(value)
-    except OverflowError:  # a whole number beyond the range of floats
-        number = math.inf
-    if not math.isfinite(number):
-        raise InputError(f"{number} is not allowed.\n  Allowed: finite numbers, text and laws.")
-    return number
+    if fault := quantity("value").fault(value):
+        raise InputError(f"{fault}\n  Allowed: finite numbers, text and laws.")
+    return float(value)
 
 
 Name = Annotated[str, PlainValidator(_read_name)]
@@ -63,7 +61,8 @@ CHANGES = Family(
 class TimedChange(Description, ABC):
     """Base of all changes: when they begin and when they end.
 
-    A final subclass sets `kind`, is listed in ``CHANGE_KINDS``, and says in `what` what it changes.
+    A final subclass sets `kind`, is listed in ``CHANGE_KINDS``, and says in `says` what it changes, with its
+    fields in braces.
     """
 
     tag: ClassVar[str] = "kind"
@@ -71,19 +70,22 @@ class TimedChange(Description, ABC):
     at: Annotated[float, quantity("at")]
     until: Annotated[float, quantity("until")] | None = None
 
-    @model_validator(mode="after")
-    def _check_order(self) -> Self:
+    def _faults(self) -> Iterator[str]:
         if self.until is not None and self.until <= self.at:
-            raise InputError(
-                f"{self.kind}: until {self.until:.10g} s is not after at {self.at:.10g} s.\n"
+            yield (
+                f"until {self.until:.10g} s is not after at {self.at:.10g} s.\n"
                 f"  Allowed: above {self.at:.10g} s. Correct one of them, or leave until out."
             )
-        return self
 
     @property
     @abstractmethod
+    def says(self) -> str:
+        """What changes, with its own fields in braces."""
+
+    @property
     def what(self) -> str:
         """What changes, for messages."""
+        return self.says.format_map(dict(self))
 
     @property
     def end(self) -> float:
@@ -110,6 +112,7 @@ class Change(TimedChange):
     """
 
     kind: ClassVar[str] = "change"
+    says: ClassVar[str] = "the change of '{path}'"
 
     path: Annotated[Name, Field(description="the value, such as 'lungs.b.compliance'")]
     to: Annotated[
@@ -120,25 +123,19 @@ class Change(TimedChange):
     ] = None
     factor: Annotated[float, quantity("factor")] | None = None
 
-    @model_validator(mode="after")
-    def _check_target(self) -> Self:
+    def _faults(self) -> Iterator[str]:
+        yield from super()._faults()
         if (self.to is None) == (self.factor is None):
             found = "neither is given" if self.to is None else "both are given"
-            raise InputError(
-                f"{self.kind}: needs exactly one of to and factor; {found}.\n"
+            yield (
+                f"needs exactly one of to and factor; {found}.\n"
                 "  Give to, the value afterwards, or factor, by which the value is multiplied."
             )
         if self.to is not None and not isinstance(self.to, float) and self.until is not None:
-            raise InputError(
-                f"{self.kind}: to {shown(self.to)} is no number, so it cannot change bit by bit.\n"
+            yield (
+                f"to {shown(self.to)} is no number, so it cannot change bit by bit.\n"
                 "  Leave until out for a step, or give a number."
             )
-        return self
-
-    @property
-    def what(self) -> str:
-        """The path."""
-        return f"the change of '{self.path}'"
 
 
 @CHANGES.member
@@ -157,13 +154,9 @@ class Disconnection(TimedChange):
     """
 
     kind: ClassVar[str] = "disconnection"
+    says: ClassVar[str] = "the disconnection at '{joint}'"
 
     joint: Annotated[Name, Field(description="one end of the joint, 'part.port'")]
-
-    @property
-    def what(self) -> str:
-        """The joint."""
-        return f"the disconnection at '{self.joint}'"
 
 
 @CHANGES.member
@@ -184,13 +177,9 @@ class LungRemoval(TimedChange):
     """
 
     kind: ClassVar[str] = "lung removal"
+    says: ClassVar[str] = "taking lung '{lung}' off"
 
     lung: Annotated[Name, Field(description="name of the lung")]
-
-    @property
-    def what(self) -> str:
-        """The lung."""
-        return f"taking lung '{self.lung}' off"
 
 
 @CHANGES.member
@@ -209,13 +198,9 @@ class Clamp(TimedChange):
     """
 
     kind: ClassVar[str] = "clamp"
+    says: ClassVar[str] = "the clamp on '{part}'"
 
     part: Annotated[Name, Field(description="name of the part")]
-
-    @property
-    def what(self) -> str:
-        """The part."""
-        return f"the clamp on '{self.part}'"
 
 
 @CHANGES.member
@@ -238,28 +223,23 @@ class LeakOnset(TimedChange):
     """
 
     kind: ClassVar[str] = "leak onset"
+    says: ClassVar[str] = "the leak at '{joint}'"
 
     joint: Annotated[Name, Field(description="one end of the joint, 'part.port'")]
-    resistance: Annotated[float | FlowLaw, HOLE, OR_FLOW_LAW]
+    resistance: Annotated[float | AnyFlowLaw, HOLE, OR_FLOW_LAW]
 
-    @model_validator(mode="after")
-    def _check_hole(self) -> Self:
+    def _faults(self) -> Iterator[str]:
+        yield from super()._faults()
         if flow_law(self.resistance).is_zero:
-            raise InputError(
-                f"{self.kind}: without resistance the hole would hold the circuit at atmospheric pressure.\n"
+            yield (
+                "without resistance the hole would hold the circuit at atmospheric pressure.\n"
                 "  Give a resistance above 0, a law that has one, or use a Disconnection."
             )
-        return self
 
     @property
     def leak(self) -> Leak:
         """The part that is put into the joint."""
         return Leak(resistance=self.resistance)
-
-    @property
-    def what(self) -> str:
-        """The joint."""
-        return f"the leak at '{self.joint}'"
 
 
 Fault = Disconnection | LungRemoval | Clamp | LeakOnset

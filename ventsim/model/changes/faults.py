@@ -1,17 +1,16 @@
 """Circuits in which joints are apart, lungs taken off, parts closed, or joints leak."""
 
 from collections.abc import Sequence
-from typing import ClassVar
+from typing import Any, ClassVar
 
-from ventsim.errors import InputError, suggestion
+from ventsim.errors import InputError, check_name, suggestion
 from ventsim.model.changes.descriptions import Clamp, Fault, LeakOnset, LungRemoval
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.description import Joint, circuit_of
 from ventsim.model.descriptions import FrozenMapping
 from ventsim.model.laws.flow import OPEN, Rohrer
 from ventsim.model.parts import NEVER, Cap, LungPart, OpenEnd, Part, cones_of
 from ventsim.model.parts.part import Element, Inertia, Passage
-
-Joint = tuple[str, str]
 
 # Never met, because a closed passage does not open; but it must be a law.
 _CLOSED = Rohrer.of(1.0)
@@ -102,24 +101,18 @@ def site_of(circuit: Circuit, fault: Fault) -> Joint | str:
     ('a y-piece.patient', 'a.airway')
     """
     if isinstance(fault, Clamp):
-        return _part_to_clamp(circuit, fault.part)
+        check_name(fault.part, circuit.parts, wrong=f"part: there is no part '{fault.part}'")
+        if isinstance(circuit.parts[fault.part], LungPart):
+            raise InputError(
+                f"part: '{fault.part}' is a lung, which cannot be clamped.\n"
+                "  Clamp the part before it, or take the lung off with LungRemoval."
+            )
+        return fault.part
     if isinstance(fault, LungRemoval):
         lungs = circuit.lungs
-        if fault.lung not in lungs:
-            raise InputError(f"lung: there is no lung '{fault.lung}'.\n  {suggestion(fault.lung, lungs)}")
+        check_name(fault.lung, lungs, wrong=f"lung: there is no lung '{fault.lung}'")
         return _joint_at(circuit, f"{fault.lung}.{lungs[fault.lung].ports[0]}")
     return _joint_at(circuit, fault.joint)
-
-
-def _part_to_clamp(circuit: Circuit, name: str) -> str:
-    if name not in circuit.parts:
-        raise InputError(f"part: there is no part '{name}'.\n  {suggestion(name, circuit.parts)}")
-    if isinstance(circuit.parts[name], LungPart):
-        raise InputError(
-            f"part: '{name}' is a lung, which cannot be clamped.\n"
-            "  Clamp the part before it, or take the lung off with LungRemoval."
-        )
-    return name
 
 
 def _joint_at(circuit: Circuit, end: str) -> Joint:
@@ -141,7 +134,7 @@ def _joint_at(circuit: Circuit, end: str) -> Joint:
     )
 
 
-def with_faults(circuit: Circuit, faults: Sequence[Fault]) -> Circuit:
+def with_faults(scenario: Any, faults: Sequence[Fault]) -> Circuit:
     """A circuit with faults at different places.
 
     Lungs and other parts keep names and order; ends, caps and leaks come after them. Only places that exist are
@@ -149,20 +142,20 @@ def with_faults(circuit: Circuit, faults: Sequence[Fault]) -> Circuit:
 
     Parameters
     ----------
-    circuit : Circuit
-        The circuit without faults.
+    scenario : Scenario, Circuit or Layout
+        Whose circuit is without faults.
     faults : sequence of Disconnection, LungRemoval, Clamp and LeakOnset
         What is wrong with it; times are not looked at.
 
     Returns
     -------
     Circuit
-        The same object if there are no faults.
+        The circuit itself if there are no faults.
 
     Raises
     ------
     InputError
-        If a place does not exist.
+        If a place does not exist, or it is no circuit.
 
     Examples
     --------
@@ -172,6 +165,7 @@ def with_faults(circuit: Circuit, faults: Sequence[Fault]) -> Circuit:
     >>> with_faults(circuit, [LungRemoval(lung="a", at=60.0)]).joints[-2:]
     (('a y-piece.patient', 'cap on a y-piece patient.inlet'), ('a.airway', 'open end of a airway.inlet'))
     """
+    circuit = circuit_of(scenario, where="with_faults")
     if not faults:
         return circuit
     parts, joints = dict(circuit.parts), list(circuit.joints)

@@ -10,8 +10,9 @@ from typing import Any
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
 from ventsim.model.changes.descriptions import AnyChange, Fault
 from ventsim.model.changes.faults import with_faults
-from ventsim.model.changes.plan import ValueChange, ValueOverTime, in_order
+from ventsim.model.changes.over_time import ValueChange, ValueOverTime, in_order
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.description import circuit_of
 from ventsim.model.descriptions import shown
 from ventsim.model.paths import SETTINGS, VENTILATOR, Steps, Value, circuit_with, settings_with
 from ventsim.model.ventilator import BreathSettings, check_settings
@@ -73,7 +74,7 @@ class Schedule:
 
     circuit: Circuit
     settings: BreathSettings
-    changes: tuple[AnyChange, ...] = ()
+    changes: Sequence[AnyChange] = ()
 
     def __post_init__(self) -> None:
         settings = "PressureControl(...) or VolumeControl(...)"
@@ -113,13 +114,12 @@ class Schedule:
 
     def _tried(self, time: float, *, before: bool = False) -> tuple[Circuit, BreathSettings]:
         """Circuit and settings, or a complaint that names change and time."""
-        of_circuit = self._differing(time, of_settings=False, before=before)
-        of_settings = self._differing(time, of_settings=True, before=before)
+        values, faults = self._differing(time, before=before), self._faults_at(time, before=before)
         try:
-            circuit = with_faults(circuit_with(self.circuit, of_circuit), self._faults_at(time, before=before))
-            return circuit, settings_with(self.settings, of_settings)
+            circuit = with_faults(circuit_with(self.circuit, values), faults)
+            return circuit, settings_with(self.settings, values)
         except InputError as error:
-            one = self._culprit(of_circuit | of_settings, time, before=before)
+            one = self._culprit(values, time, before=before)
             raise type(error)(f"changes.{one.number}: {one.change.what}: at {time:.10g} s {error}") from None
 
     def _culprit(self, values: dict[Steps, Value], time: float, *, before: bool) -> ValueChange:
@@ -131,8 +131,8 @@ class Schedule:
         for one, own in begun:
             others = {steps: value for steps, value in values.items() if steps != own}
             try:
-                circuit_with(self.circuit, {k: v for k, v in others.items() if k[0] != SETTINGS})
-                settings_with(self.settings, {k: v for k, v in others.items() if k[0] == SETTINGS})
+                circuit_with(self.circuit, others)
+                settings_with(self.settings, others)
             except InputError:
                 continue
             return one
@@ -155,11 +155,10 @@ class Schedule:
                 "  Settings change with the next breath, the ventilator at once."
             ) from None
 
-    def _differing(self, time: float, *, of_settings: bool, before: bool = False) -> dict[Steps, Value]:
-        """Values of the settings, or of the circuit, that differ from those at the beginning."""
-        values = [one for one in self._in_order[0] if (one.steps[0] == SETTINGS) == of_settings]
-        found = {one.steps: (one.value(time, before=before), one.base) for one in values}
-        return {steps: value for steps, (value, base) in found.items() if value != base}
+    def _differing(self, time: float, *, before: bool = False) -> dict[Steps, Value]:
+        """Values that differ from those at the beginning."""
+        found = ((one, one.value(time, before=before)) for one in self._in_order[0])
+        return {one.steps: value for one, value in found if value != one.base}
 
     def _faults_at(self, time: float, *, before: bool = False) -> tuple[Fault, ...]:
         """Faults at work at a time, or just before it."""
@@ -187,9 +186,8 @@ class Schedule:
         Circuit
             The same object as long as nothing differs; the circuit itself if nothing differs from it.
         """
-        values, faults = self._differing(time, of_settings=False), self._faults_at(time)
-        if not values and not faults:
-            return self.circuit
+        faults, values = self._faults_at(time), self._differing(time)
+        values = {steps: value for steps, value in values.items() if steps[0] != SETTINGS}
         key = ("circuit", tuple(values.items()), faults)
         return self._kept(key, lambda: with_faults(circuit_with(self.circuit, values), faults))
 
@@ -206,9 +204,7 @@ class Schedule:
         BreathSettings
             The same object as long as nothing differs; the settings themselves if nothing differs from them.
         """
-        values = self._differing(time, of_settings=True)
-        if not values:
-            return self.settings
+        values = {steps: value for steps, value in self._differing(time).items() if steps[0] == SETTINGS}
         return self._kept(("settings", tuple(values.items())), lambda: settings_with(self.settings, values))
 
     def _kept(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:
@@ -276,24 +272,55 @@ class Schedule:
         return tuple(change for change in self.changes if change.at >= duration)
 
 
+def schedule_of(scenario: Any, settings: Any = None, changes: Any = None, *, where: str) -> Schedule:
+    """The schedule of a scenario, or that of a circuit and settings with some changes.
+
+    Parameters
+    ----------
+    scenario : Scenario, Schedule, Circuit or Layout
+        What the user gave first.
+    settings : BreathSettings or None, default None
+        What the user gave second: needed with a circuit.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset, or None, default None
+        None: as the scenario has them.
+    where : str
+        The verb, for messages.
+
+    Returns
+    -------
+    Schedule
+        Checked.
+
+    Raises
+    ------
+    InputError
+        If one of the three is of the wrong type, or as for :class:`Schedule`.
+    """
+    circuit = circuit_of(scenario, settings, where=where)
+    whole = getattr(scenario, "schedule", scenario)  # of a scenario
+    if not isinstance(whole, Schedule):
+        return Schedule(circuit, settings, listed(() if changes is None else changes))
+    return whole if changes is None else Schedule(circuit, whole.settings, listed(changes))
+
+
 def with_changes(
-    circuit: Circuit, settings: BreathSettings, changes: Sequence[AnyChange]
-) -> tuple[Circuit, BreathSettings]:
+    scenario: Any, settings: BreathSettings | None = None, changes: Sequence[AnyChange] | None = None
+) -> Any:
     """Circuit and breath settings after all changes, for the steady breath that follows them.
 
     Parameters
     ----------
-    circuit : Circuit
-        The circuit at the beginning.
-    settings : PressureControl or VolumeControl
-        The breath settings at the beginning.
-    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
-        What changes; what ends is over.
+    scenario : Scenario, Circuit or Layout
+        What there is at the beginning.
+    settings : BreathSettings, optional
+        The breath at the beginning, where a circuit comes first; a scenario has its own.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset, optional
+        What changes, by default as the scenario says; what ends is over.
 
     Returns
     -------
-    tuple of (Circuit, BreathSettings)
-        As they are from then on.
+    Scenario, or tuple of (Circuit, BreathSettings)
+        As they are from then on: a scenario without changes where one was given.
 
     Raises
     ------
@@ -312,6 +339,9 @@ def with_changes(
     >>> after[1].peep
     8.0
     """
-    schedule = Schedule(circuit, settings, tuple(changes))
+    schedule = schedule_of(scenario, settings, changes, where="with_changes")
     last = schedule.knots[-1]
-    return schedule.circuit_at(last), schedule.settings_at(last)
+    circuit, breath = schedule.circuit_at(last), schedule.settings_at(last)
+    if not hasattr(scenario, "schedule"):
+        return circuit, breath
+    return scenario.changed(circuit=circuit, settings=breath, changes=())

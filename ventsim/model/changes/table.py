@@ -1,5 +1,6 @@
 """What changes, as a table: when and from what to what."""
 
+from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
@@ -7,6 +8,7 @@ import pandas as pd
 
 from ventsim.model.changes.descriptions import (
     CHANGES,
+    AnyChange,
     Change,
     Clamp,
     Disconnection,
@@ -15,11 +17,12 @@ from ventsim.model.changes.descriptions import (
     LungRemoval,
 )
 from ventsim.model.changes.faults import site_of
-from ventsim.model.changes.plan import in_order
-from ventsim.model.changes.schedule import Schedule, listed
+from ventsim.model.changes.over_time import ValueChange, in_order
+from ventsim.model.changes.schedule import listed, schedule_of
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws.flow import flow_law
 from ventsim.model.paths import text_of, value_text
+from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import QUANTITIES
 from ventsim.tables import MISSING, Column, Section, Table, significant
 
@@ -38,13 +41,19 @@ _STATES = {
 }
 
 
-def changes_table(changes: Any) -> Table:
+def changes_table(
+    scenario: Any, settings: BreathSettings | None = None, *, changes: Sequence[AnyChange] | None = None
+) -> Table:
     """What changes, when and from what to what.
 
     Parameters
     ----------
-    changes : Scenario, Schedule, or sequence of Change, Disconnection, LungRemoval, Clamp and LeakOnset
+    scenario : Scenario, Schedule, Circuit, Layout, or sequence of changes
         Of changes alone, without a circuit, the values before are not known.
+    settings : BreathSettings, optional
+        The breath, where a circuit comes first; a scenario has its own.
+    changes : sequence of Change, Disconnection, LungRemoval, Clamp or LeakOnset, optional
+        What changes; by default as the scenario says.
 
     Returns
     -------
@@ -73,38 +82,34 @@ def changes_table(changes: Any) -> Table:
     >>> changes_table([removal]).frame.equals(changes_table(Schedule(circuit, settings, (removal,))).frame)
     True
     """
-    schedule = getattr(changes, "schedule", changes)  # of a scenario
-    if isinstance(schedule, Schedule):
-        rows = _rows_of_schedule(schedule)
+    circuit: Any = None
+    values: dict[int, ValueChange] = {}  # by number of the change
+    if hasattr(scenario, "circuit") or settings is not None or changes is not None:
+        schedule = schedule_of(scenario, settings, changes, where="changes_table")
+        circuit = schedule.circuit
+        over_time, _ = in_order(circuit, schedule.settings, schedule.changes)
+        # Of a value of all limbs, as it is in those of the first lung.
+        values = {one.number: one for value in reversed(over_time) for one in value.steps_and_ramps}
+        given = schedule.changes
     else:
-        given = [CHANGES.read(change) for change in listed(schedule)]
-        rows = [(one, *(_value_texts(one) if isinstance(one, Change) else _fault_texts(one))) for one in given]
+        given = tuple(CHANGES.read(change) for change in listed(scenario))
+    rows: list[tuple[Any, ...]] = []
+    for number, change in enumerate(given, start=1):
+        if not isinstance(change, Change):
+            rows.append((change, *_fault_texts(change, circuit)))
+        elif number in values:
+            ends = (values[number].start, values[number].end)
+            texts = (value_text(circuit, schedule.settings, change.path, end) for end in ends)
+            rows.append((change, change.path, *texts))
+        else:  # without a circuit no value is looked up
+            after = change.to if change.factor is None else f"{change.factor:.6g} times as much"
+            text = text_of(after, QUANTITIES.get(change.path.rpartition(".")[2]))
+            rows.append((change, change.path, MISSING, text))
     rows.sort(key=lambda row: row[0].at)
     frame = pd.DataFrame([(change.at, change.until, *texts) for change, *texts in rows], columns=list(_COLUMNS))
     frame["until"] = frame["until"].astype(float)  # None becomes NaN
     section = Section(name="changes", frame=frame, columns=_COLUMNS)
     return Table(title="" if rows else "Nothing changes.", sections=[section])
-
-
-def _rows_of_schedule(schedule: Schedule) -> list[tuple[Any, ...]]:
-    """Each change; where, before and after in words."""
-    circuit, settings = schedule.circuit, schedule.settings
-    values = in_order(circuit, settings, schedule.changes)[0]
-    by_number = {one.number: one for value in values for one in value.steps_and_ramps}
-    rows: list[tuple[Any, ...]] = []
-    for number, change in enumerate(schedule.changes, start=1):
-        if isinstance(change, Change):
-            ends = (by_number[number].start, by_number[number].end)
-            rows.append((change, change.path, *(value_text(circuit, settings, change.path, end) for end in ends)))
-        else:
-            rows.append((change, *_fault_texts(change, circuit)))
-    return rows
-
-
-def _value_texts(change: Change) -> tuple[str, ...]:
-    """The same of a change without a circuit, in which no value is looked up."""
-    after = change.to if change.factor is None else f"{change.factor:.6g} times as much"
-    return change.path, MISSING, text_of(after, QUANTITIES.get(change.path.rpartition(".")[2]))
 
 
 def _fault_texts(fault: Fault, circuit: Circuit | None = None) -> tuple[str, ...]:

@@ -5,9 +5,17 @@ from functools import cached_property
 from typing import Annotated, Any, ClassVar, Self
 
 import networkx as nx
-from pydantic import BeforeValidator, Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
+from pydantic import Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
 
-from ventsim.errors import CircuitError, CircuitWarning, InputError, PlausibilityWarning, suggestion, warn_caller
+from ventsim.errors import (
+    CircuitError,
+    CircuitWarning,
+    InputError,
+    PlausibilityWarning,
+    check_name,
+    suggestion,
+    warn_caller,
+)
 from ventsim.model.circuit.graph import (
     VENTILATOR,
     build_graph,
@@ -18,7 +26,7 @@ from ventsim.model.circuit.graph import (
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
 from ventsim.model.parts import PARTS, LungPart, Part
-from ventsim.model.ventilator import Ventilator
+from ventsim.model.ventilator import BreathSettings, Ventilator
 from ventsim.units import ATMOSPHERE_CMH2O
 
 Joint = tuple[str, str]
@@ -88,17 +96,24 @@ def _read_joints(value: object) -> tuple[Joint, ...]:
     return tuple(joints)
 
 
-def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint], *, ventilator_ports: Sequence[str]) -> None:
+def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint]) -> None:
     """Refuse joints that name nothing, use a port twice or leave one open."""
     if not parts:
         raise CircuitError("the circuit has no parts.\n  Give a lung and what joins it to the ventilator.")
     if not any(isinstance(part, LungPart) for part in parts.values()):
         raise CircuitError("the circuit has no lung.\n  Add a Lung, or take a circuit from ventsim.layouts.")
-    ports = {VENTILATOR: tuple(ventilator_ports)} | {name: part.ports for name, part in parts.items()}
+    ports = {VENTILATOR: Ventilator.ports} | {name: part.ports for name, part in parts.items()}
     used: dict[str, Joint] = {}
     for joint in joints:
         for end in joint:
-            _check_end(end, joint, ports)
+            name, dot, port = end.partition(".")
+            check_name(name, ports, wrong=f"joint {joint}: there is no part '{name}'", error=CircuitError)
+            if not dot or port not in ports[name]:
+                found = f"has no port '{port}'" if dot else "needs a port"
+                raise CircuitError(
+                    f"joint {joint}: '{name}' {found}.\n  {suggestion(port, ports[name])}\n"
+                    f"  Write an end as 'part.port', such as '{name}.{ports[name][0]}'."
+                )
             if joint[0] == joint[1]:
                 raise CircuitError(f"joint {joint} joins a port to itself.\n  Name two different ends.")
             if end in used:
@@ -114,18 +129,6 @@ def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint], *, ventila
         raise CircuitError(
             f"{len(free)} {several} not joined to anything: {', '.join(map(repr, free))}.\n"
             "  Every port needs one joint; use a fitting with fewer ports, or join the open ends."
-        )
-
-
-def _check_end(end: str, joint: Joint, ports: Mapping[str, tuple[str, ...]]) -> None:
-    name, dot, port = end.partition(".")
-    if name not in ports:
-        raise CircuitError(f"joint {joint}: there is no part '{name}'.\n  {suggestion(name, ports)}")
-    if not dot or port not in ports[name]:
-        found = f"has no port '{port}'" if dot else "needs a port"
-        raise CircuitError(
-            f"joint {joint}: '{name}' {found}.\n  {suggestion(port, ports[name])}\n"
-            f"  Write an end as 'part.port', such as '{name}.{ports[name][0]}'."
         )
 
 
@@ -203,8 +206,8 @@ class Circuit(Description):
         Field(description="the parts by name"),
     ]
     joints: Annotated[
-        tuple[tuple[str, str], ...],
-        BeforeValidator(_read_joints),
+        Sequence[Joint],
+        PlainValidator(_read_joints),
         Field(description="pairs of ends, each 'part.port', that are joined"),
     ]
     ventilator: Annotated[Ventilator, Field(description="the machine")] = Ventilator()
@@ -213,7 +216,7 @@ class Circuit(Description):
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        _check_joints(self.parts, self.joints, ventilator_ports=self.ventilator.ports)
+        _check_joints(self.parts, self.joints)
         graph = self.graph()
         check_connections(graph, self.parts)
         faults = direction_faults(graph, self.parts)
@@ -312,8 +315,7 @@ class Circuit(Description):
                 "  Write .with_parts({'name': ...})."
             )
         for name, part in parts.items():
-            if name not in self.parts:
-                raise CircuitError(f"there is no part {name!r} to exchange.\n  {suggestion(name, self.parts)}")
+            check_name(name, self.parts, wrong=f"there is no part {name!r} to exchange", error=CircuitError)
             if not isinstance(part, Part):
                 raise CircuitError(
                     f"part {name!r}: {shown(part)} is not a part.\n  Give a part, such as Tube(length=1.5)."
@@ -378,8 +380,46 @@ class Circuit(Description):
         >>> "lung.alveoli" in single(Lung(compliance=50.0, resistance=5.0)).graph()
         True
         """
-        return build_graph(self.parts, self.joints, ventilator_ports=self.ventilator.ports)
+        return build_graph(self.parts, self.joints)
 
 
 def _listed(ports: Iterable[str]) -> str:
     return ", ".join(map(repr, ports))
+
+
+def circuit_of(scenario: Any, settings: Any = None, *, where: str) -> Circuit:
+    """The circuit that a verb is about: itself, or that of a scenario or layout.
+
+    Parameters
+    ----------
+    scenario : Scenario, Circuit or Layout
+        What the user gave first.
+    settings : BreathSettings or None, default None
+        What the user gave second: allowed with a circuit, as in verbs that need it.
+    where : str
+        The verb, for messages.
+
+    Returns
+    -------
+    Circuit
+        The circuit.
+
+    Raises
+    ------
+    CircuitError
+        If one of the two is of the wrong type, or a scenario has settings beside it.
+    """
+    circuit = getattr(scenario, "circuit", scenario)
+    if not isinstance(circuit, Circuit):
+        raise CircuitError(
+            f"{where}: {shown(scenario)} is not a circuit.\n"
+            "  Give what layouts.shared(...) returns, a Circuit, or a Scenario."
+        )
+    if settings is not None and hasattr(scenario, "settings"):
+        raise CircuitError(f"{where}: settings are given, but the scenario has its own.\n  Leave them out.")
+    if not isinstance(settings, BreathSettings | None):
+        raise CircuitError(
+            f"{where}: settings {shown(settings)} are of the wrong type.\n"
+            "  Give PressureControl(...) or VolumeControl(...), or leave them out."
+        )
+    return circuit

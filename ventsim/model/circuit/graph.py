@@ -15,6 +15,7 @@ import numpy as np
 from ventsim.errors import CircuitError, PlausibilityWarning, warn_caller
 from ventsim.model.parts import Lung, LungPart, Part, TrachealTube
 from ventsim.model.parts.part import Inertia, Passage
+from ventsim.model.ventilator import Ventilator
 
 VENTILATOR = "ventilator"
 """Name by which joints call the ventilator."""
@@ -23,10 +24,8 @@ _STILL = 1e-9  # pressure drop, of 1 in all, up to which a passage counts as a d
 _USUAL_FLOW = 0.5  # at which the loss of a tracheal tube is given [L/s]
 
 
-def build_graph(
-    parts: Mapping[str, Part], joints: Sequence[tuple[str, str]], *, ventilator_ports: Sequence[str]
-) -> nx.MultiDiGraph:
-    """Points as nodes; passages and joints as edges.
+def build_graph(parts: Mapping[str, Part], joints: Sequence[tuple[str, str]]) -> nx.MultiDiGraph:
+    """Points as nodes, the ports of the ventilator among them; passages and joints as edges.
 
     Parameters
     ----------
@@ -34,8 +33,6 @@ def build_graph(
         The parts.
     joints : sequence of (str, str)
         Pairs of ends.
-    ventilator_ports : sequence of str
-        Ports of the ventilator; no edge runs between them.
 
     Returns
     -------
@@ -47,21 +44,18 @@ def build_graph(
     Examples
     --------
     >>> from ventsim.model.parts import Lung
-    >>> graph = build_graph({"a": Lung(compliance=50.0, resistance=5.0)}, [], ventilator_ports=())
+    >>> graph = build_graph({"a": Lung(compliance=50.0, resistance=5.0)}, [])
     >>> list(graph.edges())
     [('a.airway', 'a.alveoli')]
     """
     graph: nx.MultiDiGraph[str] = nx.MultiDiGraph()
-    for port in ventilator_ports:
-        graph.add_node(f"{VENTILATOR}.{port}", part=VENTILATOR)
+    graph.add_nodes_from((f"{VENTILATOR}.{port}" for port in Ventilator.ports), part=VENTILATOR)
     for name, part in parts.items():
-        for port in part.ports:
-            graph.add_node(f"{name}.{port}", part=name)
+        graph.add_nodes_from((f"{name}.{port}" for port in part.ports), part=name)
         for element in part.elements():
             if isinstance(element, Passage | Inertia):
                 start, end = f"{name}.{element.start}", f"{name}.{element.end}"
-                for node in (start, end):
-                    graph.add_node(node, part=name)
+                graph.add_nodes_from((start, end), part=name)
                 graph.add_edge(start, end, part=name, kind=part.kind, passage=element)
     for start, end in joints:
         graph.add_edge(start, end, part=None, kind="joint", passage=None)
@@ -109,12 +103,11 @@ def _allowed_ways(graph: nx.MultiDiGraph, reversed_valves: set[str]) -> nx.DiGra
     ways: nx.DiGraph[str] = nx.DiGraph()
     ways.add_nodes_from(graph)
     for start, end, data in graph.edges(data=True):
-        if data["passage"] is None or not data["passage"].is_one_way:
-            ways.add_edges_from([(start, end), (end, start)])
-        elif data["part"] in reversed_valves:
-            ways.add_edge(end, start)
-        else:
+        is_two_way = data["passage"] is None or not data["passage"].is_one_way
+        if is_two_way or data["part"] not in reversed_valves:
             ways.add_edge(start, end)
+        if is_two_way or data["part"] in reversed_valves:
+            ways.add_edge(end, start)
     return ways
 
 

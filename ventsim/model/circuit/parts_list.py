@@ -3,15 +3,16 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
+from typing import Any
 
 import pandas as pd
 
-from ventsim.errors import CircuitError
-from ventsim.model.circuit.description import Circuit
+from ventsim.model.circuit.description import circuit_of
 from ventsim.model.circuit.graph import VENTILATOR
-from ventsim.model.descriptions import Description, shown
+from ventsim.model.descriptions import Description
 from ventsim.model.parts import Part, Tube
 from ventsim.model.parts.cones import ANY_CONE, Cone, cones_mate, cones_of
+from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import quantity_of
 from ventsim.tables import Column, Section, Table, significant
 
@@ -21,15 +22,17 @@ VENTILATOR_CONES: Mapping[str, tuple[Cone, ...]] = MappingProxyType(
 """Cones of the ventilator's ports. ISO 5356-1, from memory."""
 
 
-def connector_mismatches(circuit: Circuit) -> tuple[str, ...]:
+def connector_mismatches(scenario: Any, settings: BreathSettings | None = None) -> tuple[str, ...]:
     """Joints whose cones do not mate: other sizes, or both male, or both female.
 
     A circuit with faults can be simulated all the same.
 
     Parameters
     ----------
-    circuit : Circuit
-        The circuit.
+    scenario : Scenario, Circuit or Layout
+        Whose circuit is looked at.
+    settings : BreathSettings, optional
+        Allowed beside a circuit, as in all verbs; nothing depends on them.
 
     Returns
     -------
@@ -51,8 +54,7 @@ def connector_mismatches(circuit: Circuit) -> tuple[str, ...]:
     joint of 'ventilator.inspiratory' and 'a inspiratory tube.inlet': 22 mm male does not fit 15 mm female.
       Put an Adapter between them, or take parts of one size.
     """
-    if not isinstance(circuit, Circuit):
-        raise CircuitError(f"{shown(circuit)} is not a circuit.\n  Give a Circuit, or layouts.shared(...).")
+    circuit = circuit_of(scenario, settings, where="connector_mismatches")
     cones = {f"{VENTILATOR}.{port}": given for port, given in VENTILATOR_CONES.items()}
     for name, part in circuit.parts.items():
         cones |= {f"{name}.{port}": given for port, given in cones_of(part).items()}
@@ -76,7 +78,7 @@ def _text(cones: tuple[Cone, ...]) -> str:
 
 _ELSEWHERE = ("length", "bore", "inner_diameter")  # fields with a column of their own
 # Fields that tell how to calculate, not what to fetch.
-_OF_THE_RUN = ("density", "viscosity", "inertia", "includes_tracheal_tube", "polytropic_exponent")
+_OF_THE_RUN = ("density", "viscosity", "inertia", "includes_tracheal_tube", "polytropic_exponent", "wrapped")
 _COLUMNS = {
     "kind": Column(heading="part", width=14),
     "count": Column(heading="count"),
@@ -88,13 +90,15 @@ _COLUMNS = {
 }
 
 
-def parts_list(circuit: Circuit) -> Table:
+def parts_list(scenario: Any, settings: BreathSettings | None = None) -> Table:
     """The parts of a circuit, equal ones in one row; the length of tube in all, and joints that do not fit.
 
     Parameters
     ----------
-    circuit : Circuit
-        The circuit.
+    scenario : Scenario, Circuit or Layout
+        Whose circuit is listed.
+    settings : BreathSettings, optional
+        Allowed beside a circuit, as in all verbs; nothing depends on them.
 
     Returns
     -------
@@ -118,29 +122,8 @@ def parts_list(circuit: Circuit) -> Table:
     >>> parts.loc[parts["kind"] == "tube", ["count", "length", "bore"]].values.tolist()
     [[4.0, 1.5, 22.0]]
     """
+    circuit = circuit_of(scenario, settings, where="parts_list")
     faults = connector_mismatches(circuit)
-    rows = [
-        {
-            "kind": part.kind,
-            "count": len(names),
-            "length": _number(part, "length"),
-            "bore": _number(part, "bore", "inner_diameter"),
-            "cones": _cones_text(part),
-            "values": ", ".join(_texts(part, without=(*_ELSEWHERE, *_OF_THE_RUN))),
-            "names": names,
-        }
-        for part, names in _sorts(circuit)
-    ]
-    tubes = [part.length for part in circuit.parts.values() if isinstance(part, Tube)]
-    notes = (
-        [f"{len(tubes)} tubes, {significant(sum(tubes))} m in all; {len(circuit.parts)} parts."] if tubes else []
-    )
-    notes += ["Joints that do not fit:", *faults] if faults else ["All joints fit."]
-    return Table(sections=[Section(name="parts", frame=pd.DataFrame(rows), columns=_COLUMNS)], notes=notes)
-
-
-def _sorts(circuit: Circuit) -> list[tuple[Part, tuple[str, ...]]]:
-    """Each sort of part with its names."""
     sorts: list[tuple[Part, list[str]]] = []
     for name, part in circuit.parts.items():
         # Compared, not hashed: a part of the user's own making need not be hashable.
@@ -149,7 +132,24 @@ def _sorts(circuit: Circuit) -> list[tuple[Part, tuple[str, ...]]]:
             sorts.append((part, [name]))
         else:
             same.append(name)
-    return [(part, tuple(names)) for part, names in sorts]
+    rows = [
+        {
+            "kind": part.kind,
+            "count": len(names),
+            "length": _number(part, "length"),
+            "bore": _number(part, "bore", "inner_diameter"),
+            "cones": _cones_text(part),
+            "values": ", ".join(_texts(part, without=(*_ELSEWHERE, *_OF_THE_RUN))),
+            "names": tuple(names),
+        }
+        for part, names in sorts
+    ]
+    tubes = [part.length for part in circuit.parts.values() if isinstance(part, Tube)]
+    notes = (
+        [f"{len(tubes)} tubes, {significant(sum(tubes))} m in all; {len(circuit.parts)} parts."] if tubes else []
+    )
+    notes += ["Joints that do not fit:", *faults] if faults else ["All joints fit."]
+    return Table(sections=[Section(name="parts", frame=pd.DataFrame(rows), columns=_COLUMNS)], notes=notes)
 
 
 def _number(part: Part, *names: str) -> float:

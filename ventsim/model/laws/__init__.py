@@ -10,6 +10,7 @@ from ventsim.model.laws.bench_fit import RohrerFit, fit_rohrer
 from ventsim.model.laws.elastic import (
     ELASTIC_LAWS,
     OR_ELASTIC_LAW,
+    AnyElasticLaw,
     ElasticLaw,
     ElasticSum,
     ElasticTerms,
@@ -20,7 +21,17 @@ from ventsim.model.laws.elastic import (
     overdistension_index,
     series_compliance,
 )
-from ventsim.model.laws.flow import FLOW_LAWS, OPEN, OR_FLOW_LAW, FlowLaw, PowerLaw, Rohrer, Series, flow_law
+from ventsim.model.laws.flow import (
+    FLOW_LAWS,
+    OPEN,
+    OR_FLOW_LAW,
+    AnyFlowLaw,
+    FlowLaw,
+    PowerLaw,
+    Rohrer,
+    Series,
+    flow_law,
+)
 from ventsim.model.laws.measured import AdjustableCurve, MeasuredCurve, MonotoneFit, fit_monotone
 from ventsim.model.laws.orifice import EquivalentBore, Orifice, PrintedBore, orifice_bore, printed_bore
 from ventsim.model.laws.tracheal import tracheal_tube_curvature, tracheal_tube_friction, tracheal_tube_length
@@ -39,6 +50,8 @@ __all__ = [
     "OR_ELASTIC_LAW",
     "OR_FLOW_LAW",
     "AdjustableCurve",
+    "AnyElasticLaw",
+    "AnyFlowLaw",
     "ElasticLaw",
     "ElasticSum",
     "ElasticTerms",

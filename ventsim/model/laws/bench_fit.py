@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from ventsim.errors import InputError, suggestion
+from ventsim.errors import InputError, check_name
 from ventsim.model.laws.flow import Rohrer
 from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, EquivalentBore, loss_exponent, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
-from ventsim.quantities import check, quantity
+from ventsim.quantities import check, quantity, warn_of_unlikely
 from ventsim.units import FloatArray
 
 Coefficient = Literal["linear", "quadratic"]
@@ -25,17 +26,18 @@ def checked_points(
     pressures: Sequence[float] | FloatArray,
     standard_deviation: Sequence[float] | FloatArray | None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """The points as arrays; scatter is 1 for all where none is given."""
-    columns = {"flows": (flows, "L/s", "finite, not 0"), "pressures": (pressures, "cmH2O", "finite")}
+    """The points as arrays; scatter is 1 for all where none is given. Warns of unlikely flows and pressures."""
+    pressure = quantity("pressure_drops", plausible=(0.0, 500.0))
+    columns = {"flows": (flows, quantity("flows"), "finite, not 0"), "pressures": (pressures, pressure, "finite")}
     if standard_deviation is not None:
-        columns["standard_deviation"] = (standard_deviation, "cmH2O", "finite, above 0")
+        columns["standard_deviation"] = (standard_deviation, pressure, "finite, above 0")
     arrays = {}
-    for name, (values, unit, allowed) in columns.items():
+    for name, (values, here, allowed) in columns.items():
         try:
             arrays[name] = np.atleast_1d(np.asarray(values, dtype=float))
         except (TypeError, ValueError):
             raise InputError(
-                f"{function}: {name} {values!r} are not numbers.\n  Give numbers in {unit}."
+                f"{function}: {name} {values!r} are not numbers.\n  Give numbers in {here.unit}."
             ) from None
         array = arrays[name]
         if array.ndim != 1 or array.shape != arrays["flows"].shape:
@@ -50,9 +52,10 @@ def checked_points(
             wrong |= array <= 0.0
         if wrong.any():
             raise InputError(
-                f"{function}: {name} hold {array[wrong][0]:.6g} {unit}.\n"
+                f"{function}: {name} hold {here.text(array[wrong][0])}.\n"
                 f"  Allowed: {allowed}. Leave out the point, or correct it."
             )
+        warn_of_unlikely(f"{function}: {name}", here, np.abs(array).tolist())
     if not arrays["flows"].size:
         raise InputError(f"{function}: there are no points.\n  Give flows in L/s and pressures in cmH2O.")
     return arrays["flows"], arrays["pressures"], arrays.get("standard_deviation", np.ones_like(arrays["flows"]))
@@ -98,7 +101,7 @@ class RohrerFit:
     pressures: tuple[float, ...]
     standard_deviation: tuple[float, ...] | None
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure drop of the fitted law.
 
         Parameters
@@ -114,7 +117,7 @@ class RohrerFit:
         flow = np.asarray(flow, dtype=float)
         return self.linear * flow + self.quadratic * flow * np.abs(flow)
 
-    def pressure_drop_error(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop_error(self, flow: ArrayLike) -> FloatArray:
         r"""Standard error of the pressure drop of the fitted law, from those of its coefficients.
 
         It is that of the law, not that of one more reading, and knows nothing of what is wrong at every point
@@ -297,11 +300,9 @@ def fit_rohrer(
     >>> fit_rohrer((0.25, 0.5, 1.0), (1.2, 3.1, 9.0), hold_at_zero="linear").quadratic
     9.23
     """
-    if hold_at_zero is not None and hold_at_zero not in _COEFFICIENTS:
-        raise InputError(
-            f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero.\n"
-            f"  {suggestion(str(hold_at_zero), _COEFFICIENTS)}"
-        )
+    if hold_at_zero is not None:
+        wrong = f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero"
+        check_name(hold_at_zero, _COEFFICIENTS, wrong=wrong)
     q, p, sigma = checked_points("fit_rohrer", flows, pressures, standard_deviation)
     design = np.column_stack([q, q * np.abs(q)]) / sigma[:, None]
     # Of flows that differ by no more than rounding, one column is a multiple of the other.

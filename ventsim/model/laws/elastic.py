@@ -2,14 +2,16 @@
 
 import math
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Protocol, Self
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family, Member
+from ventsim.model.laws.own import UsersOwn
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -23,8 +25,37 @@ ELASTIC_LAWS = Family(
     tag="law",
     example="laws.Sigmoid(vital_capacity=2000, inflection_pressure=15, width=5)",
     accepts=lambda value: callable(getattr(value, "pressure", None)),
+    number=quantity("compliance"),
+    member_of=lambda value: elastic_law(value),
 )
 """The pressure-volume laws; any object with a method ``pressure(volume)`` is one."""
+
+
+class AnyElasticLaw(Protocol):
+    """What a field of a compliance takes besides a number: a law of the library, or an object of your own.
+
+    Examples
+    --------
+    >>> class Cubic:
+    ...     def pressure(self, volume):
+    ...         return 0.02 * volume + 1e-9 * volume**3
+    >>> law: AnyElasticLaw = Cubic()
+    """
+
+    @abstractmethod
+    def pressure(self, volume: Any, /) -> Any:
+        """Transmural pressure at a volume, strictly rising, 0 at 0.
+
+        Parameters
+        ----------
+        volume : array of shape (n,)
+            Volumes above relaxation volume. [mL]
+
+        Returns
+        -------
+        array of shape (n,)
+            Pressures. [cmH2O]
+        """
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,8 +103,7 @@ class ElasticLaw(Description, ABC):
     error_type: ClassVar[type[InputError]] = PartError
     tag: ClassVar[str] = "law"
 
-    @abstractmethod
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
+    def pressure(self, volume: ArrayLike) -> FloatArray:
         """Transmural pressure at a volume.
 
         Parameters
@@ -91,6 +121,7 @@ class ElasticLaw(Description, ABC):
         InputError
             If the law has no pressure for a volume.
         """
+        return self._pressure(self._checked(volume))
 
     @property
     def floor(self) -> float:
@@ -107,7 +138,7 @@ class ElasticLaw(Description, ABC):
         """The law in the engine's closed form; None: the engine makes a table of it."""
         return None
 
-    def volume(self, pressure: float | FloatArray) -> FloatArray:
+    def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume at a transmural pressure, by bisection of the rising curve.
 
         Parameters
@@ -130,11 +161,11 @@ class ElasticLaw(Description, ABC):
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         return 0.5 * (low + high)
 
+    @abstractmethod
     def _pressure(self, volume: FloatArray) -> FloatArray:
         """Pressure without a check of the volume."""
-        return self.pressure(volume)
 
-    def _checked(self, volume: float | FloatArray) -> FloatArray:
+    def _checked(self, volume: ArrayLike) -> FloatArray:
         """Volumes, all of which have a pressure."""
         volume = finite_array(self.kind, "volume", volume, unit="mL")
         outside = (volume <= self.floor) | (volume >= self.capacity)
@@ -216,19 +247,15 @@ class Sigmoid(ElasticLaw):
         """Where the compliance changes fastest with the pressure, :math:`c ± d ln(2 + √3)` (derived). [cmH2O]"""
         return self.inflection_pressure - _BEND * self.width, self.inflection_pressure + _BEND * self.width
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return self._pressure(self._checked(volume))
-
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return self.inflection_pressure - self.width * np.log(self.vital_capacity / (volume - self.floor) - 1.0)
 
-    def volume(self, pressure: float | FloatArray) -> FloatArray:
+    def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume above relaxation volume at a pressure. [mL]"""
         pressure = finite_array(self.kind, "pressure", pressure, unit="cmH2O")
         return self.floor + self.vital_capacity * _logistic((pressure - self.inflection_pressure) / self.width)
 
-    def compliance(self, pressure: float | FloatArray) -> FloatArray:
+    def compliance(self, pressure: ArrayLike) -> FloatArray:
         """Slope of the curve at a pressure.
 
         Parameters
@@ -287,19 +314,15 @@ class Exponential(ElasticLaw):
         """One exponential term."""
         return ElasticTerms(exponential=(self.largest_volume, self.pressure_rate))
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return self._pressure(self._checked(volume))
-
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return -np.log1p(-volume / self.largest_volume) / self.pressure_rate
 
-    def volume(self, pressure: float | FloatArray) -> FloatArray:
+    def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume above relaxation volume at a pressure. [mL]"""
         pressure = finite_array(self.kind, "pressure", pressure, unit="cmH2O")
         return -self.largest_volume * np.expm1(-self.pressure_rate * pressure)
 
-    def compliance(self, pressure: float | FloatArray) -> FloatArray:
+    def compliance(self, pressure: ArrayLike) -> FloatArray:
         """Slope of the curve at a pressure.
 
         Parameters
@@ -373,14 +396,10 @@ class VolumeDependent(ElasticLaw):
         """A straight and a quadratic term."""
         return ElasticTerms(linear=self.elastance, quadratic=self.volume_elastance)
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return self._pressure(self._checked(volume))
-
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return (self.elastance + self.volume_elastance * volume) * volume
 
-    def volume(self, pressure: float | FloatArray) -> FloatArray:
+    def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume above relaxation volume at a pressure. [mL]"""
         pressure = finite_array(self.kind, "pressure", pressure, unit="cmH2O")
         under_root = self.elastance**2 + 4.0 * self.volume_elastance * pressure
@@ -402,10 +421,12 @@ class ElasticSum(ElasticLaw):
     Raises
     ------
     PartError
-        If there is none, or one is no pressure-volume law.
+        If there is none, or one is neither a pressure-volume law nor a number above 0.
 
     Notes
     -----
+    A number is a compliance.
+
     .. math:: p = \sum_i p_i(v)
 
     Examples
@@ -416,21 +437,17 @@ class ElasticSum(ElasticLaw):
 
     kind: ClassVar[str] = "sum"
 
-    laws: Annotated[tuple[Any, ...], Member(ELASTIC_LAWS, many=True)]
+    laws: Annotated[Sequence[Any], Member(ELASTIC_LAWS, many=True)]
 
     def _faults(self) -> Iterator[str]:
         if not self.laws:
-            yield f"laws holds none.\n  Give at least one: laws=({ELASTIC_LAWS.example},)."
-
-    @property
-    def _members(self) -> list[ElasticLaw]:
-        return [elastic_law(law) for law in self.laws]
+            yield f"laws holds none.\n  Give at least one, such as {ELASTIC_LAWS.example}."
 
     @property
     def floor(self) -> float:
         """The highest floor of the laws; without one, where the volume-dependent laws together turn back. [mL]"""
-        bent = [law for law in self._members if isinstance(law, VolumeDependent)]
-        floor = max((law.floor for law in self._members if law not in bent), default=-math.inf)
+        bent = [law for law in self.laws if isinstance(law, VolumeDependent)]
+        floor = max((law.floor for law in self.laws if law not in bent), default=-math.inf)
         gained = sum(law.volume_elastance for law in bent)
         if math.isfinite(floor) or gained == 0.0:
             return floor
@@ -439,12 +456,12 @@ class ElasticSum(ElasticLaw):
     @property
     def capacity(self) -> float:
         """The smallest capacity of the laws. [mL]"""
-        return min(law.capacity for law in self._members)
+        return min(law.capacity for law in self.laws)
 
     @property
     def terms(self) -> ElasticTerms | None:
         """The terms of all laws, if the engine knows each and no kind of curve comes twice."""
-        found = [law.terms for law in self._members]
+        found = [law.terms for law in self.laws]
         given = [one for one in found if one is not None]
         sigmoids = [one.sigmoid for one in given if one.sigmoid is not None]
         exponentials = [one.exponential for one in given if one.exponential is not None]
@@ -457,15 +474,11 @@ class ElasticSum(ElasticLaw):
             exponential=next(iter(exponentials), None),
         )
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return self._pressure(self._checked(volume))
-
     def _pressure(self, volume: FloatArray) -> FloatArray:
-        return np.sum([law._pressure(volume) for law in self._members], axis=0)
+        return np.sum([law._pressure(volume) for law in self.laws], axis=0)
 
 
-class UserElasticLaw(ElasticLaw):
+class UserElasticLaw(UsersOwn, ElasticLaw):
     """A pressure-volume law of the user's own making, seen as one of the library.
 
     Examples
@@ -473,27 +486,28 @@ class UserElasticLaw(ElasticLaw):
     >>> class Cubic:
     ...     def pressure(self, volume):
     ...         return 0.02 * volume + 1e-9 * volume**3
-    >>> float(UserElasticLaw(wrapped=Cubic()).pressure(500.0))
+    >>> float(UserElasticLaw(wrapped=Cubic(), volume_factor=2.0).pressure(1000.0))
     10.125
     """
 
-    kind: ClassVar[str] = "law of the user's own"
-
-    wrapped: Any
+    volume_factor: Annotated[float, quantity("factor", "factor on its volume at every pressure", above=0.0)] = 1.0
 
     @property
     def floor(self) -> float:
         """As the law says, or none. [mL]"""
-        return float(getattr(self.wrapped, "floor", -math.inf))
+        return self.volume_factor * float(getattr(self.wrapped, "floor", -math.inf))
 
     @property
     def capacity(self) -> float:
         """As the law says, or none. [mL]"""
-        return float(getattr(self.wrapped, "capacity", math.inf))
+        return self.volume_factor * float(getattr(self.wrapped, "capacity", math.inf))
 
-    def pressure(self, volume: float | FloatArray) -> FloatArray:
-        """Transmural pressure at a volume. [cmH2O]"""
-        return np.asarray(self.wrapped.pressure(np.asarray(volume, dtype=float)), dtype=float)
+    def pressure(self, volume: ArrayLike) -> FloatArray:
+        """Transmural pressure at a volume, which the law checks itself. [cmH2O]"""
+        return self._pressure(np.asarray(volume, dtype=float))
+
+    def _pressure(self, volume: FloatArray) -> FloatArray:
+        return np.asarray(self.wrapped.pressure(volume / self.volume_factor), dtype=float)
 
 
 def elastic_law(value: Any) -> ElasticLaw:
@@ -502,7 +516,7 @@ def elastic_law(value: Any) -> ElasticLaw:
     Parameters
     ----------
     value : float or pressure-volume law
-        A checked value of a field. [mL/cmH2O]
+        A checked value of a field; an object of a user's own with `pressure` is wrapped. [mL/cmH2O]
 
     Returns
     -------
@@ -518,7 +532,7 @@ def elastic_law(value: Any) -> ElasticLaw:
         return value
     if isinstance(value, int | float):
         return VolumeDependent.of(float(value))
-    return UserElasticLaw.model_construct(wrapped=value)
+    return UserElasticLaw(wrapped=value)
 
 
 def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
@@ -536,9 +550,9 @@ def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
     """
     found: list[Any] = []
     for value in values:
-        law = elastic_law(value if isinstance(value, int | float) else ELASTIC_LAWS.read(value))
+        law = ELASTIC_LAWS.read(value)
         found += law.laws if isinstance(law, ElasticSum) else [law]
-    return elastic_law(found[0]) if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
+    return found[0] if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
 
 
 def series_compliance(lung: float, chest_wall: float) -> float:

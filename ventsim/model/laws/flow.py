@@ -2,12 +2,14 @@
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
-from typing import Annotated, Any, ClassVar
+from typing import Annotated, Any, ClassVar, Protocol
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family, Member
+from ventsim.model.laws.own import UsersOwn
 from ventsim.quantities import finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -22,8 +24,37 @@ FLOW_LAWS = Family(
     tag="law",
     example="laws.Rohrer(linear=5, quadratic=8)",
     accepts=lambda value: callable(getattr(value, "pressure_drop", None)),
+    number=quantity("resistance"),
+    member_of=lambda value: flow_law(value),
 )
 """The flow laws; any object with a method ``pressure_drop(flow)`` is one."""
+
+
+class AnyFlowLaw(Protocol):
+    """What a field of a resistance takes besides a number: a law of the library, or an object of your own.
+
+    Examples
+    --------
+    >>> class Sinh:
+    ...     def pressure_drop(self, flow):
+    ...         return np.sinh(flow)
+    >>> law: AnyFlowLaw = Sinh()
+    """
+
+    @abstractmethod
+    def pressure_drop(self, flow: Any, /) -> Any:
+        """Pressure at the start minus pressure at the end, strictly rising from 0 at 0.
+
+        Parameters
+        ----------
+        flow : array of shape (n,)
+            Flows of at least 0. [L/s]
+
+        Returns
+        -------
+        array of shape (n,)
+            Pressure drops. [cmH2O]
+        """
 
 
 class FlowLaw(Description, ABC):
@@ -45,7 +76,7 @@ class FlowLaw(Description, ABC):
     tag: ClassVar[str] = "law"
 
     @abstractmethod
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end.
 
         Parameters
@@ -153,7 +184,7 @@ class Rohrer(FlowLaw):
         """Linear and quadratic coefficient. [cmH2O·s/L, cmH2O·s²/L²]"""
         return self.linear, self.quadratic
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         return self.linear * flow + self.quadratic * flow * np.abs(flow)
@@ -200,7 +231,7 @@ class PowerLaw(FlowLaw):
         """Linear and quadratic coefficient, where the exponent is 1 or 2. [cmH2O·s/L, cmH2O·s²/L²]"""
         return {1.0: (self.coefficient, 0.0), 2.0: (0.0, self.coefficient)}.get(self.exponent)
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         size, n, q0 = np.abs(flow), self.exponent, self.laminar_flow
@@ -215,10 +246,12 @@ class Series(FlowLaw):
     Raises
     ------
     PartError
-        If there is none, or one is no flow law.
+        If there is none, or one is neither a flow law nor a number of at least 0.
 
     Notes
     -----
+    A number is a linear law.
+
     .. math:: \Delta p = \sum_i \Delta p_i(\dot V)
 
     Examples
@@ -229,70 +262,58 @@ class Series(FlowLaw):
 
     kind: ClassVar[str] = "series"
 
-    laws: Annotated[tuple[Any, ...], Member(FLOW_LAWS, many=True)]
+    laws: Annotated[Sequence[Any], Member(FLOW_LAWS, many=True)]
 
     def _faults(self) -> Iterator[str]:
         if not self.laws:
-            yield f"laws holds none.\n  Give at least one: laws=({FLOW_LAWS.example},)."
+            yield f"laws holds none.\n  Give at least one, such as {FLOW_LAWS.example}."
 
     @property
     def coefficients(self) -> tuple[float, float] | None:
         """Sums of the coefficients, if no law has another term. [cmH2O·s/L, cmH2O·s²/L²]"""
-        found = [flow_law(law).coefficients for law in self.laws]
+        found = [law.coefficients for law in self.laws]
         plain = [one for one in found if one is not None]
         return None if len(plain) < len(found) else (sum(k for k, _ in plain), sum(k for _, k in plain))
 
     @property
     def largest_flow(self) -> float:
         """The largest of the laws. [L/s]"""
-        return max(flow_law(law).largest_flow for law in self.laws)
+        return max(law.largest_flow for law in self.laws)
 
     def at_density(self, ratio: float) -> FlowLaw:
         """Each of the laws in gas of another density."""
-        return self.model_copy(update={"laws": tuple(flow_law(law).at_density(ratio) for law in self.laws)})
+        return self.model_copy(update={"laws": tuple(law.at_density(ratio) for law in self.laws)})
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
-        return np.sum([flow_law(law).pressure_drop(flow) for law in self.laws], axis=0)
+        return np.sum([law.pressure_drop(flow) for law in self.laws], axis=0)
 
 
-class UserLaw(FlowLaw):
-    """A law of the user's own making, seen as one of the library.
+class UserLaw(UsersOwn, FlowLaw):
+    """A flow law of the user's own making, seen as one of the library.
 
     Examples
     --------
     >>> class Sinh:
     ...     def pressure_drop(self, flow):
     ...         return np.sinh(flow)
-    >>> UserLaw(wrapped=Sinh()).pressure_drop(np.array([-1.0, 1.0]))
-    array([-1.17520119,  1.17520119])
+    >>> UserLaw(wrapped=Sinh(), pressure_factor=2.0).pressure_drop(np.array([-1.0, 1.0]))
+    array([-2.35040239,  2.35040239])
     """
 
-    kind: ClassVar[str] = "law of the user's own"
-
-    wrapped: Any
+    pressure_factor: Annotated[float, quantity("factor", "factor on its pressure drop", above=0.0)] = 1.0
 
     @property
     def largest_flow(self) -> float:
         """As the law says, or the usual one. [L/s]"""
         return float(getattr(self.wrapped, "largest_flow", LARGEST_FLOW))
 
-    def __hash__(self) -> int:
-        try:
-            return hash(self.wrapped)
-        except TypeError:
-            return id(self.wrapped)
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, UserLaw):
-            return NotImplemented
-        return self.wrapped is other.wrapped or bool(hash(self) == hash(other) and self.wrapped == other.wrapped)
-
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end, odd in the flow. [cmH2O]"""
         flow = np.asarray(flow, dtype=float)
-        return np.sign(flow) * np.asarray(self.wrapped.pressure_drop(np.abs(flow)), dtype=float)
+        drop = np.asarray(self.wrapped.pressure_drop(np.abs(flow)), dtype=float)
+        return np.sign(flow) * self.pressure_factor * drop
 
 
 def flow_law(value: Any) -> FlowLaw:
@@ -301,7 +322,7 @@ def flow_law(value: Any) -> FlowLaw:
     Parameters
     ----------
     value : float or flow law
-        A checked value of a field. [cmH2O·s/L]
+        A checked value of a field; an object of a user's own with `pressure_drop` is wrapped. [cmH2O·s/L]
 
     Returns
     -------
@@ -315,7 +336,7 @@ def flow_law(value: Any) -> FlowLaw:
     """
     if isinstance(value, FlowLaw):
         return value
-    return Rohrer.of(float(value)) if isinstance(value, int | float) else UserLaw.model_construct(wrapped=value)
+    return Rohrer.of(float(value)) if isinstance(value, int | float) else UserLaw(wrapped=value)
 
 
 def in_series(*values: Any) -> FlowLaw:
@@ -338,15 +359,15 @@ def in_series(*values: Any) -> FlowLaw:
     """
     given: list[FlowLaw] = []
     for value in values:
-        law = flow_law(FLOW_LAWS.read(value) if not isinstance(value, int | float) else value)
-        given += map(flow_law, law.laws) if isinstance(law, Series) else [law]
+        law = FLOW_LAWS.read(value)
+        given += law.laws if isinstance(law, Series) else [law]
     plain = [law.coefficients for law in given if law.coefficients is not None]
     linear, quadratic = sum(k for k, _ in plain), sum(k for _, k in plain)
-    others = [law.wrapped if isinstance(law, UserLaw) else law for law in given if law.coefficients is None]
+    others = [law for law in given if law.coefficients is None]
     if not others:
         return Rohrer(linear=linear, quadratic=quadratic)
     rest: Sequence[FlowLaw] = [Rohrer(linear=linear, quadratic=quadratic)] if linear or quadratic else []
-    return Series(laws=(*rest, *others)) if len(others) + len(rest) > 1 else flow_law(others[0])
+    return Series(laws=(*rest, *others)) if len(others) + len(rest) > 1 else others[0]
 
 
 OR_FLOW_LAW = Member(FLOW_LAWS, or_number=True)

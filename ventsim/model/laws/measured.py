@@ -1,14 +1,15 @@
 """Flow laws through points that were measured on a bench: one curve, one of points that scatter, a family."""
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, Self
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import shown
+from ventsim.model.descriptions import FloatTuple, Kept, shown, without_warnings_of
 from ventsim.model.laws.bench_fit import checked_points
 from ventsim.model.laws.flow import FLOW_LAWS, LARGEST_FLOW, FlowLaw
 from ventsim.quantities import check, finite_array, quantity
@@ -51,8 +52,8 @@ class MeasuredCurve(FlowLaw):
 
     kind: ClassVar[str] = "measured curve"
 
-    flows: Annotated[tuple[float, ...], quantity("flows")]
-    pressure_drops: Annotated[tuple[float, ...], quantity("pressure_drops")]
+    flows: Annotated[FloatTuple, quantity("flows")]
+    pressure_drops: Annotated[FloatTuple, quantity("pressure_drops")]
 
     def _faults(self) -> Iterator[str]:
         yield from points_faults(self.flows, self.pressure_drops)
@@ -62,7 +63,7 @@ class MeasuredCurve(FlowLaw):
         """At least that of the last point. [L/s]"""
         return max(LARGEST_FLOW, self.flows[-1])
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.pressure_drops)
 
@@ -116,10 +117,10 @@ class AdjustableCurve(FlowLaw):
 
     kind: ClassVar[str] = "adjustable curve"
 
-    openings: Annotated[tuple[float, ...], quantity("openings")]
-    flows: Annotated[tuple[float, ...], quantity("flows")]
+    openings: Annotated[FloatTuple, quantity("openings")]
+    flows: Annotated[FloatTuple, quantity("flows")]
     pressure_drops: Annotated[
-        tuple[tuple[float, ...], ...],
+        Kept[tuple[tuple[float, ...], ...], Iterable[Iterable[float]]],
         quantity("pressure_drops", "for each opening a row of the pressure drop at each of the flows"),
     ]
     opening: Annotated[float, quantity("opening")]
@@ -236,7 +237,7 @@ class AdjustableCurve(FlowLaw):
         rows = np.log(self.pressure_drops[wide - 1]), np.log(self.pressure_drops[wide])
         return tuple(np.exp((1.0 - weight) * rows[0] + weight * rows[1]).tolist())
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.drops_in_use)
 
@@ -340,7 +341,7 @@ class MonotoneFit:
     pressures: tuple[float, ...]
     standard_deviation: tuple[float, ...] | None
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure drop of the curve.
 
         Parameters
@@ -433,10 +434,10 @@ def fit_monotone(
             f"fit_monotone: {len(blocks)} flow(s) leave {len(pooled)} point of a rising curve.\n"
             "  Give points at two or more flows whose pressures rise."
         )
+    with without_warnings_of(MeasuredCurve, ["flows", "pressure_drops"]):  # as the points have been warned of
+        law = MeasuredCurve(flows=[block[1] for block in pooled], pressure_drops=[block[2] for block in pooled])
     return MonotoneFit(
-        law=MeasuredCurve(
-            flows=tuple(block[1] for block in pooled), pressure_drops=tuple(block[2] for block in pooled)
-        ),
+        law=law,
         flows=tuple(q.tolist()),
         pressures=tuple(p.tolist()),
         standard_deviation=None if standard_deviation is None else tuple(sigma.tolist()),

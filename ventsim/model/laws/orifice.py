@@ -7,9 +7,10 @@ from types import MappingProxyType
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pydantic import Field
 
-from ventsim.errors import InputError, suggestion
+from ventsim.errors import InputError, check_name
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.quantities import check, finite_array, quantity
@@ -122,7 +123,7 @@ class Orifice(FlowLaw):
             heads = 0.5 * (1.0 - ratio) + (1.0 - ratio) ** 2
         return 0.0, self.density / 2.0 * heads * (_SI_PER_FLOW / area) ** 2 / CMH2O_PA
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         return self.coefficients[1] * flow * np.abs(flow)
@@ -187,9 +188,7 @@ def orifice_bore(
     """
     values = {"pressure_drop": pressure_drop, "flow": flow, "tube_bore": tube_bore, "density": density}
     check("orifice_bore", values | {"discharge_coefficient": discharge_coefficient}, flow=quantity("wanted_flow"))
-    if edge not in ("thin", "thick"):
-        hint = suggestion(str(edge), ("thin", "thick"))
-        raise InputError(f"orifice_bore: there is no edge {edge!r}.\n  {hint}")
+    check_name(edge, ("thin", "thick"), wrong=f"orifice_bore: there is no edge {edge!r}")
     area = math.pi / 4.0 * (tube_bore * _MILLI) ** 2
     heads = pressure_drop * CMH2O_PA / (density / 2.0 * (flow * _SI_PER_FLOW / area) ** 2)
     if edge == "thin":

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from typing import Annotated, ClassVar, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
 from pydantic import Field
 
 from ventsim.errors import InputError, PartError
@@ -46,7 +47,7 @@ _NO_BEND = "{} is given for a corrugated wall, whose friction no bend changes he
 
 
 def reynolds_number(
-    flow: float | FloatArray, *, bore: float, density: float = AIR_DENSITY, viscosity: float = AIR_VISCOSITY
+    flow: ArrayLike, *, bore: float, density: float = AIR_DENSITY, viscosity: float = AIR_VISCOSITY
 ) -> FloatArray:
     r"""Ratio of inertial to viscous forces in a round tube.
 
@@ -95,7 +96,7 @@ def _unit_reynolds(bore: float, density: float, viscosity: float) -> float:
 
 
 def friction_factor(
-    reynolds: float | FloatArray, *, corrugated_friction: float | None = None, relative_curvature: float = 0.0
+    reynolds: ArrayLike, *, corrugated_friction: float | None = None, relative_curvature: float = 0.0
 ) -> FloatArray:
     r"""Darcy friction factor of a round tube, from laminar to turbulent flow without a jump.
 
@@ -242,15 +243,10 @@ class TubeFriction(FlowLaw):
         if self.wall == "smooth" and self.length > 0.0:
             return None
         slenderness = self.length / (self.bore * _MILLI)
-        reynolds = self._unit_reynolds
+        reynolds = _unit_reynolds(self.bore, self.density, self.viscosity)
         linear = slenderness * 64.0 * reynolds
         quadratic = slenderness * self.corrugated_friction + self.loss_coefficient
         return linear * self._unit_head, quadratic * reynolds**2 * self._unit_head
-
-    @property
-    def _unit_reynolds(self) -> float:
-        """Reynolds number at 1 L/s. [1]"""
-        return _unit_reynolds(self.bore, self.density, self.viscosity)
 
     @property
     def _unit_head(self) -> float:
@@ -258,13 +254,13 @@ class TubeFriction(FlowLaw):
         bore = self.bore * _MILLI
         return (self.viscosity * _MICRO) ** 2 / (2.0 * self.density * bore**2) / CMH2O_PA
 
-    def pressure_drop(self, flow: float | FloatArray) -> FloatArray:
+    def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         if self.coefficients is not None:
             linear, quadratic = self.coefficients
             return flow * (linear + quadratic * np.abs(flow))
-        reynolds = self._unit_reynolds * np.abs(flow)
+        reynolds = _unit_reynolds(self.bore, self.density, self.viscosity) * np.abs(flow)
         friction = _smooth_friction_times_square(reynolds, self.relative_curvature)
         heads = self.length / (self.bore * _MILLI) * friction + self.loss_coefficient * reynolds**2
         return np.sign(flow) * heads * self._unit_head

@@ -9,19 +9,21 @@ from pydantic import Field
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.circuit import VENTILATOR
-from ventsim.model.descriptions import Description
+from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.parts import (
     Adapter,
     Filter,
     LungPart,
     OneWayValve,
     Part,
+    PeepValve,
     Restrictor,
     TPiece,
     TrachealTube,
     Tube,
     YPiece,
 )
+from ventsim.model.parts.fittings import OF_TUBE_LAW
 
 if TYPE_CHECKING:
     from ventsim.model.layouts.layout import Layout
@@ -30,11 +32,23 @@ Arrangement = Literal["tree", "chain", "star"]
 """How the limbs leave the ports."""
 
 
+RESTRICTORS = Family(
+    name="restrictor",
+    tag="kind",
+    example="Restrictor(resistance=20) or a one-way part",
+    default=Restrictor.kind,
+    kinds={cls.kind: cls for cls in (Restrictor, OneWayValve, PeepValve)},
+)
+"""What can narrow a limb."""
+_Restrictor = Annotated[Restrictor | OneWayValve | PeepValve, Member(RESTRICTORS)]
+
+
 class PatientLimbs(Description):
     """What lies between the fittings at the ventilator and one lung.
 
     In this order: one-way valve, restrictor, inspiratory tube, Y-piece, with the filter, the tracheal tube
-    and the lung at its patient port; then expiratory tube, restrictor, one-way valve.
+    and the lung at its patient port; then expiratory tube, restrictor, one-way valve. A restrictor may be a
+    one-way part: a :class:`ventsim.parts.OneWayValve` or :class:`ventsim.parts.PeepValve`.
 
     Raises
     ------
@@ -53,10 +67,10 @@ class PatientLimbs(Description):
     inspiratory_tube: Annotated[Tube, Field(description="inspiratory limb")] = Tube(length=1.5)
     expiratory_tube: Annotated[Tube, Field(description="expiratory limb")] = Tube(length=1.5)
     inspiratory_restrictor: Annotated[
-        Restrictor | None, Field(description="narrowing at the beginning of the inspiratory limb")
+        _Restrictor | None, Field(description="narrowing at the beginning of the inspiratory limb")
     ] = None
     expiratory_restrictor: Annotated[
-        Restrictor | None, Field(description="narrowing at the end of the expiratory limb")
+        _Restrictor | None, Field(description="narrowing at the end of the expiratory limb")
     ] = None
     filter: Annotated[Filter | None, Field(description="filter between Y-piece and lung")] = None
     tracheal_tube: Annotated[
@@ -68,22 +82,17 @@ class PatientLimbs(Description):
 
 
 @dataclass(frozen=True, slots=True)
-class Fittings:
-    """Patterns of the fittings, and the tubes that lead to single ones.
+class Assembly:
+    """Named parts and joints of one limb under construction, and the free end that each lung's limb takes.
 
-    The key of a tube is the names of the lungs for whose sake the fitting at its far end is there: in a tree
-    all that it serves, in a chain the one that leaves the chain.
+    `t_piece` and `adapter` are patterns of the fittings. The key of a tube is the names of the lungs for whose
+    sake the fitting at its far end is there: in a tree all that it serves, in a chain the one that leaves it.
     """
 
+    limb: str
     t_piece: TPiece
     adapter: Adapter
     runs: Mapping[tuple[str, ...], Tube]
-
-
-@dataclass(frozen=True, slots=True)
-class Assembly:
-    """Named parts and joints under construction, and the free end that each lung's limb takes."""
-
     pairs: list[tuple[str, Part]] = field(default_factory=list)
     joints: list[tuple[str, str]] = field(default_factory=list)
     outlets: dict[str, str] = field(default_factory=dict)
@@ -101,52 +110,62 @@ class Assembly:
                 end = f"{name}.outlet"
         self.joints.append((end, finish))
 
+    def add_run(self, end: str, key: tuple[str, ...]) -> str:
+        """Put a tube, if there is one, between a free end and the next fitting; the new free end."""
+        if key not in self.runs:
+            return end
+        name = f"{self.limb} extension {sum(isinstance(part, Tube) for _, part in self.pairs) + 1}"
+        # Gas leaves the ventilator through one side and returns through the other.
+        near, far = ("inlet", "outlet") if self.limb == "inspiratory" else ("outlet", "inlet")
+        self.add(end, name, self.runs[key], port=near)
+        return f"{name}.{far}"
 
-def _tree(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
+    def add_adapter(self, end: str, *, outlets: int) -> tuple[str, ...]:
+        """Put an adapter at a free end; the new free ends."""
+        name = f"{self.limb} adapter {sum(isinstance(part, Adapter) for _, part in self.pairs) + 1}"
+        adapter = self.adapter.changed(outlets=outlets)
+        self.add(end, name, adapter, port="inlet")
+        return tuple(f"{name}.{outlet}" for outlet in adapter.outlet_ports)
+
+
+def _tree(whole: Assembly, names: tuple[str, ...]) -> None:
     """A T-piece at the root, adapters with two outlets below; for more than two, an adapter at the port."""
-    whole, port = Assembly(), f"{VENTILATOR}.{limb}"
+    port, tee = f"{VENTILATOR}.{whole.limb}", f"{whole.limb} t-piece"
     if len(names) == 1:
         whole.outlets[names[0]] = port
-        return whole
+        return
     if len(names) > 2:
-        port = _add_adapter(whole, limb, port, fittings.adapter, outlets=1)[0]
-    tee = f"{limb} t-piece"
-    whole.add(port, tee, fittings.t_piece, port="stem")
+        port = whole.add_adapter(port, outlets=1)[0]
+    whole.add(port, tee, whole.t_piece, port="stem")
     waiting = list(zip((f"{tee}.left", f"{tee}.right"), halves(names), strict=True))
     while waiting:
         end, group = waiting.pop(0)
         if len(group) == 1:
             whole.outlets[group[0]] = end
-            continue
-        end = _add_run(whole, limb, end, fittings.runs.get(group))
-        waiting += zip(_add_adapter(whole, limb, end, fittings.adapter, outlets=2), halves(group), strict=True)
-    return whole
+        else:
+            outlets = whole.add_adapter(whole.add_run(end, group), outlets=2)
+            waiting += zip(outlets, halves(group), strict=True)
 
 
-def _star(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
+def _star(whole: Assembly, names: tuple[str, ...]) -> None:
     """One adapter with an outlet for each lung."""
-    whole = Assembly()
-    ends: tuple[str, ...] = (f"{VENTILATOR}.{limb}",)
-    if len(names) > 1:
-        ends = _add_adapter(whole, limb, ends[0], fittings.adapter, outlets=len(names))
+    port = f"{VENTILATOR}.{whole.limb}"
+    ends = whole.add_adapter(port, outlets=len(names)) if len(names) > 1 else (port,)
     whole.outlets.update(zip(names, ends, strict=True))
-    return whole
 
 
-def _chain(limb: str, names: tuple[str, ...], fittings: Fittings) -> Assembly:
+def _chain(whole: Assembly, names: tuple[str, ...]) -> None:
     """A T-piece for each lung but the last, and an extension tube behind each T-piece."""
-    whole, end = Assembly(), f"{VENTILATOR}.{limb}"
+    end = f"{VENTILATOR}.{whole.limb}"
     for number, name in enumerate(names[:-1], start=1):
-        tee = f"{limb} t-piece {number}"
-        end = _add_run(whole, limb, end, fittings.runs.get((name,)))
-        whole.add(end, tee, fittings.t_piece, port="stem")
+        tee = f"{whole.limb} t-piece {number}"
+        whole.add(whole.add_run(end, (name,)), tee, whole.t_piece, port="stem")
         whole.outlets[name] = f"{tee}.left"
         end = f"{tee}.right"
-    whole.outlets[names[-1]] = _add_run(whole, limb, end, fittings.runs.get(names[-1:]))
-    return whole
+    whole.outlets[names[-1]] = whole.add_run(end, names[-1:])
 
 
-MANIFOLDS: Mapping[str, Callable[[str, tuple[str, ...], Fittings], Assembly]] = MappingProxyType(
+MANIFOLDS: Mapping[str, Callable[[Assembly, tuple[str, ...]], None]] = MappingProxyType(
     {"tree": _tree, "chain": _chain, "star": _star}
 )
 
@@ -171,25 +190,6 @@ def halves(names: Sequence[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """
     half = (len(names) + 1) // 2
     return tuple(names[:half]), tuple(names[half:])
-
-
-def _add_run(whole: Assembly, limb: str, end: str, tube: Tube | None) -> str:
-    """Put a tube, if there is one, between a free end and the next fitting; the new free end."""
-    if tube is None:
-        return end
-    name = f"{limb} extension {sum(isinstance(part, Tube) for _, part in whole.pairs) + 1}"
-    # Gas leaves the ventilator through one side and returns through the other.
-    near, far = ("inlet", "outlet") if limb == "inspiratory" else ("outlet", "inlet")
-    whole.add(end, name, tube, port=near)
-    return f"{name}.{far}"
-
-
-def _add_adapter(whole: Assembly, limb: str, end: str, pattern: Adapter, *, outlets: int) -> tuple[str, ...]:
-    """Put an adapter at a free end; the new free ends."""
-    name = f"{limb} adapter {sum(isinstance(part, Adapter) for _, part in whole.pairs) + 1}"
-    adapter = pattern.changed(outlets=outlets)
-    whole.add(end, name, adapter, port="inlet")
-    return tuple(f"{name}.{outlet}" for outlet in adapter.outlet_ports)
 
 
 def assembled(layout: "Layout") -> tuple[list[tuple[str, Part]], list[tuple[str, str]]]:
@@ -222,13 +222,12 @@ def assembled(layout: "Layout") -> tuple[list[tuple[str, Part]], list[tuple[str,
     runs: dict[tuple[str, ...], Tube] = {(name,): layout.extension_to(name) for name in layout.extended}
     if layout.floor_plan is not None:
         limbs, runs = layout.floor_plan.fitted(layout.arrangement, limbs, extension=layout.extension_to(""))
-    adapter = layout.adapter or Adapter()
-    fittings = Fittings(layout.t_piece or TPiece(), adapter, runs)
-    build = MANIFOLDS[layout.arrangement]
-    inspiratory, expiratory = build("inspiratory", names, fittings), build("expiratory", names, fittings)
-    whole = Assembly(inspiratory.pairs, inspiratory.joints)
+    t_piece, adapter = layout.t_piece or TPiece(), layout.adapter or Adapter()
+    whole, expiratory = (Assembly(limb, t_piece, adapter, runs) for limb in ("inspiratory", "expiratory"))
+    for side in (whole, expiratory):
+        MANIFOLDS[layout.arrangement](side, names)
     for name, lung in lungs.items():
-        ends = (inspiratory.outlets[name], expiratory.outlets[name])
+        ends = (whole.outlets[name], expiratory.outlets[name])
         _add_limbs(whole, name, lung, ends=ends, limbs=limbs[name], one_way_valves=layout.one_way_valves)
     whole.pairs.extend(expiratory.pairs)
     whole.joints.extend(expiratory.joints)
@@ -277,7 +276,7 @@ def _without_side_effects(part: Part) -> Part:
     if isinstance(part, Tube):
         changes |= {"wall_compliance": 0.0, "inertia": False}
         if part.resistance is None:
-            changes["resistance"] = 0.0
+            changes |= {"resistance": 0.0, **{name: Tube.model_fields[name].default for name in OF_TUBE_LAW}}
     elif isinstance(part, OneWayValve):
         changes["opening_pressure"] = 0.0
     return part.changed(changes) if changes else part

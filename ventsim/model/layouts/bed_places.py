@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterable
 from typing import Literal
 
-from ventsim.errors import CircuitError, suggestion
+from ventsim.errors import CircuitError, check_name
 from ventsim.model.layouts.floor_plan import FloorPlan
 from ventsim.quantities import quantity
 
@@ -49,9 +49,8 @@ def beds_in_row(
     beds = _read_names(names)
     _check_distance("spacing", spacing)
     _check_distance("distance", distance)
-    if ventilator_at not in ("middle", "end"):
-        hint = suggestion(str(ventilator_at), ("middle", "end"))
-        raise CircuitError(f"beds in a row: ventilator_at {ventilator_at!r} is not one of the choices.\n  {hint}")
+    wrong = f"beds in a row: ventilator_at {ventilator_at!r} is not one of the choices"
+    check_name(ventilator_at, ("middle", "end"), wrong=wrong, error=CircuitError)
     first = -(len(beds) - 1) / 2.0 * spacing if ventilator_at == "middle" else 0.0
     return FloorPlan(beds={name: (first + number * spacing, distance) for number, name in enumerate(beds)})
 

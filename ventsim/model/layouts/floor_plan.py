@@ -7,57 +7,28 @@ import numbers
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Annotated, Any, ClassVar, Self, TypeGuard
+from typing import Annotated, ClassVar, Self, TypeGuard
 
-from pydantic import Field, PlainSerializer, PlainValidator, model_validator
+from pydantic import AfterValidator, Field, PlainSerializer, PlainValidator, model_validator
 
-from ventsim.errors import CircuitError, InputError, PlausibilityWarning, suggestion, warn_caller
-from ventsim.model.descriptions import Description, FrozenMapping, shown, without_warnings_of
+from ventsim.errors import CircuitError, InputError, PlausibilityWarning, check_name, suggestion, warn_caller
+from ventsim.model.descriptions import Description, FrozenMapping, plain_values, shown, without_warnings_of
 from ventsim.model.layouts.assembly import MANIFOLDS, Arrangement, PatientLimbs, halves
 from ventsim.model.parts import Tube
-from ventsim.quantities import quantity, quantity_of
+from ventsim.quantities import check, quantity, quantity_of
 
 _MM_PER_M = 1000
-_SHORTEST, _LONGEST, _MOST = 0.05, 100.0, 10
+_MOST = 10  # lengths of stock tube
 
 
-def read_stock_lengths(value: object) -> tuple[float, ...] | None:
-    """Lengths of tube that are to be had.
-
-    Parameters
-    ----------
-    value : object
-        Sequence of lengths in m, or None.
-
-    Returns
-    -------
-    tuple of float or None
-        The lengths, shortest first. [m]
-
-    Raises
-    ------
-    CircuitError
-        If it is neither, or a length is impossible.
-
-    Examples
-    --------
-    >>> read_stock_lengths([1.8, 1.5])
-    (1.5, 1.8)
-    """
-    if value is None:
-        return None
-    if not _are_numbers(value) or not 1 <= len(value) <= _MOST:
+def _sorted_lengths(value: tuple[float, ...] | None) -> tuple[float, ...] | None:
+    """Each length once, shortest first."""
+    if value is not None and not 1 <= len(value) <= _MOST:
         raise CircuitError(
-            f"{value!r} is not a list of lengths.\n"
-            f"  Give 1 to {_MOST} numbers of metres, such as (1.5, 1.8); or None for tube that is cut."
+            f"{len(value)} lengths are given.\n"
+            f"  Give 1 to {_MOST}, such as (1.5, 1.8); or None for tube that is cut."
         )
-    for item in value:
-        if not _SHORTEST <= item <= _LONGEST:
-            raise CircuitError(
-                f"piece of {float(item):.6g} m is not allowed.\n"
-                f"  Allowed: {_SHORTEST:.6g} to {_LONGEST:.6g} m. Check the unit."
-            )
-    return tuple(sorted({float(item) for item in value}))
+    return value and tuple(sorted(set(value)))
 
 
 def _are_numbers(value: object) -> TypeGuard[Sequence[float]]:
@@ -117,9 +88,6 @@ def _joined(needed: int, pieces: tuple[int, ...]) -> tuple[int, ...]:
 
 Position = tuple[float, float]
 
-FARTHEST = 100.0
-"""Largest coordinate on a floor plan. [m]"""
-
 SAME_PLACE = 0.01
 """Distance up to which two beds stand at one place. [m]"""
 
@@ -127,12 +95,9 @@ SAME_PLACE = 0.01
 def _read_position(value: object) -> Position:
     if not _are_numbers(value) or len(value) != 2:
         raise CircuitError(f"{value!r} is not a place on the floor.\n  Give (x, y), each a number of metres.")
-    x, y = (float(item) for item in value)
-    if not (abs(x) <= FARTHEST and abs(y) <= FARTHEST):  # also wrong for what is not a number
-        raise CircuitError(
-            f"place ({x:.6g}, {y:.6g}) m is not allowed.\n"
-            f"  Allowed: finite numbers from {-FARTHEST:.6g} to {FARTHEST:.6g} m. Check the unit."
-        )
+    for item in value:
+        check("", {"coordinate": item}, error=CircuitError)
+    x, y = map(float, value)
     return x, y
 
 
@@ -146,10 +111,6 @@ def _read_beds(value: object) -> FrozenMapping:
         except CircuitError as error:
             raise CircuitError(f"bed {name!r}: {error}") from None
     return FrozenMapping(beds)
-
-
-def _dump_beds(beds: Mapping[str, Position]) -> dict[str, Any]:
-    return {name: list(place) for name, place in beds.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +180,7 @@ class FloorPlan(Description):
     beds: Annotated[
         Mapping[str, Position],
         PlainValidator(_read_beds),
-        PlainSerializer(_dump_beds),
+        PlainSerializer(plain_values),
         Field(description="place (x, y) of each bed, by the name of its lung [m]"),
     ]
     ventilator: Annotated[
@@ -228,9 +189,7 @@ class FloorPlan(Description):
     extra_length: Annotated[float, quantity("extra_length")] = 1.2
     height: Annotated[float, quantity("height")] = 0.5
     stock_lengths: Annotated[
-        tuple[float, ...] | None,
-        PlainValidator(read_stock_lengths),
-        Field(description="lengths in which tube is sold; None: cut to length [m]"),
+        Annotated[Sequence[float], quantity("stock_length")] | None, AfterValidator(_sorted_lengths)
     ] = (1.5, 1.8)
 
     @model_validator(mode="after")
@@ -304,9 +263,7 @@ class FloorPlan(Description):
         >>> FloorPlan(beds={"a": (3.0, 4.0)}).ways("star")[0]["a"]
         Way(start='the ventilator', end="bed 'a'", distance=5.0)
         """
-        if arrangement not in MANIFOLDS:
-            hint = suggestion(str(arrangement), MANIFOLDS)
-            raise CircuitError(f"there is no arrangement {arrangement!r}.\n  {hint}")
+        check_name(arrangement, MANIFOLDS, wrong=f"there is no arrangement {arrangement!r}", error=CircuitError)
         names = tuple(self.beds if lungs is None else lungs)
         self.check_names(names)
         return {"tree": self._tree, "chain": self._chain, "star": self._star}[arrangement](names)
@@ -353,8 +310,16 @@ class FloorPlan(Description):
         lengths = self.tube_lengths(arrangement, lungs=tuple(limbs))
         tubes = [(of_limbs[key], length) for key, length in lengths.limbs.items()]
         tubes += [(of_runs[key], length) for key, length in lengths.runs.items()]
+        usual = quantity_of(Tube.model_fields["length"]) or quantity("length")
+        longest = (usual.plausible or (0.0, math.inf))[1]
         for way, length in tubes:
-            _warn_of_long_tube(way, length)
+            if length > longest:
+                text = (
+                    f"floor plan: {usual.text(length)} of tube from {way.start} to {way.end}, which are "
+                    f"{way.distance:.4g} m apart; usual: up to {usual.text(longest)}.\n"
+                    "  Check the places (in m), or put the ventilator nearer."
+                )
+                warn_caller(PlausibilityWarning(text))
         fitted = {}
         for name, length in lengths.limbs.items():
             new = {
@@ -379,10 +344,7 @@ class FloorPlan(Description):
         """
         names = list(lungs)
         for name in names:
-            if name not in self.beds:
-                raise CircuitError(
-                    f"floor plan: there is no bed for lung {name!r}.\n  {suggestion(str(name), self.beds)}"
-                )
+            check_name(name, self.beds, wrong=f"floor plan: there is no bed for lung {name!r}", error=CircuitError)
         for name in self.beds:
             if name not in names:
                 raise CircuitError(
@@ -436,19 +398,6 @@ class FloorPlan(Description):
 
 def _way(start: tuple[str, Position], end: tuple[str, Position]) -> Way:
     return Way(start[0], end[0], math.dist(start[1], end[1]))
-
-
-def _warn_of_long_tube(way: Way, length: float) -> None:
-    """Warn of a tube that is unlikely long, in the words of the plan: what stands how far apart."""
-    length_of_tube = quantity_of(Tube.model_fields["length"]) or quantity("length")
-    longest = (length_of_tube.plausible or (0.0, math.inf))[1]
-    if length > longest:
-        text = (
-            f"floor plan: {length_of_tube.text(length)} of tube from {way.start} to {way.end}, which are "
-            f"{way.distance:.4g} m apart; usual: up to {length_of_tube.text(longest)}.\n"
-            "  Check the places (in m), or put the ventilator nearer."
-        )
-        warn_caller(PlausibilityWarning(text))
 
 
 def _cut(tube: Tube, length: float, where: str) -> Tube:

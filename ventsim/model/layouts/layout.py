@@ -7,11 +7,11 @@ from typing import Annotated, Any, ClassVar, Self
 
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
-from ventsim.errors import CircuitError, InputError, suggestion
+from ventsim.errors import CircuitError, InputError, check_name
 from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.description import read_parts
 from ventsim.model.circuit.overview import circuit_html, circuit_words
-from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
+from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown, with_article
 from ventsim.model.layouts.assembly import Arrangement, PatientLimbs, assembled
 from ventsim.model.layouts.floor_plan import FloorPlan
 from ventsim.model.parts import ADULT_BORE, Adapter, Lung, LungPart, TPiece, TrachealTube, Tube
@@ -29,12 +29,11 @@ IDEAL_VENTILATOR = Ventilator(
 
 def _read_lungs(lungs: object) -> FrozenMapping:
     if not isinstance(lungs, Mapping):
-        kind = "list" if isinstance(lungs, list | tuple) else type(lungs).__name__
+        kind = with_article("list" if isinstance(lungs, list | tuple) else type(lungs).__name__)
         given = lungs if isinstance(lungs, list | tuple) else (lungs,)
         names = dict(zip("abcdefgh", given, strict=False)) or {"a": None}
         example = ", ".join(f"{name!r}: ..." for name in names)
-        article = "an" if kind[0] in "aeiouAEIOU" else "a"
-        raise CircuitError(f"no lung has a name: this is {article} {kind}.\n  Give each a name: {{{example}}}.")
+        raise CircuitError(f"no lung has a name: this is {kind}.\n  Give each a name: {{{example}}}.")
     if not lungs:
         raise CircuitError("lungs {} holds no lung.\n  Give at least one: {'a': Lung(...)}.")
     found = {
@@ -58,10 +57,10 @@ def _for_all_or_each(cls: type[Description]) -> Callable[[object], Any]:
             return value
         if value is None or value == {}:
             return None
-        article = "an" if cls.__name__[0] in "AEIOU" else "a"
+        wanted = with_article(cls.__name__)
         if not isinstance(value, Mapping):
             raise CircuitError(
-                f"{shown(value)} is neither {article} {cls.__name__} nor a mapping of lungs to them.\n"
+                f"{shown(value)} is neither {wanted} nor a mapping of lungs to them.\n"
                 f"  Give {cls.__name__}(...) for all lungs alike, or {{'a': {cls.__name__}(...)}}."
             )
         if set(value) <= {*cls.model_fields, cls.tag} and not any(
@@ -74,9 +73,7 @@ def _for_all_or_each(cls: type[Description]) -> Callable[[object], Any]:
                 with named(str(name)):
                     item = cls.from_dict(item)
             if not isinstance(item, cls):
-                raise CircuitError(
-                    f"{name!r} is {shown(item)}, not {article} {cls.__name__}.\n  Give {cls.__name__}(...)."
-                )
+                raise CircuitError(f"{name!r} is {shown(item)}, not {wanted}.\n  Give {cls.__name__}(...).")
             items[name] = item
         return FrozenMapping(items)
 
@@ -153,10 +150,7 @@ class Layout(Description):
         for name in ("limbs", "extension"):
             given = getattr(self, name)
             for lung in given if isinstance(given, FrozenMapping) else ():
-                if lung not in self.lungs:
-                    raise CircuitError(
-                        f"{name}: there is no lung {lung!r}.\n  {suggestion(str(lung), self.lungs)}"
-                    )
+                check_name(lung, self.lungs, wrong=f"{name}: there is no lung {lung!r}", error=CircuitError)
         own = isinstance(self.extension, Mapping)
         if own and self.floor_plan is not None:
             raise CircuitError(
@@ -411,8 +405,7 @@ def on_floor_plan(
     if not isinstance(tracheal_tubes, Mapping):
         tracheal_tubes = {} if tracheal_tubes is None else dict.fromkeys(lungs, tracheal_tubes)
     for name in tracheal_tubes:
-        if name not in lungs:
-            raise CircuitError(f"tracheal_tubes: there is no lung {name!r}.\n  {suggestion(str(name), lungs)}")
+        check_name(name, lungs, wrong=f"tracheal_tubes: there is no lung {name!r}", error=CircuitError)
     tube = Tube(length=1.0, bore=bore)  # of its values the bore alone counts
     plain = PatientLimbs(inspiratory_tube=tube, expiratory_tube=tube)
     limbs = dict.fromkeys(lungs, plain) | {

@@ -1,10 +1,11 @@
 """Fittings that divide, join and end the stream, and the tubes between them, also that in a trachea."""
 
+from collections.abc import Iterable, Iterator
 from typing import Annotated, ClassVar
 
 from pydantic import Field
 
-from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, AnyFlowLaw, FlowLaw, flow_law
 from ventsim.model.laws.tracheal import (
     TRACHEAL_LOSS_COEFFICIENT,
     tracheal_tube_curvature,
@@ -21,7 +22,7 @@ from ventsim.model.laws.tube_friction import (
     tube_volume,
 )
 from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Part, Passage, filled_passage, gas_stores
-from ventsim.quantities import Quantity, quantity
+from ventsim.quantities import Quantity, quantity, quantity_of
 from ventsim.units import ATMOSPHERE_CMH2O
 
 ADULT_BORE = 22.0
@@ -49,7 +50,22 @@ _CURVATURE = quantity("curvature", "one over the radius of the bend; 0: straight
 _LOSS = quantity("loss_coefficient", "dynamic heads lost at ends and joint", plausible=(0.0, 5.0))
 _LOSS_OUT = quantity("expiratory_loss_coefficient", plausible=(0.0, 5.0))
 _LEG = quantity("resistance", "resistance of each outlet", plausible=(0.0, 100.0))
+OF_TUBE_LAW = ("corrugated_friction", "loss_coefficient")
+"""Fields of a tube that its own law alone has, which a resistance replaces."""
+
 _Inertia = Annotated[bool, Field(strict=True, description="whether the gas in the tube has to be accelerated")]
+
+
+def _replaced_by(resistance: str, part: Part, names: Iterable[str]) -> Iterator[str]:
+    """Values of a law that is not used, because a resistance is given in its place."""
+    for name in names:
+        info = type(part).model_fields[name]
+        value, quantity = getattr(part, name), quantity_of(info)
+        if value != info.default and quantity is not None:
+            yield (
+                f"{name} {quantity.text(value)} would change nothing, because {resistance} is given.\n"
+                f"  Leave it out, or leave out {resistance}; a law as measured includes it."
+            )
 
 
 @PARTS.member
@@ -74,14 +90,10 @@ class TPiece(Part):
     """
 
     kind: ClassVar[str] = "t-piece"
+    ports: ClassVar[tuple[str, ...]] = ("stem", "left", "right")
 
     gas_volume: Annotated[float, quantity("gas_volume")] = 15.0
-    resistance: Annotated[float | FlowLaw, _LEG, OR_FLOW_LAW] = 0.0
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The stem and the two legs."""
-        return ("stem", "left", "right")
+    resistance: Annotated[float | AnyFlowLaw, _LEG, OR_FLOW_LAW] = 0.0
 
     def elements(self) -> tuple[Element, ...]:
         """A passage through each leg, and a store at the stem."""
@@ -108,13 +120,9 @@ class YPiece(Part):
     """
 
     kind: ClassVar[str] = "y-piece"
+    ports: ClassVar[tuple[str, ...]] = ("inspiratory", "expiratory", "patient")
 
     gas_volume: Annotated[float, quantity("gas_volume")] = 12.0
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The two tube ends and the patient's side."""
-        return ("inspiratory", "expiratory", "patient")
 
     def elements(self) -> tuple[Element, ...]:
         """Ideal passages towards and from the patient, and a store at the patient port."""
@@ -147,7 +155,7 @@ class Adapter(Part):
 
     outlets: Annotated[int, quantity("outlets")] = 1
     gas_volume: Annotated[float, quantity("gas_volume")] = 8.0
-    resistance: Annotated[float | FlowLaw, _LEG, OR_FLOW_LAW] = 0.0
+    resistance: Annotated[float | AnyFlowLaw, _LEG, OR_FLOW_LAW] = 0.0
 
     @property
     def ports(self) -> tuple[str, ...]:
@@ -199,14 +207,10 @@ class OpenEnd(Part):
     """
 
     kind: ClassVar[str] = "open end"
+    ports: ClassVar[tuple[str, ...]] = ("inlet",)
 
     bore: Annotated[float, quantity("bore", "inner diameter of the opening", plausible=(2.0, 40.0))] = 22.0
     density: Annotated[float, quantity("density")] = AIR_DENSITY
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The end."""
-        return ("inlet",)
 
     def elements(self) -> tuple[Element, ...]:
         """A passage to the room."""
@@ -225,11 +229,7 @@ class Cap(Part):
     """
 
     kind: ClassVar[str] = "cap"
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The end that is closed."""
-        return ("inlet",)
+    ports: ClassVar[tuple[str, ...]] = ("inlet",)
 
     def elements(self) -> tuple[Element, ...]:
         """None: the end is an end."""
@@ -245,7 +245,7 @@ class Tube(InLine):
     Raises
     ------
     PartError
-        If a value is impossible.
+        If a value is impossible, or heads or a friction are given beside a resistance, which includes them.
 
     Notes
     -----
@@ -276,7 +276,7 @@ class Tube(InLine):
 
     length: Annotated[float, quantity("length", plausible=(0.0, 10.0))]
     bore: Annotated[float, quantity("bore", plausible=(2.5, 40.0))] = ADULT_BORE
-    resistance: Annotated[float | FlowLaw, _WHOLE, OR_FLOW_LAW] | None = None
+    resistance: Annotated[float | AnyFlowLaw, _WHOLE, OR_FLOW_LAW] | None = None
     gas_volume: Annotated[float, _GAS] | None = None
     wall_compliance: Annotated[float, quantity("wall_compliance")] | None = None
     wall: Annotated[Wall, Field(description="what the wall is like inside")] = "corrugated"
@@ -286,6 +286,10 @@ class Tube(InLine):
     viscosity: Annotated[float, quantity("viscosity", plausible=(10.0, 30.0))] = AIR_VISCOSITY
     inertia: _Inertia = False
     polytropic_exponent: Annotated[float, quantity("polytropic_exponent")] = 1.0
+
+    def _faults(self) -> Iterator[str]:
+        if self.resistance is not None:
+            yield from _replaced_by("resistance", self, OF_TUBE_LAW)
 
     @property
     def flow_law(self) -> FlowLaw:
@@ -335,13 +339,14 @@ class TrachealTube(InLine):
     Raises
     ------
     PartError
-        If a value is impossible.
+        If a value is impossible, or a measured resistance is given together with what it replaces: curvature,
+        obstructed fraction, heads.
 
     Notes
     -----
     Without a `resistance` of its own the law in each direction is :func:`ventsim.laws.tracheal_tube_friction`. A
-    measured law, such as ``laws.PowerLaw(coefficient=6.5, exponent=1.75)``, holds for the tube as it was measured:
-    obstructed fraction, heads and gas do not change it. One law for each direction is usual because the drop
+    measured law, such as ``laws.PowerLaw(coefficient=6.5, exponent=1.75)``, holds for the tube as it was measured;
+    gas does not change it. One law for each direction is usual because the drop
     differs between inspiration and expiration [1]_.
 
     References
@@ -364,11 +369,18 @@ class TrachealTube(InLine):
     obstructed_fraction: Annotated[float, quantity("obstructed_fraction")] = 0.0
     loss_coefficient: Annotated[float, _LOSS] = TRACHEAL_LOSS_COEFFICIENT
     expiratory_loss_coefficient: Annotated[float, _LOSS_OUT] | None = None
-    resistance: Annotated[float | FlowLaw, _MEASURED, OR_FLOW_LAW] | None = None
-    expiratory_resistance: Annotated[float | FlowLaw, _MEASURED_OUT, OR_FLOW_LAW] | None = None
+    resistance: Annotated[float | AnyFlowLaw, _MEASURED, OR_FLOW_LAW] | None = None
+    expiratory_resistance: Annotated[float | AnyFlowLaw, _MEASURED_OUT, OR_FLOW_LAW] | None = None
     density: Annotated[float, quantity("density", plausible=(0.5, 2.0))] = AIR_DENSITY
     viscosity: Annotated[float, quantity("viscosity", plausible=(10.0, 30.0))] = AIR_VISCOSITY
     inertia: _Inertia = False
+
+    def _faults(self) -> Iterator[str]:
+        if self.expiratory_resistance is not None:
+            yield from _replaced_by("expiratory_resistance", self, ("expiratory_loss_coefficient",))
+        if self.resistance is not None:
+            names = ("curvature", "obstructed_fraction", "loss_coefficient", "expiratory_loss_coefficient")
+            yield from _replaced_by("resistance", self, names)
 
     @property
     def tube_length(self) -> float:
@@ -405,15 +417,9 @@ class TrachealTube(InLine):
         return self._from_size(self.expiratory_loss_coefficient)
 
     def _from_size(self, loss_coefficient: float) -> FlowLaw:
-        return tracheal_tube_friction(
-            self.inner_diameter,
-            length=self.tube_length,
-            curvature=self.bend_curvature,
-            obstructed_fraction=self.obstructed_fraction,
-            loss_coefficient=loss_coefficient,
-            density=self.density,
-            viscosity=self.viscosity,
-        )
+        names = ("length", "curvature", "obstructed_fraction", "density", "viscosity")
+        values = {name: getattr(self, name) for name in names}
+        return tracheal_tube_friction(self.inner_diameter, loss_coefficient=loss_coefficient, **values)
 
     def elements(self) -> tuple[Element, ...]:
         """A passage, half of the gas at each end, and inertia if it is wanted."""

@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 from typing import Annotated, ClassVar
 
-from ventsim.errors import PartError, suggestion
-from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, Rohrer, flow_law
+from ventsim.errors import PartError, check_name
+from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, AnyFlowLaw, Rohrer, flow_law
 from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Passage, filled_passage
 from ventsim.quantities import quantity
 
@@ -40,7 +40,7 @@ class Restrictor(InLine):
 
     kind: ClassVar[str] = "restrictor"
 
-    resistance: Annotated[float | FlowLaw, quantity("resistance"), OR_FLOW_LAW] = 0.0
+    resistance: Annotated[float | AnyFlowLaw, quantity("resistance"), OR_FLOW_LAW] = 0.0
     gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
 
     def elements(self) -> tuple[Element, ...]:
@@ -74,7 +74,7 @@ class Filter(InLine):
 
     kind: ClassVar[str] = "filter"
 
-    resistance: Annotated[float | FlowLaw, quantity("resistance", plausible=(0.0, 50.0)), OR_FLOW_LAW] = Rohrer(
+    resistance: Annotated[float | AnyFlowLaw, quantity("resistance", plausible=(0.0, 50.0)), OR_FLOW_LAW] = Rohrer(
         linear=1.0, quadratic=1.0
     )
     gas_volume: Annotated[float, _DEAD_SPACE] = 60.0
@@ -112,7 +112,7 @@ class Leak(InLine):
 
     kind: ClassVar[str] = "leak"
 
-    resistance: Annotated[float | FlowLaw, HOLE, OR_FLOW_LAW]
+    resistance: Annotated[float | AnyFlowLaw, HOLE, OR_FLOW_LAW]
 
     def _faults(self) -> Iterator[str]:
         if flow_law(self.resistance).is_zero:
@@ -200,9 +200,6 @@ def heat_moisture_exchanger(name: str = "adult") -> Filter:
     >>> heat_moisture_exchanger("paediatric 3").gas_volume
     28.0
     """
-    if name not in _EXCHANGERS:
-        raise PartError(
-            f"there is no heat and moisture exchanger {name!r}.\n  {suggestion(str(name), _EXCHANGERS)}"
-        )
+    check_name(name, _EXCHANGERS, wrong=f"there is no heat and moisture exchanger {name!r}", error=PartError)
     linear, quadratic, volume = _EXCHANGERS[name]
     return Filter(resistance=Rohrer(linear=linear, quadratic=quadratic), gas_volume=volume)

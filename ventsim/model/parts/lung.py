@@ -5,15 +5,15 @@ The ventilator does not react to an effort: its breaths and the efforts of the p
 
 import itertools
 from abc import abstractmethod
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 from pydantic import Field
 
 from ventsim.errors import InputError, PartError
-from ventsim.model.descriptions import Description, Family, Member
-from ventsim.model.laws.elastic import OR_ELASTIC_LAW, ElasticLaw, elastic_law, sharing_one_volume
-from ventsim.model.laws.flow import OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.descriptions import Description, Family, FloatTuple, Member
+from ventsim.model.laws.elastic import OR_ELASTIC_LAW, AnyElasticLaw, ElasticLaw, elastic_law, sharing_one_volume
+from ventsim.model.laws.flow import OR_FLOW_LAW, AnyFlowLaw, flow_law
 from ventsim.model.parts.part import (
     PARTS,
     ElasticStore,
@@ -64,9 +64,9 @@ class Region(Description):
     kind: ClassVar[str] = "region"
     error_type: ClassVar[type[InputError]] = PartError
 
-    compliance: Annotated[float | ElasticLaw, _OF_REGION, OR_ELASTIC_LAW]
-    resistance: Annotated[float | FlowLaw, _OWN_IN, OR_FLOW_LAW]
-    expiratory_resistance: Annotated[float | FlowLaw, _OWN_OUT, OR_FLOW_LAW] | None = None
+    compliance: Annotated[float | AnyElasticLaw, _OF_REGION, OR_ELASTIC_LAW]
+    resistance: Annotated[float | AnyFlowLaw, _OWN_IN, OR_FLOW_LAW]
+    expiratory_resistance: Annotated[float | AnyFlowLaw, _OWN_OUT, OR_FLOW_LAW] | None = None
 
 
 _SAME = 1e-9  # times and pressures that differ by less, relative to the largest, are equal
@@ -165,8 +165,8 @@ class SampledEffort(Description):
     error_type: ClassVar[type[InputError]] = PartError
     tag: ClassVar[str] = "kind"
 
-    times: Annotated[tuple[float, ...], quantity("times")]
-    pressures: Annotated[tuple[float, ...], quantity("muscle_pressures")]
+    times: Annotated[FloatTuple, quantity("times")]
+    pressures: Annotated[FloatTuple, quantity("muscle_pressures")]
     period: Annotated[float, quantity("effort_period")]
 
     def _faults(self) -> Iterator[str]:
@@ -230,14 +230,11 @@ class LungPart(Part):
     ('alveoli',)
     """
 
+    ports: ClassVar[tuple[str, ...]] = ("airway",)
+
     if TYPE_CHECKING:  # Declared by each lung itself, behind the fields that are its own.
         relaxation_volume: float
         predicted_body_weight: float | None
-
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The airway opening."""
-        return ("airway",)
 
     @property
     @abstractmethod
@@ -270,8 +267,9 @@ class Lung(LungPart):
     .. math:: p_\mathrm{airway} + p_\mathrm{mus} = f(v) + f_\mathrm{cw}(v) + R(\dot V)
 
     where for a compliance :math:`f(v) = v / C` and for a resistance :math:`R(\dot V) = R \dot V`. Lung and chest
-    wall hold the same volume, so their pressures add up, both counted from the same relaxed state; without a chest
-    wall of its own it is part of the compliance. Without hysteresis: the same curve in inspiration and expiration.
+    wall hold the same volume, so their pressures add up, both counted from the same relaxation volume; without a
+    chest wall of its own it is part of the compliance. Without hysteresis: the same curve in inspiration and
+    expiration.
 
     Regions, with the flow :math:`q_i` into region :math:`i` and without collateral paths:
 
@@ -299,21 +297,24 @@ class Lung(LungPart):
     >>> round(float(lung.elastic_law.pressure(905.15)), 2)
     19.53
     >>> fast, slow = Region(compliance=25.0, resistance=10.0), Region(compliance=25.0, resistance=40.0)
-    >>> Lung(resistance=5.0, regions=(fast, slow)).compartment_weights
-    (0.5, 0.5)
+    >>> lung = Lung(resistance=5.0, regions=(fast, slow))
+    >>> lung.compartment_weights, lung.compliance_at_relaxation
+    ((0.5, 0.5), 50.0)
     """
 
     kind: ClassVar[str] = "lung"
     leading: ClassVar[tuple[str, ...]] = ("compliance", "resistance")
 
-    compliance: Annotated[float | ElasticLaw, _OF_ALL, OR_ELASTIC_LAW] | None = None
-    resistance: Annotated[float | FlowLaw, _IN, OR_FLOW_LAW]
-    expiratory_resistance: Annotated[float | FlowLaw, _OUT, OR_FLOW_LAW] | None = None
-    chest_wall_compliance: Annotated[float | ElasticLaw, _CHEST_WALL, OR_ELASTIC_LAW] | None = None
+    compliance: Annotated[float | AnyElasticLaw, _OF_ALL, OR_ELASTIC_LAW] | None = None
+    resistance: Annotated[float | AnyFlowLaw, _IN, OR_FLOW_LAW]
+    expiratory_resistance: Annotated[float | AnyFlowLaw, _OUT, OR_FLOW_LAW] | None = None
+    chest_wall_compliance: Annotated[float | AnyElasticLaw, _CHEST_WALL, OR_ELASTIC_LAW] | None = None
     regions: Annotated[
-        tuple[Region, ...], Member(REGIONS, many=True), Field(description="compartments side by side")
+        Sequence[Region], Member(REGIONS, many=True), Field(description="compartments side by side")
     ] = ()
-    collateral_resistance: Annotated[float | FlowLaw, quantity("collateral_resistance"), OR_FLOW_LAW] | None = None
+    collateral_resistance: Annotated[float | AnyFlowLaw, quantity("collateral_resistance"), OR_FLOW_LAW] | None = (
+        None
+    )
     effort: Annotated[_Effort | None, Field(description="effort of the respiratory muscles; None: none")] = None
     relaxation_volume: Annotated[float, quantity("relaxation_volume")] = 1500.0
     predicted_body_weight: Annotated[float, quantity("predicted_body_weight")] | None = None
@@ -350,10 +351,19 @@ class Lung(LungPart):
     @property
     def compartment_weights(self) -> tuple[float, ...]:
         """Part of each compartment in the compliance, of a law that at rest. [1]"""
-        if not self.regions:
-            return (1.0,)
-        found = [_compliance_at_rest(region.compliance) for region in self.regions]
+        found = self._compliances_at_rest
         return tuple(one / sum(found) for one in found)
+
+    @property
+    def compliance_at_relaxation(self) -> float:
+        """Compliance of lungs and chest wall at relaxation volume, that of all regions together. [mL/cmH2O]"""
+        return sum(self._compliances_at_rest)
+
+    @property
+    def _compliances_at_rest(self) -> list[float]:
+        """Of each region, or of the only compartment. [mL/cmH2O]"""
+        whole = self.compliance if self.chest_wall_compliance is None else self.elastic_law
+        return [_compliance_at_rest(one.compliance) for one in self.regions] or [_compliance_at_rest(whole)]
 
     @property
     def elastic_law(self) -> ElasticLaw:
@@ -408,9 +418,8 @@ def _compliance_at_rest(value: Any) -> float:
 def _airway_passage(start: str, end: str, owner: Lung | Region) -> Passage:
     """The airway of a lung or region from its mouth to its end."""
     inspiratory = flow_law(owner.resistance)
-    if owner.expiratory_resistance is None:
-        return Passage(start, end, inspiratory, inspiratory)
-    return Passage(start, end, inspiratory, flow_law(owner.expiratory_resistance))
+    own = owner.expiratory_resistance
+    return Passage(start, end, inspiratory, inspiratory if own is None else flow_law(own))
 
 
 def _store(at: str, laws: tuple[Any, ...], effort: MuscleEffort | None, gas_volume: float) -> Store | ElasticStore:

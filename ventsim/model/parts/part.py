@@ -6,6 +6,7 @@ from dataclasses import KW_ONLY, dataclass
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family
@@ -133,7 +134,7 @@ class MuscleEffort:
     period: float
     half_sine: bool = False
 
-    def pressure(self, time: float | FloatArray) -> FloatArray:
+    def pressure(self, time: ArrayLike) -> FloatArray:
         """Pressure of the muscles at a time.
 
         Parameters
@@ -238,11 +239,7 @@ class Inertia:
     start: str
     end: str
     inertance: float
-
-    @property
-    def is_one_way(self) -> bool:
-        """Whether the path is closed against flow from `end` to `start`: never."""
-        return False
+    is_one_way: ClassVar[bool] = False
 
 
 Element = Passage | Store | ElasticStore | Atmosphere | Inertia
@@ -258,7 +255,7 @@ class Part(Description, ABC):
     A final subclass
 
     1. sets `kind`, unique among the parts; one of the library enters :data:`PARTS` by ``@PARTS.member``;
-    2. returns its ports from `ports`, always the same for the same values;
+    2. names its ports in `ports`, a property only if they depend on its values;
     3. returns from `elements` passages that connect all its ports with each other, and stores.
 
     Examples
@@ -290,10 +287,7 @@ class Part(Description, ABC):
 class InLine(Part, ABC):
     """Base of the parts with two ends."""
 
-    @property
-    def ports(self) -> tuple[str, ...]:
-        """The two ends."""
-        return ("inlet", "outlet")
+    ports: ClassVar[tuple[str, ...]] = ("inlet", "outlet")
 
 
 def filled_passage(

@@ -5,7 +5,7 @@ Round numbers for teaching and comparison. None of them is a measurement of one 
 
 from typing import Any, Literal
 
-from ventsim.errors import InputError, nearest_names, suggestion
+from ventsim.errors import InputError, check_name, nearest_names, suggestion
 from ventsim.model.laws.elastic import Sigmoid
 from ventsim.model.parts.lung import Lung, LungPart
 from ventsim.quantities import check, quantity
@@ -173,19 +173,13 @@ def preset_source(name: str) -> str:
 
 
 def _found(name: str) -> tuple[LungPart, str]:
-    if not isinstance(name, str) or name not in _PRESETS:
-        raise InputError(f"there is no typical lung {name!r}.\n  {_hint(str(name))}")
-    return _PRESETS[name]
-
-
-def _hint(name: str) -> str:
-    """Typical lungs whose name, or a word of it, resembles a wrong one."""
-    words = dict.fromkeys(word for known in _PRESETS for word in known.split("-"))
-    if nearest_names(name, _PRESETS):
-        return suggestion(name, _PRESETS)
-    near = nearest_names(name, words, limit=1)
-    found = [known for known in _PRESETS if near and near[0] in known.split("-")]
-    return f"Did you mean {' or '.join(map(repr, found))}?" if found else suggestion(name, _PRESETS)
+    if isinstance(name, str) and name in _PRESETS:
+        return _PRESETS[name]
+    hint, words = suggestion(str(name), _PRESETS), dict.fromkeys("-".join(_PRESETS).split("-"))
+    if not nearest_names(str(name), _PRESETS) and (near := nearest_names(str(name), words, limit=1)):
+        found = [known for known in _PRESETS if near[0] in known.split("-")]
+        hint = f"Did you mean {' or '.join(map(repr, found))}?"
+    raise InputError(f"there is no typical lung {name!r}.\n  {hint}")
 
 
 _WEIGHT_AT_FIVE_FEET = {"male": 50.0, "female": 45.5}  # [kg] at 152.4 cm
@@ -227,6 +221,5 @@ def predicted_body_weight(height: float, *, sex: Literal["male", "female"]) -> f
     70.57
     """
     check("predicted_body_weight", {"height": height}, height=quantity("body_height"))
-    if sex not in tuple(_WEIGHT_AT_FIVE_FEET):
-        raise InputError(f"sex {sex!r} is not one of the choices.\n  {suggestion(str(sex), _WEIGHT_AT_FIVE_FEET)}")
+    check_name(sex, _WEIGHT_AT_FIVE_FEET, wrong=f"sex {sex!r} is not one of the choices")
     return _WEIGHT_AT_FIVE_FEET[sex] + 0.91 * (float(height) - 152.4)

@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, FlowLaw, flow_law
+from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, AnyFlowLaw, flow_law
 from ventsim.model.parts.part import PARTS, Element, InLine, filled_passage, without_resistance
 from ventsim.quantities import quantity
 from ventsim.units import L_PER_MIN, ML_PER_L
@@ -52,7 +52,7 @@ class OneWayValve(InLine):
     kind: ClassVar[str] = "one-way valve"
 
     opening_pressure: Annotated[float, quantity("opening_pressure", plausible=(0.0, 5.0))] = 0.2
-    resistance: Annotated[float | FlowLaw, _ONCE_OPEN, OR_FLOW_LAW] = 1.0
+    resistance: Annotated[float | AnyFlowLaw, _ONCE_OPEN, OR_FLOW_LAW] = 1.0
     back_leak: Annotated[float, quantity("back_leak")] = 0.0
     gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
     state: Annotated[
@@ -103,7 +103,7 @@ class PeepValve(InLine):
     kind: ClassVar[str] = "peep valve"
 
     opening_pressure: Annotated[float, quantity("opening_pressure", "threshold")] = 5.0
-    resistance: Annotated[float | FlowLaw, _ONCE_OPEN, OR_FLOW_LAW] = 1.0
+    resistance: Annotated[float | AnyFlowLaw, _ONCE_OPEN, OR_FLOW_LAW] = 1.0
     gas_volume: Annotated[float, quantity("gas_volume", plausible=(0.0, 200.0))] = 0.0
 
     def _faults(self) -> Iterator[str]:

@@ -11,11 +11,12 @@ from ventsim.model.scenario.description import (
     DEFAULT_TOLERANCE,
     MOST_SAMPLES,
     UNTITLED,
+    AnyScenario,
     Scenario,
     scenario_of,
 )
 
 __all__ = [
-    "CANNOT_REPEAT", "DEFAULT_TOLERANCE", "MOST_SAMPLES", "UNTITLED", "Scenario", "builtin", "builtin_names",
-    "builtin_text", "scenario_of",
+    "CANNOT_REPEAT", "DEFAULT_TOLERANCE", "MOST_SAMPLES", "UNTITLED", "AnyScenario", "Scenario", "builtin",
+    "builtin_names", "builtin_text", "scenario_of",
 ]  # fmt: skip

@@ -2,7 +2,7 @@
 
 from importlib.resources import files
 
-from ventsim.errors import ScenarioError, suggestion
+from ventsim.errors import ScenarioError, check_name
 from ventsim.model.scenario.description import Scenario
 
 _FOLDER = files("ventsim.model.scenario").joinpath("builtin_files")
@@ -49,9 +49,7 @@ def builtin_text(name: str) -> str:
     >>> builtin_text("two-unequal-lungs").splitlines()[0]
     'title = "Two unequal lungs"'
     """
-    names = builtin_names()
-    if name not in names:
-        raise ScenarioError(f"there is no built-in scenario {name!r}.\n  {suggestion(str(name), names)}")
+    check_name(name, builtin_names(), wrong=f"there is no built-in scenario {name!r}", error=ScenarioError)
     return _FOLDER.joinpath(f"{name}{_SUFFIX}").read_text(encoding="utf-8")
 
 

@@ -5,12 +5,12 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
 
-from pydantic import Field, PlainSerializer, PlainValidator, SerializationInfo, model_validator
+from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import InputError, ScenarioError
 from ventsim.model.changes import CHANGES, AnyChange, Schedule
 from ventsim.model.circuit import Circuit
-from ventsim.model.descriptions import Description, Member, plain_values, shown
+from ventsim.model.descriptions import Description, Kept, Member, plain_values, shown
 from ventsim.model.layouts import Layout
 from ventsim.model.paths import value_at, with_values
 from ventsim.model.scenario.files import read_text, write_text
@@ -61,10 +61,6 @@ def _read_circuit(value: object) -> Circuit:
     raise ScenarioError(
         f"{shown(value)} is not a circuit.\n  Give what layouts.shared(...) returns, a Layout or a Circuit."
     )
-
-
-def _dump_circuit(circuit: Circuit, info: SerializationInfo) -> Any:
-    return plain_values(circuit.layout or circuit, info)
 
 
 def _read_windows(value: object) -> tuple[tuple[float, float], ...]:
@@ -124,14 +120,14 @@ class Scenario(Description):
     ] = UNTITLED  # fmt: skip
     about: Annotated[str, PlainValidator(_read_text), Field(description="purpose, source of numbers")] = ""
     circuit: Annotated[
-        Circuit,
+        Kept[Circuit, Circuit | Layout],
         PlainValidator(_read_circuit),
-        PlainSerializer(_dump_circuit),
+        PlainSerializer(lambda circuit, info: plain_values(circuit.layout or circuit, info)),
         Field(description="what is ventilated, a circuit or the layout of one"),
     ]
     settings: Annotated[BreathSettings, Member(SETTINGS), Field(description="the breath settings")]
     changes: Annotated[
-        tuple[AnyChange, ...],
+        Sequence[AnyChange],
         Member(CHANGES, many=True),
         Field(description="what changes while the run goes on"),
     ] = ()
@@ -139,7 +135,7 @@ class Scenario(Description):
     sample_interval: Annotated[float, quantity("sample_interval")] = 0.01
     tolerance: Annotated[float, quantity("tolerance")] = DEFAULT_TOLERANCE
     waveform_windows: Annotated[
-        tuple[tuple[float, float], ...],
+        Sequence[tuple[float, float]],
         PlainValidator(_read_windows),
         Field(description="windows of time whose waveforms are kept [s]"),
     ] = ()
@@ -148,7 +144,18 @@ class Scenario(Description):
     @model_validator(mode="after")
     def _check(self) -> Self:
         check_settings(self.circuit.ventilator, self.settings)
-        self._check_times()
+        for number, change in enumerate(self.changes, start=1):
+            if change in self.schedule.unreached(self.duration):
+                raise ScenarioError(
+                    f"changes.{number}.at {change.at:.10g} s lies beyond the duration of {self.duration:.10g} s.\n"
+                    "  Raise duration or lower at."
+                )
+        for number, (start, end) in enumerate(self.waveform_windows, start=1):
+            if end > self.duration:
+                raise ScenarioError(
+                    f"waveform_windows: number {number}, {start:.10g} to {end:.10g} s, goes on after the duration "
+                    f"of {self.duration:.10g} s.\n  Raise duration or end it earlier."
+                )
         shortest = min(self.schedule.settings_at(time).period for time in self.schedule.knots)
         if self.sample_interval > shortest:
             raise ScenarioError(
@@ -162,21 +169,6 @@ class Scenario(Description):
                 "or keep some waveforms only by waveform_windows or waveform_every."
             )
         return self
-
-    def _check_times(self) -> None:
-        """Refuse changes and windows that the run does not reach."""
-        for number, change in enumerate(self.changes, start=1):
-            if change in self.schedule.unreached(self.duration):
-                raise ScenarioError(
-                    f"changes.{number}.at {change.at:.10g} s lies beyond the duration of {self.duration:.10g} s.\n"
-                    "  Raise duration or lower at."
-                )
-        for number, (start, end) in enumerate(self.waveform_windows, start=1):
-            if end > self.duration:
-                raise ScenarioError(
-                    f"waveform_windows: number {number}, {start:.10g} to {end:.10g} s, goes on after the duration "
-                    f"of {self.duration:.10g} s.\n  Raise duration or end it earlier."
-                )
 
     @cached_property
     def schedule(self) -> Schedule:
@@ -350,6 +342,10 @@ class Scenario(Description):
             If the file cannot be written.
         """
         write_text(Path(path), self.to_toml())
+
+
+AnyScenario = Scenario | Circuit | Layout
+"""What verbs take: a scenario; or a circuit or the layout of one, followed by breath settings."""
 
 
 def scenario_of(

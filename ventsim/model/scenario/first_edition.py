@@ -1,4 +1,4 @@
-"""Keys of the first edition of scenario files, with what each has become."""
+"""Keys of the first edition of scenario and study files, with what each has become."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -9,6 +9,11 @@ _MEASURED = 'resistance = { law = "measured curve", flows = [...], pressure_drop
 _ROHRER = 'resistance = { law = "rohrer", linear = ..., quadratic = ... }'
 _POWER = 'resistance = { law = "power", coefficient = ..., exponent = ... }'
 
+_MEASURES = {
+    "share": "tidal_volume_fraction",
+    "unaccounted_volume": "volume_balance_error",
+    "circuit_held_volume": "compressed_volume",
+}
 # Key, by itself or behind the section in which it has changed, and what to write now.
 _KEYS = {
     "branch": "[limbs]",
@@ -35,6 +40,7 @@ _KEYS = {
     "pieces": "stock_lengths",
     "wave_windows": "waveform_windows",
     "wave_every": "waveform_every",
+    **_MEASURES,
 }
 _LAWS = {
     "sigmoid curve": "sigmoid",
@@ -44,12 +50,13 @@ _LAWS = {
 _ADJUSTABLE = (
     'resistance = { law = "adjustable curve", openings = ..., flows = ..., pressure_drops = ..., opening = ... }'
 )
+_RESTRICTOR = 'kind = "restrictor" with '
 _KINDS = {
     "elastic lung": "a lung with compliance as a law",
     "compartment lung": "a lung with [[lungs.NAME.regions]]",
-    "orifice": 'kind = "restrictor" with resistance = { law = "orifice", bore = ... }',
-    "measured part": f'kind = "restrictor" with {_MEASURED}',
-    "adjustable restrictor": f'kind = "restrictor" with {_ADJUSTABLE}',
+    "orifice": _RESTRICTOR + 'resistance = { law = "orifice", bore = ... }',
+    "measured part": _RESTRICTOR + _MEASURED,
+    "adjustable restrictor": _RESTRICTOR + _ADJUSTABLE,
     **{kind: f'law = "{law}"' for kind, law in _LAWS.items()},
     "taken off": 'kind = "lung removal"',
     "added leak": 'kind = "leak onset"',
@@ -71,11 +78,15 @@ _STEPS = {
     **{key: new for key, new in _KEYS.items() if new.isidentifier()},
 }
 _OF_LAW = ("bore", "opening", "tube_bore", "bore_deviation", "discharge_coefficient")
-_NAMED = ("lungs", "parts", "limbs", "extension", "floor_plan.beds", "branches", "extensions")
+_NAMED = (
+    "lungs", "parts", "limbs", "extension", "floor_plan.beds", "branches", "extensions", "restrict", "targets",
+)  # fmt: skip
+# Sections of study files whose keys are paths.
+_BY_PATH = ("values", "vary")
 
 
 def refuse_first_edition(table: Mapping[str, Any], top: Place) -> None:
-    """Answer a file of the first edition with the new name of each of its keys, in one message.
+    """Answer a scenario or a study of the first edition with the new name of each of its keys, in one message.
 
     Parameters
     ----------
@@ -105,7 +116,19 @@ def _old_keys(item: object, path: str = "") -> Iterator[tuple[str, str]]:
     keys = _KEYS | (_OF_KINDS.get(kind, {}) if isinstance(kind, str) else {})
     for key, inner in item.items():
         here = f"{path}.{key}" if path else str(key)
-        if key == "kind" and isinstance(inner, str) and inner in _KINDS:
+        section, _, steps = here.partition(".")
+        if section in _BY_PATH and steps:
+            if isinstance(inner, Mapping) and "from" not in inner:
+                yield from _old_keys(inner, here)  # without quotes, a path is sections in sections
+            elif (new := _new_path(steps)) != steps:
+                yield f'{section}."{steps}"', f'"{new}"'
+            continue
+        if section == "restrict" and key == "kind":
+            new = _KINDS.get(str(inner), "resistance = ...").removeprefix(_RESTRICTOR)
+            yield f'{here} = "{inner}"', f"{new}, without a kind"
+        elif key == "show" and isinstance(inner, str) and inner in _MEASURES:
+            yield f'{here} = "{inner}"', f'"{_MEASURES[inner]}"'
+        elif key == "kind" and isinstance(inner, str) and inner in _KINDS:
             yield f'{here} = "{inner}"', _KINDS[inner]
         elif key == "curve" and isinstance(inner, Mapping) and inner.get("kind") in _LAWS:
             yield here, f'compliance = {{ law = "{_LAWS[inner["kind"]]}", ... }}'

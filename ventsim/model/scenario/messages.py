@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from typing import Any, Self
 
 from ventsim.errors import InputError, ScenarioError, nearest_names, suggestion
+from ventsim.model import laws
 from ventsim.model.descriptions import Description, named
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_LAW = re.compile(r"laws\.(\w+)\(([^()]*)\)")
 
 
 class Complaints:
@@ -208,4 +210,10 @@ class Place:
                 lines.append(f"{self.source}: {path}{rest.removeprefix(name)}")
             else:
                 lines.append(str(self.error(rest)))
-        return "\n".join(lines)
+        return _LAW.sub(_as_in_a_file, "\n".join(lines))
+
+
+def _as_in_a_file(written: re.Match[str]) -> str:
+    """A law as a file has it, in place of the Python that makes it."""
+    kind = getattr(getattr(laws, written[1], None), "kind", None)
+    return f'{{ law = "{kind}", {written[2].replace("=", " = ")} }}' if kind else written[0]

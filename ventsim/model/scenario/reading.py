@@ -24,7 +24,7 @@ from ventsim.model.scenario.sections import (
     table_of,
 )
 from ventsim.model.scenario.toml_text import parse_toml
-from ventsim.model.ventilator import SETTINGS, BreathSettings, Ventilator, check_settings
+from ventsim.model.ventilator import SETTINGS, Ventilator, check_settings
 
 FITTINGS: Mapping[str, type[Description]] = MappingProxyType(
     {"t_piece": TPiece, "adapter": Adapter, "floor_plan": FloorPlan}
@@ -41,7 +41,7 @@ _START = "Start from a built-in scenario: ventsim scenario two-unequal-lungs > m
 
 
 def read_values(text: str, *, source: str) -> dict[str, Any]:
-    """Title, text, plan, settings, changes and run options, each built and checked by itself.
+    """Title, text, circuit, settings, changes and run options, each built and checked by itself.
 
     Parameters
     ----------
@@ -62,7 +62,11 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
     """
     table, top = parse_toml(text, source=source), Place(source)
     refuse_first_edition(table, top)
-    _check_not_empty(table, top)
+    if not table:
+        raise top.error(f"the file is empty.\n  {_START}")
+    if not any(value not in ({}, []) for value in table.values()):
+        sections = ", ".join(f"[{name}]" for name in table)
+        raise top.error(f"there is nothing in the file but {sections}.\n  {_START}")
     found = Complaints()
     with found.of_one():
         top.check_keys(table, _TOP, homes=SECTIONS_OF_KEYS, elsewhere={})
@@ -80,7 +84,10 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
             values["circuit"] = _read_circuit(table, top, ventilator)
     if not may_be_missing or "settings" in table:
         with found.of_one():
-            values["settings"] = _read_settings(table, top)
+            if "settings" not in table:
+                kinds = " or ".join(f'kind = "{kind}"' for kind in SETTINGS.kinds)
+                raise top.error(f"section [settings] is missing.\n  Write [settings] and below it {kinds}.")
+            values["settings"] = build_member(SETTINGS, table["settings"], top.inside("settings"))
     if "changes" in table:
         with found.of_one():
             values["changes"] = build_members(CHANGES, table["changes"], top.inside("changes"))
@@ -89,22 +96,6 @@ def read_values(text: str, *, source: str) -> dict[str, Any]:
     with top.inside("settings").messages_of(type(settings)):
         check_settings(circuit.ventilator, settings)
     return values
-
-
-def _check_not_empty(table: Mapping[str, Any], top: Place) -> None:
-    """Refuse a file without a value, which needs another answer than the first thing that it lacks."""
-    if not table:
-        raise top.error(f"the file is empty.\n  {_START}")
-    if not any(value not in ({}, []) for value in table.values()):
-        sections = ", ".join(f"[{name}]" for name in table)
-        raise top.error(f"there is nothing in the file but {sections}.\n  {_START}")
-
-
-def _read_settings(table: Mapping[str, Any], top: Place) -> BreathSettings:
-    if "settings" not in table:
-        kinds = " or ".join(f'kind = "{kind}"' for kind in SETTINGS.kinds)
-        raise top.error(f"section [settings] is missing.\n  Write [settings] and below it {kinds}.")
-    return build_member(SETTINGS, table["settings"], top.inside("settings"))
 
 
 def _options(table: Mapping[str, Any], section: str, keys: tuple[str, ...], top: Place) -> dict[str, Any]:
@@ -126,7 +117,13 @@ def _read_circuit(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -
             "  Give either [lungs.NAME] with [layout], or [parts.NAME] with joints."
         )
     if explicit:
-        return _read_joined(table, top, given)
+        place = top.inside("parts")
+        items = table_of(table.get("parts", {}), place).items()
+        parts = read_each(items, lambda name, item: build_member(PARTS, item, place.inside(name)))
+        if "joints" not in table:
+            raise top.error('joints is missing.\n  Write joints = [["part.port", "part.port"], ...] at the top.')
+        with top.messages_of(Circuit):
+            return Circuit(parts=parts, joints=table["joints"], **given)
     if not table.get("lungs"):
         raise top.error(
             "there is no lung.\n  Write [lungs.NAME] with compliance and resistance below it, for each lung; "
@@ -148,16 +145,6 @@ def _read_layout(table: Mapping[str, Any], top: Place, given: dict[str, Any]) ->
     found.tell()
     with top.messages_of(Layout, paths={name: f"layout.{name}" for name in LAYOUT_OPTIONS}):
         return Layout(**values).circuit
-
-
-def _read_joined(table: Mapping[str, Any], top: Place, given: dict[str, Any]) -> Circuit:
-    place = top.inside("parts")
-    items = table_of(table.get("parts", {}), place).items()
-    parts = read_each(items, lambda name, item: build_member(PARTS, item, place.inside(name)))
-    if "joints" not in table:
-        raise top.error('joints is missing.\n  Write joints = [["part.port", "part.port"], ...] at the top.')
-    with top.messages_of(Circuit):
-        return Circuit(parts=parts, joints=table["joints"], **given)
 
 
 def _read_section(section: str, file: Mapping[str, Any], place: Place) -> Any:

@@ -91,7 +91,7 @@ def build(
 
 
 def build_member(family: Family, value: object, place: Place) -> Any:
-    """A member of a family, of the kind that its section names.
+    """A member of a family, of the kind that its section names, or a number that stands for one.
 
     Parameters
     ----------
@@ -104,14 +104,16 @@ def build_member(family: Family, value: object, place: Place) -> Any:
 
     Returns
     -------
-    Description
-        Of one of the classes.
+    Description or float
+        Of one of the classes; the number, not checked.
 
     Raises
     ------
     ScenarioError
         As :func:`build`, or if there is no such kind.
     """
+    if family.number is not None and isinstance(value, int | float):
+        return value
     table = table_of(value, place)
     kind = table.get(family.tag, family.default)
     if not kind:
@@ -148,9 +150,13 @@ def build_members(family: Family, value: object, place: Place) -> list[Any]:
     """
     if not isinstance(value, list):
         raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
-    numbered = ((str(number), item) for number, item in enumerate(value, start=1))
-    read = read_each(numbered, lambda number, item: build_member(family, item, place.inside(number)))
-    return list(read.values())
+
+    def read(number: str, item: object) -> Any:
+        return build_member(
+            family, table_of(item, place.inside(number), head=f"[{place.path}]"), place.inside(number)
+        )
+
+    return list(read_each({str(k): item for k, item in enumerate(value, start=1)}.items(), read).values())
 
 
 def build_each(cls: type[Described], value: object, place: Place) -> dict[str, Described]:
@@ -182,7 +188,7 @@ def build_each(cls: type[Described], value: object, place: Place) -> dict[str, D
     return read_each(items.items(), lambda name, item: build(cls, item, place.inside(name)))
 
 
-def table_of(value: object, place: Place) -> Mapping[str, Any]:
+def table_of(value: object, place: Place, *, head: str = "") -> Mapping[str, Any]:
     """A section, after a check that it is one.
 
     Parameters
@@ -191,6 +197,8 @@ def table_of(value: object, place: Place) -> Mapping[str, Any]:
         What stands there.
     place : Place
         Where.
+    head : str, default ""
+        What stands between the brackets above it; empty: its path.
 
     Returns
     -------
@@ -203,7 +211,9 @@ def table_of(value: object, place: Place) -> Mapping[str, Any]:
         If it is no section.
     """
     if not isinstance(value, Mapping):
-        raise place.error(f"{value!r} is not a section.\n  Write [{place.path}] and the keys on lines below it.")
+        raise place.error(
+            f"{value!r} is not a section.\n  Write [{head or place.path}] and the keys on lines below it."
+        )
     return value
 
 
@@ -266,7 +276,8 @@ def _of_other_kinds(
 
 def _value_of(info: FieldInfo, item: object, place: Place) -> object:
     """The value of a field from what the file holds for it."""
-    if item == NO_VALUE and _may_be_none(info):
+    kinds = get_args(info.annotation)
+    if item == NO_VALUE and type(None) in kinds and str not in kinds:
         return None
     member = mark_of(info, Member)
     if member is None:
@@ -275,9 +286,3 @@ def _value_of(info: FieldInfo, item: object, place: Place) -> object:
     if member.many:
         return build_members(member.family, item, place)
     return item if member.or_number and not isinstance(item, Mapping) else build_member(member.family, item, place)
-
-
-def _may_be_none(info: FieldInfo) -> bool:
-    """Whether None is a value of the field, and text is not."""
-    kinds = get_args(info.annotation)
-    return type(None) in kinds and str not in kinds

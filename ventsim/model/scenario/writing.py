@@ -1,18 +1,19 @@
 """From a scenario to TOML text."""
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import tomli_w
 
 from ventsim.errors import ScenarioError
 from ventsim.model.changes import AnyChange
+from ventsim.model.changes.descriptions import LAWS
 from ventsim.model.descriptions import Description, Family, FrozenMapping, Member
+from ventsim.model.laws import ElasticLaw, FlowLaw
 from ventsim.model.layouts import Layout
 from ventsim.model.parts import PARTS
 from ventsim.model.paths import NO_VALUE
 from ventsim.model.scenario.reading import FITTINGS, FOR_ALL_OR_EACH
-from ventsim.model.scenario.sections import LAYOUT_OPTIONS, RUN_OPTIONS, inner_class
+from ventsim.model.scenario.sections import LAYOUT_OPTIONS, RUN_OPTIONS
 from ventsim.model.ventilator import SETTINGS
 from ventsim.quantities import mark_of
 
@@ -61,19 +62,23 @@ def write_toml(scenario: "Scenario") -> str:
         sections |= _sections_of(layout)
     # Several lines are easier to read, but would turn a carriage return before a line feed into nothing.
     top = tomli_w.dumps(head, multiline_strings="\r\n" not in about)
-    joints = _joints(circuit.joints) if layout is None else ""
+    joints = ""
+    if layout is None:  # one joint on each line; the writer of TOML would use four
+        lines = [f"    [{_quoted(start)}, {_quoted(end)}],\n" for start, end in circuit.joints]
+        joints = f"joints = [\n{''.join(lines)}]\n"
     return f"{HEADER}\n{top}{joints}\n{tomli_w.dumps(sections)}{''.join(map(_change, scenario.changes))}"
 
 
 def _tagged(item: Any, family: Family, where: str) -> dict[str, Any]:
-    """Values by name, with the kind; what a file could not bring back is refused."""
+    """Values by name, with the kind unless it goes without saying; what a file could not bring back is refused."""
     kind = getattr(item, "kind", None)
     if kind is None or family.kinds.get(kind) is not type(item):
+        name = type(getattr(item, "wrapped", item)).__name__
         raise ScenarioError(
-            f"{where}: {type(item).__name__} is a {family.name} of your own making, so a file cannot hold it.\n"
+            f"{where}: {name} is a {family.name} of your own making, so a file cannot hold it.\n"
             "  Keep the Python code that makes it, or use a law, part or setting of the library."
         )
-    tag = {family.tag: kind} if item.tag else {}
+    tag = {family.tag: kind} if item.tag and kind != family.default else {}
     return tag | _plain(item, where)
 
 
@@ -106,10 +111,10 @@ def _plain(item: Description, where: str) -> dict[str, Any]:
                 values[name] = [_tagged(one, member.family, inside) for one in value]
         elif member is not None and not isinstance(value, int | float):
             values[name] = _tagged(value, member.family, inside)
+        elif isinstance(value, FlowLaw | ElasticLaw):  # where anything may stand
+            values[name] = _tagged(value, LAWS, inside)
         elif isinstance(value, Description):
-            # A law where anything may stand says what it is.
-            tag = {value.tag: value.kind} if value.tag and inner_class(info) is None else {}
-            values[name] = tag | _plain(value, inside)
+            values[name] = _plain(value, inside)
         else:
             values[name] = dict(value) if isinstance(value, FrozenMapping) else value
     return values
@@ -119,12 +124,6 @@ def _change(change: AnyChange) -> str:
     """A section of its own; the writer of TOML would put short ones into one line at the top."""
     text = tomli_w.dumps({"changes": {"kind": change.kind, **_plain(change, "changes")}})
     return "\n" + text.replace("[changes]", "[[changes]]", 1)
-
-
-def _joints(joints: Sequence[tuple[str, str]]) -> str:
-    """One joint on each line; the writer of TOML would use four."""
-    lines = [f"    [{_quoted(start)}, {_quoted(end)}],\n" for start, end in joints]
-    return f"joints = [\n{''.join(lines)}]\n"
 
 
 def _quoted(text: str) -> str:

@@ -6,15 +6,17 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.graph import way_in
 from ventsim.model.paths import part_at
 from ventsim.model.ventilator import PressureControl
 from ventsim.results.measures import breath_measures
 from ventsim.results.remarks import breath_remarks
 from ventsim.results.schema import ORIGIN, VARIABLES
+from ventsim.results.variables import SOURCES
 from ventsim.simulation.batch import PieceResult, ended
 from ventsim.simulation.steady import steady_breath
-from ventsim.studies.sizing.holes import DRILLS, Hole, Option, case_with, holes, options
+from ventsim.studies.sizing.holes import DRILLS, Option, holes, options
 from ventsim.studies.sizing.problem import TARGETS, Problem, Unknown
 from ventsim.studies.sizing.search import Found
 from ventsim.units import FloatArray
@@ -25,13 +27,8 @@ _DIFFERENCE = 1e-3
 _STEPS = {"mm": 0.1, "s": 0.1}
 
 # Name of two results, before and after -> measure.
-BEFORE_AND_AFTER = {
-    "tidal_volume": "inspired_tidal_volume",
-    "driving_pressure": "driving_pressure",
-    "end_inspiratory_pressure": "end_inspiratory_alveolar_pressure",
-    "total_peep": "total_peep",
-    "auto_peep": "auto_peep",
-}
+_COMPARED = ("tidal_volume", "driving_pressure", "end_inspiratory_pressure", "total_peep", "auto_peep")
+BEFORE_AND_AFTER = {name: SOURCES.get(name, name) for name in _COMPARED}
 
 # Unit, meaning and what a positive value means; the unit of a value that varies is in `quantity_unit`.
 _LABELS = {
@@ -65,26 +62,34 @@ def answer(
     tolerance: float,
 ) -> xr.Dataset:  # fmt: skip
     """The Dataset of :func:`ventsim.studies.size`."""
+    unknowns, targets = problem.unknowns, problem.targets
     values = problem.values(found.places)
-    after = problem.run([problem.case(values)])
-    sensitivity = _sensitivity(problem, found)
-    lungs = [_lung_of(problem, unknown, row) for unknown, row in zip(problem.unknowns, sensitivity, strict=True)]
     circuit, settings = problem.at(values)
-    volumes = after.lungs["inspired_tidal_volume"][0]
-    stood_for = holes(problem, circuit, settings, tidal_volumes=volumes, lungs=lungs)
+    after = problem.run([problem.case(values)])
+    steps = np.array([_STEPS.get(unknown.quantity.unit, 1.0) for unknown in unknowns])
+    sensitivity = _slopes(problem, found) * steps[:, None]
+    lungs = [_lung_of(problem, unknown, row) for unknown, row in zip(unknowns, sensitivity, strict=True)]
+    stood_for = holes(problem, circuit, after, lungs=lungs)
     chosen = options(stood_for, drills=drills, bore_tolerance=bore_tolerance)
-    with_options = problem.run([case_with(problem.case(values), option) for option in chosen])
-    is_met = found.worst <= tolerance
-    bypassed = _bypass_warnings(problem, values, lungs=lungs)
-    reached = np.array([target.value for target in problem.targets]) * (1.0 + found.miss)
-    why = ""
-    if not is_met:
-        why = _why_not(problem, found, reached=reached, tolerance=tolerance, is_bypassed=bool(bypassed))
+    with_options = problem.run([option.case(circuit, settings) for option in chosen])
+    bypassed = _bypass_warnings(problem, values, circuit=circuit, lungs=lungs)
+    limits_hit, is_met = _limits_hit(problem, found), found.worst <= tolerance
+    wanted = np.array([target.value for target in targets])
+    reached = wanted * (1.0 + found.miss)
+    why = [] if is_met else _why_not(problem, found, reached=reached, limits_hit=limits_hit, tolerance=tolerance)
+    if why and bypassed:
+        why.insert(-1, "Gas goes round a restrictor; put a one-way valve into the expiratory limb first.")
     variables: dict[str, Any] = {
         "feasible": is_met,
-        **_of_quantities(problem, found, values=values, stood_for=stood_for),
+        "value": ("quantity", values),
+        "value_before": ("quantity", [unknown.now for unknown in unknowns]),
+        "low_limit": ("quantity", [unknown.low for unknown in unknowns]),
+        "high_limit": ("quantity", [unknown.high for unknown in unknowns]),
+        "limit_hit": ("quantity", limits_hit),
+        "equivalent_bore": ("quantity", [np.nan if hole is None else hole.orifice.bore for hole in stood_for]),
+        "sensitivity_step": ("quantity", steps),
         "tidal_volume_sensitivity": (("quantity", "lung"), sensitivity),
-        "wanted": ("target", np.array([target.value for target in problem.targets])),
+        "wanted": ("target", wanted),
         "reached": ("target", reached),
         "relative_miss": ("target", found.miss),
         **{
@@ -99,7 +104,7 @@ def answer(
     attrs = {
         "title": "sizing",
         **ORIGIN,
-        "reason": why,
+        "reason": "\n".join(why),
         "notes": "\n".join([*bypassed, *breath_remarks(breath_measures(steady_breath(circuit, settings)))]),
         "bore_tolerance_mm": bore_tolerance,
         "drills": "common practice, no source" if tuple(drills) == DRILLS else "as given",
@@ -126,23 +131,8 @@ def _coordinates(problem: Problem, chosen: Sequence[Option]) -> dict[str, Any]:
     }
 
 
-def _of_quantities(
-    problem: Problem, found: Found, *, values: FloatArray, stood_for: Sequence[Hole | None]
-) -> dict[str, Any]:
-    unknowns = problem.unknowns
-    return {
-        "value": ("quantity", values),
-        "value_before": ("quantity", [unknown.now for unknown in unknowns]),
-        "low_limit": ("quantity", [unknown.low for unknown in unknowns]),
-        "high_limit": ("quantity", [unknown.high for unknown in unknowns]),
-        "limit_hit": ("quantity", _limits_hit(problem, found)),
-        "equivalent_bore": ("quantity", [np.nan if hole is None else hole.orifice.bore for hole in stood_for]),
-        "sensitivity_step": ("quantity", [_STEPS.get(unknown.quantity.unit, 1.0) for unknown in unknowns]),
-    }
-
-
-def _sensitivity(problem: Problem, found: Found) -> FloatArray:
-    """Change of each lung's tidal volume for the step of each value, shape (n_quantities, n_lungs). [mL]
+def _slopes(problem: Problem, found: Found) -> FloatArray:
+    """Change of each lung's tidal volume with each value, shape (n_quantities, n_lungs). [mL for each unit]
 
     A central difference, or one-sided at a limit.
     """
@@ -155,15 +145,13 @@ def _sensitivity(problem: Problem, found: Found) -> FloatArray:
     result = problem.run([problem.case(values) for values in (*below, *above)])
     less, more = np.split(result.lungs["inspired_tidal_volume"], 2)
     changes = np.diagonal(np.subtract(above, below))
-    units = [_STEPS.get(unknown.quantity.unit, 1.0) for unknown in problem.unknowns]
-    return (more - less) / changes[:, None] * np.array(units)[:, None]
+    return (more - less) / changes[:, None]
 
 
 def _lung_of(problem: Problem, unknown: Unknown, sensitivity: FloatArray) -> str:
     """The lung in whose branch a value lies by its name, or else the one that it changes most."""
     part = part_at(problem.circuit, unknown.path) or ""
-    named = [lung for lung in problem.lungs if part.startswith(f"{lung} ")]
-    if named:
+    if named := [lung for lung in problem.lungs if part.startswith(f"{lung} ")]:
         return max(named, key=len)
     size = np.where(np.isfinite(sensitivity), np.abs(sensitivity), 0.0)
     return problem.lungs[int(np.argmax(size))]
@@ -187,7 +175,9 @@ def _limits_hit(problem: Problem, found: Found) -> list[str]:
     return np.select(at_limits, ["low", "high"], "").tolist()
 
 
-def _why_not(problem: Problem, found: Found, *, reached: FloatArray, tolerance: float, is_bypassed: bool) -> str:
+def _why_not(
+    problem: Problem, found: Found, *, reached: FloatArray, limits_hit: Sequence[str], tolerance: float
+) -> list[str]:
     """Why the targets cannot be met, what stands in the way, and what might help."""
     lines = []
     for target, value, miss in zip(problem.targets, reached, found.miss, strict=True):
@@ -197,32 +187,21 @@ def _why_not(problem: Problem, found: Found, *, reached: FloatArray, tolerance: 
                 f"lung '{target.lung}': {quantity.meaning} {quantity.text(value)} at the nearest, "
                 f"target {quantity.text(target.value)}."
             )
-    for unknown, side in zip(problem.unknowns, _limits_hit(problem, found), strict=True):
+    for unknown, side in zip(problem.unknowns, limits_hit, strict=True):
         if side:
             limit = unknown.low if side == "low" else unknown.high
             lines.append(f"'{unknown.path}' stands at its {side} limit, {unknown.quantity.text(limit)}.")
-    lines += _useless(problem, found)
-    if is_bypassed:
-        lines.append("Gas goes round a restrictor; put a one-way valve into the expiratory limb first.")
-    return "\n".join([*lines, _what_to_do(problem, found, tolerance=tolerance)])
-
-
-def _useless(problem: Problem, found: Found) -> list[str]:
-    """Values that change no target here, and targets that move as one."""
     effects = np.linalg.norm(found.slopes, axis=0)
-    nothing = [u.path for u, effect in zip(problem.unknowns, effects, strict=True) if effect < _NO_EFFECT]
-    if nothing:
-        return [f"'{path}' changes no target there." for path in nothing]
-    sizes = np.linalg.svd(found.slopes / effects, compute_uv=False)
-    if sizes[-1] < _ONE_DIRECTION:
-        return ["There the values that vary move the targets together, not one by one."]
-    return []
-
-
-def _what_to_do(problem: Problem, found: Found, *, tolerance: float) -> str:
-    is_pressure = isinstance(problem.settings, PressureControl)
-    drive = "inspiratory_pressure" if is_pressure else "tidal_volume"
+    useless = [one.path for one, effect in zip(problem.unknowns, effects, strict=True) if effect < _NO_EFFECT]
+    lines += [f"'{path}' changes no target there." for path in useless]
+    if not useless and np.linalg.svd(found.slopes / effects, compute_uv=False)[-1] < _ONE_DIRECTION:
+        lines.append("There the values that vary move the targets together, not one by one.")
     missed = found.miss[np.abs(found.miss) > tolerance]
+    return [*lines, _what_to_do(problem, missed, is_at_limit=any(limits_hit))]
+
+
+def _what_to_do(problem: Problem, missed: FloatArray, *, is_at_limit: bool) -> str:
+    drive = "inspiratory_pressure" if isinstance(problem.settings, PressureControl) else "tidal_volume"
     steps = []
     if not any(unknown.path == f"settings.{drive}" for unknown in problem.unknowns):
         if (missed < 0.0).all():
@@ -231,43 +210,37 @@ def _what_to_do(problem: Problem, found: Found, *, tolerance: float) -> str:
             steps.append(f"lower settings.{drive}")
         else:
             steps.append(f"vary settings.{drive} too, with one more target")
-    if any(_limits_hit(problem, found)):
+    if is_at_limit:
         steps.append("widen the limit that is hit, if it can be made")
-    steps.append("change the targets")
-    text = ", or ".join(steps)
+    text = ", or ".join([*steps, "change the targets"])
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _bypass_warnings(problem: Problem, values: FloatArray, *, lungs: Sequence[str]) -> tuple[str, ...]:
+def _bypass_warnings(problem: Problem, values: FloatArray, *, circuit: Circuit, lungs: Sequence[str]) -> list[str]:
     """What to know of inspiratory restrictors past which gas reaches their lung through its expiratory limb.
 
-    `values` is the answer, `lungs` names the lung of each value that varies.
+    `values` and `circuit` are the answer, `lungs` names the lung of each value that varies.
     """
+    graph = circuit.graph()
     found: dict[str, str] = {}
     for k, (unknown, lung) in enumerate(zip(problem.unknowns, lungs, strict=True)):
-        part = part_at(problem.circuit, unknown.path)
+        part, airway = part_at(problem.circuit, unknown.path), f"{lung}.airway"
         if part is None or part in found or part in problem.circuit.lungs:
             continue
-        graph, airway = problem.at(values)[0].graph(), f"{lung}.airway"
         if part not in (way_in(graph, airway) or ()) or way_in(graph, airway, without=part) is None:
             continue
-        found[part] = _bypassed(problem, values, k=k, unknown=unknown, lung=lung)
-    return tuple(found.values())
-
-
-def _bypassed(problem: Problem, values: FloatArray, *, k: int, unknown: Unknown, lung: str) -> str:
-    """The words, with the volumes at both limits of the value."""
-    text = (
-        f"lung '{lung}' fills past '{part_at(problem.circuit, unknown.path)}' too, backwards through its "
-        "expiratory limb: no one-way valve closes that way."
-    )
-    cases = [problem.case([*values[:k], limit, *values[k + 1 :]]) for limit in (unknown.low, unknown.high)]
-    low, high = problem.run(cases).lungs["inspired_tidal_volume"][:, problem.lungs.index(lung)].tolist()
-    if np.isfinite([low, high]).all():
-        change = abs(high - low) / max(high, low)
-        text += (
-            f" From {unknown.quantity.text(unknown.low)} to {unknown.quantity.text(unknown.high)} its tidal "
-            f"volume changes from {low:.4g} to {high:.4g} mL"
+        text = (
+            f"lung '{lung}' fills past '{part}' too, backwards through its expiratory limb: no one-way valve "
+            "closes that way."
         )
-        text += f", less than {100 * LITTLE:.0f} %: the restrictor does little." if change < LITTLE else "."
-    return f"{text}\n  Put a one-way valve into the expiratory limb."
+        cases = [problem.case([*values[:k], limit, *values[k + 1 :]]) for limit in (unknown.low, unknown.high)]
+        low, high = problem.run(cases).lungs["inspired_tidal_volume"][:, problem.lungs.index(lung)].tolist()
+        if np.isfinite([low, high]).all():
+            change = abs(high - low) / max(high, low)
+            text += (
+                f" From {unknown.quantity.text(unknown.low)} to {unknown.quantity.text(unknown.high)} its tidal "
+                f"volume changes from {low:.4g} to {high:.4g} mL"
+            )
+            text += f", less than {100 * LITTLE:.0f} %: the restrictor does little." if change < LITTLE else "."
+        found[part] = f"{text}\n  Put a one-way valve into the expiratory limb."
+    return list(found.values())

@@ -1,7 +1,8 @@
 """Holes near the one that was asked for: drills, printed holes, one that is a little off; what each would give."""
 
+import itertools
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,9 +16,9 @@ from ventsim.model.parts import ADULT_BORE, Restrictor, Tube
 from ventsim.model.paths import part_at
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check
-from ventsim.simulation.batch import Case
+from ventsim.simulation.batch import Case, PieceResult
 from ventsim.studies.sizing.problem import Problem
-from ventsim.units import ML_PER_L, FloatArray
+from ventsim.units import ML_PER_L
 
 DRILLS = tuple(0.5 * half for half in range(2, 27))
 """Drills from 1 to 13 mm in steps of 0.5 mm (common practice, no source). [mm]"""
@@ -50,6 +51,10 @@ class Option:
     bore: float
     orifice: Orifice
 
+    def case(self, circuit: Circuit, settings: BreathSettings) -> Case:
+        """What makes the circuit of the answer with this hole in it when it is run."""
+        return lambda: (circuit.with_parts({self.hole.part: Restrictor(resistance=self.orifice)}), settings)
+
 
 def read_drills(drills: Sequence[float] | None) -> tuple[float, ...]:
     """Bores of drills, rising; those that are common by default. [mm]"""
@@ -62,31 +67,25 @@ def read_drills(drills: Sequence[float] | None) -> tuple[float, ...]:
     return tuple(sorted({float(drill) for drill in drills}))
 
 
-def holes(
-    problem: Problem,
-    circuit: Circuit,
-    settings: BreathSettings,
-    *,
-    tidal_volumes: FloatArray,
-    lungs: Sequence[str],
-) -> list[Hole | None]:
-    """For each value that varies the hole it stands for, in the circuit of the answer; None if for none.
+def holes(problem: Problem, circuit: Circuit, breath: PieceResult, *, lungs: Sequence[str]) -> list[Hole | None]:
+    """For each value that varies the hole it stands for, in circuit and breath of the answer; None if for none.
 
-    `lungs` names the lung of each value, `tidal_volumes` holds the inspired volumes of all lungs. [mL]
+    `lungs` names the lung of each value.
     """
     found: list[Hole | None] = []
+    times = breath.timing[0]
     for unknown, lung in zip(problem.unknowns, lungs, strict=True):
-        volume = float(tidal_volumes[problem.lungs.index(lung)]) / ML_PER_L
+        volume = float(breath.lungs["inspired_tidal_volume"][0, problem.lungs.index(lung)]) / ML_PER_L
         is_inspiratory = part_at(circuit, unknown.path) in (way_in(circuit.graph(), f"{lung}.airway") or ())
-        lasts = settings.flow_time if is_inspiratory else settings.expiratory_time
-        found.append(_hole(unknown.path, circuit, mean_flow=volume / lasts))
+        start, end = ("breath_start", "flow_end") if is_inspiratory else ("inspiration_end", "breath_end")
+        found.append(_hole(unknown.path, circuit, mean_flow=volume / float(times[end] - times[start])))
     return found
 
 
 def _hole(path: str, circuit: Circuit, *, mean_flow: float) -> Hole | None:
-    name = part_at(circuit, path)
-    part = circuit.parts[name] if name is not None else None
-    if name is None or not isinstance(part, Restrictor) or isinstance(part.resistance, AdjustableCurve):
+    name = part_at(circuit, path) or ""
+    part = circuit.parts.get(name)
+    if not isinstance(part, Restrictor) or isinstance(part.resistance, AdjustableCurve):
         return None
     if isinstance(part.resistance, Orifice):
         is_bore = path.endswith(".bore")
@@ -104,68 +103,40 @@ def _hole(path: str, circuit: Circuit, *, mean_flow: float) -> Hole | None:
 
 def options(found: Sequence[Hole | None], *, drills: Sequence[float], bore_tolerance: float) -> list[Option]:
     """What might be made in place of each hole; a restrictor of which two values vary has one hole."""
-    chosen: list[Option] = []
-    parts: set[str] = set()
+    by_part: dict[str, Hole] = {}
     for hole in found:
-        if hole is None or hole.part in parts:
-            continue
-        parts.add(hole.part)
-        if hole.is_resistance:
-            chosen.append(_option(hole, "equivalent hole", "equivalent hole", hole.orifice.bore))
-        chosen += _tolerance_options(hole, bore_tolerance)
-        chosen += _drill_options(hole, drills)
-        chosen += _printed_options(hole)
-    return chosen
+        if hole is not None:
+            by_part.setdefault(hole.part, hole)
+    each = (_options_of(hole, drills=drills, bore_tolerance=bore_tolerance) for hole in by_part.values())
+    return list(itertools.chain.from_iterable(each))
 
 
-def _option(hole: Hole, kind: str, name: str, bore: float, *, is_true_bore: bool = False) -> Option:
-    changes = {"bore": bore} | ({"bore_deviation": 0.0} if is_true_bore else {})
-    with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
-        return Option(hole=hole, kind=kind, name=name, bore=bore, orifice=hole.orifice.changed(changes))
+def _options_of(hole: Hole, *, drills: Sequence[float], bore_tolerance: float) -> Iterator[Option]:
+    bore, deviation, tube_bore = hole.orifice.bore, hole.orifice.bore_deviation, hole.orifice.tube_bore
 
+    def option(kind: str, name: str, size: float, **others: float) -> Option:
+        with warnings.catch_warnings(action="ignore", category=PlausibilityWarning):
+            orifice = hole.orifice.changed(bore=size, **others)
+        return Option(hole=hole, kind=kind, name=name, bore=size, orifice=orifice)
 
-def _fits(hole: Hole, bore: float) -> bool:
-    return 0.0 < bore + hole.orifice.bore_deviation <= hole.orifice.tube_bore
+    def fits(size: float) -> bool:
+        return 0.0 < size + deviation <= tube_bore
 
-
-def _tolerance_options(hole: Hole, tolerance: float) -> list[Option]:
-    bore = hole.orifice.bore
-    both = (
-        (f"{tolerance:.3g} mm too narrow", bore - tolerance),
-        (f"{tolerance:.3g} mm too wide", bore + tolerance),
-    )
-    return [_option(hole, "tolerance", name, size) for name, size in both if _fits(hole, size)]
-
-
-def _drill_options(hole: Hole, drills: Sequence[float]) -> list[Option]:
-    """The nearest drill on each side; one that is just right stands for both."""
-    bore = hole.orifice.bore
-    below = [drill for drill in drills if drill <= bore + _SAME_BORE and _fits(hole, drill)]
-    above = [drill for drill in drills if drill >= bore - _SAME_BORE and _fits(hole, drill)]
-    nearest = dict.fromkeys([*below[-1:], *above[:1]])
-    return [_option(hole, "drill", f"drill {drill:.4g} mm", drill) for drill in nearest]
-
-
-def _printed_options(hole: Hole) -> list[Option]:
-    """The hole to draw whose mean true bore is the one wanted, and the extremes of the printers measured."""
+    if hole.is_resistance:
+        yield option("equivalent hole", "equivalent hole", bore)
+    for side, size in (("narrow", bore - bore_tolerance), ("wide", bore + bore_tolerance)):
+        if fits(size):
+            yield option("tolerance", f"{bore_tolerance:.3g} mm too {side}", size)
+    # The nearest drill on each side; one that is just right stands for both.
+    below = [drill for drill in drills if drill <= bore + _SAME_BORE and fits(drill)]
+    above = [drill for drill in drills if drill >= bore - _SAME_BORE and fits(drill)]
+    for drill in dict.fromkeys([*below[-1:], *above[:1]]):
+        yield option("drill", f"drill {drill:.4g} mm", drill)
+    # The hole to draw whose mean true bore is the one wanted, and the extremes of the printers measured. Between
+    # the measured bores the mean is linear in the bore as drawn, so this is its exact inverse.
     means = [printed_bore(nominal).mean for nominal in NOMINAL_BORES]
-    wanted = hole.orifice.true_bore
-    if not means[0] <= wanted <= means[-1]:
-        return []
-    # Between the measured bores the mean is linear in the bore as drawn, so this is its exact inverse.
-    drawn = printed_bore(float(np.interp(wanted, means, NOMINAL_BORES)))
-    sizes = {"narrowest": drawn.narrowest, "mean": drawn.mean, "widest": drawn.widest}
-    return [
-        _option(hole, "printed", f"drawn {drawn.nominal:.2f} mm, {name} printer", true, is_true_bore=True)
-        for name, true in sizes.items()
-    ]
-
-
-def case_with(base: Case, option: Option) -> Case:
-    """The answer's circuit with the hole of an option in it."""
-
-    def changed() -> tuple[Circuit, BreathSettings]:
-        circuit, settings = base()
-        return circuit.with_parts({option.hole.part: Restrictor(resistance=option.orifice)}), settings
-
-    return changed
+    if means[0] <= hole.orifice.true_bore <= means[-1]:
+        drawn = printed_bore(float(np.interp(hole.orifice.true_bore, means, NOMINAL_BORES)))
+        for printer, size in (("narrowest", drawn.narrowest), ("mean", drawn.mean), ("widest", drawn.widest)):
+            name = f"drawn {drawn.nominal:.2f} mm, {printer} printer"
+            yield option("printed", name, size, bore_deviation=0.0)

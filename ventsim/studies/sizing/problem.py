@@ -12,7 +12,7 @@ import numpy as np
 from ventsim.errors import InputError, PlausibilityWarning, suggestion, warn_caller
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws import Orifice
-from ventsim.model.paths import canonical, part_at, quantity_at, single_value, with_values
+from ventsim.model.paths import part_at, places, quantity_at, single_value, with_values
 from ventsim.model.scenario import Scenario
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import Quantity, quantity, quantity_of
@@ -39,7 +39,7 @@ _EVEN_WIDTH = 4.0
 # hardly matters beyond. The scale is even in the logarithm of loss plus that loss: no plateau, however wide.
 _LOSS_POWER, _WIDE_BORE = 4, 10.0
 _SAME_VALUE = 1e-9
-# Peaks, which depend on samples, are no targets; so few samples do.
+# No target depends on samples, so a few will do.
 _SAMPLES_IN_BREATH = 50
 
 
@@ -180,41 +180,29 @@ def _read_targets(
                 f"  Give {{'inspired_tidal_volume': 400.0}}; measures: {', '.join(TARGETS)}."
             )
         for measure, value in measures.items():
-            _check_target(lung, measure, value, has_pause=settings.flow_time < settings.inspiratory_phase_time)
+            where, quantity = f"targets: lung '{lung}':", TARGETS.get(measure)
+            if quantity is None:
+                hint = suggestion(str(measure), TARGETS)
+                raise InputError(f"{where} {measure!r} is no measure that can be a target.\n  {hint}")
+            if fault := quantity.fault(value):
+                raise InputError(f"{where} {measure} {fault}\n  {quantity.allowed()}")
+            if measure == "plateau_pressure" and settings.flow_time >= settings.inspiratory_phase_time:
+                raise InputError(
+                    f"{where} plateau_pressure needs a pause, and the breath has none.\n"
+                    "  Take end_inspiratory_alveolar_pressure, or VolumeControl(pause_time=...)."
+                )
+            if unlikely := quantity.unlikely(value):
+                warn_caller(PlausibilityWarning(f"{where} {measure} {quantity.text(value)} {unlikely}"))
             found.append(Target(lung=lung, measure=measure, value=float(value)))
     return tuple(found)
-
-
-def _check_target(lung: str, measure: str, value: float, *, has_pause: bool) -> None:
-    quantity = TARGETS.get(measure)
-    if quantity is None:
-        hint = suggestion(str(measure), TARGETS)
-        raise InputError(f"targets: lung '{lung}': {measure!r} is no measure that can be a target.\n  {hint}")
-    fault = quantity.fault(value)
-    if fault:
-        raise InputError(f"targets: lung '{lung}': {measure} {fault}\n  {quantity.allowed()}")
-    if measure == "plateau_pressure" and not has_pause:
-        raise InputError(
-            f"targets: lung '{lung}': plateau_pressure needs a pause, and the breath has none.\n"
-            "  Take end_inspiratory_alveolar_pressure, or VolumeControl(pause_time=...)."
-        )
-    unlikely = quantity.unlikely(value)
-    if unlikely:
-        warn_caller(PlausibilityWarning(f"targets: lung '{lung}': {measure} {quantity.text(value)} {unlikely}"))
 
 
 def _read_unknowns(circuit: Circuit, settings: BreathSettings, vary: Mapping[str, Limits]) -> tuple[Unknown, ...]:
     if not isinstance(vary, Mapping) or not vary:
         raise InputError("vary: there is nothing.\n  Give {'settings.inspiratory_pressure': (5.0, 30.0), ...}.")
-    seen: dict[tuple[str, ...], str] = {}
-    found = []
-    for path, limits in vary.items():
-        found.append(_read_unknown(circuit, settings, path, limits))
-        steps = canonical(path)
-        if steps in seen:
-            raise InputError(f"vary: {path!r} and {seen[steps]!r} are one value.\n  Leave one of them out.")
-        seen[steps] = path
-    return tuple(found)
+    found = tuple(_read_unknown(circuit, settings, path, limits) for path, limits in vary.items())
+    places(circuit, vary)
+    return found
 
 
 def _counted(number: int, word: str) -> str:
@@ -250,7 +238,9 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
         raise InputError(
             f"vary: {path!r} has limits {limits!r}.\n  Give two numbers, (low, high). [{quantity.unit}]"
         )
-    hole = _hole_at(circuit, path)
+    # The orifice whose bore the path names.
+    law = getattr(circuit.parts.get(part_at(circuit, path) or ""), "resistance", None)
+    hole = law if isinstance(law, Orifice) and path.endswith(".resistance.bore") else None
     lowest, highest = limits
     if highest == WIDEST:
         if hole is None:
@@ -260,8 +250,7 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
             )
         highest = hole.widest_bore
     for limit in (lowest, highest):
-        fault = quantity.fault(limit)
-        if fault:
+        if fault := quantity.fault(limit):
             raise InputError(f"vary: {path!r}: limit {fault}\n  {quantity.allowed()}")
     low, high = float(lowest), float(highest)
     if not low < high:
@@ -279,10 +268,3 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
     for number in (low, high):
         with_values(circuit, settings, {path: number})
     return Unknown(path=path, quantity=quantity, low=low, high=high, now=float(now))
-
-
-def _hole_at(circuit: Circuit, path: str) -> Orifice | None:
-    """The orifice whose bore a path names."""
-    name = part_at(circuit, path)
-    law = getattr(circuit.parts[name], "resistance", None) if name is not None else None
-    return law if isinstance(law, Orifice) and path.endswith(".resistance.bore") else None

@@ -9,11 +9,13 @@ import xarray as xr
 
 from ventsim.errors import CircuitError, PlausibilityWarning, SolverError, suggestion
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.description import circuit_of
+from ventsim.model.descriptions import shown
 from ventsim.model.laws import AdjustableCurve, Orifice
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.layouts import PatientLimbs
 from ventsim.model.parts import Restrictor, Tube
-from ventsim.model.scenario import Scenario, scenario_of
+from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import check, quantity
@@ -56,7 +58,7 @@ class Sizing:
 
 @documented
 def size_restrictors(
-    scenario: Scenario | Circuit,
+    scenario: AnyScenario,
     settings: BreathSettings | None = None,
     *,
     targets: Mapping[str, Mapping[str, float]],
@@ -77,9 +79,10 @@ def size_restrictors(
         For each lung the wanted measures: ``inspired_tidal_volume`` [mL]; ``driving_pressure``,
         ``end_inspiratory_alveolar_pressure``, ``plateau_pressure``, ``total_peep`` [cmH2O].
     vary : mapping of str to tuple of (float, float or "widest"), optional
-        Limits, low and high, of each value that may change, by its path; by default the bore, from 1 mm on, of an
-        orifice at the beginning of the inspiratory limb of each lung with a target. ``"widest"``, for the bore of
-        an orifice: as wide as its tube, less its ``bore_deviation``. [unit of each field]
+        Limits, low and high, of each value that may change, by its path; by default the bore, from 1 mm on, of the
+        orifice in the inspiratory limb of each lung with a target, which is put in where there is none.
+        ``"widest"``, for the bore of an orifice: as wide as its tube, less its ``bore_deviation``. [unit of each
+        field]
     drills : sequence of float or None, default None
         Bores in which holes can be drilled; None: 1 to 13 mm in steps of 0.5 mm (common practice, no source).
         [mm]
@@ -155,11 +158,15 @@ def size_restrictors(
 
 
 def _with_orifices(scenario: Scenario, targets: object) -> tuple[Scenario, dict[str, Limits]]:
-    """An orifice for each lung with a target, as wide as its tube, and its limits."""
+    """An orifice for each lung with a target, a new one as wide as its tube where there is none, and limits."""
     vary: dict[str, Limits] = {}
     for lung in targets if isinstance(targets, Mapping) else ():
         if lung in scenario.circuit.lungs:  # a wrong name is answered where targets are read
-            scenario, path = add_restrictor(scenario, lung)
+            part = scenario.circuit.parts.get(f"{lung} inspiratory restrictor")
+            if isinstance(getattr(part, "resistance", None), Orifice):
+                path = f"{_place_of(scenario.circuit, lung, 'inspiratory')}.resistance.bore"
+            else:
+                scenario, path = add_restrictor(scenario, lung)
             vary[path] = (1.0, WIDEST)
     return scenario, vary
 
@@ -176,7 +183,7 @@ def add_restrictor(
 
     Parameters
     ----------
-    scenario : Scenario or Circuit
+    scenario : Scenario, Circuit or Layout
         With parts named as those of :func:`ventsim.layouts.shared`, such as ``"b inspiratory tube"``.
     lung : str
         Name of the lung.
@@ -192,7 +199,7 @@ def add_restrictor(
     Returns
     -------
     scenario : Scenario or Circuit
-        The same with the restrictor.
+        The same with the restrictor; of a layout its circuit.
     path : str
         Path of its value to vary: the bore of an orifice, the opening of an adjustable valve, otherwise the
         resistance, or its quadratic coefficient if that alone is above 0.
@@ -215,16 +222,15 @@ def add_restrictor(
     >>> drilled.parts["b inspiratory restrictor"].resistance.bore
     21.94
     """
-    circuit = scenario.circuit if isinstance(scenario, Scenario) else scenario
+    circuit = circuit_of(scenario, where="add_restrictor")
     if lung not in circuit.lungs:
-        raise CircuitError(f"there is no lung {lung!r}.\n  {suggestion(str(lung), circuit.lungs)}")
+        raise CircuitError(f"there is no lung {shown(lung)}.\n  {suggestion(str(lung), circuit.lungs)}")
     if limb not in _LIMBS:
         raise CircuitError(f"there is no limb {limb!r}.\n  {suggestion(str(limb), _LIMBS)}")
     name, tube = f"{lung} {limb} restrictor", f"{lung} {limb} tube"
+    where = _place_of(circuit, lung, limb)
     if name in circuit.parts:
-        raise CircuitError(
-            f"there is a part '{name}' already.\n  Vary a value of it: 'parts.{name}.resistance...'."
-        )
+        raise CircuitError(f"there is a part '{name}' already.\n  Vary a value of it: '{where}.resistance...'.")
     if not isinstance(circuit.parts.get(tube), Tube):
         raise CircuitError(
             f"there is no tube '{tube}' to put a restrictor at.\n"
@@ -241,14 +247,18 @@ def add_restrictor(
         resistance = narrower.changed(bore=narrower.widest_bore)
     part = resistance if isinstance(resistance, Restrictor) else Restrictor(resistance=resistance)
     if circuit.layout is None:
-        new, where = _inserted(circuit, name, tube, part, limb=limb), f"parts.{name}"
+        new = _inserted(circuit, name, tube, part, limb=limb)
     else:
         layout, field = circuit.layout, f"{limb}_restrictor"
         limbs: dict[str, PatientLimbs] = {one: layout.limbs_of(one) for one in layout.lungs}
         new = layout.changed(limbs=limbs | {lung: limbs[lung].changed({field: part})}).circuit
-        where = f"limbs.{lung}.{field}"
     path = f"{where}.{_value_to_vary(part.resistance)}"
     return (scenario.changed(circuit=new) if isinstance(scenario, Scenario) else new), path
+
+
+def _place_of(circuit: Circuit, lung: str, limb: str) -> str:
+    """Path of the restrictor in a limb."""
+    return f"parts.{lung} {limb} restrictor" if circuit.layout is None else f"limbs.{lung}.{limb}_restrictor"
 
 
 def _inserted(circuit: Circuit, name: str, tube: str, part: Restrictor, *, limb: str) -> Circuit:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ventsim.errors import SolverError
-from ventsim.simulation.batch import FINISHED, PieceResult
+from ventsim.simulation.batch import PieceResult
 from ventsim.studies.sizing.problem import Problem
 from ventsim.units import FloatArray
 
@@ -57,9 +57,7 @@ class _Counter:
         problem = self.problem
         result: PieceResult = problem.run([problem.case(problem.values(row)) for row in places])
         self.count += len(places)
-        for status, reason in zip(result.status, result.reason, strict=True):
-            if status != FINISHED and not self.reason:
-                self.reason = reason
+        self.reason = self.reason or next(filter(None, result.reason), "")
         return problem.miss(result)
 
 
@@ -135,25 +133,23 @@ def _descend(trials: _Counter, start: FloatArray, *, tolerance: float) -> Found 
         before = float(miss @ miss)
         # What the sum of squares may change by without a reason.
         noise = 2.0 * math.sqrt(before) * trials.problem.solver_tolerance
-        if promised <= noise:  # a plateau or the bottom: one look as far as the limits
-            is_last = True
+        is_last = promised <= noise
+        if is_last:  # a plateau or the bottom: one look as far as the limits
             step, promised = _step(slopes, miss, low=low - places, high=high - places, radius=_LARGEST_RADIUS)
         trial = np.clip(places + step, low, high)
         there = trials.miss(trial[None])[0]
-        if is_last:
-            if np.isfinite(there).all() and float(there @ there) <= before + noise:
-                is_last = before - float(there @ there) <= noise
-                places, miss, radius = trial, there, _FIRST_RADIUS
-                slopes = _slopes(trials, places, miss)
-            continue
-        gain = (before - float(there @ there)) / promised if np.isfinite(there).all() else -1.0
+        left = float(there @ there) if np.isfinite(there).all() else math.inf
         length = float(np.abs(step).max())
-        if gain < _LEAST_GAIN:
+        if is_last:
+            if left > before + noise:
+                break
+            is_last, radius = before - left <= noise, _FIRST_RADIUS
+        elif (before - left) / promised < _LEAST_GAIN:
             radius = 0.3 * length
             if radius < _SMALLEST_RADIUS:
                 break
             continue
-        if gain > _GOOD_GAIN and length > 0.99 * radius:
+        elif (before - left) / promised > _GOOD_GAIN and length > 0.99 * radius:
             radius = min(3.0 * radius, _LARGEST_RADIUS)
         places, miss = trial, there
         slopes = _slopes(trials, places, miss)

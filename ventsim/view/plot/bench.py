@@ -74,9 +74,8 @@ def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
     line = np.linspace(min(0.0, flows.min()), max(0.0, flows.max()), 401)
     drop = fit.law.pressure_drop(line)
     ax.plot(line, drop, color=COLOURS[0], linewidth=1.6, label="fitted law")
-    error_of = getattr(fit, "pressure_drop_error", None)
-    error = None if error_of is None else error_of(line)
-    if error is not None and np.isfinite(error).all():
+    error = getattr(fit, "pressure_drop_error", lambda _: np.nan)(line)
+    if np.isfinite(error).all():
         band: dict[str, Any] = {"color": COLOURS[0], "alpha": 0.25, "linewidth": 0.0, "label": "± standard error"}
         ax.fill_between(line, drop - error, drop + error, **band)
     points: dict[str, Any] = {"fmt": "o", "color": COLOURS[1], "markersize": 5, "capsize": 3}

@@ -3,18 +3,16 @@
 What rises is blue and what falls is orange, the more the stronger, with the number in the cell.
 """
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
 from ventsim.studies.blind_spots import NOT_RUN
 from ventsim.studies.tables import faults_frame
 from ventsim.tables import fixed
-from ventsim.view.plot.style import LESS, MORE, change_label, ink_on, panels
+from ventsim.view.plot import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,13 +21,11 @@ _NEEDED = (
     "tidal_volume_change", "unseen", "raised_after", "reason", "displayed_expired_tidal_volume_before",
     "displayed_expired_tidal_volume_change", "displayed_peak_pressure_change",
 )  # fmt: skip
-_UNKNOWN = change_label(np.nan, 0)
+_UNKNOWN = style.change_label(np.nan, 0)
 _FULL = 60.0  # change of volume that has the full colour [%]
 
 
-def blind_spots(
-    found: xr.Dataset, *, axes: "NDArray[np.object_] | list[Axes] | None" = None
-) -> "NDArray[np.object_]":
+def blind_spots(found: xr.Dataset, *, axes: "style.GivenAxes" = None) -> "style.DrawnAxes":
     """A table of faults and lungs for each mode; a heavy frame marks harm that no alarm shows.
 
     The colour of a cell is the change of the lung's tidal volume, orange for less and blue for more, with the
@@ -62,7 +58,8 @@ def blind_spots(
             raise SchemaError(f"variable '{name}' is missing.\n  Use the result of ventsim.studies.blind_spots.")
     modes, n_faults, n_lungs = found.mode.values, found.sizes["fault"], found.sizes["lung"]
     size = (len(modes) * (3.9 + 0.62 * n_lungs), 1.5 + 0.36 * n_faults)
-    drawn = panels(axes, 1, len(modes), where="blind_spots", what="one for each mode", size=size, sharey=True)
+    what = "one for each mode"
+    drawn = style.panels(axes, 1, len(modes), where="blind_spots", what=what, size=size, sharey=True)
     for ax, mode in zip(drawn, modes, strict=True):
         _draw_mode(ax, found.sel(mode=mode), str(mode))
     shared = drawn[0].get_shared_y_axes()
@@ -75,21 +72,17 @@ def blind_spots(
 def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
     n_faults, n_lungs = one.sizes["fault"], one.sizes["lung"]
     beside = (n_lungs + 0.15, n_lungs + 1.15, n_lungs + 2.55)  # columns of what is displayed and alarmed
-    frame = faults_frame(one)
-    for row, (_, fault) in enumerate(frame.iterrows()):
+    for row, (_, fault) in enumerate(faults_frame(one).iterrows()):
         reason = str(one["reason"].values[row])
         unknown = NOT_RUN if reason.startswith(NOT_RUN) else "failed" if reason else _UNKNOWN
         for column, lung in enumerate(f"lung {name}" for name in one["lung"].values):
             change = float(fault[lung])
-            text = change_label(change, 0) if np.isfinite(change) else unknown
+            text = style.change_label(change, 0) if np.isfinite(change) else unknown
             _draw_cell(ax, column, row, change, unseen=fault[f"unseen in {lung}"], text=text)
         expired, after = float(fault["displayed expired"]), float(fault["alarm after"])
+        volume = f"{style.change_label(expired, 0)} %" if np.isfinite(expired) else _UNKNOWN
         alarm = f"{fault['first alarm']}, {fixed(after, 0)} s" if np.isfinite(after) else "no alarm"
-        texts = (
-            f"{change_label(expired, 0)} %" if np.isfinite(expired) else _UNKNOWN,
-            change_label(float(fault["displayed peak"]), 1),
-            _UNKNOWN if reason else alarm,
-        )
+        texts = (volume, style.change_label(float(fault["displayed peak"]), 1), _UNKNOWN if reason else alarm)
         for x, text in zip(beside, texts, strict=True):
             quiet = text == "no alarm"
             ax.text(x, row, text, ha="center", va="center", fontsize=8, color="0.45" if quiet else "black")
@@ -110,7 +103,7 @@ def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool
     from matplotlib.patches import Rectangle
 
     strength = min(abs(change) / _FULL, 1.0) if np.isfinite(change) else 0.0
-    tint = np.array(to_rgb(LESS if change < 0 else MORE))
+    tint = np.array(to_rgb(style.LESS if change < 0 else style.MORE))
     colour = (1.0 - strength) + strength * tint
     cell: dict[str, Any] = {"facecolor": colour, "edgecolor": "0.8", "linewidth": 0.6}
     ax.add_patch(Rectangle((column - 0.46, row - 0.44), 0.92, 0.88, **cell))
@@ -118,16 +111,14 @@ def _draw_cell(ax: "Axes", column: int, row: int, change: float, *, unseen: bool
         frame: dict[str, Any] = {"fill": False, "edgecolor": "black", "linewidth": 2.2, "zorder": 3}
         ax.add_patch(Rectangle((column - 0.44, row - 0.42), 0.88, 0.84, **frame))
     weight = "bold" if unseen else "normal"
-    ax.text(column, row, text, ha="center", va="center", fontsize=8, color=ink_on(colour), weight=weight)
+    ax.text(column, row, text, ha="center", va="center", fontsize=8, color=style.ink_on(colour), weight=weight)
 
 
 _EFFECTS = ("compliance", "resistance")
 _FULL_EFFECT = 1.0  # effect that has the full colour [%/%]
 
 
-def sensitivity_matrix(
-    dataset: xr.Dataset, *, axes: "NDArray[np.object_] | Sequence[Axes] | None" = None
-) -> "NDArray[np.object_]":
+def sensitivity_matrix(dataset: xr.Dataset, *, axes: "style.GivenAxes" = None) -> "style.DrawnAxes":
     """A matrix for each mode, of compliance above and of resistance below, with the numbers in the cells.
 
     A row is the lung that is changed, a column the lung whose tidal volume changes, in % for each %. The stronger
@@ -162,13 +153,12 @@ def sensitivity_matrix(
             )
     modes, n = [str(mode) for mode in dataset["mode"].values], dataset.sizes["lung"]
     size = (len(modes) * max(1.4 + 0.62 * n, 3.4), 2.0 + 2 * (0.7 + 0.46 * n))
-    drawn = panels(axes, 2, len(modes), where="sensitivity_matrix", what="two for each mode", size=size)
+    drawn = style.panels(axes, 2, len(modes), where="sensitivity_matrix", what="two for each mode", size=size)
     drawn = drawn.reshape(2, len(modes))
     for row, effect in enumerate(_EFFECTS):
         for column, mode in enumerate(modes):
             ax = drawn[row, column]
-            matrix = dataset[f"{effect}_effect"].isel(mode=column).transpose("changed", "lung")
-            _draw_matrix(ax, matrix)
+            _draw_matrix(ax, dataset[f"{effect}_effect"].isel(mode=column).transpose("changed", "lung"))
             ax.set_title(f"{mode}: {effect}", loc="left", fontsize="medium")
             ax.set_ylabel(f"changed {effect} of lung", fontsize="small")
             ax.set_xlabel("effect on tidal volume of lung [%/%]", fontsize="small")
@@ -178,11 +168,11 @@ def sensitivity_matrix(
 def _draw_matrix(ax: "Axes", matrix: xr.DataArray) -> None:
     from matplotlib.colors import LinearSegmentedColormap
 
-    colours = LinearSegmentedColormap.from_list("less to more", [LESS, "white", MORE])
+    colours = LinearSegmentedColormap.from_list("less to more", [style.LESS, "white", style.MORE])
     ax.imshow(matrix.values, cmap=colours, vmin=-_FULL_EFFECT, vmax=_FULL_EFFECT, aspect="auto")
     for (row, column), value in np.ndenumerate(matrix.values):
-        ink = ink_on(colours((value + _FULL_EFFECT) / (2.0 * _FULL_EFFECT)))
-        text = "0" if abs(value) < 5e-4 else change_label(value, 3)
+        ink = style.ink_on(colours((value + _FULL_EFFECT) / (2.0 * _FULL_EFFECT)))
+        text = "0" if abs(value) < 5e-4 else style.change_label(value, 3)
         ax.text(column, row, text, ha="center", va="center", fontsize=8, color=ink)
     ax.set_xticks(range(matrix.sizes["lung"]), [str(name) for name in matrix["lung"].values])
     ax.set_yticks(range(matrix.sizes["changed"]), [str(name) for name in matrix["changed"].values])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ventsim.errors import SchemaError
 from ventsim.tables import clock, in_words
 from ventsim.units import FloatArray
-from ventsim.view.plot.style import COLOURS, axis_label, legend, line_style, need, panels
+from ventsim.view.plot import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,8 +32,8 @@ def hours(
     displayed: xr.Dataset | None = None,
     alarms: xr.Dataset | None = None,
     instants: "Sequence[float] | Mapping[str, float]" = (),
-    axes: "NDArray[np.object_] | Sequence[Axes] | None" = None,
-) -> "NDArray[np.object_]":
+    axes: "style.GivenAxes" = None,
+) -> "style.DrawnAxes":
     """Tidal volume and end-inspiratory pressure of every lung over the run, above what the ventilator shows of it.
 
     Parameters
@@ -65,19 +65,22 @@ def hours(
     --------
     ``hours(run.measures, displayed=vs.monitor.displayed_values(run.measures))[0].figure.savefig("hours.png")``
     """
-    need(measures, *_OF_LUNGS, "breath_end")
+    style.need(measures, *_OF_LUNGS, "breath_end")
     if not measures.sizes["breath"]:
         raise SchemaError("there is no breath in these measures.\n  Give those of a run with a whole breath.")
-    if alarms is not None:
-        need(alarms, "alarm_raised", "breath_end")
-    raised = None if alarms is None else _raised(alarms)
     heights = [_PANEL] * (2 if displayed is None else 4)
-    heights += [] if raised is None else [_ALARM * max(len(raised), 1) + 0.1]
+    raised: dict[str, NDArray[np.bool_]] = {}
+    if alarms is not None:
+        style.need(alarms, "alarm_raised", "breath_end")
+        rows = alarms["alarm_raised"].transpose("alarm", "breath").values > 0
+        names = [in_words(str(name)) for name in alarms["alarm"].values]
+        raised = {name: row for name, row in zip(names, rows, strict=True) if row.any()}
+        heights.append(_ALARM * max(len(raised), 1) + 0.1)
     what = "two for the lungs, two more for what is displayed, one more for alarms"
     size, ratios = (7.5, sum(heights) + 0.9), {"height_ratios": heights}
-    drawn = panels(axes, len(heights), where="hours", what=what, size=size, sharex=True, gridspec_kw=ratios)
+    drawn = style.panels(axes, len(heights), where="hours", what=what, size=size, sharex=True, gridspec_kw=ratios)
     _draw_values(drawn, measures, displayed)
-    if alarms is not None and raised is not None:
+    if alarms is not None:
         _draw_alarms(drawn[-1], raised, ends=alarms["breath_end"].values)
     _mark(drawn, instants)
     for ax in drawn:
@@ -87,44 +90,30 @@ def hours(
     return drawn
 
 
-def _draw_values(drawn: "NDArray[np.object_]", measures: xr.Dataset, displayed: xr.Dataset | None) -> None:
+def _draw_values(drawn: "style.DrawnAxes", measures: xr.Dataset, displayed: xr.Dataset | None) -> None:
     """Measures of the lungs in the first two panels, what is displayed in the next two."""
-    names = [str(lung) for lung in measures["lung"].values]
+    lungs = [str(lung) for lung in measures["lung"].values]
     for ax, name in zip(drawn, _OF_LUNGS, strict=False):
-        for k, lung in enumerate(names):
-            ax.plot(measures["breath_end"].values, measures[name].values[:, k], label=lung, **line_style(k))
-        ax.set_ylabel(_wrapped(name), fontsize="small")
-    legend(drawn[0], names=names)
+        style.draw_lungs(ax, measures["breath_end"].values, measures[name].values, lungs)
+    style.legend(drawn[0], names=lungs)
     if displayed is not None:
-        need(displayed, *_DISPLAYED, "breath_end")
+        style.need(displayed, *_DISPLAYED, "breath_end")
         for ax, name in zip(drawn[2:], _DISPLAYED, strict=False):
             ax.plot(displayed["breath_end"].values, displayed[name].values, color="black", linewidth=1.1)
-            ax.set_ylabel(_wrapped(name), fontsize="small")
-    for ax in drawn[: 2 if displayed is None else 4]:
+    for ax, name in zip(drawn, _OF_LUNGS if displayed is None else _OF_LUNGS + _DISPLAYED, strict=False):
+        ax.set_ylabel("\n".join(textwrap.wrap(style.axis_label(name), _LONGEST)), fontsize="small")
         ax.set_ylim(0.0, 1.08 * max(ax.get_ylim()[1], 1.0))
 
 
-def _wrapped(name: str) -> str:
-    """The label of a variable, in as many lines as a panel is high enough for."""
-    return "\n".join(textwrap.wrap(axis_label(name), _LONGEST))
-
-
-def _mark(drawn: "NDArray[np.object_]", instants: "Sequence[float] | Mapping[str, float]") -> None:
+def _mark(drawn: "style.DrawnAxes", instants: "Sequence[float] | Mapping[str, float]") -> None:
     """A thin line through all panels at each instant, with its name if it has one."""
     named = instants if isinstance(instants, Mapping) else {}
     for ax in drawn:
         for instant in named.values() if named else instants:
-            ax.axvline(instant, color="0.6", linewidth=0.8, zorder=0.5)
+            ax.axvline(instant, **style.FAINT)
     for name, instant in named.items():
         position = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "xytext": (2.0, -2.0)}
         drawn[0].annotate(name, (instant, 1.0), rotation=90, ha="left", va="top", fontsize="small", **position)
-
-
-def _raised(alarms: xr.Dataset) -> dict[str, NDArray[np.bool_]]:
-    """For each alarm that is raised at some time, in which breaths it is."""
-    raised = alarms["alarm_raised"].transpose("alarm", "breath").values > 0
-    names = [in_words(str(name)) for name in alarms["alarm"].values]
-    return {name: row for name, row in zip(names, raised, strict=True) if row.any()}
 
 
 def _draw_alarms(ax: "Axes", raised: Mapping[str, NDArray[np.bool_]], *, ends: FloatArray) -> None:
@@ -135,7 +124,7 @@ def _draw_alarms(ax: "Axes", raised: Mapping[str, NDArray[np.bool_]], *, ends: F
         for first, stop in zip(edges[::2], edges[1::2], strict=True):
             # Raised at the end of a breath, an alarm stands until the end of one without its condition.
             lasts = max(ends[min(stop, ends.size - 1)] - ends[first], briefest)
-            ax.barh(y, lasts, left=ends[first], height=0.7, color=COLOURS[1], edgecolor="none")
+            ax.barh(y, lasts, left=ends[first], height=0.7, color=style.COLOURS[1], edgecolor="none")
     ax.set_yticks(range(len(raised)), list(raised), fontsize="small")
     ax.set_ylim(max(len(raised), 1) - 0.5, -0.5)
     ax.tick_params(axis="y", length=0)

@@ -1,6 +1,6 @@
 """What all pictures have in common: colours, patterns, labels with units, in two lines where they are long."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -10,9 +10,13 @@ from numpy.typing import NDArray
 from ventsim.errors import SchemaError
 from ventsim.results.schema import VARIABLES, Kind, refuse_other_kind
 from ventsim.tables import signed
+from ventsim.units import FloatArray
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    GivenAxes = NDArray[np.object_] | Sequence[Axes] | None
+    DrawnAxes = NDArray[np.object_]
 
 
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000", "#F0E442")
@@ -34,15 +38,16 @@ LESS, MORE = COLOURS[1], COLOURS[0]
 FAINT: dict[str, Any] = {"color": "0.6", "linewidth": 0.8, "zorder": 0.5}
 
 
-def colours_of(lungs: Sequence[str]) -> list[str]:
-    """A colour for each lung."""
-    return [COLOURS[k % len(COLOURS)] for k in range(len(lungs))]
-
-
 def line_style(k: int) -> dict[str, Any]:
     """Colour and pattern of lung number `k`; no two of the first 64 lungs have the same of both."""
     n = len(COLOURS)
     return {"color": COLOURS[k % n], "linestyle": PATTERNS[(k + k // n) % n], "linewidth": 1.6}
+
+
+def draw_lungs(ax: "Axes", x: FloatArray, values: FloatArray, names: Iterable[Any], **look: Any) -> None:
+    """A line for each lung, of which `values` has a column, with its name, colour and pattern."""
+    for k, (name, line) in enumerate(zip(names, values.T, strict=True)):
+        ax.plot(x, line, label=name, **line_style(k), **look)
 
 
 def legend(ax: "Axes", *, names: list[str]) -> None:
@@ -54,9 +59,9 @@ def legend(ax: "Axes", *, names: list[str]) -> None:
 
 
 def panels(
-    axes: "NDArray[np.object_] | Sequence[Axes] | None", rows: int, columns: int = 1, *, where: str, what: str,
+    axes: "GivenAxes", rows: int, columns: int = 1, *, where: str, what: str,
     size: tuple[float, float], **options: Any,
-) -> "NDArray[np.object_]":  # fmt: skip
+) -> "DrawnAxes":  # fmt: skip
     """The Axes that were given to the function `where`, or new ones, one after the other."""
     import matplotlib.pyplot as plt
 

@@ -1,6 +1,5 @@
 """Pictures of sweeps: measures against one parameter as lines, against two as a map."""
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,12 +10,10 @@ from ventsim.errors import SchemaError, suggestion
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
 from ventsim.units import FloatArray
-from ventsim.view.plot.style import axis_label, in_lines, line_style, need, one_panel, panel_size, panels
-from ventsim.view.plot.style import legend as legend_above
+from ventsim.view.plot import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _LUNG, _CASE = "lung", "case"
 _MOST_PANELS = 9
@@ -29,8 +26,8 @@ def sweep_lines(
     *,
     along: str | None = None,
     legend: bool = True,
-    axes: "NDArray[np.object_] | Sequence[Axes] | None" = None,
-) -> "NDArray[np.object_]":
+    axes: "style.GivenAxes" = None,
+) -> "style.DrawnAxes":
     """A measure against one parameter, one line for each lung; one picture for each value of a second parameter.
 
     A line is broken where a point has no breath. A label that is too long for its axis takes two lines.
@@ -65,23 +62,26 @@ def sweep_lines(
     """
     values = _measure(dataset, variable)
     along = _first_parameter(values, along)
-    dim = str(values[along].dims[0])
-    second = _second_parameter(values, dim)
+    second = _second_parameter(values, along)
     parts = [values] if second is None else [values.isel({second: k}) for k in range(values.sizes[second])]
     labels_shared = axes is None and len(parts) > 1
     drawn = _panels(axes, len(parts))
     for ax, part in zip(drawn, parts, strict=True):
-        _draw_lines(ax, part, along, dim)
+        _draw_lines(ax, part, along)
         if second is not None:
             ax.set_title(_value_text(part[second]), loc="left", fontsize="medium")
         if not labels_shared:
-            width, height = panel_size(ax)
-            ax.set_xlabel(in_lines(_parameter_label(values[along]), width))
-            ax.set_ylabel(in_lines(axis_label(variable), height))
+            width, height = style.panel_size(ax)
+            ax.set_xlabel(style.in_lines(_parameter_label(values[along]), width))
+            ax.set_ylabel(style.in_lines(style.axis_label(variable), height))
     if labels_shared and second is not None:
-        _label_figure(drawn[0].figure, values[along], values[second], axis_label(variable))
+        figure = drawn[0].figure  # labels once for all pictures, because the names are longer than one is wide
+        width, height = figure.get_figwidth(), figure.get_figheight()
+        figure.supxlabel(style.in_lines(_parameter_label(values[along]), width), fontsize="medium")
+        figure.supylabel(style.in_lines(style.axis_label(variable), height), fontsize="medium")
+        figure.suptitle(style.in_lines(_parameter_label(values[second]), width), fontsize="medium")
     if legend and _LUNG in values.dims and second is None:
-        legend_above(drawn[0], names=[str(name) for name in values[_LUNG].values])
+        style.legend(drawn[0], names=[str(name) for name in values[_LUNG].values])
     elif legend and _LUNG in values.dims:
         drawn[0].legend(frameon=False, fontsize="small", handlelength=2.8)
     return drawn
@@ -91,7 +91,7 @@ def _first_parameter(values: xr.DataArray, along: str | None) -> str:
     """What to draw along: a dimension, or a path of paired values on the dimension of the cases."""
     dims = [str(name) for name in values.dims if name != _LUNG]
     paired = [str(name) for name, coord in values.coords.items() if coord.dims == (_CASE,) and name != _CASE]
-    parameters = [*(paired if _CASE in dims else []), *dims]
+    parameters = paired + dims
     if not parameters:
         raise SchemaError("the Dataset has no parameter.\n  Use the result of ventsim.studies.sweep.")
     if along is not None and along not in parameters:
@@ -99,9 +99,9 @@ def _first_parameter(values: xr.DataArray, along: str | None) -> str:
     return along or parameters[0]
 
 
-def _second_parameter(values: xr.DataArray, dim: str) -> str | None:
-    """The parameter beside that along a dimension; None if there is none."""
-    others = [str(name) for name in values.dims if name not in (dim, _LUNG)]
+def _second_parameter(values: xr.DataArray, along: str) -> str | None:
+    """The parameter beside the one on the horizontal axis; None if there is none."""
+    others = [str(name) for name in values.dims if name not in (*values[along].dims, _LUNG)]
     if not others:
         return None
     if len(others) > 1:
@@ -118,20 +118,12 @@ def _second_parameter(values: xr.DataArray, dim: str) -> str | None:
     return others[0]
 
 
-def _label_figure(figure: "Figure", along: xr.DataArray, second: xr.DataArray, vertical: str) -> None:
-    """Labels once for all pictures, because the names are longer than one is wide."""
-    width, height = figure.get_figwidth(), figure.get_figheight()
-    figure.supxlabel(in_lines(_parameter_label(along), width), fontsize="medium")
-    figure.supylabel(in_lines(vertical, height), fontsize="medium")
-    figure.suptitle(in_lines(_parameter_label(second), width), fontsize="medium")
-
-
-def _panels(axes: "NDArray[np.object_] | Sequence[Axes] | None", count: int) -> "NDArray[np.object_]":
+def _panels(axes: "style.GivenAxes", count: int) -> "style.DrawnAxes":
     """The Axes that are given, or those of a new figure, at most three beside each other."""
     columns, rows = (1, count) if axes is not None else (min(count, 3), -(-count // 3))
     size = (6.4, 4.5) if count == 1 else (1.2 + 3.2 * columns, 1.2 + 2.7 * rows)
     what = "one for each value of the second parameter"
-    drawn = panels(axes, rows, columns, where="sweep_lines", what=what, size=size, sharex=True, sharey=True)
+    drawn = style.panels(axes, rows, columns, where="sweep_lines", what=what, size=size, sharex=True, sharey=True)
     if axes is None:
         for unused in drawn[count:]:
             unused.set_visible(False)
@@ -140,15 +132,13 @@ def _panels(axes: "NDArray[np.object_] | Sequence[Axes] | None", count: int) -> 
     return drawn[:count]
 
 
-def _draw_lines(ax: "Axes", panel: xr.DataArray, along: str, dim: str) -> None:
+def _draw_lines(ax: "Axes", panel: xr.DataArray, along: str) -> None:
     positions, ticks = _positions(panel[along])
     order = np.argsort(positions, kind="stable")
-    lungs = panel[_LUNG].values if _LUNG in panel.dims else [None]
+    lungs = [str(lung) for lung in panel[_LUNG].values] if _LUNG in panel.dims else [None]
+    values = panel.transpose(*panel[along].dims, ...).values.reshape(order.size, len(lungs))
     marker: dict[str, Any] = {"marker": "o", "markersize": 3.5} if len(positions) <= _MARKED_UP_TO else {}
-    for k, lung in enumerate(lungs):
-        line = (panel if lung is None else panel.isel({_LUNG: k})).transpose(dim).values
-        label: dict[str, Any] = {} if lung is None else {"label": str(lung)}
-        ax.plot(positions[order], line[order], **line_style(k), **marker, **label)
+    style.draw_lungs(ax, positions[order], values[order], lungs, **marker)
     if ticks is not None:
         ax.set_xticks(range(len(ticks)), ticks)
     ax.grid(color="0.9", linewidth=0.6)
@@ -198,13 +188,12 @@ def sweep_map(
     (x, x_ticks), (y, y_ticks) = (_positions(values[name]) for name in (across, upwards))
     columns, rows = np.argsort(x), np.argsort(y)
     x, y = x[columns], y[rows]
-    numbers = values.transpose(upwards, across).values[np.ix_(rows, columns)]
-    axes = one_panel(axes, size=(6.4, 4.8))
-    shown = np.ma.masked_invalid(numbers)
+    shown = np.ma.masked_invalid(values.transpose(upwards, across).values[np.ix_(rows, columns)])
+    axes = style.one_panel(axes, size=(6.4, 4.8))
     axes.patch.set(facecolor="white", edgecolor="0.5", hatch="///")  # seen where the map has a hole
     mesh = axes.pcolormesh(x, y, shown, shading="nearest", cmap="cividis")
     bar = axes.figure.colorbar(mesh, ax=axes)
-    bar.set_label(axis_label(variable))
+    bar.set_label(style.axis_label(variable))
     if limit is not None:
         _draw_limit(axes, bar.ax, x, y, shown, limit=limit, unit=VARIABLES[variable].units)
     for axis, ticks, name in ((axes.xaxis, x_ticks, across), (axes.yaxis, y_ticks, upwards)):
@@ -251,7 +240,7 @@ def _measure(dataset: xr.Dataset, variable: str) -> xr.DataArray:
     known = [name for name in dataset.data_vars if name in VARIABLES and VARIABLES[name].units]
     if variable not in known:
         raise SchemaError(f"the sweep has no measure '{variable}'.\n  {suggestion(variable, map(str, known))}")
-    need(dataset, variable)
+    style.need(dataset, variable)
     return dataset[variable]
 
 

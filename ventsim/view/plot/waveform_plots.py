@@ -4,25 +4,13 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
 from ventsim.results.measures import whole_breaths
 from ventsim.results.schema import VARIABLES, breath_position
 from ventsim.tables import fixed, percent, significant
-from ventsim.units import FloatArray, convert
-from ventsim.view.plot.style import (
-    FAINT,
-    axis_label,
-    colours_of,
-    in_lines,
-    legend,
-    line_style,
-    need,
-    one_panel,
-    panel_size,
-    panels,
-)
+from ventsim.units import convert
+from ventsim.view.plot import style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,8 +23,8 @@ def waveforms(
     *,
     breaths: int | None = None,
     flow_unit: Literal["L/s", "L/min"] = "L/min",
-    axes: "NDArray[np.object_] | list[Axes] | None" = None,
-) -> "NDArray[np.object_]":
+    axes: "style.GivenAxes" = None,
+) -> "style.DrawnAxes":
     """Airway pressure, flow and volume of every lung against time, one above the other.
 
     A label that is longer than its picture is high has its unit on a second line. Lungs whose lines lie upon one
@@ -68,47 +56,40 @@ def waveforms(
     ``waveforms(simulate(circuit, settings), breaths=3)[0].figure.savefig("waveforms.png")``
     """
     names = ("airway_pressure", "flow", "volume")
-    need(waveforms, *names, "breath_start", "breath_end")
+    style.need(waveforms, *names, "breath_start", "breath_end")
     shown = waveforms if breaths is None else _last_breaths(waveforms, breaths)
-    size = (7.5, 6.4 + 0.09 * shown.sizes["lung"])
-    drawn = panels(axes, 3, where="waveforms", what="pressure, flow and volume", size=size, sharex=True)
+    lungs = [str(lung) for lung in shown["lung"].values]
+    size = (7.5, 6.4 + 0.09 * len(lungs))
+    drawn = style.panels(axes, 3, where="waveforms", what="pressure, flow and volume", size=size, sharex=True)
     for ax, name in zip(drawn, names, strict=True):
         unit = flow_unit if name == "flow" else VARIABLES[name].units
         values = shown[name].transpose("time", "lung").values
         drawn_values = np.asarray(convert(values, source=VARIABLES[name].units, target=unit))
-        for k, lung in enumerate(shown["lung"].values):
-            ax.plot(shown["time"].values, drawn_values[:, k], label=str(lung), **line_style(k))
-        ax.set_ylabel(in_lines(axis_label(name, unit=unit), panel_size(ax)[1]))
-        ax.axhline(0.0, **FAINT)
+        style.draw_lungs(ax, shown["time"].values, drawn_values, lungs)
+        ax.set_ylabel(style.in_lines(style.axis_label(name, unit=unit), style.panel_size(ax)[1]))
+        ax.axhline(0.0, **style.FAINT)
         ax.margins(x=0.01)
-    together = "; ".join(f"{', '.join(group)} coincide" for group in _alike(shown, names))
+    together = "; ".join(f"{', '.join(group)} coincide" for group in _alike(shown, names, lungs))
     drawn[-1].set_xlabel(f"time [s]\n{together}" if together else "time [s]")
-    legend(drawn[0], names=[str(lung) for lung in shown["lung"].values])
+    style.legend(drawn[0], names=lungs)
     return drawn
 
 
-def _alike(waveforms: xr.Dataset, names: tuple[str, ...]) -> list[list[str]]:
+def _alike(waveforms: xr.Dataset, names: tuple[str, ...], lungs: list[str]) -> list[list[str]]:
     """Groups of lungs whose lines cannot be distinguished in a picture."""
     columns = [waveforms[name].transpose("lung", "time").values for name in names]
     known = [column[np.isfinite(column)] for column in columns]
-    spans = [float(np.ptp(column)) if column.size else 0.0 for column in known]
+    apart = [_APART * float(np.ptp(column)) if column.size else 0.0 for column in known]
     groups: list[list[int]] = []
-    for k in range(waveforms.sizes["lung"]):
+    for k in range(len(lungs)):
         for group in groups:
-            both = [(column[k], column[group[0]]) for column in columns]
-            if all(_lie_on(a, b, apart=_APART * span) for (a, b), span in zip(both, spans, strict=True)):
+            pairs = [(column[k], column[group[0]]) for column in columns]
+            if all(np.allclose(*pair, 0.0, most, equal_nan=True) for pair, most in zip(pairs, apart, strict=True)):
                 group.append(k)
                 break
         else:
             groups.append([k])
-    lungs = [str(lung) for lung in waveforms["lung"].values]
     return [[lungs[k] for k in group] for group in groups if len(group) > 1]
-
-
-def _lie_on(one: FloatArray, other: FloatArray, *, apart: float) -> bool:
-    """Whether two lines are nowhere further apart than that, and have the same gaps."""
-    gaps = np.isnan(one)
-    return np.array_equal(gaps, np.isnan(other)) and not np.any(np.abs(one - other)[~gaps] > apart)
 
 
 def loops(waveforms: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) -> "Axes":
@@ -139,20 +120,20 @@ def loops(waveforms: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
     --------
     ``loops(simulate(circuit, settings)).figure.savefig("loops.png")``
     """
-    need(waveforms, "airway_pressure", "volume", "breath_start", "breath_end")
+    style.need(waveforms, "airway_pressure", "volume", "breath_start", "breath_end")
     whole = _whole_breaths(waveforms)
     one = whole.isel(breath=breath_position(whole, breath))
     # The value just before the breath closes the loop of a breath that repeats.
     start = np.nextafter(float(one["breath_start"]), -np.inf)
     shown = _between(waveforms, start=start, end=float(one["breath_end"]))
-    ax = one_panel(ax, size=(6.0, 5.0 + 0.09 * shown.sizes["lung"]))
+    ax = style.one_panel(ax, size=(6.0, 5.0 + 0.09 * shown.sizes["lung"]))
     for k, lung in enumerate(shown["lung"].values):
         one = shown.isel(lung=k)
-        ax.plot(one["airway_pressure"].values, one["volume"].values, label=str(lung), **line_style(k))
-        _draw_direction(ax, one, colour=line_style(k)["color"])
-    ax.set_xlabel(axis_label("airway_pressure"))
-    ax.set_ylabel(axis_label("volume"))
-    legend(ax, names=[str(lung) for lung in shown["lung"].values])
+        ax.plot(one["airway_pressure"].values, one["volume"].values, label=str(lung), **style.line_style(k))
+        _draw_direction(ax, one, colour=style.line_style(k)["color"])
+    ax.set_xlabel(style.axis_label("airway_pressure"))
+    ax.set_ylabel(style.axis_label("volume"))
+    style.legend(ax, names=[str(lung) for lung in shown["lung"].values])
     return ax
 
 
@@ -195,13 +176,13 @@ def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
     --------
     ``shares(breath_measures(waveforms)).figure.savefig("shares.png")``
     """
-    need(measures, "tidal_volume_fraction", "inspired_tidal_volume")
+    needed = ("tidal_volume_fraction", "inspired_tidal_volume")
+    style.need(measures, *needed)
     one = measures.isel(breath=breath_position(measures, breath))
     lungs = [str(lung) for lung in one["lung"].values]
-    fractions = one["tidal_volume_fraction"].values
-    volumes = one["inspired_tidal_volume"].values
-    ax = one_panel(ax, size=(6.0, 1.3 + 0.42 * len(lungs)))
-    bar: dict[str, Any] = {"height": 0.65, "color": colours_of(lungs), "edgecolor": "black", "linewidth": 0.6}
+    fractions, volumes = (one[name].values for name in needed)
+    ax = style.one_panel(ax, size=(6.0, 1.3 + 0.42 * len(lungs)))
+    bar: dict[str, Any] = {"height": 0.65, "color": style.COLOURS, "edgecolor": "black", "linewidth": 0.6}
     bars = ax.barh(range(len(lungs)), 100.0 * fractions, **bar)
     texts = [f"{fixed(volume, 0)} mL ({percent(part)} %)" for volume, part in zip(volumes, fractions, strict=True)]
     ax.bar_label(bars, texts, padding=5, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0})
@@ -210,7 +191,7 @@ def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
     ax.set_yticks(range(len(lungs)), lungs)
     ax.invert_yaxis()
     ax.set_xlim(0.0, 1.45 * max(100.0 * np.nanmax(fractions, initial=0.0), equal))
-    ax.set_xlabel(axis_label("tidal_volume_fraction", unit="%"))
+    ax.set_xlabel(style.axis_label("tidal_volume_fraction", unit="%"))
     ax.set_title(f"breath {int(one['breath'])}", loc="left", fontsize="medium")
     ax.legend(loc="lower right", bbox_to_anchor=(1.0, 1.0), frameon=False, borderaxespad=0.2)
     return ax
@@ -229,8 +210,7 @@ def _last_breaths(waveforms: xr.Dataset, breaths: int) -> xr.Dataset:
             f"cannot show the last {breaths} breaths: there are {count} whole ones.\n"
             f"  Choose 1 to {count}, or None for all of the run."
         )
-    start, end = float(whole["breath_start"][-breaths]), float(whole["breath_end"][-1])
-    return _between(waveforms, start=start, end=end)
+    return _between(waveforms, start=float(whole["breath_start"][-breaths]), end=float(whole["breath_end"][-1]))
 
 
 def _between(waveforms: xr.Dataset, *, start: float, end: float) -> xr.Dataset:
@@ -248,8 +228,8 @@ def differences(
     *,
     variable: str = "volume",
     logarithmic: bool = False,
-    axes: "NDArray[np.object_] | list[Axes] | None" = None,
-) -> "NDArray[np.object_]":
+    axes: "style.GivenAxes" = None,
+) -> "style.DrawnAxes":
     """One variable of two results against time, and below it the first minus the second.
 
     The difference has a panel of its own because two curves that lie upon each other hide how far they differ.
@@ -288,35 +268,41 @@ def differences(
     _check_comparable(values, reference, variable)
     shown, other = _at_common_times(values, reference, variable)
     size, ratios, what = (7.0, 5.0), {"height_ratios": (3, 2)}, "curves and difference"
-    drawn = panels(axes, 2, where="differences", what=what, size=size, sharex=True, gridspec_kw=ratios)
-    names = [VARIABLES[variable].long_name]
-    if "lung" in shown.dims:
-        names = [str(lung) for lung in shown["lung"].values]
-    gap = _draw_both(drawn[0], drawn[1], shown, other, names, logarithmic=logarithmic)
-    _label_difference(drawn[1], VARIABLES[variable].units, gap, logarithmic=logarithmic)
-    drawn[0].set_ylabel(axis_label(variable))
+    drawn = style.panels(axes, 2, where="differences", what=what, size=size, sharex=True, gridspec_kw=ratios)
+    row = VARIABLES[variable]
+    names = [str(lung) for lung in shown["lung"].values] if "lung" in shown.dims else [row.long_name]
+    largest = _draw_both(drawn[0], drawn[1], shown, other, names, logarithmic=logarithmic)
+    if logarithmic and largest > 0.0:
+        drawn[1].set_yscale("log")
+        drawn[1].set_ylabel(f"size of difference [{row.units}]")
+    else:
+        drawn[1].axhline(0.0, **style.FAINT)
+        drawn[1].set_ylabel(f"difference [{row.units}]")
+    drawn[1].set_title(f"largest difference {significant(largest, 3)} {row.units}", loc="left", fontsize="medium")
+    drawn[1].set_xlabel("time [s]")
+    drawn[0].set_ylabel(style.axis_label(variable))
     for ax in drawn:
         ax.margins(x=0.01)
-    legend(drawn[0], names=[*names, "reference"])
+    style.legend(drawn[0], names=[*names, "reference"])
     return drawn
 
 
 def _draw_both(
     top: "Axes", bottom: "Axes", shown: xr.DataArray, other: xr.DataArray, names: list[str], *, logarithmic: bool
-) -> FloatArray:
-    """Both curves of each lung above, their difference below; return the differences."""
+) -> float:
+    """Both curves of each lung above, their difference below; return the largest one."""
     one, two = (np.atleast_2d(array.transpose(..., "time").values) for array in (shown, other))
     time, gaps = shown["time"].values, one - two
     some = np.unique(np.linspace(0, len(time) - 1, min(len(time), _MARKS)).astype(int))
     for k, name in enumerate(names):
-        look = line_style(k)
+        look = style.line_style(k)
         top.plot(time, one[k], label=name, **look)
         marks: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 4.0, "markerfacecolor": "none"}
         top.plot(time[some], two[k][some], color=look["color"], **marks)
         size = np.where(gaps[k] == 0.0, np.nan, np.abs(gaps[k]))
         bottom.plot(time, size if logarithmic else gaps[k], **look)
     top.plot([], [], color="0.3", linestyle="none", marker="o", markerfacecolor="none", label="reference")
-    return gaps
+    return float(np.nanmax(np.abs(gaps), initial=0.0))
 
 
 def _check_comparable(values: xr.Dataset, reference: xr.Dataset, variable: str) -> None:
@@ -324,7 +310,7 @@ def _check_comparable(values: xr.Dataset, reference: xr.Dataset, variable: str) 
     if variable not in drawable:
         raise SchemaError(f"'{variable}' cannot be drawn against time.\n  {suggestion(str(variable), drawable)}")
     for dataset in (values, reference):
-        need(dataset, variable)
+        style.need(dataset, variable)
     if "lung" in values[variable].dims:
         one, two = ([str(lung) for lung in dataset["lung"].values] for dataset in (values, reference))
         if sorted(one) != sorted(two):
@@ -356,15 +342,3 @@ def _at_common_times(
         interpolated = [np.interp(shown["time"].values, base, line) for line in np.atleast_2d(other.values)]
         other = shown.copy(data=np.reshape(interpolated, shown.shape))
     return shown, other
-
-
-def _label_difference(ax: "Axes", unit: str, gap: FloatArray, *, logarithmic: bool) -> None:
-    ax.set_xlabel("time [s]")
-    largest = float(np.nanmax(np.abs(gap), initial=0.0))
-    if logarithmic and largest > 0.0:
-        ax.set_yscale("log")
-        ax.set_ylabel(f"size of difference [{unit}]")
-    else:
-        ax.axhline(0.0, **FAINT)
-        ax.set_ylabel(f"difference [{unit}]")
-    ax.set_title(f"largest difference {significant(largest, 3)} {unit}", loc="left", fontsize="medium")

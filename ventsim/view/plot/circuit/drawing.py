@@ -3,24 +3,24 @@
 import numbers
 import textwrap
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
+from itertools import cycle, pairwise
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import xarray as xr
 
-from ventsim.errors import CircuitError, SchemaError
+from ventsim.errors import SchemaError
 from ventsim.model.circuit import Circuit
-from ventsim.model.descriptions import shown
-from ventsim.model.layouts import Layout
-from ventsim.model.scenario import Scenario
+from ventsim.model.circuit.description import circuit_of
+from ventsim.model.scenario import AnyScenario
+from ventsim.model.ventilator import BreathSettings
 from ventsim.results.remarks import remarks_at
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
-from ventsim.units import FloatArray, convert
+from ventsim.units import convert
 from ventsim.view.plot.circuit.flows import joint_flows, parts_without_flow
-from ventsim.view.plot.circuit.geometry import EXPIRATORY, INSPIRATORY, Geometry, Pipe, Point, geometry, owner
-from ventsim.view.plot.style import change_label, colours_of, need, one_panel
+from ventsim.view.plot.circuit.geometry import EXPIRATORY, INSPIRATORY, Geometry, Joint, Point, geometry, owner
+from ventsim.view.plot.style import COLOURS, change_label, need, one_panel
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +32,7 @@ _STILL = 0.005  # part of the largest flow, below which a line is dotted
 _ROUNDING = 1e-6  # where the largest flow is below that, nothing flows anywhere [L/s]
 _SHARED = "0.55"
 _DOTS = (0, (1.0, 1.5))
-_WAVES = (
+_WAVEFORMS = (
     "flow", "branch_flow", "inspiratory_port_flow", "expiratory_port_flow", "volume", "alveolar_pressure",
     "inspiratory_port_pressure", "expiratory_port_pressure", "breath_start", "inspiration_end",
 )  # fmt: skip
@@ -41,7 +41,8 @@ _IN_LUNG = 4  # letters that fit into a lung
 
 
 def circuit_drawing(
-    scenario: Scenario | Circuit | Layout,
+    scenario: AnyScenario,
+    settings: BreathSettings | None = None,
     *,
     waveforms: xr.Dataset | None = None,
     time: float | None = None,
@@ -59,6 +60,8 @@ def circuit_drawing(
     ----------
     scenario : Scenario, Circuit or Layout
         What is drawn: the circuit, or that of the scenario as it is at the start.
+    settings : BreathSettings, optional
+        Allowed beside a circuit, as in all verbs; nothing depends on them.
     waveforms : xarray.Dataset or None, default None
         Waveforms of a run of this circuit; None: only the parts.
     time : float or None, default None
@@ -90,13 +93,18 @@ def circuit_drawing(
     --------
     ``circuit_drawing(circuit, waveforms=waveforms, time=4.5).figure.savefig("circuit.png")``
     """
-    circuit = _circuit_of(scenario)
+    circuit = circuit_of(scenario, settings, where="circuit_drawing")
     instant = None if waveforms is None else _instant(circuit, waveforms, time)
     drawing = geometry(circuit)
-    ax = _canvas(drawing, ax)
-    colours = dict(zip(circuit.lungs, colours_of(list(circuit.lungs)), strict=True))
-    flows = None if instant is None else np.array(joint_flows(circuit, instant))
-    largest = 0.0 if flows is None else _largest(flows)
+    xs, ys = (np.array(values) for values in zip(*drawing.spots.values(), strict=True))
+    ax = one_panel(ax, size=(_COLUMN * (np.ptp(xs) + 1.5), _ROW * (np.ptp(ys) + 1.9)))
+    ax.set_xlim(xs.min() - 0.75, xs.max() + 0.75)
+    ax.set_ylim(ys.max() + 0.8, ys.min() - 0.9)
+    ax.set_axis_off()
+    colours = dict(zip(circuit.lungs, cycle(COLOURS), strict=False))
+    flows = {} if instant is None else joint_flows(circuit, instant)
+    largest = float(np.nanmax(np.abs(list(flows.values())), initial=0.0))
+    largest = largest if largest > _ROUNDING else 0.0
     _draw_lines(ax, drawing, flows, largest, colours)
     for name, part in circuit.parts.items():
         if name in circuit.lungs:
@@ -108,45 +116,22 @@ def circuit_drawing(
         _draw_port(ax, port, drawing.spots[port], instant, flow_unit)
     if waveforms is not None and instant is not None:
         _write_instant(ax, waveforms, float(instant["time"]))
-        _write_remarks(ax, remarks_at(waveforms, float(instant["time"])))
-        _draw_scale(ax, largest, flow_unit)
-    return ax
-
-
-def _circuit_of(scenario: Scenario | Circuit | Layout) -> Circuit:
-    circuit = scenario.circuit if isinstance(scenario, Scenario | Layout) else scenario
-    if isinstance(circuit, Circuit):
-        return circuit
-    raise CircuitError(
-        f"circuit_drawing: {shown(scenario)} is not a circuit.\n"
-        "  Give what layouts.shared(...) returns, a Circuit, or a Scenario."
-    )
-
-
-def _canvas(drawing: Geometry, ax: "Axes | None") -> "Axes":
-    """The Axes that are given, or new ones that are large enough, with their limits around the drawing."""
-    xs, ys = (np.array(values) for values in zip(*drawing.spots.values(), strict=True))
-    ax = one_panel(ax, size=(_COLUMN * (np.ptp(xs) + 1.5), _ROW * (np.ptp(ys) + 1.9)))
-    ax.set_xlim(xs.min() - 0.75, xs.max() + 0.75)
-    ax.set_ylim(ys.max() + 0.8, ys.min() - 0.9)
-    ax.set_axis_off()
+        if largest > 0.0:
+            _draw_scale(ax, largest, flow_unit)
     return ax
 
 
 def _instant(circuit: Circuit, waveforms: xr.Dataset, time: float | None) -> xr.Dataset:
     """Waveforms at one instant, after a look whether they belong to the circuit."""
-    need(waveforms, *_WAVES)
+    need(waveforms, *_WAVEFORMS)
     strangers = [str(lung) for lung in waveforms["lung"].values if lung not in circuit.lungs]
     if strangers or waveforms.sizes["lung"] != len(circuit.lungs):
         raise SchemaError(
             f"the waveforms are those of the lungs {', '.join(map(str, waveforms['lung'].values))}, "
             f"the circuit has {', '.join(circuit.lungs)}.\n  Give the circuit that was simulated."
         )
-    unknown = parts_without_flow(circuit, waveforms)
-    if unknown:
-        raise SchemaError(
-            f"the waveforms know no flow through {unknown[0]!r}.\n  Give the circuit that was simulated."
-        )
+    for name in parts_without_flow(circuit, waveforms):
+        raise SchemaError(f"the waveforms know no flow through {name!r}.\n  Give the circuit that was simulated.")
     t = waveforms["time"].values
     if time is None:
         last = np.flatnonzero(t >= float(waveforms["breath_start"][-1]))
@@ -159,35 +144,26 @@ def _instant(circuit: Circuit, waveforms: xr.Dataset, time: float | None) -> xr.
     return waveforms.isel(time=int(np.abs(t - time).argmin()))
 
 
-def _largest(flows: FloatArray) -> float:
-    """The largest flow of those that are known, 0 if it is mere rounding. [L/s]"""
-    largest = float(np.nanmax(np.abs(flows), initial=0.0))
-    return largest if largest > _ROUNDING else 0.0
-
-
 def _draw_lines(
-    ax: "Axes", drawing: Geometry, flows: FloatArray | None, largest: float, colours: dict[str, str]
+    ax: "Axes", drawing: Geometry, flows: Mapping[Joint, float], largest: float, colours: Mapping[str, str]
 ) -> None:
+    """All lines, in the colour of their lung or grey, and as wide as their flows if these are known."""
     for segment in drawing.segments:
-        numbers, signs = (np.array(values) for values in zip(*segment.carries, strict=True))
-        flow = 0.0 if flows is None else float(np.sum(signs * flows[numbers]))
-        lung = _lung_of_joint(drawing, drawing.pipes[numbers[0]]) if len(numbers) == 1 else None
-        colour = _SHARED if lung is None else colours[lung]
+        # A joint has the lung of that of its two parts which serves fewer lungs, if that is just one.
+        served = min((drawing.serves[owner(end)] for end in segment.carries[0][0]), key=len)
+        is_shared = len(segment.carries) > 1 or len(served) != 1
+        look: dict[str, Any] = {"color": _SHARED if is_shared else colours[next(iter(served))], "zorder": 2.0}
         x, y = zip(*segment.line, strict=True)
-        if flows is None:
-            ax.plot(x, y, color=colour, linewidth=2.0, solid_joinstyle="round", zorder=2.0)
-        elif not (largest > 0.0 and abs(flow) > _STILL * largest):
-            ax.plot(x, y, color=colour, linewidth=1.1, linestyle=_DOTS, zorder=2.0)
+        if not flows:
+            ax.plot(x, y, linewidth=2.0, solid_joinstyle="round", **look)
+            continue
+        flow = float(np.sum([sign * flows[joint] for joint, sign in segment.carries]))
+        if not (largest > 0.0 and abs(flow) > _STILL * largest):
+            ax.plot(x, y, linewidth=1.1, linestyle=_DOTS, **look)
         else:
             width = _width(flow, largest)
-            ax.plot(x, y, color=colour, linewidth=width, solid_capstyle="round", zorder=2.0)
+            ax.plot(x, y, linewidth=width, solid_capstyle="round", **look)
             _draw_arrow(ax, segment.line if flow > 0.0 else segment.line[::-1], width=width)
-
-
-def _lung_of_joint(drawing: Geometry, pipe: Pipe) -> str | None:
-    """The lung of a joint: that of the one of its two parts which serves fewer lungs, if that is just one."""
-    served = min((drawing.serves[owner(end)] for end in pipe.ends), key=len)
-    return next(iter(served)) if len(served) == 1 else None
 
 
 def _width(flow: float, largest: float) -> float:
@@ -208,10 +184,10 @@ def _draw_arrow(ax: "Axes", line: Sequence[Point], *, width: float) -> None:
 def _turn(name: str, ports: Sequence[str], drawing: Geometry) -> float:
     """Direction from the first port of a part to its second, along the lines that end there. [degrees]"""
     x, y = drawing.spots[name]
-    for pipe in drawing.pipes:
-        for end, line in ((pipe.ends[0], pipe.line), (pipe.ends[1], pipe.line[::-1])):
+    for joint, line in drawing.lines.items():
+        for end, way in zip(joint, (line, line[::-1]), strict=True):
             if owner(end) == name:
-                near = next((point for point in line if point != (x, y)), (x, y))
+                near = next((point for point in way if point != (x, y)), (x, y))
                 turn = float(np.degrees(np.arctan2(y - near[1], near[0] - x)))
                 # The line leaves through this port, so the part points along it, or against it.
                 return turn if end.rpartition(".")[2] != ports[0] else turn + 180.0
@@ -221,7 +197,7 @@ def _turn(name: str, ports: Sequence[str], drawing: Geometry) -> float:
 def _write_name(ax: "Axes", name: str, drawing: Geometry) -> None:
     """The name above a part that lies level, beside one that hangs or has an upright line through it."""
     x, y = drawing.spots[name]
-    joints = sum(owner(end) == name for pipe in drawing.pipes for end in pipe.ends)
+    joints = sum(owner(end) == name for joint in drawing.lines for end in joint)
     text, shift, across, up = "\n".join(textwrap.wrap(name, _LETTERS)), (0.0, 8.0), "center", "bottom"
     if name in drawing.hangs:
         text, shift, across, up = name, (13.0, 0.0), "left", "center"
@@ -274,6 +250,7 @@ def _draw_port(ax: "Axes", port: str, at: Point, instant: xr.Dataset | None, uni
 
 
 def _write_instant(ax: "Axes", waveforms: xr.Dataset, time: float) -> None:
+    """The instant above the drawing, and below it what of the breath is worth a second look."""
     begun = np.flatnonzero(waveforms["breath_start"].values <= time + 1e-9)
     text = f"flow at {fixed(time, 2)} s"
     if begun.size:
@@ -282,29 +259,22 @@ def _write_instant(ax: "Axes", waveforms: xr.Dataset, time: float) -> None:
         phase = "inspiration" if time < float(waveforms["inspiration_end"][k]) else "expiration"
         text += f": breath {int(waveforms['breath'][k])}, {fixed(since, 2)} s after its start, {phase}"
     ax.set_title(text, loc="left", fontsize="small")
-
-
-def _write_remarks(ax: "Axes", remarks: Sequence[str]) -> None:
-    """What of the breath is worth a second look, below the drawing."""
+    remarks = remarks_at(waveforms, time)
     if remarks:
-        ax.annotate(
-            "\n".join(remarks), (0.0, 0.0), (0.0, -6.0), "axes fraction", "offset points", fontsize=6.5, va="top",
-            parse_math=False,
-        )  # fmt: skip
+        below: dict[str, Any] = {"xycoords": "axes fraction", "textcoords": "offset points", "va": "top"}
+        ax.annotate("\n".join(remarks), (0.0, 0.0), (0.0, -6.0), fontsize=6.5, parse_math=False, **below)
 
 
 def _draw_scale(ax: "Axes", largest: float, unit: str) -> None:
     """Two widths with their flows, and the line for none."""
     from matplotlib.lines import Line2D
 
-    if largest <= 0.0:
-        return
     unit_flow = float(convert(1.0, source=VARIABLES["flow"].units, target=unit))
     full = _round_down(largest * unit_flow)
     parts = (0.25, 1.0)
-    lines: list[dict[str, Any]] = [{"linewidth": _width(part * full / unit_flow, largest)} for part in parts]
-    lines.append({"linewidth": 1.1, "linestyle": _DOTS})
-    handles = [Line2D([], [], color=_SHARED, **look) for look in lines]
+    widths = [_width(part * full / unit_flow, largest) for part in parts]
+    handles = [Line2D([], [], color=_SHARED, linewidth=width) for width in widths]
+    handles.append(Line2D([], [], color=_SHARED, linewidth=1.1, linestyle=_DOTS))
     texts = [*(f"{part * full:g} {unit}" for part in parts), "no flow"]
     look: dict[str, Any] = {"frameon": False, "fontsize": 6.5, "borderaxespad": 0.0, "handlelength": 2.6}
     ax.legend(handles, texts, loc="lower right", ncols=3, **look)

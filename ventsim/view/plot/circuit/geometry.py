@@ -89,8 +89,7 @@ def take_apart(circuit: Circuit) -> Skeleton:
     limbs = _share_out(inspiratory, expiratory)
     beside = {name for tree in limbs for name in tree.order}
     roots = {*tops.values(), *left, *_islands(circuit, near)}
-    in_order = [name for name in circuit.parts if name in roots]
-    grown = {top: _grow(near, top, stop=beside | (roots - {top})) for top in in_order}
+    grown = {top: _grow(near, top, stop=beside | (roots - {top})) for top in circuit.parts if top in roots}
     bridges = _bridges(grown, near)
     across = [name for way in bridges.values() for name in way]
     hanging = {top: tree.without(across) for top, tree in grown.items()}
@@ -181,13 +180,12 @@ def _bridges(grown: Mapping[str, Tree], near: Mapping[str, Sequence[str]]) -> di
     return bridges
 
 
-def _serves(skeleton: Skeleton, lungs: Iterable[str]) -> dict[str, set[str]]:
+def _serves(skeleton: Skeleton, lungs: Mapping[str, object]) -> dict[str, set[str]]:
     """The lungs of each part: those it lies on the way to."""
-    known = set(lungs)
     served: dict[str, set[str]] = {}
     for tree in skeleton.hanging.values():
         for name in tree.inside_out():
-            served[name] = ({name} & known).union(*(served[child] for child in tree.children(name)))
+            served[name] = ({name} & lungs.keys()).union(*(served[child] for child in tree.children(name)))
     for _ in skeleton.bridges:  # as often as it may take to get from one end of a row to the other
         for (a, b), way in skeleton.bridges.items():
             served[a] = served[b] = served[a] | served[b]
@@ -241,9 +239,8 @@ def _lay_row(row: Sequence[str], skeleton: Skeleton) -> tuple[dict[str, Point], 
     spots: dict[str, Point] = {}
     x, deepest = 0.0, 0.0
     for number, top in enumerate(row):
-        bridges = [
-            way for pair, way in skeleton.bridges.items() if top in pair and set(pair) <= set(row[: number + 1])
-        ]
+        so_far = set(row[: number + 1])
+        bridges = [way for pair, way in skeleton.bridges.items() if top in pair and so_far.issuperset(pair)]
         between = [name for way in bridges for name in way]
         spots.update({name: (x + k, 0.0) for k, name in enumerate(between)})
         x += len(between)
@@ -305,33 +302,29 @@ def _free(spot: Point, taken: Sequence[Point], *, step: float) -> Point:
     return across, down
 
 
-@dataclass(frozen=True, slots=True)
-class Pipe:
-    """What is drawn for a joint: its two ends, each "part.port", and a line from the first to the second."""
-
-    ends: tuple[str, str]
-    line: tuple[Point, ...]
+Joint = tuple[str, str]
+"""Its two ends, each "part.port"."""
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A line to be drawn, and the joints whose gas passes it: number, and 1 along the line or -1 against it."""
+    """A line to be drawn, and the joints whose gas passes it, with 1 along the line or -1 against it."""
 
-    line: tuple[Point, ...]
-    carries: tuple[tuple[int, float], ...]
+    line: Sequence[Point]
+    carries: Sequence[tuple[Joint, float]]
 
 
 @dataclass(frozen=True, slots=True)
 class Geometry:
     """A drawing without ink: positions of the parts, and lines between them.
 
-    `pipes` are in the order of the joints; `tops` are the Y-pieces, `hangs` what is below them; `serves` are the
-    lungs of each part.
+    `lines` lead from the first end of each joint to the second, `segments` are what is drawn of them; `tops` are
+    the Y-pieces, `hangs` what is below them; `serves` are the lungs of each part.
     """
 
     spots: Mapping[str, Point]
-    pipes: tuple[Pipe, ...]
-    segments: tuple[Segment, ...]
+    lines: Mapping[Joint, Sequence[Point]]
+    segments: Sequence[Segment]
     tops: frozenset[str]
     hangs: frozenset[str]
     serves: Mapping[str, set[str]]
@@ -341,11 +334,11 @@ def geometry(circuit: Circuit) -> Geometry:
     """Find positions for all parts, and lines for all joints."""
     skeleton = take_apart(circuit)
     spots = positions_of(skeleton)
-    pipes = tuple(Pipe((a, b), _line(owner(a), owner(b), spots, skeleton)) for a, b in circuit.joints)
+    lines = {(a, b): _line(owner(a), owner(b), spots, skeleton) for a, b in circuit.joints}
     return Geometry(
         spots=spots,
-        pipes=pipes,
-        segments=_segments(pipes, spots),
+        lines=lines,
+        segments=_segments(lines, spots),
         tops=frozenset(skeleton.hanging),
         hangs=frozenset(name for tree in skeleton.hanging.values() for name in tree.order[1:]),
         serves=_serves(skeleton, circuit.lungs),
@@ -367,37 +360,34 @@ def _line(a: str, b: str, spots: Mapping[str, Point], skeleton: Skeleton) -> tup
     return (ax, ay), (bx, by)
 
 
-def _segments(pipes: Sequence[Pipe], spots: Mapping[str, Point]) -> tuple[Segment, ...]:
+def _segments(lines: Mapping[Joint, Sequence[Point]], spots: Mapping[str, Point]) -> list[Segment]:
     """Lines to be drawn; those that leave a fitting upright on one side become one line that branches."""
-    corners: dict[tuple[str, bool], list[tuple[float, int, float]]] = {}
+    corners: dict[tuple[str, bool], list[tuple[float, Joint, float]]] = {}
     segments: list[Segment] = []
-    for number, pipe in enumerate(pipes):
-        first = _starts_upright(pipe, spots)
-        if first is None:
-            segments.append(Segment(pipe.line, ((number, 1.0),)))
-            continue
-        fitting, sign, corner = (
-            (owner(pipe.ends[0]), 1.0, pipe.line[1]) if first else (owner(pipe.ends[1]), -1.0, pipe.line[-2])
-        )
-        segments.append(Segment(pipe.line[1:] if first else pipe.line[:-1], ((number, 1.0),)))
-        corners.setdefault((fitting, corner[1] > spots[fitting][1]), []).append((corner[1], number, sign))
+    for joint, line in lines.items():
+        first, rest = _starts_upright(line), line
+        if first is not None:
+            end, sign, corner = (joint[0], 1.0, line[1]) if first else (joint[1], -1.0, line[-2])
+            rest = line[1:] if first else line[:-1]
+            is_below = corner[1] > spots[owner(end)][1]
+            corners.setdefault((owner(end), is_below), []).append((corner[1], joint, sign))
+        segments.append(Segment(rest, [(joint, 1.0)]))
     for (fitting, _), branches in corners.items():
         x, y = spots[fitting]
         branches.sort(key=lambda branch: abs(branch[0] - y))
-        for k, (end, _, _) in enumerate(branches):
-            if end != y:
-                carries = tuple((number, sign) for _, number, sign in branches[k:])
-                segments.append(Segment(((x, y), (x, end)), carries))
-            y = end
-    return tuple(segments)
+        for k, (end_y, _, _) in enumerate(branches):
+            if end_y != y:
+                carries = [(joint, sign) for _, joint, sign in branches[k:]]
+                segments.append(Segment(((x, y), (x, end_y)), carries))
+            y = end_y
+    return segments
 
 
-def _starts_upright(pipe: Pipe, spots: Mapping[str, Point]) -> bool | None:
+def _starts_upright(line: Sequence[Point]) -> bool | None:
     """Whether a line with corners leaves its first end upright (True) or its second (False); None: neither."""
-    if len(pipe.line) == 4:  # below a Y-piece: upright at both ends, the upper one is that of the fitting
-        return pipe.line[0][1] < pipe.line[-1][1]
-    if len(pipe.line) == 3:
-        a, corner, b = pipe.line
-        if a[0] != b[0] and a[1] != b[1]:
-            return corner[0] == a[0]
+    a, corner, b = line[0], line[1], line[-1]
+    if len(line) == 4:  # below a Y-piece: upright at both ends, the upper one is that of the fitting
+        return a[1] < b[1]
+    if len(line) == 3 and a[0] != b[0] and a[1] != b[1]:
+        return corner[0] == a[0]
     return None

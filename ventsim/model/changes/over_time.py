@@ -94,23 +94,24 @@ def in_order(
     numbered = list(enumerate(changes, start=1))
     values = [(number, change) for number, change in numbered if isinstance(change, Change)]
     faults = [(number, change) for number, change in numbered if not isinstance(change, Change)]
-    by_steps = _by_place(values, lambda change: _steps_of_value(circuit, settings, change))
+    by_steps = _by_place(values, lambda change: _values_of(circuit, settings, change))
     over_time = tuple(_over_time(circuit, settings, steps, items) for steps, items in by_steps.items())
-    _by_place(faults, lambda fault: site_of(circuit, fault))
+    _by_place(faults, lambda fault: (site_of(circuit, fault),))
     return over_time, tuple(fault for _, fault in faults)
 
 
 def _by_place(
-    changes: Sequence[tuple[int, Any]], place_of: Callable[[Any], Any]
+    changes: Sequence[tuple[int, Any]], places_of: Callable[[Any], tuple[Any, ...]]
 ) -> dict[Any, list[tuple[int, Any]]]:
     """Numbered changes by what they change, in order of time; two of one place at one time are refused."""
     by_place: dict[Any, list[tuple[int, Any]]] = {}
     for number, change in changes:
         try:
-            place = place_of(change)
+            places = places_of(change)
         except InputError as error:
             raise InputError(f"changes.{number}.{error}") from None
-        by_place.setdefault(place, []).append((number, change))
+        for place in places:
+            by_place.setdefault(place, []).append((number, change))
     for items in by_place.values():
         items.sort(key=lambda item: item[1].at)
         for (_, first), (number, second) in itertools.pairwise(items):
@@ -124,44 +125,38 @@ def _by_place(
     return by_place
 
 
-def _steps_of_value(circuit: Circuit, settings: BreathSettings, change: Change) -> Steps:
+def _values_of(circuit: Circuit, settings: BreathSettings, change: Change) -> tuple[Steps, ...]:
     if isinstance(single_value(circuit, settings, change.path), bool):
         raise InputError(
             f"path {change.path!r} says how to calculate, which stays for the whole run.\n"
             "  Give it its value in the circuit."
         )
-    return canonical(change.path)
+    return canonical(circuit, change.path)
 
 
 def _over_time(
     circuit: Circuit, settings: BreathSettings, steps: Steps, changes: Sequence[tuple[int, Change]]
 ) -> ValueOverTime:
-    base = before = single_value(circuit, settings, changes[0][1].path)
+    base = before = single_value(circuit, settings, ".".join(steps))
     steps_and_ramps = []
     for number, change in changes:
-        after = _target(circuit, settings, number, change, before)
+        text = value_text(circuit, settings, change.path, before)
+        what = f"the value of '{change.path}' is {text} at {change.at:.10g} s"
+        has_number = isinstance(before, float | int)
+        if change.factor is not None and not has_number:
+            hint = "Give to, the value afterwards."
+            raise InputError(f"changes.{number}.factor {change.factor:.6g}: {what}, not a number.\n  {hint}")
+        if change.until is not None and not has_number:
+            raise InputError(
+                f"changes.{number}.until {change.until:.10g} s: {what}, from where it cannot move bit by bit.\n"
+                "  Leave until out for a step, or give it a number before."
+            )
+        after = change.to if change.factor is None else before * change.factor
+        if after == NO_VALUE and may_be_none(circuit, settings, change.path):
+            after = None
         steps_and_ramps.append(ValueChange(number, change, before, after))
         before = after
     return ValueOverTime(steps, base, tuple(steps_and_ramps))
-
-
-def _target(circuit: Circuit, settings: BreathSettings, number: int, change: Change, before: Value) -> Value:
-    """The value after a change."""
-    text = value_text(circuit, settings, change.path, before)
-    what = f"the value of '{change.path}' is {text} at {change.at:.10g} s"
-    has_number = isinstance(before, float | int)
-    if change.factor is not None and not has_number:
-        raise InputError(
-            f"changes.{number}.factor {change.factor:.6g}: {what}, not a number.\n  Give to, the value afterwards."
-        )
-    if change.until is not None and not has_number:
-        raise InputError(
-            f"changes.{number}.until {change.until:.10g} s: {what}, from where it cannot move bit by bit.\n"
-            "  Leave until out for a step, or give it a number before."
-        )
-    if change.factor is not None:
-        return before * change.factor
-    return None if change.to == NO_VALUE and may_be_none(circuit, settings, change.path) else change.to
 
 
 def _span(change: TimedChange) -> str:

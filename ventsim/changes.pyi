@@ -1,0 +1,1 @@
+from ventsim.model.changes import *

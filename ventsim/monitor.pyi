@@ -1,0 +1,1 @@
+from ventsim.results.monitor import *

@@ -1,0 +1,1 @@
+from ventsim.view.panel import *

@@ -1,0 +1,1 @@
+from ventsim.results.schema import *
