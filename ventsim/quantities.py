@@ -32,7 +32,7 @@ _OTHER_UNITS: Mapping[str, tuple[str, ...]] = {
     "mL/cmH2O": ("L/cmH2O", "mL/kPa", "m³/Pa"),
     "L/s": ("L/min", "mL/s", "mL/min"),
     "L/min": ("L/s", "mL/min"),
-    "cmH2O": ("kPa", "Pa", "hPa"),
+    "cmH2O": ("kPa", "Pa", "hPa", "mmHg"),
     "cmH2O·s/L": ("kPa·s/L", "Pa·s/m³"),
     "cmH2O·s²/L²": ("kPa·s²/L²", "Pa·s²/m⁶", "cmH2O·min²/L²"),
     "cmH2O·(s/L)ⁿ": ("kPa·(s/L)ⁿ",),
@@ -468,7 +468,9 @@ _TABLE: dict[str, Quantity] = {
     "polytropic_exponent": _q(
         "1", "exponent of compression: 1 isothermal, 1.4 adiabatic", (1.0, 1.4), at_least=1.0, at_most=1.4
     ),
-    "ambient_pressure": _q("cmH2O", "absolute pressure", at_least=500.0, at_most=1600.0),
+    "ambient_pressure": _q(
+        "cmH2O", "absolute pressure", (800.0, 1100.0), at_least=500.0, at_most=1600.0  # to 2,100 m; not 760 mmHg
+    ),
 }  # fmt: skip
 QUANTITIES: Mapping[str, Quantity] = MappingProxyType(_TABLE)
 """Every quantity by its name."""

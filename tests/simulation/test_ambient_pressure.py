@@ -6,11 +6,12 @@ import pytest
 import ventsim as vs
 from ventsim import laws
 from ventsim.engine.network import compile_circuit
+from ventsim.errors import PartError, PlausibilityWarning
 from ventsim.model.gas import breathing_gas
 from ventsim.model.parts.part import gas_stores
 from ventsim.units import ATMOSPHERE_CMH2O
 
-HIGH = 0.6 * ATMOSPHERE_CMH2O  # about 4,200 m, by the standard atmosphere
+HIGH = 0.8 * ATMOSPHERE_CMH2O  # about 1,850 m, by the standard atmosphere
 SETTINGS = vs.PressureControl(inspiratory_pressure=15, peep=5, rate=15, inspiratory_time=1.2)
 LIMBS = vs.PatientLimbs(
     inspiratory_tube=vs.Tube(length=1.5, inertia=True),
@@ -52,7 +53,7 @@ def test_the_standard_atmosphere_changes_nothing():
 def test_density_inertia_and_stored_gas_follow_by_their_definitions():
     """Passages, inertances and stores of a circuit at height, against those whose densities are set by hand."""
     high = compile_circuit(_circuit(HIGH)).network
-    hand = compile_circuit(_circuit(limbs=_by_hand(0.6))).network
+    hand = compile_circuit(_circuit(limbs=_by_hand(0.8))).network
     for name in ("forward_linear", "forward_quadratic", "backward_quadratic", "inertance"):
         np.testing.assert_allclose(high.branch[name], hand.branch[name], rtol=1e-12, err_msg=name)
     np.testing.assert_allclose(high.table, hand.table, rtol=1e-12)
@@ -64,21 +65,21 @@ def test_density_inertia_and_stored_gas_follow_by_their_definitions():
         store.compression for part in _circuit().parts.values() for store in part.elements()
         if hasattr(store, "compression")
     )  # fmt: skip
-    assert 1000.0 * more.sum() == pytest.approx(stored * (1.0 / 0.6 - 1.0), rel=1e-12)
+    assert 1000.0 * more.sum() == pytest.approx(stored * (1.0 / 0.8 - 1.0), rel=1e-12)
 
 
 def test_compressed_gas_of_a_rigid_space_by_boyle():
-    """A litre of gas at 700 cmH2O gives way by 1000/700 mL/cmH2O: filter and lung beside it, nothing else."""
+    """A litre of gas at 850 cmH2O gives way by 1000/850 mL/cmH2O: filter and lung beside it, nothing else."""
     circuit = vs.Circuit(
         parts={"y": vs.YPiece(gas_volume=1000.0), "lung": vs.Lung(compliance=50, resistance=10)},
         joints=[
             ("ventilator.inspiratory", "y.inspiratory"), ("ventilator.expiratory", "y.expiratory"),
             ("y.patient", "lung.airway"),
         ],
-        ventilator=vs.Ventilator(ambient_pressure=700.0),
+        ventilator=vs.Ventilator(ambient_pressure=850.0),
     )  # fmt: skip
     node = compile_circuit(circuit).network.node
-    assert 1000.0 * np.sort(node["compliance"])[-2] == pytest.approx(1000.0 / 700.0, rel=1e-12)
+    assert 1000.0 * np.sort(node["compliance"])[-2] == pytest.approx(1000.0 / 850.0, rel=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -102,7 +103,7 @@ def test_circuit_compliance_of_a_held_pressure(machine, stored):
 def test_density_is_that_of_the_gas_at_that_pressure():
     """The ideal gas of `breathing_gas`: its density at a pressure is the one that the circuit makes of it."""
     ratio = breathing_gas(pressure=HIGH).density / breathing_gas().density
-    assert ratio == pytest.approx(0.6, rel=1e-12)
+    assert ratio == pytest.approx(0.8, rel=1e-12)
     thin = laws.Orifice(bore=4.0).at_density(ratio)
     assert thin.density == pytest.approx(breathing_gas(pressure=HIGH).density, rel=1e-4)  # rounded default
 
@@ -139,10 +140,34 @@ def test_a_polytropic_tube_stores_less():
     )
 
 
+def test_a_density_of_that_pressure_is_counted_twice():
+    """0.963 kg/m³ is air at 0.8 atmospheres; the circuit would make 0.771 of it."""
+    gas = breathing_gas(pressure=HIGH)
+    tube = vs.TrachealTube(inner_diameter=7.0, density=gas.density, viscosity=gas.viscosity)
+    hole = vs.Restrictor(resistance=laws.Orifice(bore=4.5, density=gas.density))
+    for limbs, name in (
+        (vs.PatientLimbs(tracheal_tube=tube), "a tracheal tube"),
+        (vs.PatientLimbs(inspiratory_restrictor=hole), "a inspiratory restrictor"),
+    ):
+        message = rf"density of '{name}', 0\.9632 kg/m³, seems .* counted twice\.\n  Give .* 1\.204 kg/m³"
+        with pytest.warns(PlausibilityWarning, match=message):
+            _circuit(HIGH, limbs={"a": limbs})
+    warm = breathing_gas(temperature=37.0, humidity="saturated")
+    _circuit(HIGH, limbs=vs.PatientLimbs(tracheal_tube=tube.changed(density=warm.density)))
+
+
+def test_a_pressure_in_another_unit():
+    """760 cmH2O is possible but also the number of mmHg at sea level; 101.3 is that of kPa."""
+    with pytest.warns(PlausibilityWarning, match=r"is outside 800 to 1100\.\n  Did you mean 1030 \(760 mmHg\)"):
+        vs.Ventilator(ambient_pressure=760.0)
+    with pytest.raises(PartError, match=r"101\.3 cmH2O is not allowed\.\n  Did you mean 1030 \(101\.3 kPa\)"):
+        vs.Ventilator(ambient_pressure=101.3)
+
+
 def test_height_changes_what_lungs_get():
     """Thin gas passes a hole more easily; the volume rises with height, and paths and changes reach it."""
     scenario = vs.Scenario(circuit=_circuit(), settings=SETTINGS)
-    study = vs.studies.sweep(scenario, {"ventilator.ambient_pressure": [HIGH, 800.0, ATMOSPHERE_CMH2O]})
+    study = vs.studies.sweep(scenario, {"ventilator.ambient_pressure": [HIGH, 900.0, ATMOSPHERE_CMH2O]})
     assert (study.inspired_tidal_volume.diff("ventilator.ambient_pressure") < 0.0).all()
     direct = vs.breath_measures(vs.steady_breath(scenario.replaced({"ventilator.ambient_pressure": HIGH})))
     np.testing.assert_allclose(study.inspired_tidal_volume[0], direct.inspired_tidal_volume[0], rtol=1e-6)

@@ -213,3 +213,25 @@ def test_sizing_says_that_the_limit_acts():
         warnings.simplefilter("ignore")
         sizing = vs.studies.size_restrictors(circuit, breath, targets={"b": {"inspired_tidal_volume": 200}})
     assert "The flow limit of the ventilator acts" in str(sizing)
+    found = vs.breath_measures(vs.steady_breath(sizing.scenario)).isel(breath=-1)
+    assert sizing.results.status == "flow limited"
+    for name in ("port_limited_fraction", "port_missed_pressure", "port_missed_volume"):
+        assert sizing.results[name].item() == pytest.approx(found[name].item(), rel=1e-4, abs=1e-9)
+        assert sizing.results[name].attrs["units"] == found[name].attrs["units"]
+
+
+def test_sensitivities_say_in_which_mode_the_limit_acts():
+    """12 cmH2O ask for more than 0.6 L/s at first, 400 mL over 1.2 s for less."""
+    lungs = {"a": vs.Lung(compliance=60, resistance=5), "b": vs.Lung(compliance=40, resistance=5)}
+    circuit = vs.layouts.shared(lungs, ventilator=vs.Ventilator(flow_limit=0.6))
+    modes = {
+        "volume": vs.VolumeControl(tidal_volume=400, peep=5, rate=14, inspiratory_time=1.2),
+        "pressure": vs.PressureControl(inspiratory_pressure=12, peep=5, rate=14, inspiratory_time=1.2),
+    }
+    matrix = vs.studies.sensitivity_matrix(circuit, modes=modes, progress=False)
+    assert matrix.status.sel(mode="volume") == "finished"
+    assert matrix.status.sel(mode="pressure") == "flow limited"
+    for mode, breath in modes.items():
+        found = vs.breath_measures(vs.steady_breath(circuit, breath)).isel(breath=-1)
+        share = matrix.port_limited_fraction.sel(mode=mode)
+        assert float(share) == pytest.approx(float(found.port_limited_fraction), abs=1e-4)

@@ -370,3 +370,22 @@ def test_without_a_way_out_there_is_no_applied_peep():
     for name in ("applied_peep", "auto_peep", "trapped_volume"):
         assert found[name].isnull().all()
     assert found.total_peep.notnull().all()
+
+
+def test_an_open_end_lets_a_lung_out():
+    """A limb came apart at the Y-piece of b, or before the ventilator: lungs empty into the room, past valves."""
+    lungs = {"a": LUNGS["a"], "b": LUNGS["b"]}
+    circuit = vs.layouts.shared(lungs, limbs=vs.PatientLimbs(valve=vs.OneWayValve(opening_pressure=0.2)))
+    settings = vs.PressureControl(inspiratory_pressure=10.0, peep=5.0, rate=3.0, inspiratory_time=1.0)
+    for joint, applied in (
+        ("b y-piece.inspiratory", [5.2, 0.0]),
+        ("b y-piece.expiratory", [5.2, 0.0]),
+        ("ventilator.expiratory", [0.2, 0.2]),
+        ("b.airway", [5.2, 0.0]),
+    ):
+        apart = vs.Disconnection(joint=joint, at=0.0)
+        run = vs.simulate(circuit, settings, duration=10.0 * settings.period, changes=[apart])
+        found = vs.breath_measures(run).isel(breath=-1)
+        np.testing.assert_allclose(found.applied_peep, applied, rtol=1e-12, err_msg=joint)
+        np.testing.assert_allclose(found.auto_peep, 0.0, atol=1e-3, err_msg=joint)
+        np.testing.assert_allclose(found.trapped_volume, 0.0, atol=0.05, err_msg=joint)

@@ -96,7 +96,7 @@ def effort_pressure(effort, points, time):
 
 @compiled
 def next_effort_point(effort, points, time):
-    """First instant [s] after `time` at which the course of any effort has a corner; infinity without efforts."""
+    """First instant [s] after `time` at which any effort over time has a corner; infinity without efforts."""
     nearest = math.inf
     for e in range(effort.shape[0]):
         period = effort[e].period

@@ -283,7 +283,7 @@ def _held(node, i, node_at):
 
 @inlined
 def _lung_state(node, lung, compartment, m, node_at):
-    """Volume [L] of a lung above its relaxed volume, and its mean alveolar pressure [cmH2O]."""
+    """Volume [L] of a lung above its relaxation volume, and its mean alveolar pressure [cmH2O]."""
     volume = pressure = 0.0
     for j in range(lung[m].first, lung[m].last):
         alveoli = compartment[j].node

@@ -84,7 +84,8 @@ def breathing_gas(
     humidity : float or {"dry", "saturated"}, default "dry"
         Relative humidity: vapour pressure over that of saturation, 0 to 1. [1]
     pressure : float, default 1033.2275
-        Absolute pressure, 500 to 1600. [cmH2O]
+        Absolute pressure, 500 to 1600. Not for a part of a circuit, whose density follows
+        ``Ventilator.ambient_pressure`` by itself. [cmH2O]
 
     Returns
     -------
@@ -204,7 +205,7 @@ def volume_factor(
     temperature : float, default 20
         Ambient temperature, 0 to 60. [°C]
     pressure : float, default 1033.2275
-        Ambient pressure, absolute, 500 to 1600. [cmH2O]
+        Ambient pressure, absolute, 500 to 1600; of a circuit ``circuit.ventilator.ambient_pressure``. [cmH2O]
 
     Returns
     -------

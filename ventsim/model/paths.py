@@ -14,6 +14,7 @@ from pydantic.fields import FieldInfo
 
 from ventsim.errors import InputError, suggestion
 from ventsim.model.circuit import Circuit
+from ventsim.model.circuit.graph import warn_of_second_tracheal_tubes
 from ventsim.model.descriptions import Description, FrozenMapping, named, shown
 from ventsim.model.laws import ElasticLaw, FlowLaw
 from ventsim.model.layouts import Layout, PatientLimbs
@@ -381,6 +382,8 @@ def circuit_with(circuit: Circuit, values: Mapping[Steps, Any]) -> Circuit:
             )
     machine = replaced(circuit.ventilator, of_machine) if of_machine else circuit.ventilator
     new = Circuit.model_construct(parts=parts, joints=circuit.joints, ventilator=machine)
+    if any(len(steps) == 1 for steps in of_parts):  # a whole part is exchanged
+        warn_of_second_tracheal_tubes(new.graph(), parts)
     layout: Layout | None = circuit.layout
     following = None if layout is None else _layout_of_parts(layout, parts, changed)
     if layout is None or following is None:

@@ -94,8 +94,8 @@ def measured(
 
     Total PEEP is the alveolar pressure at the end of the breath. Applied PEEP is the one after an endless
     expiration, leaks left aside: set PEEP and the least sum of opening pressures on a way from the lung to the
-    exhalation valve. Auto-PEEP is total PEEP less applied PEEP, trapped volume what the lung holds at the end of
-    the breath above its volume at applied PEEP.
+    exhalation valve, or that sum alone on a way to an end that is open to the room. Auto-PEEP is total PEEP less
+    applied PEEP, trapped volume what the lung holds at the end of the breath above its volume at applied PEEP.
 
     Driving pressure is the elastic pressure of lung and chest wall at the end of inspiration minus the one at the
     start of the breath, so it is plateau pressure minus total PEEP in a passive lung whose breath repeats. Peaks

@@ -297,12 +297,14 @@ def _with_breath_limits(
 LIMITED_SHARE = 0.05
 """Share of inspiration at the flow limit that is worth a remark, a convention of ventsim. [1]"""
 
+AT_FLOW_LIMIT = ("port_limited_fraction", "port_missed_pressure", "port_missed_volume")
+"""Measures of what the flow limit costs."""
+
 _OF_LUNGS = (
     "inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fraction", "tidal_volume_per_weight",
     "peak_airway_pressure", "mean_airway_pressure", "end_inspiratory_alveolar_pressure", "plateau_pressure",
     "driving_pressure", "total_peep", "auto_peep", "minute_volume", "mechanical_power",
 )  # fmt: skip
-_WHERE_LIMITED = ("port_limited_fraction", "port_missed_pressure", "port_missed_volume")
 _OF_PORTS = PORT_MEASURES.names or ()
 _SUMMED = ("inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fraction", "minute_volume")
 
@@ -344,7 +346,7 @@ def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     set_peep = "" if np.isnan(peep) else f", set PEEP {fixed(peep, 2)} cmH2O"
     times = f"{fixed(start, 3)} to {fixed(end, 3)} s, inspiration {fixed(held - start, 3)} s"
     limited = one.get("port_limited_fraction", np.zeros(())) > LIMITED_SHARE
-    idle = [name for name in _WHERE_LIMITED if not (limited and one[name] > 0.0)]
+    idle = [name for name in AT_FLOW_LIMIT if not (limited and one[name] > 0.0)]
     known = {
         name: np.atleast_1d(values)
         for name, values in one.items()

@@ -8,12 +8,22 @@ from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
 
 NOTHING = 0.05  # volume that a table shows as 0.0 [mL]
-_SENT_BACK = 0.05  # part of the inspired volume that is worth a remark (a convention of ventsim)
+_REVERSED = 0.05  # part of the inspired volume that is worth a remark (a convention of ventsim)
+# Of each limb how gas passes its end at the Y-piece against its direction, and what follows up to the volume of
+# the limb, and beyond it.
+_LIMBS = {
+    "inspiratory": ("go back into its inspiratory limb", "the lung breathes it again", "it gets to other lungs"),
+    "expiratory": (
+        "come back out of its expiratory limb",
+        "the lung breathes it again",
+        "the lung breathes gas of other lungs",
+    ),
+}
 _MISSED = (("port_missed_pressure", 2, "pressure"), ("port_missed_volume", 1, "volume"))
 
 
 def breath_remarks(measures: xr.Dataset) -> list[str]:
-    """What of one breath is worth a second look: gas vented, flow limited, lungs without gas, gas sent back.
+    """What of one breath is worth a second look: gas vented, flow limited, lungs without gas, gas breathed again.
 
     Parameters
     ----------
@@ -115,8 +125,8 @@ def lung_remarks(breath: xr.Dataset) -> list[str]:
     Returns
     -------
     list of str
-        Lungs into which nothing went, and lungs that send gas back into their inspiratory limb, from which they or
-        others breathe it again.
+        Lungs into which nothing went, lungs that send gas back into their inspiratory limb, and lungs that fill
+        backwards through their expiratory limb: what they or others breathed out is breathed again.
     """
     names = [str(name) for name in breath["lung"].values]
     inspired = breath["inspired_tidal_volume"].values
@@ -126,10 +136,10 @@ def lung_remarks(breath: xr.Dataset) -> list[str]:
         found = [f"Nothing is inspired: every lung gets less than {NOTHING} mL in the breath."]
     elif not empty:
         found = []
-    limbs, sent_back = breath["inspiratory_contained_volume"].values, breath["inspiratory_reversed_volume"].values
-    for name, volume, limb, back in zip(names, inspired, limbs, sent_back, strict=True):
-        if back >= max(_SENT_BACK * volume, NOTHING):
-            where = "it gets to other lungs" if back > limb else "the lung breathes it again"
-            amounts = f"{fixed(back, 0)} mL go back into its inspiratory limb of {fixed(limb, 0)} mL"
-            found.append(f"lung {name}: {amounts}: {where}.")
+    for side, (how, its_own, beyond) in _LIMBS.items():
+        limbs, reverse = breath[f"{side}_contained_volume"].values, breath[f"{side}_reversed_volume"].values
+        for name, volume, limb, back in zip(names, inspired, limbs, reverse, strict=True):
+            if back >= max(_REVERSED * volume, NOTHING):
+                whose = beyond if back > limb else its_own
+                found.append(f"lung {name}: {fixed(back, 0)} mL {how} of {fixed(limb, 0)} mL: {whose}.")
     return found

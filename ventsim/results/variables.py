@@ -9,6 +9,7 @@ _ABOVE, _RELAXED, _NEVER = "above atmospheric pressure", "above the relaxation v
 _OUT, _IN = "out of the ventilator", "into the ventilator"
 _STORED = "above what it holds at atmospheric pressure"
 _BACK_I, _BACK_E = "from Y-piece back into inspiratory limb", "from expiratory limb back to Y-piece"
+_BY_MACHINE = "done by the ventilator on the patient"
 _NO_LIMB = f"{_NEVER}; NaN without a limb of its own"
 
 # Of each coordinate its symbol, unit, long name, what a positive value means, and kinds of Dataset.
@@ -60,7 +61,7 @@ _MEASURE_ROWS: tuple[tuple[str, ...], ...] = (
     ("peak_inspiratory_flow", "q_I,peak", "L/s", "peak inspiratory flow", "into the lung"),
     ("peak_expiratory_flow", "q_E,peak", "L/s", "peak expiratory flow", "out of the lung"),
     ("minute_volume", "V_min", "L/min", "inspired minute volume", _NEVER, "minute volume"),
-    ("mechanical_power", "P", "J/min", "mechanical power of inspiration", "done on the lung", "mech. power"),
+    ("mechanical_power", "P", "J/min", "mechanical power of inspiration", _BY_MACHINE, "mech. power"),
     ("inspiratory_contained_volume", "V_IL", "mL", "gas that the inspiratory limb contains", _NO_LIMB),
     ("expiratory_contained_volume", "V_EL", "mL", "gas that the expiratory limb contains", _NO_LIMB),
     ("inspiratory_reversed_volume", "V_IL,rev", "mL", f"volume {_BACK_I}", _NO_LIMB),
@@ -100,7 +101,7 @@ GROUPS: tuple[tuple[tuple[str, ...], tuple[str, ...], tuple[tuple[str, ...], ...
         ("expired_volume", "V_E(t)", "mL", "expired volume since the start of the run", _NEVER),
         ("airway_pressure_integral", "∫p_aw dt", "cmH2O·s", "time integral of airway pressure", _ABOVE),
         ("alveolar_pressure_integral", "∫p_alv dt", "cmH2O·s", "time integral of alveolar pressure", _ABOVE),
-        ("inspiratory_work", "W_I(t)", "J", "work done on the lung by inspired gas", "done on the lung"),
+        ("inspiratory_work", "W_I(t)", "J", "work done on the lung by inspired gas", _BY_MACHINE),
         ("highest_airway_pressure", "max p_aw", "cmH2O", "highest airway pressure in the breath so far", _ABOVE),
         ("highest_flow", "max q", "L/s", "highest flow in the breath so far", "into the lung"),
         ("lowest_flow", "min q", "L/s", "lowest flow in the breath so far", "into the lung"),

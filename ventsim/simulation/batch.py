@@ -13,6 +13,7 @@ from functools import partial
 from typing import NamedTuple
 
 import numpy as np
+import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import CircuitWarning, InputError, PlausibilityWarning, VentsimError
@@ -21,6 +22,8 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.ventilator import BreathSettings
 from ventsim.quantities import check, quantity
 from ventsim.results.kernel import LUNG_MEASURES, PORT_MEASURES, TIMING, Measures
+from ventsim.results.measures import AT_FLOW_LIMIT, LIMITED_SHARE
+from ventsim.results.schema import label
 from ventsim.simulation.blocks import Blocks
 from ventsim.simulation.integration import Integration, Problem, problem_of
 from ventsim.simulation.progress import Progress
@@ -31,6 +34,11 @@ FINISHED, FAILED, REFUSED, NOT_RUN = range(4)
 """How a case of a batch can end: with a breath, without one, with impossible input, or not at all."""
 
 STATUS_WORDS = ("finished", "failed", "refused", "not run")
+
+FLOW_LIMITED = "flow limited"
+"""Status of a case that has finished with a breath in which the flow limit of the ventilator acts."""
+
+_STATUS = {"long_name": "how the case ended", "positive": "a text, no sign"}
 
 # Cases in a piece: so few that Ctrl-C and the progress bar come soon, so many that handing them over is cheap.
 _CASES_IN_PIECE = 16
@@ -72,6 +80,27 @@ def unfinished(n_cases: int, n_lungs: int) -> PieceResult:
         reason=np.full(n_cases, "not run: the batch was stopped before", dtype=object),
         breaths=np.zeros(n_cases, dtype=np.int64),
     )
+
+
+def ended(result: PieceResult, *dims: str) -> xr.Dataset:
+    """How each case ended, and what the flow limit costs in it.
+
+    Parameters
+    ----------
+    result : PieceResult
+        Cases.
+    *dims : str
+        The dimension of the cases.
+
+    Returns
+    -------
+    xarray.Dataset
+        ``status``, one of `STATUS_WORDS` or `FLOW_LIMITED`, and the measures `AT_FLOW_LIMIT`.
+    """
+    words = np.array(STATUS_WORDS, dtype=object)[result.status]
+    words[result.ports["port_limited_fraction"] > LIMITED_SHARE] = FLOW_LIMITED
+    costs = xr.Dataset({name: (dims, result.ports[name]) for name in AT_FLOW_LIMIT})
+    return label(costs).assign(status=xr.Variable(dims, words, _STATUS))
 
 
 def run_piece(cases: Sequence[Case], options: BatchOptions, *, n_lungs: int) -> PieceResult:

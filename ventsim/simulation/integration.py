@@ -14,13 +14,15 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.engine.arrays import NOW, Demands, Record, Run, new_record, new_run, stored_volume
+from ventsim.engine.arrays import EXHALATION, NOW, Demands, Record, Run, new_record, new_run, stored_volume
 from ventsim.engine.laws import DRIVE_FLOW, DRIVE_PRESSURE, source_integral
 from ventsim.engine.network import CompiledCircuit, compile_circuit, resting_volume, segment_table
 from ventsim.engine.phases import FINISHED, JUNCTION_UNSOLVED, STEP_TOO_SMALL, VALVES_CHATTER, run_breaths
 from ventsim.engine.state import begin_rhythm, carried_over, restore
+from ventsim.engine.wiring import opening_pressures
 from ventsim.errors import SchemaError, SolverError, nearest_names
 from ventsim.model.circuit import Circuit
+from ventsim.model.parts import NEVER, OpenEnd
 from ventsim.model.ventilator import BreathSettings, check_settings
 from ventsim.results.kernel import AT_EQUILIBRIUM, TIMING
 from ventsim.simulation.blocks import Block, Blocks, Piece, Position, period_of
@@ -72,9 +74,14 @@ class Problem:
     @cached_property
     def at_equilibrium(self) -> NDArray[np.void]:
         """What each lung would come to in an endless expiration, shape (n_lungs,) of `AT_EQUILIBRIUM`."""
-        opening = self.compiled.opening
-        found = np.empty(len(opening), AT_EQUILIBRIUM)
-        pressure = np.where(np.isfinite(opening), self.settings.peep + opening, np.nan)
+        network, parts = self.compiled.network, self.circuit.parts
+        pressure = self.settings.peep + self.compiled.opening
+        for end in (name for name, part in parts.items() if isinstance(part, OpenEnd)):
+            gate = network.gate.copy()  # with the open end in place of the exhalation valve, and nothing behind it
+            gate["node"][EXHALATION] = self.compiled.points[f"{end}.inlet"]
+            pressure = np.minimum(pressure, opening_pressures(network._replace(gate=gate), never=NEVER))
+        pressure = np.where(np.isfinite(pressure), pressure, np.nan)
+        found = np.empty(len(pressure), AT_EQUILIBRIUM)
         found["applied_peep"] = pressure
         found["equilibrium_volume"] = resting_volume(self.compiled.network, pressure) * ML_PER_L
         return found
@@ -261,7 +268,7 @@ class Integration:
             yield block
 
     def held(self) -> FloatArray:
-        """Gas held by each lung above its relaxed volume, and then by everything, shape (n_lungs + 1,). [mL]"""
+        """Gas held by each lung above its relaxation volume, and then by everything, shape (n_lungs + 1,). [mL]"""
         network, held = self.problem.compiled.network, self._held_in_nodes()
         lungs = np.add.reduceat(held[network.compartment["node"]], network.lung["first"])
         return np.append(lungs, held.sum())

@@ -18,7 +18,7 @@ from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import Quantity, check, quantity_of
 from ventsim.results.remarks import NOTHING
-from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, Case, PieceResult, run_batch
+from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, Case, PieceResult, ended, run_batch
 from ventsim.simulation.run import describe
 from ventsim.studies.modes import scenario_and_modes
 from ventsim.units import FloatArray
@@ -78,7 +78,8 @@ def sensitivity_matrix(
     xarray.Dataset
         ``compliance_effect`` and ``resistance_effect`` in % of inspired tidal volume of `lung` for each % of
         compliance or resistance of `changed`, with dims (mode, changed, lung); ``tidal_volume`` [mL] with dims
-        (mode, lung). The attribute ``noise_of_effects`` is an upper estimate of their error.
+        (mode, lung); ``status`` and what the flow limit costs are as of :func:`sweep`, for each mode and the
+        breath as it is. The attribute ``noise_of_effects`` is an upper estimate of their error.
 
     Raises
     ------
@@ -127,7 +128,8 @@ def sensitivity_matrix(
     attrs = describe(scenario) | {
         "title": f"sensitivity matrix of {len(lungs)} lungs", "step": float(step), "tolerance": float(tolerance)
     }  # fmt: skip
-    return _dataset(volumes, modes=list(by_mode), lungs=lungs, step=step).assign_attrs(attrs)
+    as_it_is = ended(result, "mode").isel(mode=slice(None, None, len(cases) // len(by_mode)))
+    return _dataset(volumes, modes=list(by_mode), lungs=lungs, step=step).assign(as_it_is).assign_attrs(attrs)
 
 
 def scaled_lung(lung: LungPart, *, compliance: float = 1.0, resistance: float = 1.0) -> LungPart:

@@ -25,21 +25,16 @@ from ventsim.model.ventilator import BreathSettings
 from ventsim.parameters import documented
 from ventsim.quantities import QUANTITIES, Quantity, check, mark_of, warn_of_unlikely
 from ventsim.results.kernel import variables_of
-from ventsim.results.measures import LIMITED_SHARE
 from ventsim.results.schema import label
-from ventsim.simulation.batch import NOT_RUN, STATUS_WORDS, BatchOptions, PieceResult, run_batch
+from ventsim.simulation.batch import NOT_RUN, BatchOptions, PieceResult, ended, run_batch
 from ventsim.simulation.run import describe
 
 MOST_POINTS = 1_000_000
 """Largest number of points of a sweep. [1]"""
 
-FLOW_LIMITED = "flow limited"
-"""Status of a point with a breath in which the flow limit of the ventilator acts."""
-
 _Quantities = Mapping[str, Quantity | None]
 _CASE = "case"
 _OUTCOME = {
-    "status": {"long_name": "how the point ended", "positive": "a text, no sign"},
     "reason": {"long_name": "why there is no breath", "positive": "a text, no sign; empty where there is one"},
     "breaths": {"units": "1", "long_name": "breaths that were run", "positive": "never negative"},
 }
@@ -271,9 +266,9 @@ def _dataset(
             attrs["units"] = quantity.unit
         coords[_name(path)] = xr.Variable(_CASE if paired else _name(path), np.array(tried), attrs)
     dataset = label(xr.Dataset(variables, coords=coords))
-    words = np.array(STATUS_WORDS, dtype=object)[result.status]
-    words[result.ports["port_limited_fraction"] > LIMITED_SHARE] = FLOW_LIMITED
-    outcome = (words, np.array(result.reason, dtype=object), result.breaths)
+    status = ended(result, _CASE)["status"]
+    dataset["status"] = xr.Variable(dims, status.values.reshape(shape), status.attrs)
+    outcome = (np.array(result.reason, dtype=object), result.breaths)
     for (name, attrs), values in zip(_OUTCOME.items(), outcome, strict=True):
         dataset[name] = xr.Variable(dims, values.reshape(shape), attrs)
     return dataset

@@ -33,6 +33,7 @@ from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
 
 LUNG = Lung(compliance=50.0, resistance=5.0)
+BREATH = VolumeControl(tidal_volume=400.0, rate=15.0, inspiratory_time=1.0)
 ARRANGEMENTS = ["tree", "chain", "star"]
 
 
@@ -62,14 +63,36 @@ def test_tracheal_tube_counted_twice():
     limbs = PatientLimbs(tracheal_tube=TrachealTube(inner_diameter=8.0))
     lungs = {"a": preset("copd"), "b": LUNG}
     message = (
-        r"^lung 'a': its airway resistance includes a tracheal tube, and its limbs hold one of 8 mm: the tube is "
-        r"counted twice\.\n  Leave out tracheal_tube\. Or give .* about 3\.7 cmH2O·s/L less"
+        r"^the tracheal tube of lung 'a' is counted twice: .* includes one, and 'a tracheal tube' of 8 mm leads "
+        r"to the lung\.\n  Leave out 'a tracheal tube'\. Or give .* about 3\.7 cmH2O·s/L less"
     )
     with pytest.warns(PlausibilityWarning, match=message) as caught:
         shared(lungs, limbs=limbs)
     assert len(caught) == 1
-    with pytest.warns(PlausibilityWarning, match="lung 'a': its airway resistance includes"):
+    with pytest.warns(PlausibilityWarning, match="tube of lung 'a' is counted twice"):
         layouts.on_floor_plan({"a": preset("asthma")}, layouts.beds_around(["a"], radius=2.0), tracheal_tubes=7.5)
+
+
+def test_tracheal_tube_counted_twice_however_the_circuit_is_made():
+    """One circuit joined part by part, and a lung exchanged behind a tube; once for each circuit."""
+    tube, copd = TrachealTube(inner_diameter=8.0), preset("copd")
+    scenario = Scenario(circuit=shared({"a": LUNG}, limbs=PatientLimbs(tracheal_tube=tube)), settings=BREATH)
+    circuit = scenario.circuit
+    joints = [
+        ("ventilator.inspiratory", "y.inspiratory"),
+        ("y.expiratory", "ventilator.expiratory"),
+        ("y.patient", "tube.inlet"),
+        ("tube.outlet", "a.airway"),
+    ]
+    for make in (
+        lambda: Circuit(parts={"y": YPiece(), "tube": tube, "a": copd}, joints=joints),
+        lambda: circuit.with_parts({"a": copd}),
+        lambda: circuit.changed(parts={**circuit.parts, "a": copd}),
+        lambda: scenario.replaced({"lungs.a": copd}),
+    ):
+        with pytest.warns(PlausibilityWarning, match="tube of lung 'a' is counted twice") as caught:
+            make()
+        assert len(caught) == 1
 
 
 def test_tracheal_tube_counted_once():

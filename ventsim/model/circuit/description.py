@@ -7,12 +7,27 @@ from typing import Annotated, Any, ClassVar, Self
 import networkx as nx
 from pydantic import Field, PlainSerializer, PlainValidator, PrivateAttr, model_validator
 
-from ventsim.errors import CircuitError, CircuitWarning, InputError, check_name, suggestion, warn_caller
-from ventsim.model.circuit.graph import VENTILATOR, build_graph, check_connections, direction_faults
+from ventsim.errors import (
+    CircuitError,
+    CircuitWarning,
+    InputError,
+    PlausibilityWarning,
+    check_name,
+    suggestion,
+    warn_caller,
+)
+from ventsim.model.circuit.graph import (
+    VENTILATOR,
+    build_graph,
+    check_connections,
+    direction_faults,
+    warn_of_second_tracheal_tubes,
+)
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
 from ventsim.model.parts import PARTS, LungPart, Part
 from ventsim.model.ventilator import BreathSettings, Ventilator
+from ventsim.units import ATMOSPHERE_CMH2O
 
 Joint = tuple[str, str]
 
@@ -117,6 +132,26 @@ def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint]) -> None:
         )
 
 
+# Breathing gas of any mixture at the standard atmosphere and 0 to 40 °C, dry or moist [kg/m³].
+_DENSITIES = (1.08, 1.45)
+
+
+def _warn_of_density_scaled_twice(parts: Mapping[str, Part], ambient_pressure: float) -> None:
+    """Warn of densities that seem to be those at the ambient pressure, which they follow by themselves."""
+    ratio, (low, high) = ambient_pressure / ATMOSPHERE_CMH2O, _DENSITIES
+    for name, part in parts.items():
+        for item in (part, getattr(part, "resistance", None)):
+            density = getattr(item, "density", None)
+            if density is not None and not low <= density <= high and low <= density / ratio <= high:
+                text = (
+                    f"the density of '{name}', {density:.4g} kg/m³, seems to be that at {ambient_pressure:.4g} "
+                    "cmH2O: with the ventilator's ambient_pressure it is counted twice.\n"
+                    f"  Give it for the standard atmosphere, {density / ratio:.4g} kg/m³, as breathing_gas does "
+                    "without pressure."
+                )
+                warn_caller(PlausibilityWarning(text))
+
+
 class Circuit(Description):
     """Parts, the joints between their ports, and the ventilator that drives them.
 
@@ -142,6 +177,9 @@ class Circuit(Description):
     -----
     CircuitWarning
         If a one-way valve points against the flow that its place in the circuit asks for.
+    PlausibilityWarning
+        If a tracheal tube leads to a lung whose resistance includes that of one, or a density seems to be that at
+        the ventilator's ambient pressure, which it follows by itself.
 
     Examples
     --------
@@ -184,6 +222,8 @@ class Circuit(Description):
         faults = direction_faults(graph, self.parts)
         if faults:
             warn_caller(CircuitWarning("\n".join(faults)))
+        warn_of_second_tracheal_tubes(graph, self.parts)
+        _warn_of_density_scaled_twice(self.parts, self.ventilator.ambient_pressure)
         return self
 
     @classmethod

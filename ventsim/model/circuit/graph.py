@@ -12,8 +12,8 @@ from typing import NamedTuple
 import networkx as nx
 import numpy as np
 
-from ventsim.errors import CircuitError
-from ventsim.model.parts import LungPart, Part
+from ventsim.errors import CircuitError, PlausibilityWarning, warn_caller
+from ventsim.model.parts import Lung, LungPart, Part, TrachealTube
 from ventsim.model.parts.part import Inertia, Passage
 from ventsim.model.ventilator import Ventilator
 
@@ -21,6 +21,7 @@ VENTILATOR = "ventilator"
 """Name by which joints call the ventilator."""
 
 _STILL = 1e-9  # pressure drop, of 1 in all, up to which a passage counts as a dead end without direction
+_USUAL_FLOW = 0.5  # at which the loss of a tracheal tube is given [L/s]
 
 
 def build_graph(parts: Mapping[str, Part], joints: Sequence[tuple[str, str]]) -> nx.MultiDiGraph:
@@ -119,6 +120,39 @@ def way_in(graph: nx.MultiDiGraph, airway: str, *, without: str = "") -> list[st
     ways.remove_nodes_from([node for node, part in graph.nodes(data="part") if part == without])
     found = nx.single_source_shortest_path(ways, f"{VENTILATOR}.inspiratory").get(airway)
     return None if found is None else list(dict.fromkeys(node.rpartition(".")[0] for node in found))
+
+
+def warn_of_second_tracheal_tubes(graph: nx.MultiDiGraph, parts: Mapping[str, Part]) -> None:
+    """Warn of tracheal tubes that are the only way to a lung whose resistance includes that of one.
+
+    Parameters
+    ----------
+    graph : networkx.MultiDiGraph
+        As :func:`build_graph` returns it, every lung connected to both ports.
+    parts : mapping of str to Part
+        The parts.
+
+    Warns
+    -----
+    PlausibilityWarning
+        For each lung and tube, with what to do.
+    """
+    tubes = {name: part for name, part in parts.items() if isinstance(part, TrachealTube)}
+    lungs = [name for name, part in parts.items() if isinstance(part, Lung) and part.includes_tracheal_tube]
+    for (tube, part), lung in itertools.product(tubes.items(), lungs):
+        others = graph.subgraph([node for node, owner in graph.nodes(data="part") if owner != tube])
+        reached = nx.node_connected_component(others.to_undirected(as_view=True), f"{lung}.airway")
+        if any(node.startswith(f"{VENTILATOR}.") for node in reached):
+            continue
+        share = float(part.inspiratory_law.pressure_drop(_USUAL_FLOW)) / _USUAL_FLOW
+        text = (
+            f"the tracheal tube of lung '{lung}' is counted twice: the airway resistance includes one, and "
+            f"'{tube}' of {part.inner_diameter:.4g} mm leads to the lung.\n"
+            f"  Leave out '{tube}'. Or give the lung the resistance of the airway alone, about "
+            f"{share:.2g} cmH2O·s/L less (that of the tube at {_USUAL_FLOW:g} L/s), and "
+            "includes_tracheal_tube=False."
+        )
+        warn_caller(PlausibilityWarning(text))
 
 
 def _blocked(name: str, airway: str, ways: nx.DiGraph, valves: Sequence[tuple]) -> Iterable[str]:

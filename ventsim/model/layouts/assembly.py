@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from ventsim.errors import InputError, PartError, PlausibilityWarning, warn_caller
+from ventsim.errors import InputError, PartError
 from ventsim.model.circuit import VENTILATOR
 from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.parts import (
     Adapter,
     Filter,
-    Lung,
     LungPart,
     OneWayValve,
     Part,
@@ -216,12 +215,10 @@ def assembled(layout: "Layout") -> tuple[list[tuple[str, Part]], list[tuple[str,
     Warns
     -----
     PlausibilityWarning
-        If a tube is unlikely long, or a lung counts its tracheal tube twice.
+        If a tube is unlikely long.
     """
     lungs, names = layout.lungs, tuple(layout.lungs)
     limbs = {name: layout.limbs_of(name) for name in names}
-    for name, lung in lungs.items():
-        _warn_of_second_tracheal_tube(name, lung, limbs[name].tracheal_tube)
     runs: dict[tuple[str, ...], Tube] = {(name,): layout.extension_to(name) for name in layout.extended}
     if layout.floor_plan is not None:
         limbs, runs = layout.floor_plan.fitted(layout.arrangement, limbs, extension=layout.extension_to(""))
@@ -283,20 +280,3 @@ def _without_side_effects(part: Part) -> Part:
     elif isinstance(part, OneWayValve):
         changes["opening_pressure"] = 0.0
     return part.changed(changes) if changes else part
-
-
-_USUAL_FLOW = 0.5  # at which the loss of a tracheal tube is given [L/s]
-
-
-def _warn_of_second_tracheal_tube(name: str, lung: LungPart, tube: TrachealTube | None) -> None:
-    """Warn of a tracheal tube before a lung whose resistance includes one."""
-    if tube is not None and isinstance(lung, Lung) and lung.includes_tracheal_tube:
-        share = float(tube.inspiratory_law.pressure_drop(_USUAL_FLOW)) / _USUAL_FLOW
-        text = (
-            f"lung {name!r}: its airway resistance includes a tracheal tube, and its limbs hold one of "
-            f"{tube.inner_diameter:.4g} mm: the tube is counted twice.\n"
-            "  Leave out tracheal_tube. Or give the lung the resistance of the airway alone, about "
-            f"{share:.2g} cmH2O·s/L less (that of the tube at {_USUAL_FLOW:g} L/s), and "
-            "includes_tracheal_tube=False."
-        )
-        warn_caller(PlausibilityWarning(text))

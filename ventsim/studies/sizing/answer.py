@@ -14,7 +14,7 @@ from ventsim.results.measures import breath_measures
 from ventsim.results.remarks import breath_remarks
 from ventsim.results.schema import ORIGIN, VARIABLES
 from ventsim.results.variables import SOURCES
-from ventsim.simulation.batch import PieceResult
+from ventsim.simulation.batch import PieceResult, ended
 from ventsim.simulation.steady import steady_breath
 from ventsim.studies.sizing.holes import DRILLS, Option, holes, options
 from ventsim.studies.sizing.problem import TARGETS, Problem, Unknown
@@ -111,7 +111,8 @@ def answer(
         "tolerance": tolerance,
         "breaths_solved": found.breaths_run,
     }
-    return _labelled(xr.Dataset(variables, coords=_coordinates(problem, chosen), attrs=attrs))
+    labelled = _labelled(xr.Dataset(variables, coords=_coordinates(problem, chosen), attrs=attrs))
+    return labelled.assign(ended(after, "case").isel(case=0))
 
 
 def _coordinates(problem: Problem, chosen: Sequence[Option]) -> dict[str, Any]:

@@ -98,7 +98,8 @@ def size_restrictors(
         met; if not, all else is that of the values within the limits for which the sum of the squares of the
         relative misses is least, and ``attrs["reason"]`` says why and what to do. Dims: ``quantity`` (what
         varies), ``target``, ``lung``, and ``option``: holes that might be made instead. ``attrs["notes"]`` warns
-        of restrictors that gas goes round. Print it with :func:`sizing_table`.
+        of restrictors that gas goes round. ``status`` and what the flow limit costs are as of :func:`sweep`, for
+        the breath with the values found. Print it with :func:`sizing_table`.
 
     Raises
     ------
