@@ -384,5 +384,5 @@ def new_record(net: Network, rows: int, *, every_part: bool, n_breaths: int = 0,
 
 
 def stored_volume(net: Network, node_at: NDArray[np.void]) -> FloatArray:
-    """Gas held by every node in one slot, above atmospheric pressure or relaxation volume, shape (n_nodes,). [L]"""
+    """Gas held by every node of a slot, above atmospheric pressure or relaxation volume, shape (n_nodes,). [L]"""
     return np.where(net.node["elastic"] >= 0, node_at["volume"], net.node["compliance"] * node_at["pressure"])
