@@ -188,6 +188,8 @@ class Schedule:
         """
         faults, values = self._faults_at(time), self._differing(time)
         values = {steps: value for steps, value in values.items() if steps[0] != SETTINGS}
+        if not values and not faults:
+            return self.circuit
         key = ("circuit", tuple(values.items()), faults)
         return self._kept(key, lambda: with_faults(circuit_with(self.circuit, values), faults))
 
@@ -205,6 +207,8 @@ class Schedule:
             The same object as long as nothing differs; the settings themselves if nothing differs from them.
         """
         values = {steps: value for steps, value in self._differing(time).items() if steps[0] == SETTINGS}
+        if not values:
+            return self.settings
         return self._kept(("settings", tuple(values.items())), lambda: settings_with(self.settings, values))
 
     def _kept(self, key: tuple[Any, ...], make: Callable[[], Any]) -> Any:

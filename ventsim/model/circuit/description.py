@@ -107,7 +107,8 @@ def _check_joints(parts: Mapping[str, Part], joints: Sequence[Joint]) -> None:
     for joint in joints:
         for end in joint:
             name, dot, port = end.partition(".")
-            check_name(name, ports, wrong=f"joint {joint}: there is no part '{name}'", error=CircuitError)
+            if name not in ports:
+                raise CircuitError(f"joint {joint}: there is no part '{name}'.\n  {suggestion(name, ports)}")
             if not dot or port not in ports[name]:
                 found = f"has no port '{port}'" if dot else "needs a port"
                 raise CircuitError(
@@ -139,9 +140,11 @@ _DENSITIES = (1.08, 1.45)
 def _warn_of_density_scaled_twice(parts: Mapping[str, Part], ambient_pressure: float) -> None:
     """Warn of densities that seem to be those at the ambient pressure, which they follow by themselves."""
     ratio, (low, high) = ambient_pressure / ATMOSPHERE_CMH2O, _DENSITIES
+    if ratio == 1.0:
+        return
     for name, part in parts.items():
-        for item in (part, getattr(part, "resistance", None)):
-            density = getattr(item, "density", None)
+        for item in (part, vars(part).get("resistance")):
+            density = vars(item).get("density") if isinstance(item, Description) else None
             if density is not None and not low <= density <= high and low <= density / ratio <= high:
                 text = (
                     f"the density of '{name}', {density:.4g} kg/m³, seems to be that at {ambient_pressure:.4g} "
