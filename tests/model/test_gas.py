@@ -122,7 +122,7 @@ def test_words_for_humidity():
         (
             {"temperature": 310.0},
             r"^breathing_gas: temperature 310 °C is not allowed\.\n"
-            r"  Did you mean 36\.9 \(310 K\)\?$",
+            r"  Did you mean 36\.9 \(310 K\)\? Allowed: at least 0 and at most 60 °C\.",
         ),
         ({"temperature": -10.0}, r"temperature -10 °C .*\n  Allowed: at least 0 and at most 60 °C\.$"),
         ({"temperature": math.nan}, r"temperature nan °C is not allowed"),

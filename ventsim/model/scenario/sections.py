@@ -152,9 +152,9 @@ def build_members(family: Family, value: object, place: Place) -> list[Any]:
         raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
 
     def read(number: str, item: object) -> Any:
-        return build_member(
-            family, table_of(item, place.inside(number), head=f"[{place.path}]"), place.inside(number)
-        )
+        if family.number is None or not isinstance(item, int | float):
+            table_of(item, place.inside(number), head=f"[{place.path}]")
+        return build_member(family, item, place.inside(number))
 
     return list(read_each({str(k): item for k, item in enumerate(value, start=1)}.items(), read).values())
 
