@@ -309,7 +309,7 @@ def test_circuit_compiled_like_another_is_the_same_to_the_last_bit(path, value):
 
 
 def test_numbers_of_any_kind_need_no_second_compilation():
-    """Whole numbers, numpy scalars: the compiled code sees one type of each, or half a minute is lost."""
+    """Whole numbers, numpy scalars: the compiled code sees one type of each, or two minutes are lost."""
     circuit = vs.layouts.single(vs.Lung(compliance=50, resistance=8))
     settings_ = vs.PressureControl(inspiratory_pressure=15, rate=15, ie_ratio=0.5)
     vs.simulate(circuit, settings_, duration=8.0)

@@ -47,7 +47,7 @@ _REMEDIES = {
 _PATIENCE, _PATIENCE_WITH_CACHE = 2.0, 10.0
 _TEXT = "ventsim: compiling {what} (once per machine and version, about {seconds} s) ..."
 _KNOWN = {
-    "run_breaths": ("the numerical engine", 30),
+    "run_breaths": ("the numerical engine", 130),
     "search_steady_start": ("the search for steady breaths", 15),
 }
 
