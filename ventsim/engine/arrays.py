@@ -112,6 +112,8 @@ NODE_AT = np.dtype([("pressure", "f8"), ("inflow", "f8"), ("volume", "f8")], ali
 BRANCH_AT = np.dtype([("flow", "f8"), ("slope", "f8")], align=True)
 GATE_AT = np.dtype([("pressure", "f8"), ("flow", "f8")], align=True)
 NOW, NEXT, SCRATCH, KEPT = range(4)
+# Places in a step at which flows are looked at for their peaks.
+EDGES = 4
 SLOTS = 4
 
 # Scratch columns of the linear algebra, one row per node.
@@ -302,7 +304,7 @@ def new_run(net: Network, n_segments: int, pressure: FloatArray, demands: Demand
         limb_stage=np.zeros((lungs, 2, STAGES)),
         next_passed=np.zeros(GATES),
         kept_passed=np.zeros(GATES),
-        edge_flow=np.zeros((lungs, 4)),
+        edge_flow=np.zeros((lungs, EDGES)),
         limb_passed=np.zeros((lungs, 2)),
         next_lung_sum=np.zeros(lungs, LUNG_SUM),
         next_port_sum=np.zeros(1, PORT_SUM),

@@ -2,7 +2,7 @@
 
 import math
 
-from ventsim.engine.arrays import EXHALATION, GATE_LIMITED, GATES, KEPT, NEXT, NOW, RELIEF, SCRATCH, SOURCE
+from ventsim.engine.arrays import EDGES, EXHALATION, GATE_LIMITED, GATES, KEPT, NEXT, NOW, RELIEF, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.consistency import junction_residual
 from ventsim.engine.dense import cubic, dense_pressure, highest_fraction, parabola_root, state_inside
@@ -16,7 +16,6 @@ NEARLY, UNSURE, BALANCED = 1e-2, 0.5, 1e-7
 # Fractions of a step at which flows show the slopes at its ends; distance from an end at which a top is tried.
 EDGE, NEAR_END = 0.01, 0.1
 EDGE_FRACTIONS = (0.0, EDGE, 1.0 - EDGE, 1.0)
-EDGES = len(EDGE_FRACTIONS)
 # Largest number of parabolas by which a top is sought, and the gain [1] at which it is found.
 PARABOLAS, EXACT_TOP = 5, 1e-7
 # Gauss's rule of three points on (-1, 1): 0 and ±sqrt(3/5), with the weights 8/9 and 5/9.
@@ -149,17 +148,6 @@ def _top_flow(net, segment, began, elapsed, h, relative, is_behind_kink, run, k,
         if is_higher:
             at, top = tried, flow
     return top
-
-
-@inlined
-def _may_be_top(known, before, after, rise, first, second, is_behind_kink):
-    """Whether a flow may be highest inside a step, as far as its ends and the continuous output show."""
-    highest = max(before, after)
-    if highest < known - NEARLY * abs(known):
-        return False
-    if is_behind_kink and before >= after:
-        return True
-    return min(abs(rise + first), abs(rise - first - second)) < UNSURE * abs(rise)
 
 
 @compiled
