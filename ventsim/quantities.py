@@ -468,9 +468,7 @@ _TABLE: dict[str, Quantity] = {
     "polytropic_exponent": _q(
         "1", "exponent of compression: 1 isothermal, 1.4 adiabatic", (1.0, 1.4), at_least=1.0, at_most=1.4
     ),
-    "ambient_pressure": _q(
-        "cmH2O", "absolute pressure", (800.0, 1100.0), at_least=500.0, at_most=1600.0  # to 2,100 m; not 760 mmHg
-    ),
+    "ambient_pressure": _q("cmH2O", "absolute pressure", (500.0, 1100.0), at_least=500.0, at_most=1600.0),
 }  # fmt: skip
 QUANTITIES: Mapping[str, Quantity] = MappingProxyType(_TABLE)
 """Every quantity by its name."""
