@@ -2,24 +2,35 @@
 
 import math
 
+import numba
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import ventsim as vs
-from ventsim.engine import method, stepper
+from ventsim.engine import consistency, dense, elimination, laws, method, stepper
 from ventsim.engine.arrays import BRANCH, NEXT, NOW, ROW, SIDE, Demands, new_record, new_run
-from ventsim.engine.consistency import NOTHING_HELD, settle
-from ventsim.engine.dense import cut_step, dense_pressure, prepare_dense
-from ventsim.engine.elimination import factorise, solve_factored
-from ventsim.engine.laws import ONE_WAY, TWO_WAY, branch_flow, choose_side, rohrer_flow
+from ventsim.engine.consistency import NOTHING_HELD
+from ventsim.engine.dense import dense_pressure, prepare_dense
+from ventsim.engine.laws import ONE_WAY, TWO_WAY, branch_flow, rohrer_flow
 from ventsim.engine.method import STAGES
 from ventsim.engine.network import compile_circuit, segment_table
 from ventsim.engine.phases import FINISHED, _take_over, run_breaths
 from ventsim.engine.steady import search_steady_start
 from ventsim.engine.tables import CELLS
 from ventsim.engine.wiring import coupling_position, minimum_degree_order, plan_elimination
+
+
+def _for_python(function):
+    """A function that only compiled ones call, compiled for a test."""
+    return numba.njit(function.py_func)
+
+
+choose_side, cut_step, factorise, settle, solve_factored, take_step = map(_for_python, (
+    laws.choose_side, dense.cut_step, elimination.factorise, consistency.settle,
+    elimination.solve_factored, stepper.take_step,
+))  # fmt: skip
 
 # --- coefficients -------------------------------------------------------------------------------------------
 
@@ -123,7 +134,7 @@ def _march(circuit, n_steps, span=0.4):
     settle(net, segment, begin, NOTHING_HELD, run)
     h = span / n_steps
     for k in range(n_steps):
-        stepper.take_step(net, segment, 0.0, begin + k * h, h, 1e-6, run)
+        take_step(net, segment, 0.0, begin + k * h, h, 1e-6, run)
         run.next_lung_sum[:], run.next_port_sum[:] = run.lung_sum, run.port_sum
         _take_over(run)
     return run.node_at[NOW]["pressure"].copy(), run.passed.copy()
@@ -239,7 +250,7 @@ def test_a_step_cut_short_is_the_first_part_of_the_whole_one():
     table, record = segment_table(SMOOTH_RISE, None), new_record(net, 0, every_part=False)
     begin = 0.1
     run_breaths(net, table, 1, begin, demands, 1.0, run, record)
-    stepper.take_step(net, segment, 0.0, begin, h, 1e-6, run)
+    take_step(net, segment, 0.0, begin, h, 1e-6, run)
     prepare_dense(net, segment, 0.0, begin, h, run)
     points = np.linspace(0.0, 1.0, 5)
     whole = [[dense_pressure(run, i, fraction * s) for i in range(len(net.node))] for s in points]

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.engine.compiling import compiled
+from ventsim.engine.compiling import compiled, entry
 from ventsim.engine.elastic import effort_pressure, elastic_volume
 from ventsim.engine.method import STAGES
 from ventsim.engine.tables import ELASTIC_CELLS
@@ -327,7 +327,7 @@ def forget_extremes(run):
     run.port_sum[0].highest_inspiratory_port_pressure = -math.inf
 
 
-@compiled
+@entry
 def rest(net, pressure, run):
     """Put a run at rest at the given node pressures [cmH2O], at time 0 and with all totals at 0."""
     for slot in range(SLOTS):

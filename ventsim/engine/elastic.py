@@ -6,7 +6,7 @@ follow from the movements and pressures from the volumes, so that gas is kept ex
 
 import math
 
-from ventsim.engine.compiling import compiled
+from ventsim.engine.compiling import compiled, entry
 from ventsim.engine.method import STAGES
 from ventsim.engine.tables import ELASTIC_CELLS
 
@@ -14,7 +14,7 @@ from ventsim.engine.tables import ELASTIC_CELLS
 _HALVINGS, _FAR = 200, 1e3
 
 
-@compiled
+@entry
 def elastic_pressure(elastic, volume):
     """Transmural pressure [cmH2O] and elastance [cmH2O/L] of a row of the table `ELASTIC` at a volume [L].
 
@@ -48,7 +48,7 @@ def elastic_pressure(elastic, volume):
     return pressure, slope
 
 
-@compiled
+@entry
 def elastic_volume(elastic, pressure):
     """Volume [L] at a transmural pressure, by bisection."""
     low, high = -_FAR, _FAR
@@ -70,7 +70,7 @@ def elastic_volume(elastic, pressure):
     return 0.5 * (low + high)
 
 
-@compiled
+@entry
 def effort_pressure(effort, points, time):
     """Pressure of the muscles [cmH2O] and its slope in time, of a row of the table `EFFORT` at a time [s].
 

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.compiling import compiled, entry, inlined
 from ventsim.engine.tables import table_flow
 
 # Kinds of branch: the same law both ways; another law against the arrow; closed against the arrow; inertia alone.
@@ -134,7 +134,7 @@ def next_corner(segment, elapsed):
     return math.inf
 
 
-@compiled
+@entry
 def source_integral(segment, elapsed, h):
     """Integral of the source over `h` seconds from `elapsed` on, between corners: of a flow, the volume [L]."""
     return set_integral(segment, elapsed, h) - missed_volume(segment, elapsed, h)

@@ -13,7 +13,7 @@ from ventsim.engine.arrays import (
     SWITCHES,
     forget_extremes,
 )
-from ventsim.engine.compiling import compiled, inlined
+from ventsim.engine.compiling import compiled, entry, inlined
 from ventsim.engine.consistency import GATE_SWITCH, NOTHING_HELD, hold_cut_off, junction_residual, settle
 from ventsim.engine.dense import cut_step, prepare_dense
 from ventsim.engine.elastic import next_effort_point
@@ -231,7 +231,7 @@ def _end_segment(segments, is_early, run, record):
     return has_ended
 
 
-@compiled
+@entry
 def run_breaths(net, segments, n_breaths, stop, demands, interval, run, record):
     """Go on from where the clock stands until so many breaths have ended, or to the time `stop`.
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ventsim.engine.arrays import NOW, Demands, Network, new_record, new_run, rest
-from ventsim.engine.compiling import compiled
+from ventsim.engine.compiling import compiled, entry
 from ventsim.engine.phases import FINISHED, run_breaths
 from ventsim.units import FloatArray
 
@@ -144,7 +144,7 @@ def _set_out_where_it_ended(net, run, search):
         search.start[i] = run.node_at[NOW, i].pressure
 
 
-@compiled
+@entry
 def search_steady_start(net, segments, demands, tolerance, most_breaths, run, record, search):
     """Search from `search.start` for the pressures at which a steady breath starts, and leave them there.
 
