@@ -18,6 +18,9 @@ import summary  # noqa: E402
 from rows import OF_KIND, Kind, Row  # noqa: E402
 from table import disagreements, other_disagreements, page  # noqa: E402
 
+# The rows are worked out once: all tests of this file run in one process.
+pytestmark = pytest.mark.xdist_group("validation")
+
 SECTIONS = ("**What.**", "**Source.**", "**Uncertainty.**", "**Limits, and why.**", "](figure.png)")
 ROW = Row(
     case="case", kind="closed form", quantity="tidal volume", unit="mL", reference=500.0,

@@ -107,3 +107,29 @@ def test_port_before_gas_at_rest_is_at_the_pressure_of_the_source():
     circuit = vs.layouts.shared({"a": vs.Lung(compliance=50.0, resistance=0.5)}, limbs=limbs)
     found = vs.breath_measures(vs.simulate(circuit, settings, duration=settings.period))
     assert found.port_peak_pressure.values == pytest.approx([14.5], rel=1e-9)
+
+
+@pytest.mark.parametrize("delay", [0.3, 1.1, 2.2])
+@pytest.mark.parametrize(
+    "compliance", [50.0, vs.laws.Sigmoid(vital_capacity=2000.0, inflection_pressure=10.0, width=10.0)]
+)
+def test_an_effort_of_a_lung_that_is_cut_off_is_followed(compliance, delay):
+    """No flow shows how fast its muscles move; the mean of half a sine is 2/π of its amplitude."""
+    effort = vs.HalfSineEffort(amplitude=6.0, duration=0.6, rate=15.0, delay=delay)
+    tube = vs.Tube(length=1.0, gas_volume=0.0, wall_compliance=0.0)
+    closed = vs.PatientLimbs(
+        inspiratory_tube=tube, expiratory_tube=tube, y_piece=vs.YPiece(gas_volume=0.0),
+        valve=vs.OneWayValve(state="stuck closed", gas_volume=0.0),
+    )  # fmt: skip
+    lungs = {
+        "a": vs.Lung(compliance=compliance, resistance=10.0, effort=effort),
+        "b": vs.Lung(compliance=50.0, resistance=10.0),
+    }
+    settings = vs.PressureControl(inspiratory_pressure=20.0, peep=0.0, rate=15.0, inspiratory_time=2.0)
+    measures = vs.breath_measures(
+        vs.simulate(vs.layouts.shared(lungs, limbs={"a": closed}), settings, duration=8.0)
+    )
+    mean = -6.0 * 2.0 / np.pi * 0.6 / 4.0
+    assert measures.mean_alveolar_pressure[-1, 0] == pytest.approx(mean, abs=3e-7)
+    assert measures.mean_airway_pressure[-1, 0] == pytest.approx(mean, abs=3e-7)
+    assert measures.inspired_tidal_volume[-1, 0] == pytest.approx(0.0, abs=1e-9)

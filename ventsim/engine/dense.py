@@ -5,7 +5,7 @@ import math
 from ventsim.engine.arrays import GATES, NEXT, NOW, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
 from ventsim.engine.consistency import newton_direction
-from ventsim.engine.elastic import effort_pressure, elastic_pressure
+from ventsim.engine.elastic import OFF_CORNER, effort_pressure, elastic_pressure
 from ventsim.engine.flows import evaluate, gate_pressures, impose, imposes
 from ventsim.engine.laws import DRIVE_FLOW, SHAPE_CONSTANT, source_value
 from ventsim.engine.method import DENSE, STAGES
@@ -54,9 +54,9 @@ def bend_dense(net, clock, h, run):
         _, elastance = elastic_pressure(net.elastic[node.elastic], run.node_at[NEXT, i].volume)
         after = run.node_at[NEXT, i].inflow * elastance
         if node.effort >= 0:
-            _, slope = effort_pressure(net.effort[node.effort], net.effort_points, clock - h)
+            _, slope = effort_pressure(net.effort[node.effort], net.effort_points, clock - (1.0 - OFF_CORNER) * h)
             before -= slope
-            _, slope = effort_pressure(net.effort[node.effort], net.effort_points, clock - 1e-12 * h)
+            _, slope = effort_pressure(net.effort[node.effort], net.effort_points, clock - OFF_CORNER * h)
             after -= slope
         _bend(run.row[i], rise, h * before, h * after)
 

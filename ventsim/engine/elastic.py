@@ -13,6 +13,10 @@ from ventsim.engine.tables import ELASTIC_CELLS
 # Halvings of an inversion of a pressure-volume curve, and the volume [L] beyond which it does not look.
 _HALVINGS, _FAR = 200, 1e3
 
+# Slopes of efforts are taken this part of a step away from its ends, where rounding may find the other side of a
+# corner [1].
+OFF_CORNER = 1e-6
+
 
 @entry
 def elastic_pressure(elastic, volume):
@@ -107,6 +111,23 @@ def next_effort_point(effort, points, time):
                 if time + 1e-9 < instant < nearest:
                     nearest = instant
     return nearest
+
+
+@compiled
+def longest_smooth_step(effort, points, time, error):
+    """Longest step [s] from a time on in which a cubic keeps to every effort within an error [cmH2O].
+
+    The flows do not show how fast the muscles of a lung that closed valves cut off change its pressure.  The error
+    of the cubic is at most h⁴/384 times the fourth derivative of the pressure.
+    """
+    longest = math.inf
+    for e in range(effort.shape[0]):
+        one = effort[e]
+        phase = time - one.period * math.floor(time / one.period)
+        begin, end = points[one.first, 0], points[one.first + one.count - 1, 0]
+        if one.half_sine and one.amplitude != 0.0 and begin - 1e-9 <= phase < end:
+            longest = min(longest, (384.0 * error / abs(one.amplitude)) ** 0.25 * (end - begin) / math.pi)
+    return longest
 
 
 @compiled

@@ -16,7 +16,7 @@ from ventsim.engine.arrays import (
 from ventsim.engine.compiling import compiled, entry, inlined
 from ventsim.engine.consistency import GATE_SWITCH, NOTHING_HELD, hold_cut_off, junction_residual, settle
 from ventsim.engine.dense import cut_step, prepare_dense
-from ventsim.engine.elastic import next_effort_point
+from ventsim.engine.elastic import longest_smooth_step, next_effort_point
 from ventsim.engine.events import SEGMENT_END, excess_at, find_event, segment_excess, switch
 from ventsim.engine.laws import choose_side, next_corner
 from ventsim.engine.method import ORDER
@@ -155,6 +155,8 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
         if is_over:
             break
         clock.armed = clock.armed or excess >= 0.0
+        if net.effort.shape[0] > 0:
+            h = min(h, longest_smooth_step(net.effort, net.effort_points, began + elapsed, demands.absolute))
         trial, is_last = _trial_length(net, segment, began, elapsed, h, limit - elapsed)
         is_cut = trial < h
         verdict, length, h, which, crossed = _attempt(net, segment, began, elapsed, trial, demands, run)

@@ -8,7 +8,7 @@ whatever the step.
 
 from ventsim.engine.arrays import GATE_CLOSED, GATE_OPEN, GATES, NEXT, NOW, SCRATCH, SOURCE
 from ventsim.engine.compiling import compiled, inlined
-from ventsim.engine.elastic import bend_end, bend_stores, effort_pressure, elastic_pressure
+from ventsim.engine.elastic import OFF_CORNER, bend_end, bend_stores, effort_pressure, elastic_pressure
 from ventsim.engine.elimination import factorise, solve_factored
 from ventsim.engine.flows import (
     SMALL_FLOW,
@@ -130,7 +130,8 @@ def _begin(net, segment, began, elapsed, h, run):
     _, slope = gate_pressures(net.relief_pressure, segment, elapsed, run.gate_at[NOW])
     moving = slope != 0.0 or net.effort.shape[0] > 0
     if moving or net.inertial.shape[0] > 0:
-        find_drifts(node, net.gate, run.gate_mode, net.effort, net.effort_points, began + elapsed, slope, row)
+        clock = began + elapsed + OFF_CORNER * h
+        find_drifts(node, net.gate, run.gate_mode, net.effort, net.effort_points, clock, slope, row)
     if moving:
         time_derivative(net.branch, net.gate, run.gate_mode, now, segment.drive, slope, row)
         gate_flow_rates(
