@@ -22,7 +22,7 @@ ROOT = PROJECT / "ventsim"
 LAYERS = (
     ("units",),
     ("errors",),
-    ("quantities", "parameters"),
+    ("quantities", "parameters", "compiling"),
     ("tables",),
     ("model",),
     ("theory", "engine", "results"),
@@ -32,12 +32,12 @@ LAYERS = (
     ("command", "root"),
 )
 ROW = {name: number for number, names in enumerate(LAYERS) for name in names}
-ALONE = {"units", "errors", "parameters", "tables"}  # these import nothing of ventsim
+ALONE = {"units", "errors", "parameters", "tables", "compiling"}  # these import nothing of ventsim
 # The only layer that runs the engine, and the only module of the engine that knows parts, circuits and settings.
 RUNS_THE_ENGINE, TRANSLATOR = "simulation", "engine/network.py"
 # What only these layers may import from outside, so that the rest stays light and testable without it.
 OUTSIDE = {
-    "numba": {"engine", "results"},
+    "numba": {"compiling"},
     "matplotlib": {"view", "command"},
     "tqdm": {"simulation"},
     "pydantic": {"quantities", "model", "results"},

@@ -36,6 +36,17 @@ def test_a_cache_on_disk_is_given_more_time(tmp_path, monkeypatch, capsys, cache
     assert ("compiling the numerical engine (once per machine" in capsys.readouterr().err) == is_said
 
 
+def test_where_nothing_is_kept_the_notice_says_how_to(monkeypatch, capsys):
+    monkeypatch.setattr("ventsim.simulation.integration._PATIENCE", 0.05)
+    function = SimpleNamespace(py_func=run_breaths, signatures=[], stats=SimpleNamespace(cache_path=None))
+    with compile_notice(function):
+        time.sleep(0.2)
+    said = capsys.readouterr().err
+    assert (
+        "(in each process, since no folder can be written to; set NUMBA_CACHE_DIR to one that can, about" in said
+    )
+
+
 def test_nothing_is_said_of_what_is_there(monkeypatch, capsys):
     monkeypatch.setattr("ventsim.simulation.integration._PATIENCE", 0.0)
     with compile_notice(SimpleNamespace(signatures=["compiled"])):

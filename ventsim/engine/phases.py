@@ -38,6 +38,9 @@ JUNCTION_DRIFT, JUNCTION_FAILURE = 1e-6, 1e-6
 CORRECTIONS, SHORT_OF_END = 2, 0.01
 # Largest number of valves that may switch one after the other at one instant.
 MOST_STANDSTILLS = 200
+# Largest number of steps, tried ones too, in a segment: some seconds of work. Some thousands are usual; where rounding
+# leaves no accuracy, as in a lung filled to the very end of its curve, there would be no end.
+MOST_ATTEMPTS = 500_000
 
 
 @inlined
@@ -149,7 +152,11 @@ def _run_segment(net, segment, index, ends, demands, interval, run, record):
     is_first, standstills, is_over = elapsed == 0.0, 0, False
     h = run.first_step[index] if is_first else FIRST_STEP
     is_behind_kink = True
+    attempts = 0
     while elapsed < limit and not is_over:
+        attempts += 1
+        if attempts > MOST_ATTEMPTS:
+            return STEP_TOO_SMALL, False
         excess = segment_excess(segment, run.gate_at[NOW])
         is_over = clock.armed and excess < 0.0
         if is_over:

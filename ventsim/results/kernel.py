@@ -3,9 +3,9 @@
 from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from ventsim.compiling import compiled
 from ventsim.results.schema import TIME_ROUNDING, VARIABLES
 from ventsim.units import ML_PER_L, FloatArray
 
@@ -141,7 +141,7 @@ def measured(
     return measures
 
 
-@njit(cache=True, nogil=True)
+@compiled()
 def _extreme(known: float, values: FloatArray, sign: float) -> float:
     """The extreme that came with the samples, or else that of the samples: the largest (1) or the least (-1)."""
     if known == known:
@@ -153,7 +153,7 @@ def _extreme(known: float, values: FloatArray, sign: float) -> float:
     return found
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled()
 def _measure(samples: Samples, predicted_body_weight: FloatArray, at_equilibrium: Any, measures: Measures) -> None:
     """Fill in the measures of all breaths whose timing is given."""
     for k in range(measures.timing.size):
@@ -168,7 +168,7 @@ def _measure(samples: Samples, predicted_body_weight: FloatArray, at_equilibrium
         _measure_ports(samples.ports[first:end], samples.lungs[first:end], timing, held, measures.ports[k])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled()
 def _measure_lungs(
     lungs: Any, timing: Any, held: int, predicted_body_weight: Any, at_equilibrium: Any, measures: Any
 ) -> None:
@@ -207,7 +207,7 @@ def _measure_lungs(
         measures[j].tidal_volume_fraction = measures[j].inspired_tidal_volume / all_inspired
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@compiled()
 def _measure_ports(ports: Any, lungs: Any, timing: Any, held: int, out: Any) -> None:
     """The measures of the ports and of the circuit in one breath."""
     start, top, end = ports[0], ports[held], ports[-1]

@@ -34,8 +34,8 @@ _USUAL_DRIVE = 10.0
 _USE_A_RUN = "  Use the whole result of simulate() or steady_breath()."
 
 _REMEDIES = {
-    STEP_TOO_SMALL: "the step became too small to go on. Look for a resistance or compliance that is far too "
-    "small, or allow a larger tolerance.",
+    STEP_TOO_SMALL: "the steps became too small to go on. Look for a resistance or compliance that is far too "
+    "small, also of a lung filled to the end of its curve, or allow a larger tolerance.",
     JUNCTION_UNSOLVED: "the flows at a junction without stored gas could not be balanced. Give the parts around "
     "it some gas volume, or remove valves that leave the flow no way out.",
     VALVES_CHATTER: "valves kept opening and closing at one instant. Give the valves an opening pressure or the "
@@ -45,7 +45,9 @@ _REMEDIES = {
 # How long a call may last before it is said that it compiles [s], also where it may only be loading what has been
 # compiled, on a busy machine; what is compiled, and how long that takes on an ordinary machine.
 _PATIENCE, _PATIENCE_WITH_CACHE = 2.0, 10.0
-_TEXT = "ventsim: compiling {what} (once per machine and version, about {seconds} s) ..."
+_TEXT = "ventsim: compiling {what} ({how_often}, about {seconds} s) ..."
+_KEPT = "once per machine and version"
+_NOT_KEPT = "in each process, since no folder can be written to; set NUMBA_CACHE_DIR to one that can"
 _KNOWN = {
     "run_breaths": ("the numerical engine", 130),
     "search_steady_start": ("the search for steady breaths", 15),
@@ -190,12 +192,14 @@ def compile_notice(function: Any) -> Iterator[None]:
         yield
         return
     name = function.py_func.__name__
-    is_cached = any(Path(function.stats.cache_path).glob(f"*.{name}-*.nbi"))
+    folder = function.stats.cache_path
+    is_cached = folder is not None and any(Path(folder).glob(f"*.{name}-*.nbi"))
 
     def say() -> None:
         if not function.signatures:
             what, seconds = _KNOWN[name]
-            print(_TEXT.format(what=what, seconds=seconds), file=sys.stderr, flush=True)
+            how_often = _NOT_KEPT if folder is None else _KEPT
+            print(_TEXT.format(what=what, how_often=how_often, seconds=seconds), file=sys.stderr, flush=True)
 
     timer = threading.Timer(_PATIENCE_WITH_CACHE if is_cached else _PATIENCE, say)
     timer.daemon = True
