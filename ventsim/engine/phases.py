@@ -38,8 +38,8 @@ JUNCTION_DRIFT, JUNCTION_FAILURE = 1e-6, 1e-6
 CORRECTIONS, SHORT_OF_END = 2, 0.01
 # Largest number of valves that may switch one after the other at one instant.
 MOST_STANDSTILLS = 200
-# Largest number of steps, tried ones too, in a segment: some seconds of work. Some thousands are usual; where rounding
-# leaves no accuracy, as in a lung filled to the very end of its curve, there would be no end.
+# Largest number of steps, tried ones too, in a segment: some seconds of work. Some thousands are usual; where
+# rounding leaves no accuracy, as in a lung filled to the very end of its curve, there would be no end.
 MOST_ATTEMPTS = 500_000
 
 
