@@ -395,8 +395,15 @@ def read_datasets(path: str | Path) -> dict[str, xr.Dataset]:
         If it cannot be read as a whole; the message says what is damaged and how to read the rest.
     """
     path = Path(path)
-    with _opened(path) as file:
-        _refuse_sizes(file, path)
+    with _opened(path) as raw:
+        _refuse_sizes(raw, path)
+        return _all_groups(path)
+
+
+def _all_groups(path: Path) -> dict[str, xr.Dataset]:
+    import h5netcdf
+
+    with h5netcdf.File(path, "r", decode_vlen_strings=True) as file:
         found: dict[str, xr.Dataset] = {}
         damaged: dict[str, list[str]] = {}
         for group in ("", *file.groups):
@@ -419,11 +426,10 @@ def _group(file: Any, group: str, without: list[str] | None = None) -> xr.Datase
 
 def _unreadable(file: Any, group: str) -> list[str]:
     """Names of the variables that cannot be read; "" if it is none of them by itself."""
-    members = file if group == "" else file.groups[group]
     bad = []
-    for name in members.variables:
+    for name, variable in (file.groups[group] if group else file).variables.items():
         try:
-            members.variables[name][...]
+            variable[...]
         except Exception:  # as above
             bad.append(str(name))
     try:
@@ -447,7 +453,7 @@ def _rest(path: Path, found: Mapping[str, xr.Dataset], damaged: Mapping[str, lis
 
 @contextmanager
 def _opened(path: Path) -> Iterator[Any]:
-    """A NetCDF file, open; whatever is wrong with it is a SchemaError."""
+    """A NetCDF file, open as one of HDF5; whatever is wrong with it is a SchemaError."""
     try:
         if not path.exists():
             raise SchemaError(f"there is no file '{path}'.\n  {_nearest(path)}")
@@ -460,9 +466,9 @@ def _opened(path: Path) -> Iterator[Any]:
         if first != _SIGNATURE:
             what = "is empty" if not first else "is not a NetCDF file of the kind that ventsim writes"
             raise SchemaError(f"'{path}' {what}.\n  {_GIVE}")
-        import h5netcdf
+        import h5py
 
-        file = h5netcdf.File(path, "r")
+        file = h5py.File(path, "r")
     except SchemaError:
         raise
     except (OSError, ValueError) as error:
@@ -476,6 +482,7 @@ def _opened(path: Path) -> Iterator[Any]:
         raise SchemaError(f"cannot read '{path}': it is damaged at its beginning.\n  {_AGAIN}") from None
     try:
         with file:
+            dict(file.attrs)  # h5netcdf would complain a second time, when it is thrown away
             yield file
     except (SchemaError, ScenarioError):
         raise
@@ -490,8 +497,14 @@ _AGAIN = "Take a copy from before, or run the scenario again."
 
 def _refuse_sizes(file: Any, path: Path) -> None:
     """Refuse a file that declares more than its bytes can hold, or more than there is memory."""
-    declared = sum(map(_size, (file, *file.groups.values())))
-    size = path.stat().st_size
+    sizes = [0]
+
+    def add(name: str, item: Any) -> None:
+        if shape := getattr(item, "shape", None):
+            sizes.append(max(math.prod(shape), math.prod(item.chunks or (0,))) * item.dtype.itemsize)
+
+    file.visititems(add)
+    declared, size = sum(sizes), path.stat().st_size
     if declared > max(_MOST_PACKED * size, _SMALL):
         raise SchemaError(
             f"cannot read '{path}': it declares {declared / 1e9:.3g} GB of data, more than its {size} bytes can "
@@ -503,15 +516,6 @@ def _refuse_sizes(file: Any, path: Path) -> None:
             f"{_memory() / 1e9:.3g} GB.\n  Read variables one by one: xarray.open_dataset({str(path)!r}, "
             "engine='h5netcdf')."
         )
-
-
-def _size(group: Any) -> int:
-    """What all variables of a group take in memory [bytes]."""
-    size = 0
-    for variable in group.variables.values():
-        count = max(math.prod(variable.shape), math.prod(variable.chunks or (0,)))
-        size += count * getattr(variable.dtype, "itemsize", 8)  # of text, a reference
-    return size
 
 
 def _memory() -> float:

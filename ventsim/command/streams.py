@@ -64,21 +64,27 @@ def say(text: str) -> None:
 @contextmanager
 def readable_streams() -> Iterator[None]:
     """Context in which both streams take any character; one that is closed takes, and loses, everything."""
-    before = {name: getattr(sys, name) for name in ("stdin", "stdout", "stderr")}
+    opened: list[str] = []
     changed: list[tuple[io.TextIOWrapper, str]] = []
-    for name, stream in before.items():
+    for name in ("stdin", "stdout", "stderr"):
+        stream = getattr(sys, name)
         if stream is None:
-            # Whatever the number of the stream is given to next would be written to as well.
+            # Whatever file was given the number of the stream next would be written to as well.
             setattr(sys, name, open(os.devnull, "r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: SIM115
+            opened.append(name)
         elif name != "stdin" and isinstance(stream, io.TextIOWrapper):
             changed.append((stream, stream.errors or "strict"))
-            stream.reconfigure(errors="readable")
+            with suppress(OSError):  # of a stream that is full already; what is printed then says so
+                stream.reconfigure(errors="readable")
     try:
         yield
     finally:
         for stream, errors in changed:
-            with suppress(OSError, ValueError):  # of a stream that is full, or closed by now
+            with suppress(OSError, ValueError):  # of a stream that is full or closed by now
                 stream.reconfigure(errors=errors)
+        for name in opened:
+            getattr(sys, name).close()
+            setattr(sys, name, None)
 
 
 def is_left(error: OSError) -> bool:
@@ -89,7 +95,7 @@ def is_left(error: OSError) -> bool:
 def is_broken(stream: TextIO) -> bool:
     """Whether a stream cannot be written to; what waits in it is thrown away then, so that the end is quiet."""
     try:
-        stream.flush()
+        print(file=stream, flush=True)
     except (OSError, ValueError):
         with suppress(OSError, ValueError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
