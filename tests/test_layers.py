@@ -20,10 +20,10 @@ ROOT = PROJECT / "ventsim"
 
 # From top to bottom; modules of one row do not know each other.
 LAYERS = (
-    ("units",),
+    ("units", "starting"),
     ("errors",),
     ("quantities", "parameters", "compiling"),
-    ("tables",),
+    ("tables", "files"),
     ("model",),
     ("theory", "engine", "results"),
     ("simulation",),
@@ -32,7 +32,7 @@ LAYERS = (
     ("command", "root"),
 )
 ROW = {name: number for number, names in enumerate(LAYERS) for name in names}
-ALONE = {"units", "errors", "parameters", "tables", "compiling"}  # these import nothing of ventsim
+ALONE = {"units", "starting", "errors", "parameters", "tables", "compiling"}  # these import nothing of ventsim
 # The only layer that runs the engine, and the only module of the engine that knows parts, circuits and settings.
 RUNS_THE_ENGINE, TRANSLATOR = "simulation", "engine/network.py"
 # What only these layers may import from outside, so that the rest stays light and testable without it.
@@ -43,7 +43,7 @@ OUTSIDE = {
     "pydantic": {"quantities", "model", "results"},
     "networkx": {"model", "view"},
     "scipy": {"studies"},
-    "xarray": {"model", "results", "simulation", "studies", "view", "command"},
+    "xarray": {"files", "model", "results", "simulation", "studies", "view", "command"},
     "pandas": {"tables", "model", "results", "simulation", "studies", "view", "command"},
 }
 FILES = {

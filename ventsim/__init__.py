@@ -5,6 +5,7 @@ For research, teaching and engineering; not for deciding about a patient.
 
 import sys
 
+import ventsim.starting  # noqa: F401  first of all: it answers Ctrl-C while the rest is imported
 from ventsim import errors, studies, theory, units
 from ventsim.model import changes, gas, laws, layouts, parts
 from ventsim.model.changes import Change, Clamp, Disconnection, LeakOnset, LungRemoval, changes_table

@@ -45,6 +45,10 @@ class SchemaError(InputError):
     """A Dataset does not have the variables, dimensions or units that the schema asks for."""
 
 
+class FileError(InputError):
+    """A file cannot be written; what was there before is whole."""
+
+
 class SolverError(VentsimError, RuntimeError):
     """The calculation could not be completed to the requested accuracy."""
 

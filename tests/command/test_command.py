@@ -3,12 +3,16 @@
 Runs last a few breaths only; what the numbers are is tested where they are made.
 """
 
+import io
+import os
 import re
+import signal
 import subprocess
 import sys
-import tempfile
+import time
 from pathlib import Path
 
+import h5py
 import matplotlib.image
 import numpy as np
 import pytest
@@ -342,13 +346,16 @@ def test_help_holds_a_file_that_runs(here, capsys, command):
         (["scenarios", "extra"], "scenarios: 'extra' is not expected.\n"),
         (
             ["run", NAME, "--out", "ward.toml"],
-            "cannot write results into 'ward.toml': File exists: 'ward.toml'.\n",
+            "cannot write results into 'ward.toml': File exists.\n",
         ),
-        (["run", NAME, "--out", "ward.toml/x"], "cannot write results into 'ward.toml/x': Not a directory: "),
-        (
-            ["run", NAME, "--out", "taken"],
-            "cannot write results into 'taken': Is a directory: 'taken/two-unequal",
-        ),
+        (["run", NAME, "--out", "ward.toml/x"], "cannot write results into 'ward.toml/x': Not a directory.\n"),
+        (["run", NAME, "--out", "taken"], "cannot write 'taken/two-unequal-lungs.nc': it is a folder.\n"),
+        (["run", "empty.nc"], "'empty.nc' is empty.\n  Give a file that ventsim has written."),
+        (["run", "text.nc"], "'text.nc' is not a NetCDF file of the kind that ventsim writes.\n  Give"),
+        (["run", "empty.nc", "--continue"], "'empty.nc' is empty.\n"),
+        (["run", "ward.toml", "--continue"], "'ward.toml' is no result of a long run.\n"),
+        (["scenario", NAME, "--out", "taken"], "cannot write 'taken': it is a folder.\n"),
+        (["scenario", NAME, "--out", "none/x.toml"], "cannot write 'none/x.toml': there is no folder 'none'.\n"),
     ],
 )
 def test_wrong_input(here, capsys, no_run, words, message):
@@ -356,6 +363,8 @@ def test_wrong_input(here, capsys, no_run, words, message):
     Path("ward.toml").write_text("about = 'no title'\n")
     Path("which.toml").write_text('scenario = "x"\n[values]\n')
     Path("bits.toml").write_bytes(b"\xff\xfe\x00")
+    Path("empty.nc").write_bytes(b"")
+    Path("text.nc").write_text("a text")
     Path("broken.nc").write_bytes(b"\x89HDF\r\n\x1a\n and no more")
     xr.Dataset({"x": 1.0}).to_netcdf("foreign.nc", engine="h5netcdf")
     (here / "taken" / f"{NAME}.nc").mkdir(parents=True)
@@ -371,25 +380,64 @@ def test_wrong_input(here, capsys, no_run, words, message):
 def test_unwritable_folder_is_refused_before_the_run(here, capsys, no_run, monkeypatch):
     """The refusal is put in place of the system's, because an administrator may write anywhere."""
 
-    def refuse(*, dir):
-        raise PermissionError(13, "Permission denied", f"{dir}/tmpabc")  # the file that was tried
+    def refuse(path, *args):
+        raise PermissionError(13, "Permission denied", str(path))
 
-    monkeypatch.setattr(tempfile, "TemporaryFile", refuse)
+    monkeypatch.setattr("ventsim.files.os.open", refuse)
     assert main(["run", NAME, "--out", "locked"]) == 2
-    expected = "ventsim: cannot write results into 'locked': Permission denied: 'locked'.\n  Give a folder"
+    expected = f"ventsim: cannot write 'locked/{NAME}.nc': Permission denied.\n  Give a file in a folder that"
     assert capsys.readouterr().err.startswith(expected)
 
 
-def test_full_disk_is_reported(here, capsys, monkeypatch):
-    def refuse(self, *args, **kwargs):
+STUDIES = {
+    "sweep": '[values]\n"settings.peep" = [5, 6]\n',
+    "size": "[targets.a]\ninspired_tidal_volume = 300\n",
+}
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["run", NAME, *SHORT],
+        ["run", "disconnected-bed"],  # as a long run, which writes at its end
+        ["draw", NAME],
+        ["scenario", NAME, "--out", "old.toml"],
+        ["sweep", "study.toml"],
+        ["size", "study.toml"],
+        ["blind-spots", NAME, "--watch", "5", "--mode", "as-is"],
+    ],
+    ids=lambda words: words[0] + words[-1][:1],
+)
+def test_full_disk(here, capsys, monkeypatch, words):
+    """Exit code 2, one message; old files are as they were, and nothing else is left."""
+    Path("study.toml").write_text(f'scenario = "{NAME}"\n' + STUDIES.get(words[0], ""))
+    stems = (
+        NAME,
+        "disconnected-bed",
+        f"{NAME}-circuit",
+        f"{NAME}-blind-spots",
+        "study-sweep",
+        "study-sized",
+        "old",
+    )
+    for stem in stems:
+        for ending in (".nc", ".png", ".toml"):
+            Path(f"{stem}{ending}").write_text("old")
+    before = names(here)
+
+    def refuse(descriptor):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(xr.Dataset, "to_netcdf", refuse)
-    assert main(["run", NAME, *SHORT]) == 2
-    assert (
-        "its files could not be written: [Errno 28] No space left on device.\n  Make room"
-        in capsys.readouterr().err
+    monkeypatch.setattr("ventsim.files.os.fsync", refuse)
+    assert main(words) == 2
+    printed = capsys.readouterr().err
+    assert re.fullmatch(
+        r"ventsim: .*cannot write '.*': No space left on device\.\n  Make room, or write into another folder; "
+        r"what was there under that name is whole\.\n",
+        printed,
     )
+    assert names(here) == before
+    assert {path.read_text() for path in here.glob("*.*") if path.name != "study.toml"} == {"old"}
 
 
 def test_failed_run_is_reported(here, capsys, monkeypatch):
@@ -426,10 +474,10 @@ def test_draw_the_steady_breath(here, capsys):
 def test_draw_an_instant_of_a_run_as_the_circuit_is_then(here, capsys):
     """In the minute of the disconnection there are two open ends; before it there is none."""
     counts = []
-    for time in ("60", "130"):
-        assert main(["draw", "disconnected-bed", "--time", time]) == 0
+    for instant in ("60", "130"):
+        assert main(["draw", "disconnected-bed", "--time", instant]) == 0
         printed = capsys.readouterr().out
-        assert f"flow at {time}.00 s" in printed and "of the run" in printed
+        assert f"flow at {instant}.00 s" in printed and "of the run" in printed
         counts.append(int(re.search(r"Drawn: +(\d+) parts", printed)[1]))
     assert counts[1] == counts[0] + 2
 
@@ -458,6 +506,84 @@ def test_draw_with_a_wrong_time(here, capsys, words, message):
     assert names(here) == []
 
 
+# --- files --------------------------------------------------------------------------------------------------
+
+
+def test_a_scenario_into_a_file(here, capsys):
+    assert main(["scenario", NAME, "--out", "mine.toml"]) == 0
+    assert capsys.readouterr().out == "Written:    mine.toml\n"
+    assert Path("mine.toml").read_bytes().decode("utf-8") == builtin_text(NAME)
+    assert names(here) == ["mine.toml"]
+
+
+def test_the_scenario_of_a_damaged_result_is_still_there(here, capsys):
+    """Its data cannot be read any more, its attributes can."""
+    assert main(["run", NAME, *SHORT]) == 0
+    whole = Path(f"{NAME}.nc").read_bytes()
+    with h5py.File(f"{NAME}.nc") as file:
+        chunk = file["flow"].id.get_chunk_info(0)
+    damaged = bytearray(whole)
+    middle = chunk.byte_offset + chunk.size // 2
+    damaged[middle : middle + 8] = bytes(255 - byte for byte in whole[middle : middle + 8])
+    Path("damaged.nc").write_bytes(damaged)
+    with pytest.raises(ventsim.errors.SchemaError, match=r"it is damaged in 'flow'\."):
+        ventsim.LongRun.read("damaged.nc")
+    capsys.readouterr()
+    assert main(["scenario", "damaged.nc"]) == 0
+    assert Scenario.from_toml(capsys.readouterr().out) == builtin(NAME).changed({"duration": 12.9})
+    Path("short.nc").write_bytes(whole[: len(whole) // 2])
+    assert main(["run", "short.nc"]) == 2
+    assert capsys.readouterr().err == (
+        "ventsim: cannot read 'short.nc': it is cut off, and nothing of it can be saved.\n"
+        "  Take a copy from before, or run the scenario again.\n"
+    )
+
+
+# --- streams ------------------------------------------------------------------------------------------------
+
+
+class Full(io.RawIOBase):
+    """A stream that has no room."""
+
+    def writable(self):
+        return True
+
+    def write(self, data):
+        raise OSError(28, "No space left on device")
+
+
+@pytest.mark.parametrize(("encoding", "shown"), [("ascii", "cmH2O*s/L"), ("cp1252", "cmH2O·s/L")])
+def test_streams_of_any_encoding(monkeypatch, encoding, shown):
+    """What an encoding lacks is replaced, and nothing else; the streams are then as they were."""
+    out, err = (io.TextIOWrapper(io.BytesIO(), encoding=encoding) for _ in range(2))
+    monkeypatch.setattr("sys.stdout", out)
+    monkeypatch.setattr("sys.stderr", err)
+    for words in (["--help"], ["size", "--help"], ["scenarios"], ["scenario", NAME], ["parts", NAME]):
+        assert main(words) == 0
+    assert main(["run", "→肺\udcff.toml"]) == 2
+    text = out.buffer.getvalue().decode(encoding)
+    assert shown in text and "?" not in text
+    message = err.buffer.getvalue().decode(encoding)
+    assert message.startswith("ventsim: there is no file '->\\u80ba\\udcff.toml'.\n")
+    assert (out.errors, err.errors) == ("strict", "strict")
+
+
+def test_full_and_closed_streams(here, monkeypatch, capsys):
+    for words in (["scenarios"], ["scenario", NAME]):  # less and more than a buffer holds
+        monkeypatch.setattr("sys.stdout", io.TextIOWrapper(io.BufferedWriter(Full()), encoding="utf-8"))
+        assert main(words) == 2
+        assert capsys.readouterr().err == (
+            "ventsim: the output could not be printed: No space left on device.\n  Make room where it goes to.\n"
+        )
+    monkeypatch.setattr("sys.stderr", io.TextIOWrapper(Full(), encoding="utf-8", write_through=True))
+    assert main(["scenarios"]) == 2
+    for name in ("stdin", "stdout", "stderr"):
+        monkeypatch.setattr(f"sys.{name}", None)
+    assert main(["run", NAME, *SHORT]) == 0
+    assert main(["rnu"]) == 2
+    assert names(here) == [f"{NAME}.nc", f"{NAME}.png"]
+
+
 # --- as a program -------------------------------------------------------------------------------------------
 
 
@@ -480,3 +606,21 @@ def test_a_reader_that_leaves_early_is_no_error():
         program.stdout.close()
         assert program.stderr.read() == ""
         assert program.wait(timeout=60) == 141  # 128 and the number of the signal, as a shell tells it
+
+
+@pytest.mark.parametrize("seconds", [0.15, 0.6])
+def test_ctrl_c_while_the_command_starts(here, start_process, seconds):
+    """One line, and nothing else: before the first line of ours is imported, nobody can answer."""
+    process = start_process([sys.executable, "-X", "importtime", "-m", "ventsim", "run", NAME])
+    for line in process.stderr:
+        if "ventsim.starting" in line:  # it has been imported
+            break
+    time.sleep(seconds)
+    os.kill(process.pid, signal.SIGINT)
+    _, error = process.communicate(timeout=60)
+    lines = [line for line in error.splitlines() if not line.startswith("import time:")]
+    assert (process.returncode, lines) == (
+        130,
+        ["ventsim: stopped by Ctrl-C; results of this run are not complete."],
+    )
+    assert names(here) == []

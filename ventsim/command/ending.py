@@ -10,8 +10,8 @@ from typing import Any
 from ventsim.errors import CircuitWarning, PlausibilityWarning
 from ventsim.results import schema
 
-WRONG_INPUT, UNANSWERED, INTERRUPTED, BROKEN_PIPE = 2, 3, 130, 141
-"""Exit codes, the last two as a shell counts signals."""
+WRONG_INPUT, UNANSWERED, BROKEN_PIPE = 2, 3, 141
+"""Exit codes beside that of Ctrl-C, the last as a shell counts signals."""
 
 _MOST_LINES = 8
 

@@ -10,9 +10,11 @@ from typing import NoReturn
 
 import ventsim
 from ventsim.command import scenarios, studies
-from ventsim.command.ending import BROKEN_PIPE, CAUTION, INTERRUPTED, UNLIKELY_INPUT, WRONG_INPUT, see_warnings
+from ventsim.command.ending import BROKEN_PIPE, CAUTION, UNLIKELY_INPUT, WRONG_INPUT, see_warnings
+from ventsim.command.streams import is_broken, is_left, readable_streams, say
 from ventsim.errors import InputError, StoppedEarlyWarning, VentsimError, suggestion
 from ventsim.model.scenario import builtin_names
+from ventsim.starting import INTERRUPTED, STOPPED, guard, release
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -35,24 +37,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
     >>> main(["scenario", "nothing-of-the-kind"])  # the message goes to the error stream
     2
     """
-    with warnings.catch_warnings():
+    with readable_streams(), warnings.catch_warnings():
         _show_warnings_as_lines()
         try:
-            options = _read_arguments(sys.argv[1:] if arguments is None else arguments)
-            code = options.action(options)
-            sys.stdout.flush()
-            return code or 0
+            try:
+                release()
+                options = _read_arguments(sys.argv[1:] if arguments is None else arguments)
+                code = options.action(options)
+                sys.stdout.flush()
+                return code or 0
+            finally:
+                guard()  # while messages are printed, and Python ends
         except SystemExit:  # how argparse ends after --help and --version
             return 0
         except VentsimError as error:
-            print(f"ventsim: {error}", file=sys.stderr)
+            say(f"ventsim: {error}")
             return WRONG_INPUT
         except KeyboardInterrupt:
-            print("ventsim: stopped by Ctrl-C; results of this run are not complete.", file=sys.stderr)
+            say(STOPPED)
             return INTERRUPTED
-        except BrokenPipeError:  # the reader of the output, such as head, has seen enough
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            return BROKEN_PIPE
+        except OSError as error:
+            if not is_broken(sys.stdout):
+                raise
+            if is_left(error):  # the reader of the output, such as head, has seen enough
+                return BROKEN_PIPE
+            say(f"ventsim: the output could not be printed: {error.strerror}.\n  Make room where it goes to.")
+            return WRONG_INPUT
 
 
 def _show_warnings_as_lines() -> None:
@@ -63,7 +73,7 @@ def _show_warnings_as_lines() -> None:
         # Runs and studies report their stop themselves.
         if text not in shown and category is not StoppedEarlyWarning:
             shown.add(text)
-            print(f"ventsim: please check: {text}", file=sys.stderr)
+            say(f"ventsim: please check: {text}")
 
     see_warnings(*UNLIKELY_INPUT, StoppedEarlyWarning, see=show, hand_on=False)
 
@@ -121,7 +131,8 @@ def _add_scenario_commands(commands: "argparse._SubParsersAction[_Parser]") -> N
     )
     listing = commands.add_parser("scenarios", help="list the built-in scenarios")
     listing.set_defaults(action=scenarios.list_scenarios)
-    _add(commands, "scenario", scenarios.show_scenario, "print a scenario as TOML, to be changed and run")
+    show = _add(commands, "scenario", scenarios.show_scenario, "print a scenario as TOML, to be changed and run")
+    show.add_argument("--out", metavar="FILE", help="write it to a file, in UTF-8, in place of the screen")
     what = "list the parts of a scenario's circuit, and joints that do not fit"
     _add(commands, "parts", scenarios.list_parts, what)
     draw = _add(commands, "draw", scenarios.draw, "draw a scenario's circuit with the flows of an instant")

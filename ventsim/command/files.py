@@ -1,10 +1,10 @@
 """Files of the command: which scenario is meant, which command a file is for, where results go."""
 
+import io
 import os
 import sys
-import tempfile
 from argparse import Namespace
-from collections.abc import Hashable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,10 +12,19 @@ from typing import TYPE_CHECKING, Any
 import xarray as xr
 
 from ventsim.command.ending import UNLIKELY_INPUT, collected
-from ventsim.errors import InputError, ScenarioError, nearest_names
+from ventsim.errors import FileError, InputError, ScenarioError, nearest_names
+from ventsim.files import (
+    SCENARIO_SUFFIXES,
+    is_result,
+    netcdf,
+    read_attributes,
+    read_text,
+    reserved,
+    scenario_files,
+    write_file,
+)
 from ventsim.model.changes import changes_table
 from ventsim.model.scenario import Scenario, builtin, builtin_names
-from ventsim.model.scenario.files import SCENARIO_SUFFIXES, read_text, scenario_files
 from ventsim.model.scenario.first_edition import refuse_first_edition
 from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.toml_text import parse_toml
@@ -25,54 +34,46 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def output_files(options: Namespace, *, stem: str, keep_source: bool = True) -> tuple[Path, Path]:
-    """Names of results and picture, in a folder that has been tried; the file that was read is kept."""
+def output_files(
+    options: Namespace, *, stem: str, endings: Sequence[str] = (".nc", ".png"), keep_source: bool = True
+) -> list[Path]:
+    """Names of what is to be written, in a folder that can be written to; the file that was read is kept."""
     folder, source = Path(options.out), Path(options.target)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        _try_to_write(folder)
-        result = folder / f"{stem}.nc"
-        if keep_source and result.exists() and source.exists() and result.samefile(source):
-            stem = f"{stem}-again"
-        files = folder / f"{stem}.nc", folder / f"{stem}.png"
-        for file in files:
-            if file.exists():
-                file.open("r+b").close()
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or error
-        where = getattr(error, "filename", None) or folder
-        raise InputError(
-            f"cannot write results into '{folder}': {reason}: '{where}'.\n"
+        raise FileError(
+            f"cannot write results into '{folder}': {getattr(error, 'strerror', None) or error}.\n"
             "  Give a folder that can be written to: --out DIR."
         ) from None
+    result = folder / f"{stem}.nc"
+    if keep_source and result.exists() and source.exists() and result.samefile(source):
+        stem = f"{stem}-again"
+    files = [folder / f"{stem}{ending}" for ending in endings]
+    for file in files:
+        with reserved(file):
+            pass  # now it is known that it can be written
     return files
 
 
-def _try_to_write(folder: Path) -> None:
-    """Raise OSError if no file can be made in a folder, naming the folder and not the file that was tried."""
+def write(what: str, contents: Mapping[Path, "xr.Dataset | Figure | str"]) -> None:
+    """Write files from what they are to hold; say so if `what`, such as "the drawing", is not in them."""
+    ready = {file: _packed(content) for file, content in contents.items()}
     try:
-        with tempfile.TemporaryFile(dir=folder):
-            pass
-    except OSError as error:
-        raise OSError(error.errno, error.strerror, str(folder)) from None
+        for file, packed in ready.items():
+            write_file(file, packed)
+    except FileError as error:
+        raise FileError(f"{what} could not be written: {error}") from None
 
 
-def write(
-    what: str, figure: "Figure", files: tuple[Path, Path], *, results: xr.Dataset | None = None,
-    encoding: dict[Hashable, dict[str, bool]] | None = None,
-) -> None:  # fmt: skip
-    """Write results, if there are any, and a picture; say what to do if `what`, such as "the drawing", fails."""
-    try:
-        if results is not None:
-            results.to_netcdf(files[0], engine="h5netcdf", encoding=encoding)
-        figure.savefig(files[1], dpi=150)
-    except (OSError, RuntimeError) as error:
-        raise InputError(
-            f"{what} could not be written: {error}.\n  Make room, or give another folder: --out DIR."
-        ) from None
-
-
-_HDF5_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+def _packed(content: "xr.Dataset | Figure | str") -> memoryview | str:
+    if isinstance(content, str):
+        return content
+    if isinstance(content, xr.Dataset):
+        return netcdf({"": content})
+    picture = io.BytesIO()
+    content.savefig(picture, dpi=150, format="png")
+    return picture.getbuffer()
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,20 +133,8 @@ def announce(scenario: Scenario, origin: str, *, changes: bool = False) -> str:
     return title
 
 
-def is_result(path: Path) -> bool:
-    try:
-        with path.open("rb") as file:
-            return file.read(len(_HDF5_SIGNATURE)) == _HDF5_SIGNATURE
-    except OSError:
-        return False  # reading it as a scenario says what is wrong
-
-
 def _scenario_of_result(path: Path) -> Scenario:
-    try:
-        with xr.open_dataset(path, engine="h5netcdf") as result:
-            attributes = xr.Dataset(attrs=result.attrs)
-    except (OSError, ValueError) as error:
-        raise ScenarioError(f"cannot read '{path}': {error}.\n  Give a result that ventsim has written.") from None
+    attributes = xr.Dataset(attrs=read_attributes(path))
     try:
         return Scenario.from_dataset(attributes)
     except ScenarioError as error:

@@ -17,9 +17,11 @@ import pandas as pd
 import xarray as xr
 
 import ventsim
-from ventsim.command.ending import INTERRUPTED, last_lines
-from ventsim.command.files import announce, find, heading, is_result, output_files, write
-from ventsim.errors import InputError, ScenarioError, VentsimError
+from ventsim.command.ending import last_lines
+from ventsim.command.files import announce, find, heading, output_files, write
+from ventsim.command.streams import say
+from ventsim.errors import FileError, InputError, ScenarioError, VentsimError
+from ventsim.files import is_result, reserved, write_file
 from ventsim.model.changes import Schedule
 from ventsim.model.circuit import Circuit, parts_list
 from ventsim.model.scenario import Scenario, builtin, builtin_names, builtin_text
@@ -29,6 +31,7 @@ from ventsim.results.remarks import breath_remarks, lung_remarks, machine_remark
 from ventsim.results.schema import VARIABLES
 from ventsim.simulation import LongRun
 from ventsim.simulation.long_runs import check_end
+from ventsim.starting import INTERRUPTED
 from ventsim.tables import Section, Table, clock, fixed
 
 LONG = 1800.0
@@ -47,10 +50,14 @@ def list_scenarios(options: argparse.Namespace) -> None:
 
 
 def show_scenario(options: argparse.Namespace) -> None:
-    """A scenario as TOML."""
+    """A scenario as TOML, on the screen or in a file, which is in UTF-8 whatever the screen can show."""
     target = options.target
     text = builtin_text(target) if target in builtin_names() else find(target).scenario.to_toml()
-    print(text.rstrip("\n"))
+    if options.out is None:
+        print(text.rstrip("\n"))
+    else:
+        write_file(options.out, text)
+        print(f"Written:    {options.out}")
 
 
 def list_parts(options: argparse.Namespace) -> None:
@@ -63,16 +70,16 @@ def list_parts(options: argparse.Namespace) -> None:
 def draw(options: argparse.Namespace) -> None:
     """A picture of the circuit with the flows of an instant: of a run, or of the steady breath without a time."""
     found, time = find(options.target), options.time
-    files = output_files(options, stem=f"{found.stem}-circuit")
+    (file,) = output_files(options, stem=f"{found.stem}-circuit", endings=(".png",))
     title = announce(found.scenario, found.origin)
     circuit, waveforms = _at(found.scenario, time)
     remarks = [*found.remarks, *(remarks_at(waveforms, time) if waveforms is not None else [])]
     ax: Any = ventsim.plot.circuit_drawing(circuit, waveforms=waveforms, time=time)
     ax.figure.suptitle(title, parse_math=False)
-    write("the drawing", ax.figure, files)
+    write("the drawing", {file: ax.figure})
     of = "the steady breath before any change" if time is None else "the run"
     print(f"Drawn:      {len(circuit.parts)} parts, {ax.get_title(loc='left')}, of {of}")
-    print(last_lines(remarks, files[1:]))
+    print(last_lines(remarks, [file]))
 
 
 def _at(scenario: Scenario, time: float | None) -> tuple[Circuit, xr.Dataset | None]:
@@ -112,7 +119,7 @@ def run(options: argparse.Namespace) -> int:
     return _run_long(scenario, found.origin, files, remarks=found.remarks)
 
 
-def _run_short(scenario: Scenario, origin: str, files: tuple[Path, Path], *, remarks: Sequence[str]) -> int:
+def _run_short(scenario: Scenario, origin: str, files: Sequence[Path], *, remarks: Sequence[str]) -> int:
     """Run a scenario, print its last breath, write waveforms and a picture."""
     from matplotlib.figure import Figure
 
@@ -123,9 +130,8 @@ def _run_short(scenario: Scenario, origin: str, files: tuple[Path, Path], *, rem
     breaths = min(BREATHS_IN_PICTURE, int(whole_breaths(waveforms).sum()))
     ventsim.plot.waveforms(waveforms, breaths=breaths, axes=figure.subplots(3, 1, sharex=True))
     figure.suptitle(title, parse_math=False)
-    packed = {name: {"zlib": True} for name in waveforms.data_vars}
     # The files come first: whoever reads the table may stop reading (`| head`) and must still have them.
-    write("the run is finished, but its files", figure, files, results=waveforms, encoding=packed)
+    write("the run is finished, but its files", {files[0]: waveforms, files[1]: figure})
     print(_summary(waveforms, measures, tolerance=scenario.tolerance))
     print(last_lines([*remarks, *breath_remarks(measures.isel(breath=-1))], files))
     return 0
@@ -153,7 +159,7 @@ def _summary(waveforms: xr.Dataset, measures: xr.Dataset, *, tolerance: float) -
 
 
 def _run_long(
-    scenario: Scenario, origin: str, files: tuple[Path, Path], *, remarks: Sequence[str] = (),
+    scenario: Scenario, origin: str, files: Sequence[Path], *, remarks: Sequence[str] = (),
     before: LongRun | None = None, kept: str = "",
 ) -> int:  # fmt: skip
     """Run a scenario for hours, or one with changes, or go on with it; return the exit code.
@@ -163,24 +169,31 @@ def _run_long(
     announce(scenario, origin, changes=True)
     try:
         run = ventsim.simulate_long(scenario, resume=before, save=files[0])
+    except FileError:
+        raise
     except VentsimError as error:
         if isinstance(error.finished, LongRun):
             n = error.finished.measures.sizes["breath"]
-            print(f"ventsim: the {n} breaths finished before are in {files[0]}.", file=sys.stderr)
+            say(f"ventsim: the {n} breaths finished before are in {files[0]}.")
         elif kept:
-            print(f"ventsim: {kept}", file=sys.stderr)
+            say(f"ventsim: {kept}")
         raise
     return _report(run, scenario, files, remarks=remarks)
 
 
 def _go_on(options: argparse.Namespace) -> int:
     """Go on with a long run that was saved, up to a time or to the one that it was to last."""
-    path, duration = Path(options.target), options.duration
+    path = Path(options.target)
     if not is_result(path):
         raise InputError(
             f"'{path}' is no result of a long run.\n  Give the .nc file that 'ventsim run' has written."
         )
     files = output_files(options, stem=path.stem, keep_source=False)
+    with reserved(files[0]):  # which may be the run so far
+        return _go_on_alone(path, options.duration, files)
+
+
+def _go_on_alone(path: Path, duration: float | None, files: Sequence[Path]) -> int:
     before = LongRun.read(path)
     scenario = Scenario.from_dataset(before.measures)
     if duration is None:
@@ -197,7 +210,7 @@ def _go_on(options: argparse.Namespace) -> int:
     return _run_long(scenario, f"from {path}, {so_far}", files, before=before, kept=kept)
 
 
-def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, remarks: Sequence[str]) -> int:
+def _report(run: LongRun, scenario: Scenario, files: Sequence[Path], *, remarks: Sequence[str]) -> int:
     """Draw, print, and say whether the run went to its end."""
     measures, schedule = run.measures, scenario.schedule
     shown = displayed_values(measures)
@@ -222,10 +235,7 @@ def _report(run: LongRun, scenario: Scenario, files: tuple[Path, Path], *, remar
     sys.stdout.flush()
     again = ["ventsim", "run", str(files[0]), "--continue"]
     again += [] if files[0].parent == Path() else ["--out", str(files[0].parent)]
-    print(
-        f"ventsim: {status}; the finished breaths are kept in {files[0]}.\n  Go on: {shlex.join(again)}",
-        file=sys.stderr,
-    )
+    say(f"ventsim: {status}; the finished breaths are kept in {files[0]}.\n  Go on: {shlex.join(again)}")
     return INTERRUPTED
 
 
@@ -240,7 +250,7 @@ def _limits(shown: xr.Dataset, position: int) -> tuple[AlarmLimits, str]:
 
 
 def _draw(
-    measures: xr.Dataset, shown: xr.Dataset, raised: xr.Dataset, scenario: Scenario, files: tuple[Path, Path]
+    measures: xr.Dataset, shown: xr.Dataset, raised: xr.Dataset, scenario: Scenario, files: Sequence[Path]
 ) -> None:
     from matplotlib.figure import Figure
 
@@ -251,7 +261,7 @@ def _draw(
     # The first knot is the start of the run, whether anything changes there or not.
     ventsim.plot.hours(measures, displayed=shown, alarms=raised, instants=scenario.schedule.knots[1:], axes=axes)
     figure.suptitle(heading(scenario), parse_math=False)
-    write("the run is finished, but its picture", figure, files)
+    write("the run is finished, but its picture", {files[1]: figure})
 
 
 _MOST_ROWS = 14

@@ -1,7 +1,6 @@
 """Studies on the command line, and the files that say what a sweep or a sizing is to do."""
 
 import re
-import sys
 from argparse import Namespace
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -11,8 +10,9 @@ import numpy as np
 import xarray as xr
 
 import ventsim
-from ventsim.command.ending import INTERRUPTED, UNANSWERED, UNLIKELY_INPUT, collected, last_lines
+from ventsim.command.ending import UNANSWERED, UNLIKELY_INPUT, collected, last_lines
 from ventsim.command.files import announce, find, find_beside, heading, output_files, read_study, write
+from ventsim.command.streams import say
 from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, suggestion
 from ventsim.model.descriptions import Description
 from ventsim.model.laws import OR_FLOW_LAW, AnyFlowLaw
@@ -21,6 +21,7 @@ from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.sections import build_each
 from ventsim.quantities import check, quantity
 from ventsim.results.schema import VARIABLES
+from ventsim.starting import INTERRUPTED
 from ventsim.tables import Table
 
 if TYPE_CHECKING:
@@ -43,7 +44,7 @@ def study_blind_spots(options: Namespace) -> int:
     modes = ventsim.studies.equivalent_modes(scenario) if options.mode == "both" else None
     with collected(StoppedEarlyWarning) as stops, collected(*UNLIKELY_INPUT) as remarks:
         study = ventsim.studies.blind_spots(scenario, modes=modes, lung=lung, duration=options.watch)
-    write(_DONE, ventsim.plot.blind_spots(study)[0].figure, files, results=study)
+    write(_DONE, {files[0]: study, files[1]: ventsim.plot.blind_spots(study)[0].figure})
     print(f"{heading(scenario) if modes is None else scenario.title} ({found.origin})")
     print(f"Faults at lung '{lung}', each by itself, watched for {options.watch:g} s\n")
     failed = int((study.reason != "").sum())
@@ -73,7 +74,7 @@ def run_sweep(options: Namespace) -> int:
         raise InputError(f"lung: there is no lung {lung!r}.\n  {suggestion(str(lung), scenario.circuit.lungs)}")
     with collected(StoppedEarlyWarning) as stops, collected(*UNLIKELY_INPUT) as remarks:
         study = ventsim.studies.sweep(scenario, values, paired=paired, duration=table.get("duration"))
-    write(_DONE, _sweep_figure(study, show, lung=lung, limit=limit), files, results=study)
+    write(_DONE, {files[0]: study, files[1]: _sweep_figure(study, show, lung=lung, limit=limit)})
     announce(scenario, found.origin)
     without = int((study.reason != "").sum())
     missed = f"{without} of {study.status.size} points have no breath; the table says why." if without else ""
@@ -94,17 +95,16 @@ def run_size(options: Namespace) -> int:
     targets = {lung: _section(wanted, f"targets.{lung}", path) for lung, wanted in given.items()}
     limits = _by_path(_section(table["vary"], "vary", path), "vary", path) if "vary" in table else None
     restrictions = _restrictions(restrict, Place(str(path), "restrict"))
-    files = output_files(options, stem=f"{path.stem}-sized")
+    files = output_files(options, stem=f"{path.stem}-sized", endings=(".nc", ".png", ".toml"))
     scenario, vary = _with_restrictors(found.scenario, restrictions, limits)
     holes = {key: table[key] for key in ("drills", "bore_tolerance") if key in table}
     with collected(*UNLIKELY_INPUT) as remarks:
         sizing = ventsim.studies.size_restrictors(scenario, targets=targets, vary=vary, **holes)
-    write(_DONE, _size_figure(scenario, sizing.scenario), files, results=sizing.results)
-    sized = files[0].with_suffix(".toml")
-    sizing.scenario.save(sized)
+    contents = (sizing.results, _size_figure(scenario, sizing.scenario), sizing.scenario.to_toml())
+    write(_DONE, dict(zip(files, contents, strict=True)))
     announce(scenario, found.origin)
     missed = "" if sizing.feasible else "the targets are not met."
-    return _end(ventsim.studies.sizing_table(sizing), (*files, sized), [*found.remarks, *remarks], missed=missed)
+    return _end(ventsim.studies.sizing_table(sizing), files, [*found.remarks, *remarks], missed=missed)
 
 
 def _size_figure(before: Scenario, sized: Scenario) -> "Figure":
@@ -128,10 +128,9 @@ def _sweep_figure(study: xr.Dataset, show: str, *, lung: str | None, limit: floa
         return ax.figure
     except SchemaError as error:
         reason = str(error).splitlines()[0]
-        print(
+        say(
             f"ventsim: the picture shows nothing: {reason}\n"
-            '  Give fewer values; or write lung = "NAME" above [values], for a map of two paths.',
-            file=sys.stderr,
+            '  Give fewer values; or write lung = "NAME" above [values], for a map of two paths.'
         )
         figure = Figure(figsize=(6.0, 1.5))
         figure.text(0.05, 0.5, f"Not drawn: {error}", va="center", fontsize="small", parse_math=False, wrap=True)
@@ -147,7 +146,7 @@ def _end(
     """
     print(f"{table.text(caution=False)}\n\n{last_lines(remarks, files)}", flush=True)
     for line in stops or ([missed] if missed else []):
-        print(f"ventsim: {line}", file=sys.stderr)
+        say(f"ventsim: {line}")
     return INTERRUPTED if stops else UNANSWERED if missed else 0
 
 

@@ -4,7 +4,7 @@ import math
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -199,7 +199,8 @@ def compile_notice(function: Any) -> Iterator[None]:
         if not function.signatures:
             what, seconds = _KNOWN[name]
             how_often = _NOT_KEPT if folder is None else _KEPT
-            print(_TEXT.format(what=what, how_often=how_often, seconds=seconds), file=sys.stderr, flush=True)
+            with suppress(OSError):  # of an error stream that takes nothing
+                print(_TEXT.format(what=what, how_often=how_often, seconds=seconds), file=sys.stderr, flush=True)
 
     timer = threading.Timer(_PATIENCE_WITH_CACHE if is_cached else _PATIENCE, say)
     timer.daemon = True

@@ -9,7 +9,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.engine.state import state_vector
-from ventsim.errors import InputError, SchemaError, StoppedEarlyWarning, VentsimError, warn_caller
+from ventsim.errors import FileError, InputError, SchemaError, StoppedEarlyWarning, VentsimError, warn_caller
+from ventsim.files import reserved
 from ventsim.model.changes import AnyChange
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
@@ -69,7 +70,8 @@ def simulate_long(
         with all changes from the start on.
     progress
     save : str, Path or None, default None
-        File that is written every few seconds and at the end, always as a whole; see :class:`LongRun`.
+        File that is written every few seconds and at the end, always as a whole; see :class:`LongRun`. While the
+        run goes on, no other run may write it.
 
     Returns
     -------
@@ -80,6 +82,9 @@ def simulate_long(
     ------
     InputError
         If an argument is out of range, circuit and settings do not fit together, or a change is impossible.
+    FileError
+        If the file cannot be written: at the beginning, if another run is writing it; later, if there is no room.
+        The attribute ``finished`` then holds the :class:`LongRun` so far, and the file what was written before.
     SolverError
         If the solver fails; the message says when and what to do, the attribute ``finished`` holds the
         :class:`LongRun` so far.
@@ -103,34 +108,40 @@ def simulate_long(
     >>> vs.simulate_long(run, duration=700).measures.sizes["breath"]
     175
     """
-    goes_on = isinstance(scenario, LongRun | str | Path)
-    given = scenario if isinstance(scenario, LongRun | str | Path) else resume
-    before = given if given is None or isinstance(given, LongRun) else LongRun.read(given)
-    if goes_on and before is not None:
-        scenario = Scenario.from_dataset(before.measures)
-    elif duration is None and not isinstance(scenario, Scenario):
-        duration = 3600.0
-    scenario = scenario_of(
-        scenario, settings, where="simulate_long", duration=duration, sample_interval=sample_interval,
-        tolerance=tolerance, changes=None if changes is None else tuple(changes),
-        waveform_windows=waveform_windows, waveform_every=waveform_every,
-    )  # fmt: skip
-    check("simulate_long", {"ramp_updates": ramp_updates})
-    if before is not None:
-        ramp_updates = int(before.measures.attrs.get("ramp_updates", ramp_updates))
-        check_end(before, scenario.duration)
-    else:
-        one_breath = quantity("duration", at_least=scenario.schedule.settings_at(0.0).period)
-        check("simulate_long", {"duration": scenario.duration}, duration=one_breath)
-    windows, every = scenario.waveform_windows, scenario.waveform_every
-    blocks = Blocks(
-        scenario.schedule, scenario.duration, whole=True, windows=windows, every=every, updates=int(ramp_updates)
-    )
-    integration = Integration(scenario, start=start, unchanged=scenario.circuit)
-    if before is not None:
-        _resume(integration, scenario, before)
-    attrs = describe(scenario) | {"ramp_updates": int(ramp_updates)}
-    return _run(blocks, integration, attrs=attrs, before=before, progress=progress, saver=Saver(save))
+    with reserved(save):  # before the run so far is read, so that nobody writes it meanwhile
+        goes_on = isinstance(scenario, LongRun | str | Path)
+        given = scenario if isinstance(scenario, LongRun | str | Path) else resume
+        before = given if given is None or isinstance(given, LongRun) else LongRun.read(given)
+        if goes_on and before is not None:
+            scenario = Scenario.from_dataset(before.measures)
+        elif duration is None and not isinstance(scenario, Scenario):
+            duration = 3600.0
+        scenario = scenario_of(
+            scenario, settings, where="simulate_long", duration=duration, sample_interval=sample_interval,
+            tolerance=tolerance, changes=None if changes is None else tuple(changes),
+            waveform_windows=waveform_windows, waveform_every=waveform_every,
+        )  # fmt: skip
+        check("simulate_long", {"ramp_updates": ramp_updates})
+        if before is not None:
+            ramp_updates = int(before.measures.attrs.get("ramp_updates", ramp_updates))
+            check_end(before, scenario.duration)
+        else:
+            one_breath = quantity("duration", at_least=scenario.schedule.settings_at(0.0).period)
+            check("simulate_long", {"duration": scenario.duration}, duration=one_breath)
+        windows, every = scenario.waveform_windows, scenario.waveform_every
+        blocks = Blocks(
+            scenario.schedule,
+            scenario.duration,
+            whole=True,
+            windows=windows,
+            every=every,
+            updates=int(ramp_updates),
+        )
+        integration = Integration(scenario, start=start, unchanged=scenario.circuit)
+        if before is not None:
+            _resume(integration, scenario, before)
+        attrs = describe(scenario) | {"ramp_updates": int(ramp_updates)}
+        return _run(blocks, integration, attrs=attrs, before=before, progress=progress, saver=Saver(save))
 
 
 def check_end(before: LongRun, duration: float) -> None:
@@ -247,7 +258,6 @@ def _run(
     saver: Saver,
 ) -> LongRun:
     """Run all blocks or as far as it gets, from the start or from where an earlier part of the run ended."""
-    saver.check()
     done = 0 if before is None else int(before.state.attrs["breaths"])
     finished = _FinishedBreaths()
 
@@ -275,16 +285,16 @@ def _run(
                 raise
             status = f"stopped by Ctrl-C {so_far()}"
         except VentsimError as error:
-            if finished.n_breaths:
+            if finished.n_breaths and not isinstance(error, FileError):
                 error.finished = result(f"failed {so_far()}: {error}")
-                saver.at_end(error.finished)
+                saver.write(error.finished)
             raise
-    if before is not None and not finished.n_breaths:
-        measures = before.measures.assign_attrs({**attrs, "status": status})
-        run = LongRun(measures=measures, waveforms=before.waveforms, state=before.state)
-    else:
-        run = result(status)
-    saver.at_end(run)
+        if before is not None and not finished.n_breaths:
+            measures = before.measures.assign_attrs({**attrs, "status": status})
+            run = LongRun(measures=measures, waveforms=before.waveforms, state=before.state)
+        else:
+            run = result(status)
+        saver.write(run)  # within the context: Ctrl-C waits for it
     if status != "finished":
         warn_caller(StoppedEarlyWarning(f"the run was {status}; the finished breaths are kept."))
     return run

@@ -1,18 +1,20 @@
 """A long run as a value: measures, waveforms that were kept and the last state; and as a file."""
 
+import math
 import os
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, Self
+from typing import Self
 
+import numpy as np
 import xarray as xr
 
-from ventsim.errors import InputError, SchemaError
+from ventsim.errors import FileError, SchemaError
+from ventsim.files import netcdf, read_datasets, write_file
 from ventsim.results.points import node_of_points, points_of_nodes, with_points
-from ventsim.results.schema import label
+from ventsim.results.schema import check_dataset, label
 
 # A file of a run that goes on is written anew after this time [s], or later if writing takes long.
 _SECONDS_BETWEEN, _WORTH = 5.0, 20.0
@@ -42,7 +44,7 @@ class LongRun:
     state: xr.Dataset
 
     def save(self, path: str | Path) -> None:
-        """Write a NetCDF file; one that exists is replaced in a single operation, so that no half of it is seen.
+        """Write a NetCDF file in one step, so that no part of it is ever seen; one that exists is replaced.
 
         Parameters
         ----------
@@ -51,27 +53,11 @@ class LongRun:
 
         Raises
         ------
-        InputError
-            If it cannot be written.
+        FileError
+            If it cannot be written, or another run is writing it; what was there before is whole.
         """
-        path = Path(path)
-        draft = path.with_name(f".{path.name}.draft")
-        try:
-            for group, dataset in ((None, self.measures), ("waveforms", self.waveforms), ("state", self.state)):
-                if dataset is not None:
-                    mode: Literal["w", "a"] = "w" if group is None else "a"
-                    encoding = {str(name): {"zlib": True, "complevel": 1} for name in dataset.data_vars}
-                    dataset.to_netcdf(str(draft), mode=mode, group=group, engine="h5netcdf", encoding=encoding)
-            os.replace(draft, path)
-        except (OSError, ValueError) as error:
-            raise InputError(
-                f"cannot write '{path}': {getattr(error, 'strerror', None) or error}.\n"
-                "  Give a file in a folder that can be written to, with room for it."
-            ) from None
-        finally:
-            # Gone already after a success; after an error, or a second Ctrl-C, no half of a file is left.
-            with suppress(OSError):
-                draft.unlink(missing_ok=True)
+        groups = {"": self.measures, "waveforms": self.waveforms, "state": self.state}
+        write_file(path, netcdf({name: dataset for name, dataset in groups.items() if dataset is not None}))
 
     @classmethod
     def read(cls, path: str | Path) -> Self:
@@ -90,39 +76,49 @@ class LongRun:
         Raises
         ------
         SchemaError
-            If it cannot be read or is no such file.
+            If it is damaged, or no file of a long run; the message says what of it can be read, and how.
         """
         if not isinstance(path, str | os.PathLike):
             raise SchemaError(
                 f"got {type(path).__name__}; a long run or the name of its file is needed here.\n"
                 "  Give what simulate_long returned, or a file that a long run of ventsim has written."
             )
-        try:
-            measures = xr.load_dataset(path, engine="h5netcdf")
-        except (OSError, ValueError, KeyError) as error:
-            missing = "there is no such file" if isinstance(error, FileNotFoundError) else str(error)
-            raise SchemaError(
-                f"cannot read a long run from '{path}': {missing}.\n"
-                "  Give a file that a long run of ventsim has written."
-            ) from None
-        state = _read_group(path, "state")
-        if state is None and "time" in measures.dims and "node_pressure" in measures:
-            raise SchemaError(
-                f"'{path}' is the result of a short run, which keeps no state; only long runs can go on.\n"
-                "  Run its scenario again, for longer; or begin a new run where it ended: start=... of "
-                "simulate_long."
-            )
-        if state is None:
-            remedy = "Give a file that a long run of ventsim has written."
-            raise SchemaError(f"'{path}' holds no run that can go on.\n  {remedy}")
-        return cls(measures=measures, waveforms=_read_group(path, "waveforms"), state=state)
+        found = read_datasets(path)
+        if fault := _fault(found[""], found.get("state")):
+            raise SchemaError(f"'{path}' {fault}")
+        waveforms = with_points(found["waveforms"]) if "waveforms" in found else None
+        return cls(measures=found[""], waveforms=waveforms, state=found["state"])
 
 
-def _read_group(path: str | Path, group: str) -> xr.Dataset | None:
+def _fault(measures: xr.Dataset, state: xr.Dataset | None) -> str:
+    """Why a run cannot go on, and what to do; empty if it can."""
+    if state is None and "time" in measures.dims and "node_pressure" in measures:
+        return (
+            "is the result of a short run, which keeps no state; only long runs can go on.\n"
+            "  Run its scenario again, for longer; or begin a new run where it ended: start=... of simulate_long."
+        )
+    remedy = "Give a file that a long run of ventsim has written."
+    if state is None:
+        return f"holds no run that can go on.\n  {remedy}"
     try:
-        return with_points(xr.load_dataset(path, engine="h5netcdf", group=group))
-    except (OSError, ValueError, KeyError):
-        return None
+        check_dataset(measures, "measures")
+    except SchemaError as error:
+        return f"holds no measures of a long run: {error}"
+    numbers = [state.attrs.get(name) for name in ("breaths", "circuit_time_s", "settings_time_s")]
+    is_whole = all(state[name].dtype == float and state[name].ndim == 1 for name in _STATE if name in state)
+    if not is_whole or not set(_STATE) <= set(state) or not all(map(_is_number, numbers)):
+        return f"holds no state from which a run can go on.\n  {remedy}"
+    if not measures.sizes["breath"] or measures["breath"].values[-1] != state.attrs["breaths"]:
+        return f"holds measures of other breaths than those of its state.\n  {remedy}"
+    missing = [name for name in ("status", "scenario") if not isinstance(measures.attrs.get(name), str)]
+    return f"has no attribute {missing[0]!r}.\n  {remedy}" if missing else ""
+
+
+_STATE = ("solver", "held_at_start")
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float | np.integer | np.floating) and math.isfinite(value)
 
 
 def joined(before: LongRun, after: LongRun) -> LongRun:
@@ -165,32 +161,26 @@ class Saver:
     Parameters
     ----------
     path : str, Path or None
-        The file; None: nothing is written.
+        The file, which the run has reserved; None: nothing is written.
     """
 
     def __init__(self, path: str | Path | None) -> None:
-        self._path = None if path is None else Path(path)
+        self._path = path
         self._due = time.monotonic() + _SECONDS_BETWEEN
-
-    def check(self) -> None:
-        """Refuse a file that cannot be written, before anything is run."""
-        if self._path is None:
-            return
-        folder = self._path.parent
-        if self._path.is_dir() or not folder.is_dir() or not os.access(folder, os.W_OK):
-            raise InputError(
-                f"save: '{self._path}' cannot be written.\n  Give the name of a file in a folder that exists."
-            )
 
     def now_and_then(self, result: Callable[[], LongRun]) -> None:
         """Write the run so far if the last time was long ago."""
         if self._path is not None and time.monotonic() >= self._due:
             began = time.monotonic()
-            result().save(self._path)
+            self.write(result())
             took = time.monotonic() - began
             self._due = time.monotonic() + max(_SECONDS_BETWEEN, _WORTH * took)
 
-    def at_end(self, run: LongRun) -> None:
-        """Write the whole run."""
+    def write(self, run: LongRun) -> None:
+        """Write the run; an error has it as ``finished``."""
         if self._path is not None:
-            run.save(self._path)
+            try:
+                run.save(self._path)
+            except FileError as error:
+                error.finished = run
+                raise

@@ -17,6 +17,7 @@ from ventsim import breath_measures, layouts, steady_breath
 from ventsim.errors import (
     CircuitError,
     CircuitWarning,
+    FileError,
     InputError,
     PartError,
     PlausibilityWarning,
@@ -1124,7 +1125,7 @@ def test_unreadable_file(tmp_path, name, message):
 
 
 def test_unwritable_file(tmp_path):
-    with pytest.raises(ScenarioError, match=r"cannot write '.*ward\.toml': No such file or directory\.\n  Give"):
+    with pytest.raises(FileError, match=r"cannot write '.*ward\.toml': there is no folder '.*none'\.\n  Give"):
         SCENARIO.save(tmp_path / "none" / "ward.toml")
 
 

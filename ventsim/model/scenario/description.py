@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import InputError, ScenarioError
+from ventsim.files import read_text, write_file
 from ventsim.model.changes import CHANGES, AnyChange, Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description, Kept, Member, plain_values, shown
 from ventsim.model.layouts import Layout
 from ventsim.model.paths import value_at, with_values
-from ventsim.model.scenario.files import read_text, write_text
 from ventsim.model.scenario.messages import Place
 from ventsim.model.scenario.reading import read_values
 from ventsim.model.scenario.sections import RUN_OPTIONS
@@ -329,7 +329,7 @@ class Scenario(Description):
         return cls._from_text(read_text(Path(path)), source=str(path), title=name)
 
     def save(self, path: str | Path) -> None:
-        """Write the scenario to a TOML file; a file that exists is replaced.
+        """Write the scenario to a TOML file; a file that exists is replaced in one step.
 
         Parameters
         ----------
@@ -338,10 +338,10 @@ class Scenario(Description):
 
         Raises
         ------
-        ScenarioError
-            If the file cannot be written.
+        FileError
+            If the file cannot be written; what was there before is whole.
         """
-        write_text(Path(path), self.to_toml())
+        write_file(path, self.to_toml())
 
 
 AnyScenario = Scenario | Circuit | Layout

@@ -37,7 +37,7 @@ FOR_ALL_OR_EACH: Mapping[str, type[Description]] = MappingProxyType({"limbs": Pa
 _LAYOUT_SECTIONS = ("layout", "lungs", *FOR_ALL_OR_EACH, *FITTINGS)
 _CIRCUIT_SECTIONS = ("parts", "joints")
 _TOP = ("title", "about", "joints", "run", "settings", "ventilator", *_LAYOUT_SECTIONS, "parts", "changes")
-_START = "Start from a built-in scenario: ventsim scenario two-unequal-lungs > mine.toml"
+_START = "Start from a built-in scenario: ventsim scenario two-unequal-lungs --out mine.toml"
 
 
 def read_values(text: str, *, source: str) -> dict[str, Any]:
