@@ -20,9 +20,10 @@ ROOT = PROJECT / "ventsim"
 
 # From top to bottom; modules of one row do not know each other.
 LAYERS = (
-    ("units",),
     ("errors",),
-    ("quantities", "parameters"),
+    ("parameters",),
+    ("units",),
+    ("quantities",),
     ("tables",),
     ("model",),
     ("theory", "engine", "results"),
@@ -32,7 +33,7 @@ LAYERS = (
     ("command", "root"),
 )
 ROW = {name: number for number, names in enumerate(LAYERS) for name in names}
-ALONE = {"units", "errors", "parameters", "tables"}  # these import nothing of ventsim
+ALONE = {"errors", "tables"}  # these import nothing of ventsim
 # The only layer that runs the engine, and the only module of the engine that knows parts, circuits and settings.
 RUNS_THE_ENGINE, TRANSLATOR = "simulation", "engine/network.py"
 # What only these layers may import from outside, so that the rest stays light and testable without it.

@@ -10,6 +10,7 @@ import collections.abc
 import contextlib
 import datetime
 import decimal
+import faulthandler
 import fractions
 import hashlib
 import inspect
@@ -599,6 +600,8 @@ def outcome(door: Door, arguments: Mapping[str, Any], bad: Mapping[str, Any], us
         for category in _OURS:
             warnings.simplefilter("ignore", category)
         signal.alarm(LONGEST_CALL)
+        # A loop that Python itself runs in C hears no alarm: then the walk ends, and says where.
+        faulthandler.dump_traceback_later(2 * LONGEST_CALL, exit=True, file=sys.__stderr__)
         try:
             result = door.open(given)
             found = nonfinite(result) - usual
@@ -614,6 +617,7 @@ def outcome(door: Door, arguments: Mapping[str, Any], bad: Mapping[str, Any], us
             return Outcome(type(error).__name__, is_right=False, text=_where(error))
         finally:
             signal.alarm(0)
+            faulthandler.cancel_dump_traceback_later()
             _close_figures()
     if found:
         return Outcome("not finite", is_right=False, text=", ".join(sorted(found)[:5]))
@@ -772,8 +776,7 @@ def calls(door: Door) -> Iterator[tuple[str, str, dict[str, Any]]]:
 def walk(*, only: str = "", seed: int = 1, few: int = 0, pairs: int = N_PAIRS) -> Count:
     """Make the calls; `few` > 0: so many of each parameter, chosen by a hash, and no pairs."""
     count, all_doors = Count(), [door for door in doors() if only in door.name]
-    for name in ("alarm_handler",):
-        signal.signal(signal.SIGALRM, _ring)
+    signal.signal(signal.SIGALRM, _ring)
     before = Path.cwd()
     os.chdir(FOLDER)
     try:

@@ -6,9 +6,8 @@ Fields of descriptions, arguments of functions and messages take what they say o
 
 import dataclasses
 import math
-import numbers
 import re
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence, Set, Sized
 from dataclasses import dataclass, field
 from functools import partial
 from types import MappingProxyType
@@ -20,7 +19,7 @@ from pydantic import GetCoreSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from ventsim.errors import InputError, PlausibilityWarning, warn_caller
+from ventsim.errors import InputError, PlausibilityWarning, is_number, numbers_in, shown, warn_caller
 from ventsim.units import FloatArray, convert
 
 # Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does
@@ -141,10 +140,10 @@ class Quantity:
         str
             One sentence; empty if the value is possible.
         """
-        if isinstance(value, bool | np.bool_) or not isinstance(value, numbers.Real):
-            return f"{value!r} is not a number."
+        if not is_number(value):
+            return f"{shown(value)} is not a number."
         try:
-            number = float(value)
+            number = float(value)  # type: ignore[arg-type]
         except OverflowError:  # a whole number beyond the range of floats
             number = math.inf
         broken = (
@@ -194,8 +193,7 @@ class Quantity:
         match = _WRITTEN_RATIO.fullmatch(value) if self.ratio is not None and isinstance(value, str) else None
         if match is None or float(match[2]) == 0.0:
             # Compared before it becomes a float, for which a whole number may be too long.
-            is_number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
-            meant = self.meant(float(value)) if is_number and abs(value) <= _LARGEST else ""
+            meant = self.meant(float(value)) if is_number(value) and abs(value) <= _LARGEST else ""
             return f"{meant} {self.allowed()}".lstrip()
         return f"Write {_rounded(float(match[1]) / float(match[2]))}, {' divided by '.join(self.ratio or ())}."
 
@@ -255,9 +253,11 @@ class Quantity:
                     raise _complaint(f"{fault}\n  {self.remedy(value)}")
                 number: Any = value
                 return int(number) if self.whole else float(number)
-            if isinstance(value, str | bytes | Mapping | Set) or not isinstance(value, Iterable):
+            is_other = isinstance(value, str | bytes | Mapping | Set) or not getattr(value, "ndim", 1)
+            # What is read while it is made may never end.
+            if is_other or not isinstance(value, Iterable) or not isinstance(value, Sized):
                 what = "a list of numbers" if depth == 1 else "a list of rows of numbers"
-                raise _complaint(f"{value!r} is not {what}.\n  {self.allowed()}")
+                raise _complaint(f"{shown(value)} is not {what}.\n  {self.allowed()}")
             items = []
             for number, item in enumerate(value, start=1):
                 try:
@@ -599,9 +599,9 @@ def finite_array(where: str, name: str, values: ArrayLike, *, unit: str) -> Floa
     """
     before = f"{where}: " if where else ""
     try:
-        array = np.asarray(values, dtype=float)
+        array = numbers_in(values)
     except (TypeError, ValueError):
-        raise InputError(f"{before}{name} {values!r} is not a number.\n  Give numbers in {unit}.") from None
+        raise InputError(f"{before}{name} {shown(values)} is not a number.\n  Give numbers in {unit}.") from None
     if not np.isfinite(array).all():
         wrong = float(array[~np.isfinite(array)].flat[0])
         raise InputError(f"{before}{name} {wrong:g} {unit} is not allowed.\n  Allowed: finite numbers in {unit}.")

@@ -22,6 +22,9 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from ventsim.errors import InputError
+from ventsim.parameters import public
+
 FloatArray = NDArray[np.float64]
 """Numbers in one unit."""
 
@@ -78,6 +81,7 @@ UNITS = MappingProxyType({unit: quantity for quantity, units in _FACTORS.items()
 """Every unit that :func:`convert` knows, with the quantity that it measures."""
 
 
+@public
 def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> float | NDArray[np.float64]:
     """A number in another unit of the same quantity.
 
@@ -101,7 +105,7 @@ def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> 
 
     Raises
     ------
-    ValueError
+    InputError
         If a unit is unknown, or if the two units measure different quantities.
 
     Examples
@@ -116,7 +120,7 @@ def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> 
     source, target = _known(source), _known(target)
     if UNITS[source] != UNITS[target]:
         same = ", ".join(_FACTORS[UNITS[source]])
-        raise ValueError(
+        raise InputError(
             f"cannot convert '{source}' to '{target}': the first measures {UNITS[source]}, the second "
             f"{UNITS[target]}.\n  Units of {UNITS[source]}: {same}."
         )
@@ -134,4 +138,4 @@ def _known(unit: str) -> str:
     folded = {known.casefold(): known for known in UNITS}
     close = [folded[c] for c in difflib.get_close_matches(plain.casefold(), list(folded), n=3)]
     hint = f"Did you mean {' or '.join(map(repr, close))}?" if close else f"Known units: {', '.join(UNITS)}."
-    raise ValueError(f"unknown unit '{unit}'.\n  {hint}")
+    raise InputError(f"unknown unit '{unit}'.\n  {hint}")

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ventsim.errors import InputError, check_name, suggestion
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.units import ATMOSPHERE_CMH2O, CMH2O_PA
 
@@ -43,6 +44,7 @@ _ARGON = _Species(0.039948, 21.25, 273.0, 144.0)
 _WATER = _Species(0.01801528, 10.087, 310.15, 270.0)
 
 
+@public
 @dataclass(frozen=True, slots=True)
 class GasProperties:
     """Density and viscosity of a gas.
@@ -64,6 +66,7 @@ class GasProperties:
     viscosity: float
 
 
+@public
 def breathing_gas(
     *,
     oxygen_fraction: float = 0.21,
@@ -141,6 +144,7 @@ def breathing_gas(
     return GasProperties(density=density, viscosity=_mixture_viscosity(mixture, kelvin))
 
 
+@public
 def saturation_pressure(temperature: float) -> float:
     r"""Vapour pressure of water over a flat surface.
 
@@ -190,6 +194,7 @@ def saturation_pressure(temperature: float) -> float:
     return critical_pressure * math.exp(critical_temperature / kelvin * total) / CMH2O_PA
 
 
+@public
 def volume_factor(
     source: Condition, target: Condition, *, temperature: float = 20.0, pressure: float = ATMOSPHERE_CMH2O
 ) -> float:

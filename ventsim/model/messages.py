@@ -5,44 +5,8 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from ventsim.errors import InputError, nearest_names, suggestion
+from ventsim.errors import InputError, nearest_names, shown, suggestion
 from ventsim.quantities import quantity_of
-
-_LONGEST = 80  # characters of a wrong value in a message
-
-
-def shown(value: object) -> str:
-    """A wrong value as messages show it: descriptions without all their numbers.
-
-    Parameters
-    ----------
-    value : object
-        What was given.
-
-    Returns
-    -------
-    str
-        One line for anything whose ``repr`` is one.
-
-    Examples
-    --------
-    >>> from ventsim.model.parts import Tube
-    >>> shown(Tube(length=1.5)), shown(Tube), shown("tube")
-    ('Tube(...)', 'the class Tube', "'tube'")
-    """
-    if isinstance(value, BaseModel) or type(value).__repr__ is object.__repr__:
-        return f"{type(getattr(value, 'wrapped', value)).__name__}(...)"
-    if isinstance(value, type):
-        return f"the class {value.__name__}"
-    if isinstance(value, Mapping):
-        pairs = (f"{name!r}: {shown(item)}" for name, item in value.items())
-        text = f"{{{', '.join(pairs)}}}"
-    elif isinstance(value, list | tuple) and any(isinstance(item, BaseModel) for item in value):
-        text = f"[{', '.join(map(shown, value))}]"
-    else:
-        text = repr(value)
-    text = " ".join(text.split())
-    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
 
 
 def with_article(word: str) -> str:

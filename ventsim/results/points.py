@@ -9,6 +9,7 @@ import xarray as xr
 from xarray.indexes import PandasIndex
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.parameters import public
 
 BETWEEN_POINTS = ", "
 """What stands between the names of points in the coordinate ``points``."""
@@ -81,6 +82,7 @@ def points_of_nodes(nodes: Iterable[str], node_of: Mapping[str, str]) -> list[st
     return [BETWEEN_POINTS.join(at) for at in found.values()]
 
 
+@public
 def pressure_at(waveforms: xr.Dataset, point: str) -> xr.DataArray:
     """Pressure over time at a point of the circuit.
 

@@ -23,6 +23,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.parameters import public
 from ventsim.quantities import check
 from ventsim.results.points import pressure_at, with_points
 from ventsim.results.variables import COORDINATE_ROWS, GROUPS
@@ -47,6 +48,7 @@ __all__ = [
 Kind = Literal["waveforms", "recording", "measures", "displayed", "alarms", "blind spots"]
 
 
+@public
 @dataclass(frozen=True, kw_only=True)
 class Variable:
     """One row of the table of result variables.
@@ -141,6 +143,7 @@ def nomenclature() -> tuple[dict[str, str], ...]:
     )  # fmt: skip
 
 
+@public
 def label(dataset: xr.Dataset) -> xr.Dataset:
     """A copy whose variables carry the unit, meaning and sign of the table, and whose nodes answer to all points.
 
@@ -181,6 +184,7 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
     return labelled
 
 
+@public
 def breath_position(dataset: xr.Dataset, breath: int) -> int:
     """Position of a breath along dimension ``breath``.
 
@@ -308,6 +312,7 @@ def refuse_other_kind(dataset: xr.Dataset, kind: Kind) -> None:
 _TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end")
 
 
+@public
 def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] = ()) -> None:
     """Raise an error that says what to do if a Dataset does not fit the table.
 

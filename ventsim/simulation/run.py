@@ -13,7 +13,7 @@ from ventsim.errors import InputError, ScenarioError, VentsimError
 from ventsim.model.changes import AnyChange
 from ventsim.model.scenario import CANNOT_REPEAT, MOST_SAMPLES, UNTITLED, AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.quantities import check
 from ventsim.results.kernel import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
 from ventsim.results.points import points_of_nodes
@@ -32,7 +32,7 @@ _FACTORS = {"mL": ML_PER_L, "J": CMH2O_L_J}
 _COUNTERS = ("steps", "rejected_steps", "steps_cut_at_valves", "restarts")
 
 
-@documented
+@public
 def simulate(
     scenario: AnyScenario,
     settings: BreathSettings | None = None,

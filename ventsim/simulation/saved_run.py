@@ -11,6 +11,7 @@ from typing import Literal, Self
 import xarray as xr
 
 from ventsim.errors import InputError, SchemaError
+from ventsim.parameters import public
 from ventsim.results.points import node_of_points, points_of_nodes, with_points
 from ventsim.results.schema import label
 
@@ -18,6 +19,7 @@ from ventsim.results.schema import label
 _SECONDS_BETWEEN, _WORTH = 5.0, 20.0
 
 
+@public
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LongRun:
     """What a long run yields.
@@ -41,6 +43,7 @@ class LongRun:
     waveforms: xr.Dataset | None
     state: xr.Dataset
 
+    @public
     def save(self, path: str | Path) -> None:
         """Write a NetCDF file; one that exists is replaced in a single operation, so that no half of it is seen.
 
@@ -74,6 +77,7 @@ class LongRun:
                 draft.unlink(missing_ok=True)
 
     @classmethod
+    @public
     def read(cls, path: str | Path) -> Self:
         """Read what :meth:`save` has written.
 

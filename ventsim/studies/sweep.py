@@ -22,7 +22,7 @@ from ventsim.model.descriptions import Member
 from ventsim.model.paths import Value, field_at, of_layout, places, quantity_at, single_value, text_of, with_values
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES, Quantity, check, mark_of, warn_of_unlikely
 from ventsim.results.kernel import variables_of
 from ventsim.results.schema import label
@@ -40,7 +40,7 @@ _OUTCOME = {
 }
 
 
-@documented
+@public
 def sweep(
     scenario: AnyScenario,
     settings: BreathSettings | Mapping[str, Sequence[Value]] | None = None,

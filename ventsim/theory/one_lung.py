@@ -8,6 +8,7 @@ import numpy as np
 from ventsim.errors import InputError, suggestion
 from ventsim.model.parts import Lung
 from ventsim.model.ventilator import PressureControl, VolumeControl
+from ventsim.parameters import public
 from ventsim.quantities import FloatArray, check, quantity
 from ventsim.theory.arguments import Floats, Numbers, Results, closed_form, fitted, plain, read_numbers
 from ventsim.theory.steady import OneLungBreath, shared_measures
@@ -47,6 +48,7 @@ class PressureControlBreath(OneLungBreath):
         flow = self.peak_inspiratory_flow * np.exp(-time / (n.resistance * n.compliance / ML_PER_L))
         return self.peak_airway_pressure - n.resistance * flow, flow
 
+    @public
     def from_rest(self, breath: Floats) -> ApproachBreath:
         r"""The n-th breath after rest at PEEP, on the way to this one.
 
@@ -137,6 +139,7 @@ class PressureControlBreath(OneLungBreath):
         return plain(n.where, n.peep + mean_flow * n.expiratory_resistance / (1.0 - n.duty_cycle))
 
 
+@public
 @closed_form
 def pressure_control(
     lung: Lung | None = None,
@@ -296,6 +299,7 @@ def _shape(n: Numbers) -> _Ramp | _HalfSine:
     return shapes[n.values["flow_pattern"]]
 
 
+@public
 @closed_form
 def volume_control(
     lung: Lung | None = None,

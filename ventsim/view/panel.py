@@ -18,6 +18,7 @@ from ventsim.model.layouts import shared
 from ventsim.model.parts import Lung, LungPart
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
+from ventsim.parameters import public
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
 from ventsim.tables import fixed, percent
@@ -55,6 +56,7 @@ _LUNGS = {"a": Lung(compliance=50.0, resistance=10.0), "b": Lung(compliance=25.0
 _SETTINGS = PressureControl(inspiratory_pressure=12.0, peep=5.0, rate=14.0, ie_ratio=0.5)
 
 
+@public
 def two_lungs(scenario: ScenarioOrLungs | None = None, settings: BreathSettings | None = None) -> "VBox":
     """Sliders for two lungs on one ventilator, and a picture of the breath that follows them.
 
@@ -131,6 +133,7 @@ def two_lungs(scenario: ScenarioOrLungs | None = None, settings: BreathSettings 
 _PRESSURE_STEP, _VOLUME_STEP = 10.0, 200.0  # [cmH2O], [mL]
 
 
+@public
 class BreathPicture:
     """Pressures, volumes and tidal volumes of the steady breath of lungs on one ventilator.
 
@@ -200,6 +203,7 @@ class BreathPicture:
         self._bar_axes.set_xlabel("lung")
         self.redraw(scenario)
 
+    @public
     def redraw(self, scenario: ScenarioOrLungs, settings: BreathSettings | None = None) -> dict[str, float]:
         """Show the steady breath of other lungs of the same names, or of another breath.
 

@@ -27,6 +27,7 @@ from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
 from ventsim.model.parts import PARTS, LungPart, Part
 from ventsim.model.ventilator import BreathSettings, Ventilator
+from ventsim.parameters import public
 from ventsim.units import ATMOSPHERE_CMH2O
 
 Joint = tuple[str, str]
@@ -230,6 +231,7 @@ class Circuit(Description):
         return self
 
     @classmethod
+    @public
     def from_pairs(
         cls,
         pairs: Iterable[tuple[str, Part]],
@@ -286,6 +288,7 @@ class Circuit(Description):
     def _repr_html_(self) -> str:
         return circuit_html(self)
 
+    @public
     def with_parts(self, parts: Mapping[str, Part]) -> Self:
         """The circuit with some parts exchanged, at the same joints.
 
@@ -346,6 +349,7 @@ class Circuit(Description):
         """The :class:`ventsim.layouts.Layout` that made this circuit; None: it was joined part by part."""
         return self._layout
 
+    @public
     def of_layout(self, layout: Any) -> Self:
         """The same circuit, which remembers the layout that made it.
 

@@ -12,6 +12,7 @@ from ventsim.errors import InputError, check_name
 from ventsim.model.laws.flow import Rohrer
 from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, EquivalentBore, loss_exponent, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity, warn_of_unlikely
 from ventsim.units import FloatArray
 
@@ -61,6 +62,7 @@ def checked_points(
     return arrays["flows"], arrays["pressures"], arrays.get("standard_deviation", np.ones_like(arrays["flows"]))
 
 
+@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RohrerFit:
     """A linear and a quadratic resistance fitted to points.
@@ -101,6 +103,7 @@ class RohrerFit:
     pressures: tuple[float, ...]
     standard_deviation: tuple[float, ...] | None
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure drop of the fitted law.
 
@@ -117,6 +120,7 @@ class RohrerFit:
         flow = np.asarray(flow, dtype=float)
         return self.linear * flow + self.quadratic * flow * np.abs(flow)
 
+    @public
     def pressure_drop_error(self, flow: ArrayLike) -> FloatArray:
         r"""Standard error of the pressure drop of the fitted law, from those of its coefficients.
 
@@ -159,6 +163,7 @@ class RohrerFit:
         square = linear**2 + quadratic**2 + 2.0 * together * linear * quadratic
         return np.sqrt(np.maximum(square, 0.0))
 
+    @public
     def equivalent_bore(
         self,
         *,
@@ -243,6 +248,7 @@ class RohrerFit:
         return Rohrer(linear=self.linear, quadratic=self.quadratic)
 
 
+@public
 def fit_rohrer(
     flows: Sequence[float] | FloatArray,
     pressures: Sequence[float] | FloatArray,

@@ -12,6 +12,7 @@ from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import FloatTuple, Kept, shown, without_warnings_of
 from ventsim.model.laws.bench_fit import checked_points
 from ventsim.model.laws.flow import FLOW_LAWS, LARGEST_FLOW, FlowLaw
+from ventsim.parameters import public
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -63,6 +64,7 @@ class MeasuredCurve(FlowLaw):
         """At least that of the last point. [L/s]"""
         return max(LARGEST_FLOW, self.flows[-1])
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.pressure_drops)
@@ -126,6 +128,7 @@ class AdjustableCurve(FlowLaw):
     opening: Annotated[float, quantity("opening")]
 
     @classmethod
+    @public
     def from_fits(cls, fits: Mapping[float, Any], *, flows: Sequence[float], opening: float) -> Self:
         """From bench points that scatter, fitted opening by opening.
 
@@ -237,6 +240,7 @@ class AdjustableCurve(FlowLaw):
         rows = np.log(self.pressure_drops[wide - 1]), np.log(self.pressure_drops[wide])
         return tuple(np.exp((1.0 - weight) * rows[0] + weight * rows[1]).tolist())
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.drops_in_use)
@@ -315,6 +319,7 @@ def _slopes(x: FloatArray, y: FloatArray) -> FloatArray:
     return slopes
 
 
+@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MonotoneFit:
     """A rising curve through points, smoothed only where they do not rise.
@@ -341,6 +346,7 @@ class MonotoneFit:
     pressures: tuple[float, ...]
     standard_deviation: tuple[float, ...] | None
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure drop of the curve.
 
@@ -362,6 +368,7 @@ class MonotoneFit:
         return np.asarray(self.pressures) - self.pressure_drop(np.asarray(self.flows))
 
 
+@public
 def fit_monotone(
     flows: Sequence[float] | FloatArray,
     pressures: Sequence[float] | FloatArray,

@@ -13,6 +13,7 @@ from pydantic import Field
 from ventsim.errors import InputError, check_name
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.laws.tube_friction import AIR_DENSITY
+from ventsim.parameters import public
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import CMH2O_PA, FloatArray
 
@@ -123,12 +124,14 @@ class Orifice(FlowLaw):
             heads = 0.5 * (1.0 - ratio) + (1.0 - ratio) ** 2
         return 0.0, self.density / 2.0 * heads * (_SI_PER_FLOW / area) ** 2 / CMH2O_PA
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         return self.coefficients[1] * flow * np.abs(flow)
 
 
+@public
 def orifice_bore(
     pressure_drop: float,
     *,
@@ -196,6 +199,7 @@ def orifice_bore(
     return tube_bore * math.sqrt(3.0 / (2.5 + math.sqrt(0.25 + 6.0 * heads)))
 
 
+@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EquivalentBore:
     """The round hole that loses, at one flow, what a fitted law loses.
@@ -270,6 +274,7 @@ _NOMINAL = quantity(
 )
 
 
+@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrintedBore:
     """What becomes of a hole that is drawn with some bore and printed on some printer.
@@ -305,6 +310,7 @@ class PrintedBore:
         return self.mean - self.nominal
 
 
+@public
 def printed_bore(nominal: float) -> PrintedBore:
     r"""True bore of a printed hole, as eight pairs of printer and material made it.
 

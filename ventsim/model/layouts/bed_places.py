@@ -6,11 +6,13 @@ from typing import Literal
 
 from ventsim.errors import CircuitError, check_name
 from ventsim.model.layouts.floor_plan import FloorPlan
+from ventsim.parameters import public
 from ventsim.quantities import quantity
 
 _Distance = quantity("distance")
 
 
+@public
 def beds_in_row(
     names: Iterable[str],
     *,
@@ -55,6 +57,7 @@ def beds_in_row(
     return FloorPlan(beds={name: (first + number * spacing, distance) for number, name in enumerate(beds)})
 
 
+@public
 def beds_around(names: Iterable[str], *, radius: float = 2.0) -> FloorPlan:
     """Beds at equal distances on a circle, the ventilator at its centre.
 

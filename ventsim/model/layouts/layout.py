@@ -16,6 +16,7 @@ from ventsim.model.layouts.assembly import Arrangement, PatientLimbs, assembled
 from ventsim.model.layouts.floor_plan import FloorPlan
 from ventsim.model.parts import ADULT_BORE, Adapter, Lung, LungPart, TPiece, TrachealTube, Tube
 from ventsim.model.ventilator import Ventilator
+from ventsim.parameters import public
 
 IDEAL_VENTILATOR = Ventilator(
     source_resistance=0.0,
@@ -180,6 +181,7 @@ class Layout(Description):
         options += ["on a floor plan"] if self.floor_plan is not None else []
         return ", ".join(options)
 
+    @public
     def limbs_of(self, lung: str) -> PatientLimbs:
         """The limbs of a lung, its own or those of all.
 
@@ -197,6 +199,7 @@ class Layout(Description):
             return self.limbs
         return (self.limbs or {}).get(lung) or PatientLimbs()
 
+    @public
     def extension_to(self, lung: str) -> Tube:
         """The tube to the bed of a lung in a chain, its own or that of all.
 
@@ -229,6 +232,7 @@ class Layout(Description):
         return Circuit.from_pairs(pairs, joints=joints, ventilator=machine).of_layout(self)
 
 
+@public
 def shared(
     lungs: Mapping[str, LungPart],
     *,
@@ -305,6 +309,7 @@ def shared(
     return Layout(**locals()).circuit
 
 
+@public
 def single(
     lung: LungPart,
     *,
@@ -350,6 +355,7 @@ def single(
     return shared({name: lung}, limbs=limbs, one_way_valves=one_way_valves, ideal=ideal, ventilator=ventilator)
 
 
+@public
 def on_floor_plan(
     lungs: Mapping[str, LungPart],
     floor_plan: FloorPlan,

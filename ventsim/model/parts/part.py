@@ -12,9 +12,11 @@ from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family
 from ventsim.model.laws.elastic import ElasticLaw
 from ventsim.model.laws.flow import FlowLaw, flow_law
+from ventsim.parameters import public
 from ventsim.units import ATMOSPHERE_CMH2O, FloatArray
 
 
+@public
 @dataclass(frozen=True, slots=True)
 class Passage:
     r"""A path for gas between two points.
@@ -69,6 +71,7 @@ class Passage:
         return self.backward is not None and self.forward.is_zero and self.backward.is_zero
 
 
+@public
 @dataclass(frozen=True, slots=True)
 class Store:
     r"""Gas held at a point, in proportion to its pressure.
@@ -102,6 +105,7 @@ class Store:
     compression: float = 0.0
 
 
+@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MuscleEffort:
     r"""Pressure of the respiratory muscles over time, repeated with a period; positive breathes in.
@@ -134,6 +138,7 @@ class MuscleEffort:
     period: float
     half_sine: bool = False
 
+    @public
     def pressure(self, time: ArrayLike) -> FloatArray:
         """Pressure of the muscles at a time.
 
@@ -162,6 +167,7 @@ class MuscleEffort:
         return np.where(inside, self.pressures[1] * np.sin(angle), 0.0)
 
 
+@public
 @dataclass(frozen=True, slots=True)
 class ElasticStore:
     """Gas held at a point behind a curved pressure-volume relation, with or without an effort of muscles.
@@ -195,6 +201,7 @@ class ElasticStore:
     gas_volume: float = 0.0
 
 
+@public
 @dataclass(frozen=True, slots=True)
 class Atmosphere:
     """A point that is open to the atmosphere, where the pressure is 0 whatever flows.
@@ -213,6 +220,7 @@ class Atmosphere:
     at: str
 
 
+@public
 @dataclass(frozen=True, slots=True)
 class Inertia:
     r"""A path for gas without friction, whose gas has to be accelerated.
@@ -326,6 +334,7 @@ def without_resistance(part: Part, *names: str) -> Iterator[str]:
             yield f"{name} is 0.\n  Give a resistance above 0, or a law that has one."
 
 
+@public
 def gas_stores(
     gas_volume: float, *, at: tuple[str, ...], wall_compliance: float = 0.0, mixes: bool = False,
     polytropic_exponent: float = 1.0,

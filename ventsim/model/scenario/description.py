@@ -19,6 +19,7 @@ from ventsim.model.scenario.reading import read_values
 from ventsim.model.scenario.sections import RUN_OPTIONS
 from ventsim.model.scenario.writing import write_toml
 from ventsim.model.ventilator import SETTINGS, BreathSettings, check_settings
+from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES, check, quantity
 
 if TYPE_CHECKING:
@@ -175,6 +176,7 @@ class Scenario(Description):
         """Circuit and breath settings at any time of the run."""
         return Schedule(self.circuit, self.settings, self.changes)
 
+    @public
     def value(self, path: str) -> Any:
         """What a path leads to: a number, text or None, or a whole description.
 
@@ -195,6 +197,7 @@ class Scenario(Description):
         """
         return value_at(self.circuit, self.settings, path)
 
+    @public
     def replaced(self, values: Mapping[str, Any]) -> Self:
         """A new scenario with the values at some paths replaced.
 
@@ -237,6 +240,7 @@ class Scenario(Description):
         return write_toml(self)
 
     @classmethod
+    @public
     def from_toml(cls, text: str, *, source: str = "scenario") -> Self:
         """Read a scenario from TOML text.
 
@@ -278,6 +282,7 @@ class Scenario(Description):
             return cls(**values)
 
     @classmethod
+    @public
     def from_dataset(cls, dataset: "xr.Dataset") -> Self:
         """The scenario that made a result, from the attribute ``scenario`` of the Dataset.
 
@@ -307,6 +312,7 @@ class Scenario(Description):
         return cls.from_toml(text, source="scenario of the Dataset")
 
     @classmethod
+    @public
     def read(cls, path: str | Path) -> Self:
         """Read a scenario from a TOML file; one without a title gets the name of the file.
 
@@ -328,6 +334,7 @@ class Scenario(Description):
         name = " ".join(Path(path).stem.split()) or UNTITLED
         return cls._from_text(read_text(Path(path)), source=str(path), title=name)
 
+    @public
     def save(self, path: str | Path) -> None:
         """Write the scenario to a TOML file; a file that exists is replaced.
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ventsim.errors import InputError, SchemaError, suggestion
 from ventsim.model.descriptions import Description
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.results.kernel import TIMING
 from ventsim.results.schema import CAUTION, VARIABLES, breath_position, check_dataset, label
@@ -22,6 +23,7 @@ SECONDS_PER_MINUTE = 60.0
 _LEAST_RISE = 1e-6  # of pressure in a breath; less is rounding, not a breath [cmH2O]
 
 
+@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorBand:
     """How far the readings of a ventilator may be from the truth, and who says so.
@@ -167,6 +169,7 @@ class Sensors(Description):
     seed: Annotated[int, quantity("seed")] = 0
 
     @classmethod
+    @public
     def worst_case(cls, band: str = "standard", *, reads: Literal["low", "high"] = "high") -> Self:
         """Sensors at one end of a band of :data:`SENSOR_BANDS`, without scatter.
 
@@ -206,6 +209,7 @@ class Sensors(Description):
             pressure_offset=sign * found.pressure_offset,
         )
 
+    @public
     def read(self, truth: Mapping[str, FloatArray], *, breaths: NDArray[np.integer]) -> dict[str, FloatArray]:
         """What the sensors read of each breath.
 
@@ -250,6 +254,7 @@ def _normal(seed: int, breath: int) -> FloatArray:
     return np.concatenate([radius * np.cos(angle), radius * np.sin(angle)])[: len(_READ)]
 
 
+@public
 def displayed_values(
     measures: xr.Dataset, *, sensors: Sensors | None = None, circuit_compliance: float = 0.0
 ) -> xr.Dataset:
@@ -362,6 +367,7 @@ _DISPLAYED = (
 )  # fmt: skip
 
 
+@public
 def displayed_table(displayed: xr.Dataset, *, breath: int = -1) -> Table:
     """What the ventilator displays of one breath.
 

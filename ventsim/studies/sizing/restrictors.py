@@ -17,7 +17,7 @@ from ventsim.model.layouts import PatientLimbs
 from ventsim.model.parts import Restrictor, Tube
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.simulation.batch import FINISHED
 from ventsim.simulation.run import describe
@@ -34,6 +34,7 @@ _LIMBS = ("inspiratory", "expiratory")
 Subject = TypeVar("Subject", Scenario, Circuit)
 
 
+@public
 @dataclass(frozen=True, eq=False)
 class Sizing:
     """What a sizing found.
@@ -56,7 +57,7 @@ class Sizing:
         return bool(self.results.feasible)
 
 
-@documented
+@public
 def size_restrictors(
     scenario: AnyScenario,
     settings: BreathSettings | None = None,
@@ -171,6 +172,7 @@ def _with_orifices(scenario: Scenario, targets: object) -> tuple[Scenario, dict[
     return scenario, vary
 
 
+@public
 def add_restrictor(
     scenario: Subject,
     lung: str,

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from ventsim.model.laws import FlowLaw
+from ventsim.parameters import public
 from ventsim.view.plot.style import COLOURS, FAINT, one_panel
 
 if TYPE_CHECKING:
@@ -47,6 +48,7 @@ class FittedLaw(Protocol):
         """The fitted law."""
 
 
+@public
 def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
     """Points measured on a bench, with the law fitted to them from rest to the largest flow.
 

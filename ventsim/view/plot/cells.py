@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import SchemaError
+from ventsim.parameters import public
 from ventsim.studies.blind_spots import NOT_RUN
 from ventsim.studies.tables import faults_frame
 from ventsim.tables import fixed
@@ -25,6 +26,7 @@ _UNKNOWN = style.change_label(np.nan, 0)
 _FULL = 60.0  # change of volume that has the full colour [%]
 
 
+@public
 def blind_spots(found: xr.Dataset, *, axes: "style.GivenAxes" = None) -> "style.DrawnAxes":
     """A table of faults and lungs for each mode; a heavy frame marks harm that no alarm shows.
 
@@ -118,6 +120,7 @@ _EFFECTS = ("compliance", "resistance")
 _FULL_EFFECT = 1.0  # effect that has the full colour [%/%]
 
 
+@public
 def sensitivity_matrix(dataset: xr.Dataset, *, axes: "style.GivenAxes" = None) -> "style.DrawnAxes":
     """A matrix for each mode, of compliance above and of resistance below, with the numbers in the cells.
 

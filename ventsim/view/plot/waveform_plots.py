@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.parameters import public
 from ventsim.results.measures import whole_breaths
 from ventsim.results.schema import VARIABLES, breath_position
 from ventsim.tables import fixed, percent, significant
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 _APART = 0.004  # of the height of a picture, about the width of a line
 
 
+@public
 def waveforms(
     waveforms: xr.Dataset,
     *,
@@ -92,6 +94,7 @@ def _alike(waveforms: xr.Dataset, names: tuple[str, ...], lungs: list[str]) -> l
     return [[lungs[k] for k in group] for group in groups if len(group) > 1]
 
 
+@public
 def loops(waveforms: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) -> "Axes":
     """Pressure-volume loop of every lung in one breath: volume against airway pressure.
 
@@ -148,6 +151,7 @@ def _draw_direction(ax: "Axes", one: xr.Dataset, *, colour: object) -> None:
     ax.annotate("", (pressure[k + 1], volume[k + 1]), (pressure[k], volume[k]), arrowprops=arrow)
 
 
+@public
 def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) -> "Axes":
     """Share of each lung in the inspired volume of one breath, with the volume written beside its bar.
 
@@ -222,6 +226,7 @@ _DRAWABLE = (("time", "lung"), ("time",))
 _MARKS = 40  # of the reference, for each lung
 
 
+@public
 def differences(
     values: xr.Dataset,
     reference: xr.Dataset,
