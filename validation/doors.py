@@ -359,7 +359,7 @@ GOOD: dict[str, dict[str, Any]] = {
     "Adapter": {}, "Cap": {}, "Change": {"path": "settings.peep", "to": 6.0},
     "Circuit": {}, "Clamp": {}, "Disconnection": {}, "Filter": {}, "HalfSineEffort": {"amplitude": 5.0, "duration": 1.0, "rate": 15.0},
     "Leak": {"resistance": vs.laws.Orifice(bore=2)}, "LeakOnset": {"resistance": vs.laws.Orifice(bore=2)},
-    "LongRun": {"measures": measures, "waveforms": waveforms, "state": None},
+    "LongRun": {"measures": measures, "waveforms": waveforms, "state": lambda: long_run().state},
     "Lung": FIRST, "LungRemoval": {"lung": "lung"}, "OneWayValve": {"resistance": 2.0}, "OpenEnd": {},
     "PatientLimbs": {}, "PeepValve": {"opening_pressure": 5.0}, "PressureControl": {"inspiratory_pressure": 15, "rate": 15, "inspiratory_time": 1},
     "Region": {}, "Restrictor": {"resistance": 5.0},
@@ -379,7 +379,7 @@ GOOD: dict[str, dict[str, Any]] = {
     "Rohrer": {"linear": 2.0, "quadratic": 1.0},
     "RohrerFit": {
         "linear": 2.0, "quadratic": 1.0, "linear_error": 0.1, "quadratic_error": 0.1, "correlation": 0.5,
-        "held_at_zero": None, "flows": tuple(FLOWS), "pressures": tuple(DROPS), "standard_deviation": None,
+        "held_at_zero": (), "flows": tuple(FLOWS), "pressures": tuple(DROPS), "standard_deviation": None,
     },
     "Series": {}, "Sigmoid": {"vital_capacity": 3000.0, "inflection_pressure": 15.0, "width": 8.0}, "TubeFriction": {},
     "VolumeDependent": {"elastance": 0.02, "volume_elastance": 1e-5},

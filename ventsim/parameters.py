@@ -17,7 +17,8 @@ from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ventsim.errors import InputError, fault_of_number, fault_of_numbers, fault_of_text, shown, suggestion
+from ventsim.errors import InputError, suggestion
+from ventsim.kinds import fault_of_number, fault_of_numbers, fault_of_text, shown
 
 F = TypeVar("F", bound=Callable[..., object])
 Rule = Callable[[Any, str], str]
@@ -195,10 +196,11 @@ def rule_of(hint: Any) -> Rule | None:
         return rule_of(inner[0])
     if hint in _RULES:
         return _RULES[hint]
-    if origin is np.ndarray:
-        return fault_of_numbers
+    if origin is np.ndarray:  # alone, of results, of which some may be missing
+        return _numbers_or_missing
     if origin in (Union, UnionType):
-        return _any_of([rule_of(one) for one in inner if one is not NoneType], or_none=NoneType in inner)
+        kinds = [ArrayLike if get_origin(one) is np.ndarray else one for one in inner if one is not NoneType]
+        return _any_of([rule_of(one) for one in kinds], or_none=NoneType in inner)
     if origin is Literal:
         return _choice(inner)
     if origin is tuple and (len(inner) != 2 or inner[1] is not Ellipsis):
@@ -217,6 +219,11 @@ def _whole(value: Any, name: str) -> str:
     if not fault and value != round(value):
         return f"{name} {value!r} is not a whole number.\n  Give a whole number"
     return fault
+
+
+def _numbers_or_missing(value: Any, name: str) -> str:
+    is_numbers = isinstance(value, np.ndarray) and value.dtype.kind in "iuf"
+    return "" if is_numbers else f"{name} {shown(value)} is not an array of numbers.\n  Give a numpy array"
 
 
 def _flag(value: Any, name: str) -> str:

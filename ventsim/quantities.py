@@ -19,7 +19,8 @@ from pydantic import GetCoreSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from ventsim.errors import InputError, PlausibilityWarning, is_number, numbers_in, shown, warn_caller
+from ventsim.errors import InputError, PlausibilityWarning, warn_caller
+from ventsim.kinds import is_number, numbers_in, shown
 from ventsim.units import FloatArray, convert
 
 # Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does
