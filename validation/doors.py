@@ -632,7 +632,9 @@ _SHALLOW = 2
 
 def _depth(error: BaseException) -> int:
     """Frames between the walk and the error, without those of the guard."""
-    frames = [frame for frame in traceback.extract_tb(error.__traceback__) if "parameters.py" not in frame.filename]
+    frames = [
+        frame for frame in traceback.extract_tb(error.__traceback__) if "parameters.py" not in frame.filename
+    ]
     return min(len(frames), _SHALLOW)
 
 
@@ -762,7 +764,7 @@ def calls(door: Door) -> Iterator[tuple[str, str, dict[str, Any]]]:
         for label, make in BAD.items():
             yield name, label, {name: make()}
         good = made(door.good[name])
-        if isinstance(good, Mapping) and good:
+        if isinstance(good, Mapping) and not isinstance(good, xr.Dataset) and good:
             first, item = next(iter(good.items()))
             for label, make in BAD.items():
                 yield f"{name}[{first}]", label, {name: {**good, first: make()}}

@@ -6,12 +6,27 @@ step. Wrong input raises an :class:`InputError`, which is also a ``ValueError``;
 """
 
 import difflib
+import re
 import sys
 import warnings
 from collections.abc import Collection, Iterable
 from types import FrameType
 
 from ventsim.kinds import shown
+
+__all__ = [
+    "CircuitError",
+    "CircuitWarning",
+    "InputError",
+    "PartError",
+    "PlausibilityWarning",
+    "ScenarioError",
+    "SchemaError",
+    "SettingsError",
+    "SolverError",
+    "StoppedEarlyWarning",
+    "VentsimError",
+]
 
 
 class VentsimError(Exception):
@@ -21,6 +36,10 @@ class VentsimError(Exception):
     """
 
     finished: object = None
+
+    def __str__(self) -> str:
+        """The message, with names from outside made short and fit to be printed."""
+        return _printable(super().__str__())
 
 
 class InputError(VentsimError, ValueError):
@@ -63,6 +82,7 @@ class StoppedEarlyWarning(UserWarning):
     """A run was stopped before its end; what was finished is kept."""
 
 
+_LONGEST_WORD = 200  # characters of a name in a message
 _SHORTEST_PIECE = 4  # letters from which a part of a longer name counts as a hint to it
 
 
@@ -188,6 +208,15 @@ def warn_caller(warning: Warning) -> None:
     while frame is not None and frame.f_globals.get("__name__", "").partition(".")[0] in inside:
         level, frame = level + 1, frame.f_back
     warnings.warn(warning, stacklevel=level)
+
+
+_ENDLESS = re.compile(rf"[^\s'\"]{{{_LONGEST_WORD},}}")
+
+
+def _printable(text: str) -> str:
+    if not text.replace("\n", "").isprintable():
+        text = "".join(one if one == "\n" or one.isprintable() else repr(one)[1:-1] for one in text)
+    return _ENDLESS.sub(lambda word: f"{word[0][:_LONGEST_WORD]}...", text)
 
 
 def _plain(name: str) -> str:

@@ -34,8 +34,11 @@ def shown(value: object) -> str:
         return f"the class {value.__name__}"
     if hasattr(type(value), "model_fields") or type(value).__repr__ is object.__repr__:
         return f"{type(getattr(value, 'wrapped', value)).__name__}(...)"
-    if isinstance(value, Mapping) and type(value).__module__ != "xarray.core.dataset":
-        pairs = (f"{name!r}: {shown(item)}" for name, item in value.items())
+    home = type(value).__module__.partition(".")[0]
+    if home in ("xarray", "pandas"):
+        return f"a {type(value).__name__}"
+    if isinstance(value, Mapping):
+        pairs = (f"{shown(name)}: {shown(item)}" for name, item in value.items())
         text = f"{{{', '.join(pairs)}}}"
     elif isinstance(value, list | tuple) and any(hasattr(type(item), "model_fields") for item in value):
         text = f"[{', '.join(map(shown, value))}]"

@@ -149,7 +149,9 @@ def _guarded(function: Any, documented: Any) -> Any:
 
     # With the globals of the function, by which examples in docstrings are found.
     closure = guarded.__closure__
-    return update_wrapper(FunctionType(guarded.__code__, function.__globals__, None, None, closure), function)
+    return update_wrapper(
+        FunctionType(guarded.__code__, inspect.unwrap(function).__globals__, None, None, closure), function
+    )
 
 
 def _hints(function: Any) -> dict[str, Any]:
@@ -157,7 +159,7 @@ def _hints(function: Any) -> dict[str, Any]:
     found = {}
     for name, hint in function.__annotations__.items():
         try:
-            found[name] = eval(hint, function.__globals__) if isinstance(hint, str) else hint
+            found[name] = eval(hint, inspect.unwrap(function).__globals__) if isinstance(hint, str) else hint
         except (NameError, AttributeError):
             continue
     return found

@@ -148,7 +148,7 @@ class Description(BaseModel):
         given = data.pop(self.tag, self.kind) if self.tag else self.kind
         if given != self.kind:
             raise self.error_type(
-                f"{label(type(self))}: the {self.tag} is {given!r}, not '{self.kind}'.\n"
+                f"{label(type(self))}: the {self.tag} is {shown(given)}, not '{self.kind}'.\n"
                 f"  Correct the {self.tag}, or use the class that belongs to it."
             )
         try:
@@ -401,7 +401,7 @@ class Family:
         """
         kind = values.get(self.tag, self.default)
         if not isinstance(kind, str) or kind not in self.kinds:
-            found = f"there is no {self.tag} {kind!r}" if kind else f"{self.tag} is missing"
+            found = f"there is no {self.tag} {shown(kind)}" if kind else f"{self.tag} is missing"
             raise self.error(f"{found}.\n  {suggestion(str(kind or ''), self.kinds)}")
         return self.kinds[kind]
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ventsim.errors import InputError, check_name, suggestion
+from ventsim.kinds import shown
 from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.units import ATMOSPHERE_CMH2O, CMH2O_PA
@@ -129,7 +130,7 @@ def breathing_gas(
     relative = _HUMIDITY.get(humidity, math.nan) if isinstance(humidity, str) else humidity
     if isinstance(humidity, str) and humidity not in _HUMIDITY:
         raise InputError(
-            f"breathing_gas: humidity {humidity!r} is unknown.\n"
+            f"breathing_gas: humidity {shown(humidity)} is unknown.\n"
             f"  {suggestion(humidity, _HUMIDITY)} Or give a relative humidity of 0 to 1."
         )
     given = {"oxygen_fraction": oxygen_fraction, "temperature": temperature, "humidity": relative}

@@ -102,10 +102,10 @@ def _complaint(cls: type[BaseModel], item: Mapping[str, Any]) -> str:
             hint = f"{name}=... in {quantity.unit}, {quantity.meaning}" if quantity else f"{name}=..."
             return f"{name} is missing.\n  Give {f'{hint}, {described}' if described else hint}."
         case "extra_forbidden":
-            return f"there is no '{name}'.\n  {suggestion(str(name), fields)}"
+            return f"there is no {name!r}.\n  {suggestion(str(name), fields)}"
         case "literal_error":
             choices = [str(choice) for choice in get_args(fields[str(item["loc"][0])].annotation)]
-            return f"{name} {shown(given)} is not one of the choices.\n  {suggestion(str(given), choices)}"
+            return f"{name} {shown(given)} is not one of the choices.\n  {suggestion(shown(given).strip(chr(39)), choices)}"
         case "model_type":
             wanted = item["ctx"]["class_name"]
             return f"{name} {shown(given)} is not {with_article(wanted)}.\n  Give {wanted}(...)."

@@ -9,6 +9,7 @@ import xarray as xr
 from xarray.indexes import PandasIndex
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.kinds import shown
 from ventsim.parameters import public
 
 BETWEEN_POINTS = ", "
@@ -40,7 +41,7 @@ class NodeIndex(PandasIndex):
         if asked in self.node_of:
             return self.node_of[asked]
         known = sorted({*self.node_of, *map(str, self.index)})
-        raise SchemaError(f"there is no point {asked!r} in the circuit.\n  {suggestion(asked, known)}")
+        raise SchemaError(f"there is no point {shown(asked)} in the circuit.\n  {suggestion(asked, known)}")
 
     def _replace(self, *args: Any, **options: Any) -> Self:
         # What xarray makes of an index, such as a copy, goes through here.

@@ -23,6 +23,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.kinds import shown
 from ventsim.parameters import public
 from ventsim.quantities import check
 from ventsim.results.points import pressure_at, with_points
@@ -343,7 +344,7 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
       Did you mean 'flow'?
     """
     if kind not in get_args(Kind):
-        raise SchemaError(f"unknown kind of Dataset: {kind!r}.\n  {suggestion(str(kind), get_args(Kind))}")
+        raise SchemaError(f"unknown kind of Dataset: {shown(kind)}.\n  {suggestion(str(kind), get_args(Kind))}")
     refuse_other_kind(dataset, kind)
     of_kind = f"{'an' if kind == 'alarms' else 'a'} '{kind}' Dataset"
     allowed = {name: row for name, row in VARIABLES.items() if kind in row.kinds}

@@ -11,8 +11,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError
+from ventsim.kinds import shown
 from ventsim.model.parts import Lung, Region
 from ventsim.model.ventilator import PressureControl, VolumeControl
+from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES, FloatArray, Quantity, check, finite_array, quantity
 from ventsim.units import ML_PER_L
 
@@ -222,7 +224,9 @@ def _of_settings(where: str, settings: Any, arguments: Mapping[str, Any]) -> dic
     """Numbers of breath settings of the mode that a closed form is about."""
     mode = PressureControl if "inspiratory_pressure" in arguments else VolumeControl
     if not isinstance(settings, mode):
-        raise InputError(f"{where}: {settings!r} is not {mode.kind}.\n  Give {mode.__name__}(...), or numbers.")
+        raise InputError(
+            f"{where}: {shown(settings)} is not {mode.kind}.\n  Give {mode.__name__}(...), or numbers."
+        )
     first = settings.inspiration()[0]
     if first.shape != "constant" and not {"rise_time_constant", "flow_pattern"} & arguments.keys():
         raise InputError(
@@ -243,7 +247,7 @@ def closed_form(form: Form) -> Form:
     entries = "\n".join(map(_entry, inspect.signature(form).parameters.values()))
     text = inspect.cleandoc(form.__doc__ or "").replace("\nNotes\n", f"\n{_RAISES}\nNotes\n", 1)
     form.__doc__ = text.replace("\nReturns\n", f"\nParameters\n----------\n{entries}\n\nReturns\n", 1)
-    return form
+    return public(np.errstate(all="ignore")(form))  # numbers that are not finite are refused at the end
 
 
 def _entry(parameter: inspect.Parameter) -> str:

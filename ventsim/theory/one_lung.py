@@ -6,6 +6,7 @@ from typing import Literal
 import numpy as np
 
 from ventsim.errors import InputError, suggestion
+from ventsim.kinds import shown
 from ventsim.model.parts import Lung
 from ventsim.model.ventilator import PressureControl, VolumeControl
 from ventsim.parameters import public
@@ -139,7 +140,6 @@ class PressureControlBreath(OneLungBreath):
         return plain(n.where, n.peep + mean_flow * n.expiratory_resistance / (1.0 - n.duty_cycle))
 
 
-@public
 @closed_form
 def pressure_control(
     lung: Lung | None = None,
@@ -295,11 +295,10 @@ def _shape(n: Numbers) -> _Ramp | _HalfSine:
     }
     if n.values["flow_pattern"] not in shapes:
         wrong = n.values["flow_pattern"]
-        raise InputError(f"{n.where}: flow_pattern {wrong!r} is unknown.\n  {suggestion(str(wrong), shapes)}")
+        raise InputError(f"{n.where}: flow_pattern {shown(wrong)} is unknown.\n  {suggestion(str(wrong), shapes)}")
     return shapes[n.values["flow_pattern"]]
 
 
-@public
 @closed_form
 def volume_control(
     lung: Lung | None = None,

@@ -107,7 +107,6 @@ class ParallelLungsBreath(SteadyBreath):
         )
 
 
-@public
 @closed_form
 def parallel_lungs(
     lungs: Lungs | None = None,

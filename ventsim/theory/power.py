@@ -5,14 +5,12 @@ The functions keep the published factor 0.098, which rounds 0.0980665 J for each
 
 from ventsim.model.parts import Lung
 from ventsim.model.ventilator import PressureControl, VolumeControl
-from ventsim.parameters import public
 from ventsim.theory.arguments import Floats, closed_form, plain, read_numbers
 from ventsim.units import ML_PER_L
 
 JOULES = 0.098  # as printed in the papers [J/(cmH2O·L)]
 
 
-@public
 @closed_form
 def mechanical_power_gattinoni_2016(
     lung: Lung | None = None,
@@ -58,7 +56,6 @@ def mechanical_power_gattinoni_2016(
     return plain(n.where, JOULES * n.rate * litres * (0.5 * n.tidal_volume / n.compliance + resistive + n.peep))
 
 
-@public
 @closed_form
 def mechanical_power_simplified_gattinoni_2016(
     settings: VolumeControl | None = None,
@@ -99,7 +96,6 @@ def mechanical_power_simplified_gattinoni_2016(
     return plain(n.where, JOULES * n.rate * n.tidal_volume / ML_PER_L * pressure)
 
 
-@public
 @closed_form
 def mechanical_power_giosa_2019(
     settings: VolumeControl | None = None,
@@ -140,7 +136,6 @@ def mechanical_power_giosa_2019(
     return plain(n.where, minute_volume * (n.peak_pressure + n.peep + 10.0 * n.flow) / 20.0)
 
 
-@public
 @closed_form
 def mechanical_power_becher_2019(
     settings: PressureControl | None = None,

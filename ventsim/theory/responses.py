@@ -7,7 +7,6 @@ import numpy as np
 from ventsim.errors import InputError
 from ventsim.model.parts import Lung
 from ventsim.model.ventilator import PressureControl, VolumeControl
-from ventsim.parameters import public
 from ventsim.quantities import FloatArray
 from ventsim.theory.arguments import Floats, Lungs, Numbers, Results, Row, closed_form, plain, read_numbers
 from ventsim.theory.steady import BreathWaveform
@@ -16,7 +15,6 @@ from ventsim.units import ML_PER_L
 FASTEST = 1e150  # stands for an infinite frequency; its square is still finite [Hz]
 
 
-@public
 @closed_form
 def time_constant(
     lung: Lung | None = None, *, compliance: Floats | None = None, resistance: Floats | None = None
@@ -50,7 +48,6 @@ def time_constant(
     return plain(n.where, n.resistance * n.compliance / ML_PER_L)
 
 
-@public
 @closed_form
 def fraction_complete(*, time: Floats, time_constant: Floats) -> Floats:
     r"""Part of an exponential change that is done after a given time.
@@ -78,7 +75,6 @@ def fraction_complete(*, time: Floats, time_constant: Floats) -> Floats:
     return plain(n.where, -np.expm1(-n.time / n.time_constant))
 
 
-@public
 @closed_form
 def pressure_rise_from_rest(
     lung: Lung | None = None,
@@ -177,7 +173,6 @@ def _check_two(n: Numbers, compliance: FloatArray) -> None:
         raise InputError(f"{n.where} is about two compartments, not {compliance.size}.\n  Give numbers of two.")
 
 
-@public
 @closed_form
 def constant_flow_split(
     lungs: Lungs | None = None,
@@ -247,7 +242,6 @@ def constant_flow_split(
     )
 
 
-@public
 @closed_form
 def lung_tidal_volume(
     *, tidal_volume: Floats, circuit_compliance: Floats, peak_pressure: Floats, peep: Floats
@@ -303,7 +297,6 @@ class EffectiveMechanics(Results):
     resistance: Floats
 
 
-@public
 @closed_form
 def two_compartment_effective(
     lungs: Lungs | None = None, *, frequency: Floats, compliance: Row | None = None, resistance: Row | None = None

@@ -92,7 +92,7 @@ def _read_joints(value: object) -> tuple[Joint, ...]:
     for item in value:
         is_pair = isinstance(item, Sequence) and not isinstance(item, str) and len(item) == 2
         if not is_pair or not all(isinstance(end, str) for end in item):
-            raise CircuitError(f"joint {item!r} is not a pair of ends.\n  Write ('y.patient', 'a.airway').")
+            raise CircuitError(f"joint {shown(item)} is not a pair of ends.\n  Write ('y.patient', 'a.airway').")
         joints.append((item[0], item[1]))
     return tuple(joints)
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, check_name
+from ventsim.kinds import shown
 from ventsim.model.laws.flow import Rohrer
 from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, EquivalentBore, loss_exponent, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
@@ -38,7 +39,7 @@ def checked_points(
             arrays[name] = np.atleast_1d(np.asarray(values, dtype=float))
         except (TypeError, ValueError):
             raise InputError(
-                f"{function}: {name} {values!r} are not numbers.\n  Give numbers in {here.unit}."
+                f"{function}: {name} {shown(values)} are not numbers.\n  Give numbers in {here.unit}."
             ) from None
         array = arrays[name]
         if array.ndim != 1 or array.shape != arrays["flows"].shape:
@@ -307,7 +308,7 @@ def fit_rohrer(
     9.23
     """
     if hold_at_zero is not None:
-        wrong = f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero"
+        wrong = f"fit_rohrer: there is no coefficient {shown(hold_at_zero)} to hold at zero"
         check_name(hold_at_zero, _COEFFICIENTS, wrong=wrong)
     q, p, sigma = checked_points("fit_rohrer", flows, pressures, standard_deviation)
     design = np.column_stack([q, q * np.abs(q)]) / sigma[:, None]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ventsim.errors import InputError, PartError
+from ventsim.kinds import is_number
 from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.laws.own import UsersOwn
 from ventsim.parameters import public
@@ -345,7 +346,7 @@ def flow_law(value: Any) -> FlowLaw:
     """
     if isinstance(value, FlowLaw):
         return value
-    return Rohrer.of(float(value)) if isinstance(value, int | float) else UserLaw(wrapped=value)
+    return Rohrer.of(value) if is_number(value) else UserLaw(wrapped=value)
 
 
 def in_series(*values: Any) -> FlowLaw:

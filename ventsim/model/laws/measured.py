@@ -168,7 +168,7 @@ class AdjustableCurve(FlowLaw):
         """
         if not isinstance(fits, Mapping):
             raise PartError(
-                f"{cls.kind}: fits {fits!r} is not a mapping of openings to fits.\n"
+                f"{cls.kind}: fits {shown(fits)} is not a mapping of openings to fits.\n"
                 "  Give {1.0: fit_rohrer(...), 2.0: fit_rohrer(...)}."
             )
         at = np.atleast_1d(finite_array(f"{cls.kind}: flows", "flow", flows, unit="L/s"))
@@ -177,13 +177,13 @@ class AdjustableCurve(FlowLaw):
             check(cls.kind, {"opening": place}, error=PartError)
             if not (hasattr(fit, "pressure_drop") and hasattr(fit, "flows")):
                 raise PartError(
-                    f"{cls.kind}: {shown(fit)} at opening {place!r} is not a fit.\n"
+                    f"{cls.kind}: {shown(fit)} at opening {shown(place)} is not a fit.\n"
                     "  Give what fit_rohrer(...) or fit_monotone(...) returns."
                 )
             measured = max(map(abs, fit.flows))
             if largest > measured:
                 raise PartError(
-                    f"{cls.kind}: flow {largest:.6g} L/s was not measured at opening {place!r}.\n"
+                    f"{cls.kind}: flow {largest:.6g} L/s was not measured at opening {shown(place)}.\n"
                     f"  Allowed: at most {measured:.6g} L/s. Leave out the flow, or measure further."
                 )
         openings = sorted(fits)

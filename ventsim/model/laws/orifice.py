@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from pydantic import Field
 
 from ventsim.errors import InputError, check_name
+from ventsim.kinds import shown
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.parameters import public
@@ -191,7 +192,7 @@ def orifice_bore(
     """
     values = {"pressure_drop": pressure_drop, "flow": flow, "tube_bore": tube_bore, "density": density}
     check("orifice_bore", values | {"discharge_coefficient": discharge_coefficient}, flow=quantity("wanted_flow"))
-    check_name(edge, ("thin", "thick"), wrong=f"orifice_bore: there is no edge {edge!r}")
+    check_name(edge, ("thin", "thick"), wrong=f"orifice_bore: there is no edge {shown(edge)}")
     area = math.pi / 4.0 * (tube_bore * _MILLI) ** 2
     heads = pressure_drop * CMH2O_PA / (density / 2.0 * (flow * _SI_PER_FLOW / area) ** 2)
     if edge == "thin":

@@ -95,7 +95,7 @@ SAME_PLACE = 0.01
 
 def _read_position(value: object) -> Position:
     if not _are_numbers(value) or len(value) != 2:
-        raise CircuitError(f"{value!r} is not a place on the floor.\n  Give (x, y), each a number of metres.")
+        raise CircuitError(f"{shown(value)} is not a place on the floor.\n  Give (x, y), each a number of metres.")
     for item in value:
         check("", {"coordinate": item}, error=CircuitError)
     x, y = map(float, value)

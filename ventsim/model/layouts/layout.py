@@ -56,7 +56,7 @@ def _for_all_or_each(cls: type[Description]) -> Callable[[object], Any]:
     def read(value: object) -> Any:
         if isinstance(value, cls):
             return value
-        if value is None or value == {}:
+        if value is None or (isinstance(value, Mapping) and not value):
             return None
         wanted = with_article(cls.__name__)
         if not isinstance(value, Mapping):
@@ -83,7 +83,7 @@ def _for_all_or_each(cls: type[Description]) -> Callable[[object], Any]:
 
 def _read_flag(value: object) -> bool:
     if not isinstance(value, bool):
-        raise CircuitError(f"{value!r} is neither true nor false.\n  Give one of the two, without quotes.")
+        raise CircuitError(f"{shown(value)} is neither true nor false.\n  Give one of the two, without quotes.")
     return value
 
 
@@ -151,7 +151,7 @@ class Layout(Description):
         for name in ("limbs", "extension"):
             given = getattr(self, name)
             for lung in given if isinstance(given, FrozenMapping) else ():
-                check_name(lung, self.lungs, wrong=f"{name}: there is no lung {lung!r}", error=CircuitError)
+                check_name(lung, self.lungs, wrong=f"{name}: there is no lung {shown(lung)}", error=CircuitError)
         own = isinstance(self.extension, Mapping)
         if own and self.floor_plan is not None:
             raise CircuitError(

@@ -6,6 +6,7 @@ Round numbers for teaching and comparison. None of them is a measurement of one 
 from typing import Any, Literal
 
 from ventsim.errors import InputError, check_name, nearest_names, suggestion
+from ventsim.kinds import shown
 from ventsim.model.laws.elastic import Sigmoid
 from ventsim.model.parts.lung import Lung, LungPart
 from ventsim.parameters import public
@@ -225,5 +226,5 @@ def predicted_body_weight(height: float, *, sex: Literal["male", "female"]) -> f
     70.57
     """
     check("predicted_body_weight", {"height": height}, height=quantity("body_height"))
-    check_name(sex, _WEIGHT_AT_FIVE_FEET, wrong=f"sex {sex!r} is not one of the choices")
+    check_name(sex, _WEIGHT_AT_FIVE_FEET, wrong=f"sex {shown(sex)} is not one of the choices")
     return _WEIGHT_AT_FIVE_FEET[sex] + 0.91 * (float(height) - 152.4)

@@ -3,8 +3,9 @@
 from collections.abc import Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Self
 
+import xarray as xr
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import InputError, ScenarioError
@@ -22,9 +23,6 @@ from ventsim.model.ventilator import SETTINGS, BreathSettings, check_settings
 from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES, check, quantity
 
-if TYPE_CHECKING:
-    import xarray as xr
-
 DEFAULT_TOLERANCE = 5e-7
 """Default of the relative error allowed per step; tidal volumes usually come out better than 1e-6. [1]"""
 
@@ -41,14 +39,14 @@ CANNOT_REPEAT = "# Cannot be run again from here: "
 
 def _read_text(value: object) -> str:
     if not isinstance(value, str):
-        raise ScenarioError(f'{value!r} is not text.\n  Write it in quotes: "...".')
+        raise ScenarioError(f'{shown(value)} is not text.\n  Write it in quotes: "...".')
     return value
 
 
 def _read_title(value: object) -> str:
     title = _read_text(value)
     if not title.strip() or "\n" in title:
-        raise ScenarioError(f"{title!r} is not a title.\n  Give one line of text that is not empty.")
+        raise ScenarioError(f"{shown(title)} is not a title.\n  Give one line of text that is not empty.")
     return title
 
 
@@ -67,13 +65,15 @@ def _read_circuit(value: object) -> Circuit:
 def _read_windows(value: object) -> tuple[tuple[float, float], ...]:
     """Pairs of times, the first before the second."""
     if not isinstance(value, Sequence) or isinstance(value, str):
-        raise ScenarioError(f"{value!r} is not a list of intervals of time.\n  Give [[start, end], ...] in s.")
+        raise ScenarioError(
+            f"{shown(value)} is not a list of intervals of time.\n  Give [[start, end], ...] in s."
+        )
     windows = []
     for number, item in enumerate(value, start=1):
         is_pair = isinstance(item, Sequence) and not isinstance(item, str) and len(item) == 2
         if not is_pair or any(quantity("time").fault(time) for time in item):
             raise ScenarioError(
-                f"number {number}, {item!r}, is not an interval of time.\n"
+                f"number {number}, {shown(item)}, is not an interval of time.\n"
                 "  Give [start, end] in s, both at least 0."
             )
         start, end = float(item[0]), float(item[1])
@@ -283,7 +283,7 @@ class Scenario(Description):
 
     @classmethod
     @public
-    def from_dataset(cls, dataset: "xr.Dataset") -> Self:
+    def from_dataset(cls, dataset: xr.Dataset) -> Self:
         """The scenario that made a result, from the attribute ``scenario`` of the Dataset.
 
         Parameters

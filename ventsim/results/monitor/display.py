@@ -11,6 +11,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import InputError, SchemaError, suggestion
+from ventsim.kinds import shown
 from ventsim.model.descriptions import Description
 from ventsim.parameters import public
 from ventsim.quantities import check, quantity
@@ -196,11 +197,13 @@ class Sensors(Description):
         -0.15
         """
         if band not in SENSOR_BANDS:
-            raise InputError(f"sensors: there is no band {band!r}.\n  {suggestion(str(band), SENSOR_BANDS)}")
+            raise InputError(f"sensors: there is no band {shown(band)}.\n  {suggestion(str(band), SENSOR_BANDS)}")
         found = SENSOR_BANDS[band]
         gains = {"low": found.lowest_volume_gain_error, "high": found.highest_volume_gain_error}
         if reads not in gains:
-            raise InputError(f"sensors: reads {reads!r} is not one of the choices.\n  Allowed: 'low', 'high'.")
+            raise InputError(
+                f"sensors: reads {shown(reads)} is not one of the choices.\n  Allowed: 'low', 'high'."
+            )
         sign = 1.0 if reads == "high" else -1.0
         return cls(
             volume_gain_error=gains[reads],

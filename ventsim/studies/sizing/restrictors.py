@@ -228,7 +228,7 @@ def add_restrictor(
     if lung not in circuit.lungs:
         raise CircuitError(f"there is no lung {shown(lung)}.\n  {suggestion(str(lung), circuit.lungs)}")
     if limb not in _LIMBS:
-        raise CircuitError(f"there is no limb {limb!r}.\n  {suggestion(str(limb), _LIMBS)}")
+        raise CircuitError(f"there is no limb {shown(limb)}.\n  {suggestion(str(limb), _LIMBS)}")
     name, tube = f"{lung} {limb} restrictor", f"{lung} {limb} tube"
     where = _place_of(circuit, lung, limb)
     if name in circuit.parts:
@@ -240,7 +240,7 @@ def add_restrictor(
         )
     if resistance is not None and bore_deviation != 0.0:
         raise CircuitError(
-            f"there is a resistance, and a bore_deviation {bore_deviation!r} mm beside it.\n"
+            f"there is a resistance, and a bore_deviation {shown(bore_deviation)} mm beside it.\n"
             "  Give the deviation to the law: laws.Orifice(bore=..., bore_deviation=...)."
         )
     if resistance is None:

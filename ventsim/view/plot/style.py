@@ -8,6 +8,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
+from ventsim.kinds import shown
 from ventsim.results.schema import VARIABLES, Kind, refuse_other_kind
 from ventsim.tables import signed
 from ventsim.units import FloatArray
@@ -69,6 +70,7 @@ def panels(
         _, axes = plt.subplots(rows, columns, figsize=size, layout="constrained", squeeze=False, **options)
     drawn = np.asarray(axes, dtype=object).ravel()
     count = rows * columns
+    _check_axes(drawn, where=where)
     if drawn.size != count:
         raise SchemaError(
             f"{where} needs {count} Axes ({what}); it got {drawn.size}.\n  Use plt.subplots(...) to make {count}."
@@ -80,7 +82,20 @@ def one_panel(ax: "Axes | None", *, size: tuple[float, float]) -> "Axes":
     """The Axes that are given, or those of a new figure."""
     import matplotlib.pyplot as plt
 
-    return plt.subplots(figsize=size, layout="constrained")[1] if ax is None else ax
+    if ax is None:
+        return plt.subplots(figsize=size, layout="constrained")[1]
+    _check_axes([ax], where="ax")
+    return ax
+
+
+def _check_axes(axes: Iterable[Any], *, where: str) -> None:
+    from matplotlib.axes import Axes
+
+    for ax in axes:
+        if not isinstance(ax, Axes):
+            raise SchemaError(
+                f"{where}: got {shown(ax)}, which is no Axes.\n  Use plt.subplots(...) to make Axes."
+            )
 
 
 def ink_on(colour: Any) -> str:
