@@ -1,8 +1,8 @@
 """What makes a function or class public: its shared parameters are documented, the kinds of its arguments guarded.
 
 A docstring names a parameter that many functions share on a line of its own in its section *Parameters*;
-:func:`public` writes type and meaning behind it, so that ``help()`` and the reference are complete. It also has every
-call look at its arguments, by the annotations: what each kind of annotation takes is in :func:`rule_of`.
+:func:`public` writes type and meaning behind it, so that ``help()`` and the reference are complete. It also has
+every call look at its arguments, by the annotations: what each kind of annotation takes is in :func:`rule_of`.
 """
 
 import inspect
@@ -86,8 +86,8 @@ def public(item: F) -> F:
     Parameters
     ----------
     item : callable
-        A function, a method below ``@classmethod`` or ``@property``, or a dataclass. Its docstring may have lines with
-        nothing but a name of :data:`PARAMETERS` in the section *Parameters*.
+        A function, a method below ``@classmethod`` or ``@property``, or a dataclass. Its docstring may have lines
+        with nothing but a name of :data:`PARAMETERS` in the section *Parameters*.
 
     Returns
     -------
@@ -139,7 +139,7 @@ def _guarded(function: Any, documented: Any) -> Any:
     def guarded(*args, **options):  # type: ignore[no-untyped-def]
         if not is_ready:
             prepare()
-        for name, value in zip(names, args[offset:]):
+        for name, value in zip(names, args[offset:], strict=False):
             if name in rules and (fault := rules[name](value, name)):
                 refuse(name, fault)
         for name, value in options.items():
@@ -148,10 +148,8 @@ def _guarded(function: Any, documented: Any) -> Any:
         return function(*args, **options)
 
     # With the globals of the function, by which examples in docstrings are found.
-    closure = guarded.__closure__
-    return update_wrapper(
-        FunctionType(guarded.__code__, inspect.unwrap(function).__globals__, None, None, closure), function
-    )
+    home, closure = inspect.unwrap(function).__globals__, guarded.__closure__
+    return update_wrapper(FunctionType(guarded.__code__, home, None, None, closure), function)
 
 
 def _hints(function: Any) -> dict[str, Any]:

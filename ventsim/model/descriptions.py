@@ -24,6 +24,7 @@ from pydantic import (
 from pydantic_core import CoreSchema, core_schema
 
 from ventsim.errors import InputError, PartError, suggestion
+from ventsim.kinds import fault_of_text
 from ventsim.model.field_table import with_parameters
 from ventsim.model.messages import reworded, shown, unnamed, with_article
 from ventsim.quantities import Quantity, quantity_of, warn_of_unlikely
@@ -270,7 +271,7 @@ class Description(BaseModel):
         >>> Tube.from_dict({"length": 2}).length
         2.0
         """
-        if not isinstance(data, Mapping) or not all(isinstance(name, str) for name in data):
+        if not isinstance(data, Mapping) or any(fault_of_text(name, "") for name in data):
             raise cls.error_type(
                 f"{label(cls)}: {shown(data)} is not a mapping of names to values.\n"
                 f"  Allowed names: {', '.join(cls.model_fields)}."

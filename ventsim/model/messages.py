@@ -112,4 +112,7 @@ def _complaint(cls: type[BaseModel], item: Mapping[str, Any]) -> str:
         case "bool_type" | "bool_parsing":
             return f"{name} {shown(given)} is neither true nor false.\n  Give one of the two, without quotes."
         case _:
-            return f"{name} {shown(given)} does not fit: {item['msg']}."
+            described = fields[name].description if name in fields else None
+            return (
+                f"{name} {shown(given)} does not fit: {item['msg']}.\n  Give {described or 'what its help says'}."
+            )

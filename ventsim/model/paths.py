@@ -543,7 +543,7 @@ def _below(item: Any, step: str, *, path: Steps, number: int) -> Any:
         if step in item:
             return item[step]
         found = f"in '{so_far}'" if so_far else "to begin with"
-        raise InputError(f"{where}: there is no '{step}' {found}.\n  {suggestion(step, item)}")
+        raise InputError(f"{where}: there is no {step!r} {found}.\n  {suggestion(step, item)}")
     if isinstance(item, Description):
         fields = type(item).model_fields
         if step in fields:
@@ -563,4 +563,4 @@ def _below(item: Any, step: str, *, path: Steps, number: int) -> Any:
     hint = f"End the path at '{so_far}'."
     if step in ("linear", "quadratic", "bore"):
         hint = f"{hint[:-1]}, or give it a law that has a '{step}'."
-    raise InputError(f"{where}: '{so_far}' is a single value ({text}), there is no '{step}' in it.\n  {hint}")
+    raise InputError(f"{where}: '{so_far}' is a single value ({text}), there is no {step!r} in it.\n  {hint}")

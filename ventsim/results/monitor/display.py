@@ -201,9 +201,7 @@ class Sensors(Description):
         found = SENSOR_BANDS[band]
         gains = {"low": found.lowest_volume_gain_error, "high": found.highest_volume_gain_error}
         if reads not in gains:
-            raise InputError(
-                f"sensors: reads {shown(reads)} is not one of the choices.\n  Allowed: 'low', 'high'."
-            )
+            raise InputError(f"sensors: reads {reads!r} is not one of the choices.\n  Allowed: 'low', 'high'.")
         sign = 1.0 if reads == "high" else -1.0
         return cls(
             volume_gain_error=gains[reads],

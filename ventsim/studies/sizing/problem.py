@@ -234,9 +234,7 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
     if now is None:
         raise InputError(f"vary: {shown(path)} has no value now.\n  Describe it with a number first.")
     if quantity.whole:
-        raise InputError(
-            f"vary: {shown(path)} is a whole number, {now}.\n  Take the path of a number with decimals."
-        )
+        raise InputError(f"vary: {path!r} is a whole number, {now}.\n  Take the path of a number with decimals.")
     if not isinstance(limits, Sequence) or isinstance(limits, str) or len(limits) != 2:
         raise InputError(
             f"vary: {shown(path)} has limits {shown(limits)}.\n  Give two numbers, (low, high). [{quantity.unit}]"

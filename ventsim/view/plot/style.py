@@ -93,9 +93,7 @@ def _check_axes(axes: Iterable[Any], *, where: str) -> None:
 
     for ax in axes:
         if not isinstance(ax, Axes):
-            raise SchemaError(
-                f"{where}: got {shown(ax)}, which is no Axes.\n  Use plt.subplots(...) to make Axes."
-            )
+            raise SchemaError(f"{where}: got {shown(ax)}, not Axes.\n  Use plt.subplots(...) to make them.")
 
 
 def ink_on(colour: Any) -> str:
