@@ -437,6 +437,10 @@ NO_DOORS = {
     "AnyElasticLaw": "a protocol", "AnyFlowLaw": "a protocol", "FittedLaw": "a protocol",
     "BreathSettings": "abstract", "TimedChange": "abstract", "ElasticLaw": "abstract", "FlowLaw": "abstract",
     "LungPart": "abstract", "Part": "abstract",
+    **dict.fromkeys(
+        ("RohrerFit", "MonotoneFit", "EquivalentBore", "PrintedBore", "GasProperties", "TubeLengths", "Sizing",
+         "Variable", "SensorBand", "ElasticTerms"), "a function returns it, or a table holds it",
+    ),
     "ApproachBreath": "a closed form returns it", "BreathWaveform": "a closed form returns it",
     "EffectiveMechanics": "a closed form returns it", "FlowSplit": "a closed form returns it",
     "ParallelLungsBreath": "a closed form returns it", "PressureControlBreath": "a closed form returns it",

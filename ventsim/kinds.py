@@ -8,6 +8,9 @@ from typing import Any
 
 import numpy as np
 
+LARGEST = 1e15
+"""Largest size of any number: powers of a larger one leave the range of floats."""
+
 _LONGEST = 80  # characters of a wrong value in a message
 
 
@@ -130,9 +133,10 @@ def fault_of_numbers(value: Any, name: str) -> str:
         array = numbers_in(value)
     except (TypeError, ValueError):
         return f"{name} {shown(value)} is not a number.\n  Give finite numbers"
-    if np.isfinite(array).all():
+    allowed = np.abs(array) <= LARGEST
+    if allowed.all():
         return ""
-    return f"{name} {array[~np.isfinite(array)].flat[0]:g} is not allowed.\n  Give finite numbers"
+    return f"{name} {array[~allowed].flat[0]:g} is not allowed.\n  Give finite numbers up to {LARGEST:g}"
 
 
 def fault_of_number(value: Any, name: str) -> str:
@@ -153,11 +157,8 @@ def fault_of_number(value: Any, name: str) -> str:
     if not is_number(value):
         how = "; .item() is the number of an array" if hasattr(value, "item") else ""
         return f"{name} {shown(value)} is not a number{how}.\n  Give a finite number"
-    try:
-        is_finite = math.isfinite(value)
-    except OverflowError:
-        is_finite = False
-    return "" if is_finite else f"{name} {shown(value)} is not allowed.\n  Give a finite number"
+    is_allowed = abs(value) <= LARGEST
+    return "" if is_allowed else f"{name} {shown(value)} is not allowed.\n  Give a finite number up to {LARGEST:g}"
 
 
 def fault_of_text(value: Any, name: str) -> str:

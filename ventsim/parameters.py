@@ -47,7 +47,8 @@ PARAMETERS: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "start": (
             "xarray.Dataset, optional",
-            "Result of an earlier run of a circuit with the same points; its last state is the first one.",
+            "Result of an earlier run of a circuit with the same points, whole or at least with its last sample: the "
+            "state in which that run ended is the first one.",
         ),
         "ramp_updates": (
             "int, default 1",
@@ -75,6 +76,9 @@ PARAMETERS: Mapping[str, tuple[str, str]] = MappingProxyType(
 
 READ_TOGETHER = frozenset({"scenario", "settings"})
 """Parameters that are read as one, by `scenario_of` and its like, which say what is wrong with the two."""
+
+READ_BY_SCHEMA = "Dataset"
+"""Name of the class of results, of which the schema says which kind is needed and what makes it."""
 
 _SECTION = re.compile(r"(?m)^Parameters\n-+\n")
 _WIDTH = 108
@@ -209,7 +213,9 @@ def rule_of(hint: Any) -> Rule | None:
         return _mapping(*map(rule_of, inner))
     if origin is not None and isinstance(origin, type) and issubclass(origin, Iterable):
         return _many(rule_of(inner[0]), ordered=not issubclass(Set, origin))
-    if hint not in (Any, object) and isinstance(hint, type) and not getattr(hint, "_is_protocol", False):
+    if hint in (Any, object) or getattr(hint, "__name__", "") == READ_BY_SCHEMA:
+        return None
+    if isinstance(hint, type) and not getattr(hint, "_is_protocol", False):
         return _instance(hint)
     return None
 
@@ -304,8 +310,8 @@ def _many(of_item: Rule | None, *, ordered: bool) -> Rule:
     """Of several; one that is read while it is made may never end."""
 
     def rule(value: Any, name: str) -> str:
-        is_listed = isinstance(value, Iterable) and isinstance(value, Sized) and not isinstance(value, str | bytes)
-        if not is_listed or (ordered and isinstance(value, Mapping | Set)) or not getattr(value, "ndim", 1):
+        is_listed = isinstance(value, Iterable) and isinstance(value, Sized) and not isinstance(value, bytes)
+        if not is_listed or (ordered and isinstance(value, str | Mapping | Set)) or not getattr(value, "ndim", 1):
             return f"{name} {shown(value)} is not a list.\n  Give a list or tuple"
         for k, item in enumerate(value if of_item else ()):
             if fault := of_item(item, f"{name}[{k}]"):

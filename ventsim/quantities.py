@@ -20,8 +20,11 @@ from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from ventsim.errors import InputError, PlausibilityWarning, warn_caller
-from ventsim.kinds import is_number, numbers_in, shown
+from ventsim.kinds import LARGEST, is_number, numbers_in, shown
 from ventsim.units import FloatArray, convert
+
+SMALLEST = 1e-15
+"""Smallest size of any number besides 0; the largest is :data:`ventsim.kinds.LARGEST`."""
 
 # Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does
 # not know have their factor here.
@@ -148,7 +151,7 @@ class Quantity:
         except OverflowError:  # a whole number beyond the range of floats
             number = math.inf
         broken = (
-            not math.isfinite(number)
+            not (number == 0.0 or SMALLEST <= abs(number) <= LARGEST)
             or (self.above is not None and number <= self.above)
             or (self.at_least is not None and number < self.at_least)
             or (self.below is not None and number >= self.below)
@@ -157,8 +160,13 @@ class Quantity:
         )
         return f"{self.text(number)} is not allowed." if broken else ""
 
-    def allowed(self) -> str:
+    def allowed(self, value: float | None = None) -> str:
         """What is allowed and what is usual.
+
+        Parameters
+        ----------
+        value : float or None, default None
+            A number that is not allowed: the limits of size are named if it is beyond them. [unit]
 
         Returns
         -------
@@ -168,6 +176,8 @@ class Quantity:
         unit = "" if self.unit == "1" else f" {self.unit}"
         kind = "whole number" if self.whole else "finite number"
         hard = f"{kind} {self.bounds}{unit}" if self.whole else f"{self.bounds or kind}{unit}"
+        if value is not None and not (value == 0 or SMALLEST <= abs(value) <= LARGEST):
+            hard = f"{hard}, and in size {_short(SMALLEST)} to {_short(LARGEST)}"
         if self.plausible is None:
             return f"Allowed: {hard}."
         return f"Allowed: {hard}; usual: {_short(self.plausible[0])} to {_short(self.plausible[1])}{unit}."
@@ -194,8 +204,9 @@ class Quantity:
         match = _WRITTEN_RATIO.fullmatch(value) if self.ratio is not None and isinstance(value, str) else None
         if match is None or float(match[2]) == 0.0:
             # Compared before it becomes a float, for which a whole number may be too long.
-            meant = self.meant(float(value)) if is_number(value) and abs(value) <= _LARGEST else ""
-            return f"{meant} {self.allowed()}".lstrip()
+            number = value if is_number(value) and math.isfinite(min(abs(value), LARGEST * 10)) else None
+            meant = self.meant(float(number)) if number is not None and abs(number) <= LARGEST else ""
+            return f"{meant} {self.allowed(number)}".lstrip()
         return f"Write {_rounded(float(match[1]) / float(match[2]))}, {' divided by '.join(self.ratio or ())}."
 
     def unlikely(self, value: float) -> str:
@@ -289,7 +300,6 @@ def _rounded(number: float) -> str:
 
 
 _LATEST = 1e7  # [s]
-_LARGEST = 1e300  # number for which another unit is looked for
 # No muscles of a chest do more than the limits, strained against a shut mouth [cmH2O].
 _MUSCLES: dict[str, Any] = {"plausible": (-60.0, 60.0), "at_least": -200.0, "at_most": 200.0}
 _FARTHEST = 100.0  # on a floor plan [m]

@@ -45,7 +45,6 @@ _ARGON = _Species(0.039948, 21.25, 273.0, 144.0)
 _WATER = _Species(0.01801528, 10.087, 310.15, 270.0)
 
 
-@public
 @dataclass(frozen=True, slots=True)
 class GasProperties:
     """Density and viscosity of a gas.

@@ -105,7 +105,8 @@ def _complaint(cls: type[BaseModel], item: Mapping[str, Any]) -> str:
             return f"there is no {name!r}.\n  {suggestion(str(name), fields)}"
         case "literal_error":
             choices = [str(choice) for choice in get_args(fields[str(item["loc"][0])].annotation)]
-            return f"{name} {shown(given)} is not one of the choices.\n  {suggestion(shown(given).strip(chr(39)), choices)}"
+            text = given if isinstance(given, str) else shown(given)
+            return f"{name} {shown(given)} is not one of the choices.\n  {suggestion(text, choices)}"
         case "model_type":
             wanted = item["ctx"]["class_name"]
             return f"{name} {shown(given)} is not {with_article(wanted)}.\n  Give {wanted}(...)."

@@ -109,7 +109,6 @@ class Segment:
             case _:
                 return self.start
 
-    @public
     def crossings(self, level: float) -> tuple[float, ...]:
         """When the source passes a level, upwards or downwards.
 

@@ -49,7 +49,6 @@ __all__ = [
 Kind = Literal["waveforms", "recording", "measures", "displayed", "alarms", "blind spots"]
 
 
-@public
 @dataclass(frozen=True, kw_only=True)
 class Variable:
     """One row of the table of result variables.

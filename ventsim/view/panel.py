@@ -22,7 +22,7 @@ from ventsim.parameters import public
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
 from ventsim.tables import fixed, percent
-from ventsim.view.plot.style import COLOURS, FAINT, axis_label, line_style
+from ventsim.view.plot.style import COLOURS, FAINT, as_text, axis_label, line_style
 
 if TYPE_CHECKING:
     from ipywidgets import VBox
@@ -182,7 +182,8 @@ class BreathPicture:
         draw = self._pressure_axes.plot
         self._airway = [draw([], [], color=look["color"], linewidth=0.8, alpha=0.7)[0] for look in looks]
         self._alveolar = [
-            draw([], [], label=f"lung {name}", **look)[0] for name, look in zip(self._names, looks, strict=True)
+            draw([], [], label=f"lung {as_text(name)}", **look)[0]
+            for name, look in zip(self._names, looks, strict=True)
         ]
         draw([], [], **FAINT, label="at the airway")
         above: dict[str, Any] = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "borderaxespad": 0.1}
@@ -193,7 +194,7 @@ class BreathPicture:
         self._volume_axes.set_ylabel("volume breathed in [mL]")
         self._volume_axes.set_xlabel("time [s]")
         self._bars = self._bar_axes.bar(
-            self._names, 0.0, width=0.6, color=COLOURS, edgecolor="black", linewidth=0.6
+            list(map(as_text, self._names)), 0.0, width=0.6, color=COLOURS, edgecolor="black", linewidth=0.6
         )
         self._texts = [
             self._bar_axes.annotate("", (k, 0.0), xytext=(0, 3), textcoords="offset points", ha="center")

@@ -23,8 +23,8 @@ LAWS = Family(
 
 
 def _read_name(value: object) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise InputError(f"{shown(value)} is not a name.\n  Give text that is not empty.")
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise InputError(f"{shown(value)} is not a name.\n  Give text that is not empty and can be printed.")
     return value
 
 

@@ -33,6 +33,13 @@ from ventsim.units import ATMOSPHERE_CMH2O
 Joint = tuple[str, str]
 
 
+LONGEST_NAME = 100
+"""Most characters in the name of a part."""
+
+MOST_LUNGS = 256
+"""Most lungs of a circuit: the time for one grows faster than their square."""
+
+
 def read_parts(value: object) -> FrozenMapping:
     """Parts by name, from themselves or from plain values; for the field of a circuit.
 
@@ -59,13 +66,18 @@ def read_parts(value: object) -> FrozenMapping:
     parts: dict[str, Any] = {}
     for name, item in value.items():
         if isinstance(name, int | float):
-            raise CircuitError(f"{name!r} cannot be the name of a part: it is no text.\n  Write {str(name)!r}.")
-        if not isinstance(name, str) or not name.strip() or "." in name or name == VENTILATOR:
+            text = shown(name)
+            raise CircuitError(f"{text} cannot be the name of a part: it is no text.\n  Write {text!r}.")
+        is_name = isinstance(name, str) and name.strip() and name.isprintable() and len(name) <= LONGEST_NAME
+        if not is_name or "." in name or name == VENTILATOR:
             raise CircuitError(
-                f"{name!r} cannot be the name of a part.\n"
-                f"  Allowed: any text that is not empty, has no full stop and is not '{VENTILATOR}'."
+                f"{shown(name)} cannot be the name of a part.\n"
+                f"  Allowed: any text that is not empty, has no full stop and is not '{VENTILATOR}', of at most "
+                f"{LONGEST_NAME} characters that can be printed."
             )
         parts[name] = item if isinstance(item, Part) else _read_part(name, item)
+    if (count := sum(isinstance(part, LungPart) for part in parts.values())) > MOST_LUNGS:
+        raise CircuitError(f"there are {count} lungs.\n  Allowed: at most {MOST_LUNGS} on one ventilator.")
     return FrozenMapping(parts)
 
 
@@ -165,7 +177,8 @@ class Circuit(Description):
     Parameters
     ----------
     parts : mapping of str to Part
-        The parts by name. A name is any text without full stop, and not ``"ventilator"``.
+        The parts by name. A name is up to 100 characters that can be printed, without full stop, and
+        not ``"ventilator"``.
     joints : sequence of (str, str)
         Ends that are joined.
     ventilator : Ventilator, default Ventilator()

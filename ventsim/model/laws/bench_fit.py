@@ -63,7 +63,6 @@ def checked_points(
     return arrays["flows"], arrays["pressures"], arrays.get("standard_deviation", np.ones_like(arrays["flows"]))
 
 
-@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RohrerFit:
     """A linear and a quadratic resistance fitted to points.

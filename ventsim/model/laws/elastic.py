@@ -59,7 +59,6 @@ class AnyElasticLaw(Protocol):
         """
 
 
-@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ElasticTerms:
     r"""A law as a sum of terms that the engine knows in closed form.

@@ -319,7 +319,6 @@ def _slopes(x: FloatArray, y: FloatArray) -> FloatArray:
     return slopes
 
 
-@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MonotoneFit:
     """A rising curve through points, smoothed only where they do not rise.

@@ -200,7 +200,6 @@ def orifice_bore(
     return tube_bore * math.sqrt(3.0 / (2.5 + math.sqrt(0.25 + 6.0 * heads)))
 
 
-@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EquivalentBore:
     """The round hole that loses, at one flow, what a fitted law loses.
@@ -275,7 +274,6 @@ _NOMINAL = quantity(
 )
 
 
-@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PrintedBore:
     """What becomes of a hole that is drawn with some bore and printed on some printer.

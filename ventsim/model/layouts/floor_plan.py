@@ -131,7 +131,6 @@ class Way:
     distance: float
 
 
-@public
 @dataclass(frozen=True, slots=True)
 class TubeLengths:
     """Lengths of tube that a floor plan asks for, the same in the inspiratory and the expiratory limb.

@@ -42,10 +42,11 @@ def _read_lungs(lungs: object) -> FrozenMapping:
     }
     for name, lung in found.items():
         if not isinstance(name, str):
-            raise CircuitError(f"lungs: the name {name!r} is no text.\n  Write {str(name)!r}.")
+            raise CircuitError(f"lungs: the name {shown(name)} is no text.\n  Write {shown(name)!r}.")
         if not isinstance(lung, LungPart | Mapping) or (isinstance(lung, Mapping) and lung["kind"] != Lung.kind):
             raise CircuitError(
-                f"lungs: {name!r} is {shown(lung)}, not a lung.\n  Give a Lung(compliance=..., resistance=...)."
+                f"lungs: {shown(name)} is {shown(lung)}, not a lung.\n"
+                "  Give a Lung(compliance=..., resistance=...)."
             )
     return read_parts(found)
 

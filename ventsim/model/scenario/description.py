@@ -9,6 +9,7 @@ import xarray as xr
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import InputError, ScenarioError
+from ventsim.kinds import fault_of_text
 from ventsim.model.changes import CHANGES, AnyChange, Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description, Kept, Member, plain_values, shown
@@ -40,12 +41,14 @@ CANNOT_REPEAT = "# Cannot be run again from here: "
 def _read_text(value: object) -> str:
     if not isinstance(value, str):
         raise ScenarioError(f'{shown(value)} is not text.\n  Write it in quotes: "...".')
+    if fault := fault_of_text(value, ""):
+        raise ScenarioError(f"{fault.lstrip()}.")
     return value
 
 
 def _read_title(value: object) -> str:
     title = _read_text(value)
-    if not title.strip() or "\n" in title:
+    if not title.strip() or not title.isprintable():
         raise ScenarioError(f"{shown(title)} is not a title.\n  Give one line of text that is not empty.")
     return title
 
@@ -301,7 +304,7 @@ class Scenario(Description):
         ScenarioError
             If the Dataset holds no scenario, or one that cannot be read.
         """
-        text = dataset.attrs.get("scenario")
+        text = dataset.attrs.get("scenario") if isinstance(dataset, xr.Dataset) else None
         if not isinstance(text, str):
             raise ScenarioError(
                 "the Dataset has no attribute 'scenario', so the run cannot be repeated from it.\n"

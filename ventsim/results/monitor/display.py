@@ -24,7 +24,6 @@ SECONDS_PER_MINUTE = 60.0
 _LEAST_RISE = 1e-6  # of pressure in a breath; less is rounding, not a breath [cmH2O]
 
 
-@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorBand:
     """How far the readings of a ventilator may be from the truth, and who says so.

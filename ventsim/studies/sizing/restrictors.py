@@ -34,7 +34,6 @@ _LIMBS = ("inspiratory", "expiratory")
 Subject = TypeVar("Subject", Scenario, Circuit)
 
 
-@public
 @dataclass(frozen=True, eq=False)
 class Sizing:
     """What a sizing found.

@@ -4,6 +4,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from ventsim.errors import InputError
+from ventsim.kinds import shown
 from ventsim.model.laws import FlowLaw
 from ventsim.parameters import public
 from ventsim.view.plot.style import COLOURS, FAINT, one_panel
@@ -71,6 +73,9 @@ def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
     --------
     ``bench_fit(fit_rohrer(flows, pressures)).figure.savefig("restrictor.png")``
     """
+    for name in ("flows", "pressures", "standard_deviation", "law"):
+        if not hasattr(fit, name):
+            raise InputError(f"bench_fit: {shown(fit)} has no {name}.\n  Give what fit_rohrer(...) returns.")
     ax = one_panel(ax, size=(6.0, 4.5))
     flows = np.asarray(fit.flows)
     line = np.linspace(min(0.0, flows.min()), max(0.0, flows.max()), 401)

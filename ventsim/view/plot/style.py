@@ -45,10 +45,15 @@ def line_style(k: int) -> dict[str, Any]:
     return {"color": COLOURS[k % n], "linestyle": PATTERNS[(k + k // n) % n], "linewidth": 1.6}
 
 
+def as_text(name: object) -> str:
+    """A name as it is to be drawn: a dollar sign does not begin a formula."""
+    return str(name).replace("$", r"\$")
+
+
 def draw_lungs(ax: "Axes", x: FloatArray, values: FloatArray, names: Iterable[Any], **look: Any) -> None:
     """A line for each lung, of which `values` has a column, with its name, colour and pattern."""
     for k, (name, line) in enumerate(zip(names, values.T, strict=True)):
-        ax.plot(x, line, label=name, **line_style(k), **look)
+        ax.plot(x, line, label=as_text(name), **line_style(k), **look)
 
 
 def legend(ax: "Axes", *, names: list[str]) -> None:
@@ -160,6 +165,7 @@ def in_lines(text: str, inches: float) -> str:
     import matplotlib as mpl
     from matplotlib.font_manager import FontProperties
 
+    text = as_text(text)
     size = FontProperties(size=mpl.rcParams["axes.labelsize"]).get_size_in_points()
     most = inches / (_LETTER * _POINT * size)
     spaces = [space for space, letter in enumerate(text) if letter == " "]

@@ -204,7 +204,7 @@ def sweep_map(
             axis.set_ticks(range(len(ticks)), ticks)
         axis.set_label_text(_parameter_label(values[name]))
     if _LUNG in values.coords:
-        axes.set_title(f"lung {values[_LUNG].item()}", loc="left", fontsize="medium")
+        axes.set_title(f"lung {style.as_text(values[_LUNG].item())}", loc="left", fontsize="medium")
     return axes
 
 
