@@ -20,10 +20,8 @@ ROOT = PROJECT / "ventsim"
 
 # From top to bottom; modules of one row do not know each other.
 LAYERS = (
-    ("kinds",),
     ("errors",),
-    ("parameters",),
-    ("units",),
+    ("units", "parameters"),
     ("quantities",),
     ("tables",),
     ("model",),
@@ -34,7 +32,7 @@ LAYERS = (
     ("command", "root"),
 )
 ROW = {name: number for number, names in enumerate(LAYERS) for name in names}
-ALONE = {"kinds", "tables"}  # these import nothing of ventsim
+ALONE = {"errors", "tables"}  # these import nothing of ventsim
 # The only layer that runs the engine, and the only module of the engine that knows parts, circuits and settings.
 RUNS_THE_ENGINE, TRANSLATOR = "simulation", "engine/network.py"
 # What only these layers may import from outside, so that the rest stays light and testable without it.

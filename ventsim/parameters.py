@@ -6,9 +6,11 @@ every call look at its arguments, by the annotations: what each kind of annotati
 """
 
 import inspect
+import math
 import re
+import sys
 import textwrap
-from collections.abc import Callable, Iterable, Mapping, Set, Sized
+from collections.abc import Callable, Iterable, Iterator, Mapping, Set, Sized
 from functools import update_wrapper
 from pathlib import Path
 from types import FunctionType, MappingProxyType, NoneType, UnionType
@@ -17,8 +19,15 @@ from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ventsim.errors import InputError, suggestion
-from ventsim.kinds import fault_of_number, fault_of_numbers, fault_of_text, shown
+from ventsim.errors import (
+    InputError,
+    VentsimError,
+    fault_of_number,
+    fault_of_numbers,
+    fault_of_text,
+    shown,
+    suggestion,
+)
 
 F = TypeVar("F", bound=Callable[..., object])
 Rule = Callable[[Any, str], str]
@@ -47,8 +56,8 @@ PARAMETERS: Mapping[str, tuple[str, str]] = MappingProxyType(
         ),
         "start": (
             "xarray.Dataset, optional",
-            "Result of an earlier run of a circuit with the same points, whole or at least with its last sample: the "
-            "state in which that run ended is the first one.",
+            "Result of an earlier run of a circuit with the same points, whole or at least with its last sample. "
+            "The state in which that run ended is the first one.",
         ),
         "ramp_updates": (
             "int, default 1",
@@ -127,6 +136,7 @@ def _guarded(function: Any, documented: Any) -> Any:
     names = [name for name in inspect.signature(function).parameters if name not in ("self", "cls")]
     offset = len(inspect.signature(function).parameters) - len(names)
     rules: dict[str, Rule] = {}
+    getframe = sys._getframe  # calls from inside the library come with checked arguments, and often
     is_ready: list[bool] = []
 
     def prepare() -> None:  # at the first call, when all names of annotations are there
@@ -135,20 +145,30 @@ def _guarded(function: Any, documented: Any) -> Any:
             if name in names and name not in READ_TOGETHER and (rule := rule_of(hint)) is not None:
                 rules[name] = rule
 
-    def refuse(name: str, fault: str) -> None:
+    def refuse(name: str, value: Any, fault: str, args: Any, options: Any) -> None:
+        # The function may know better words; but not what never ends, nor a flag for which it would work in vain.
+        if rules[name] is not _flag and not isinstance(value, Iterator):
+            try:
+                function(*args, **options)
+            except VentsimError:
+                raise
+            except Exception:  # of whatever the value made it do
+                pass
         where = documented.__qualname__ if offset else documented.__name__
         unit = unit_of(inspect.getdoc(documented) or "", name)
         raise InputError(f"{where}: {fault}{unit}.")
 
     def guarded(*args, **options):  # type: ignore[no-untyped-def]
+        if getframe(1).f_globals.get("__name__", "").startswith("ventsim."):
+            return function(*args, **options)
         if not is_ready:
             prepare()
         for name, value in zip(names, args[offset:], strict=False):
             if name in rules and (fault := rules[name](value, name)):
-                refuse(name, fault)
+                refuse(name, value, fault, args, options)
         for name, value in options.items():
             if name in rules and (fault := rules[name](value, name)):
-                refuse(name, fault)
+                refuse(name, value, fault, args, options)
         return function(*args, **options)
 
     # With the globals of the function, by which examples in docstrings are found.
@@ -193,7 +213,7 @@ def rule_of(hint: Any) -> Rule | None:
     >>> rule_of(float)("12", "rate")
     "rate '12' is not a number.\\n  Give a finite number"
     >>> rule_of(bool)(1, "ideal")
-    'ideal 1 is neither True nor False.\\n  Give one of the two'
+    'ideal 1 is neither true nor false.\\n  Give True or False'
     """
     origin, inner = get_origin(hint), get_args(hint)
     if origin is Annotated:
@@ -222,7 +242,7 @@ def rule_of(hint: Any) -> Rule | None:
 
 def _whole(value: Any, name: str) -> str:
     fault = fault_of_number(value, name)
-    if not fault and value != round(value):
+    if not fault and (abs(value) == math.inf or value != round(value)):
         return f"{name} {value!r} is not a whole number.\n  Give a whole number"
     return fault
 
@@ -235,7 +255,7 @@ def _numbers_or_missing(value: Any, name: str) -> str:
 def _flag(value: Any, name: str) -> str:
     if isinstance(value, bool | np.bool_):
         return ""
-    return f"{name} {shown(value)} is neither True nor False.\n  Give one of the two"
+    return f"{name} {shown(value)} is neither true nor false.\n  Give True or False"
 
 
 def _path(value: Any, name: str) -> str:

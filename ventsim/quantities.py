@@ -19,12 +19,11 @@ from pydantic import GetCoreSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from ventsim.errors import InputError, PlausibilityWarning, warn_caller
-from ventsim.kinds import LARGEST, is_number, numbers_in, shown
+from ventsim.errors import InputError, PlausibilityWarning, is_number, numbers_in, shown, warn_caller
 from ventsim.units import FloatArray, convert
 
-SMALLEST = 1e-15
-"""Smallest size of any number besides 0; the largest is :data:`ventsim.kinds.LARGEST`."""
+SMALLEST, LARGEST = 1e-15, 1e15
+"""Ends of the sizes that a number may have besides 0: beyond them its powers leave the range of floats."""
 
 # Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does
 # not know have their factor here.
@@ -90,6 +89,8 @@ class Quantity:
         What is divided by what, if people are likely to turn the ratio round or to write it as ``"1:2"``.
     percent : bool, default False
         Whether people are likely to give it in percent.
+    any_size : bool, default False
+        Whether it may be smaller than :data:`SMALLEST` or larger than :data:`LARGEST`.
 
     Examples
     --------
@@ -108,6 +109,7 @@ class Quantity:
     whole: bool = field(default=False, repr=False)
     ratio: tuple[str, str] | None = field(default=None, repr=False)
     percent: bool = field(default=False, repr=False)
+    any_size: bool = field(default=False, repr=False)
 
     @property
     def bounds(self) -> str:
@@ -151,7 +153,8 @@ class Quantity:
         except OverflowError:  # a whole number beyond the range of floats
             number = math.inf
         broken = (
-            not (number == 0.0 or SMALLEST <= abs(number) <= LARGEST)
+            not math.isfinite(number)
+            or bool(self._beyond(number))
             or (self.above is not None and number <= self.above)
             or (self.at_least is not None and number < self.at_least)
             or (self.below is not None and number >= self.below)
@@ -159,6 +162,15 @@ class Quantity:
             or (self.whole and number != round(number))
         )
         return f"{self.text(number)} is not allowed." if broken else ""
+
+    def _beyond(self, number: float) -> str:
+        """The limit of size that a number breaks, in words: none are so small, where 0 is none, or so large."""
+        if self.any_size:
+            return ""
+        if self.above == 0.0 and 0.0 < number < SMALLEST:
+            return f" and at least {_short(SMALLEST)}"
+        has_limit = self.at_most is not None or self.below is not None if number > 0 else self.at_least is not None
+        return "" if abs(number) <= LARGEST or has_limit else f" and at most {_short(LARGEST)} in size"
 
     def allowed(self, value: float | None = None) -> str:
         """What is allowed and what is usual.
@@ -176,8 +188,7 @@ class Quantity:
         unit = "" if self.unit == "1" else f" {self.unit}"
         kind = "whole number" if self.whole else "finite number"
         hard = f"{kind} {self.bounds}{unit}" if self.whole else f"{self.bounds or kind}{unit}"
-        if value is not None and not (value == 0 or SMALLEST <= abs(value) <= LARGEST):
-            hard = f"{hard}, and in size {_short(SMALLEST)} to {_short(LARGEST)}"
+        hard += "" if value is None else self._beyond(value)
         if self.plausible is None:
             return f"Allowed: {hard}."
         return f"Allowed: {hard}; usual: {_short(self.plausible[0])} to {_short(self.plausible[1])}{unit}."
@@ -204,7 +215,7 @@ class Quantity:
         match = _WRITTEN_RATIO.fullmatch(value) if self.ratio is not None and isinstance(value, str) else None
         if match is None or float(match[2]) == 0.0:
             # Compared before it becomes a float, for which a whole number may be too long.
-            number = value if is_number(value) and math.isfinite(min(abs(value), LARGEST * 10)) else None
+            number = value if is_number(value) and value == value else None
             meant = self.meant(float(number)) if number is not None and abs(number) <= LARGEST else ""
             return f"{meant} {self.allowed(number)}".lstrip()
         return f"Write {_rounded(float(match[1]) / float(match[2]))}, {' divided by '.join(self.ratio or ())}."

@@ -22,8 +22,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.errors import InputError
-from ventsim.parameters import public
+from ventsim.errors import InputError, fault_of_numbers, fault_of_text
 
 FloatArray = NDArray[np.float64]
 """Numbers in one unit."""
@@ -81,7 +80,6 @@ UNITS = MappingProxyType({unit: quantity for quantity, units in _FACTORS.items()
 """Every unit that :func:`convert` knows, with the quantity that it measures."""
 
 
-@public
 def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> float | NDArray[np.float64]:
     """A number in another unit of the same quantity.
 
@@ -117,6 +115,13 @@ def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> 
     >>> convert(1.0, source="cmH2O·s/L", target="Pa·s/m³")
     98066.5
     """
+    for fault in (
+        fault_of_numbers(value, "value"),
+        fault_of_text(source, "source"),
+        fault_of_text(target, "target"),
+    ):
+        if fault:
+            raise InputError(f"convert: {fault}.")
     source, target = _known(source), _known(target)
     if UNITS[source] != UNITS[target]:
         same = ", ".join(_FACTORS[UNITS[source]])

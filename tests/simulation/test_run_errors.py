@@ -163,14 +163,18 @@ def test_start_with_a_gap(earlier, name):
 @pytest.mark.parametrize("name", ["final_volume", "node_pressure"])
 def test_start_in_other_units(earlier, name):
     other = earlier.assign({name: (earlier[name] * 1.0).assign_attrs(units="L")})
-    with pytest.raises(SchemaError, match=rf"^start: '{name}' is not that of a run, in .*; it has L\.\n  Use the whole"):
+    with pytest.raises(
+        SchemaError, match=rf"^start: '{name}' is not that of a run, in .*; it has L\.\n  Use the whole"
+    ):
         vs.simulate(CIRCUIT, SETTINGS, start=other)
 
 
 @each_timed_run
 def test_start_from_a_selection_in_time(run, earlier):
     """What was selected would not be where the run starts; the last sample alone is the state."""
-    with pytest.raises(SchemaError, match=r"^start: the last sample is not the state .* at [\d.]+ s\.\n  Use the whole"):
+    with pytest.raises(
+        SchemaError, match=r"^start: the last sample is not the state .* at [\d.]+ s\.\n  Use the whole"
+    ):
         run(CIRCUIT, SETTINGS, start=earlier.isel(time=slice(0, 50)))
     whole = vs.simulate(CIRCUIT, SETTINGS, start=earlier, duration=4)
     of_state = vs.simulate(CIRCUIT, SETTINGS, start=earlier.isel(time=[-1]), duration=4)

@@ -23,8 +23,7 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, core_schema
 
-from ventsim.errors import InputError, PartError, suggestion
-from ventsim.kinds import fault_of_text
+from ventsim.errors import InputError, PartError, fault_of_text, suggestion
 from ventsim.model.field_table import with_parameters
 from ventsim.model.messages import reworded, shown, unnamed, with_article
 from ventsim.quantities import Quantity, quantity_of, warn_of_unlikely
@@ -143,6 +142,10 @@ class Description(BaseModel):
         # Here and not in __init__, whose arguments are the signature that pydantic shows.
         if values:
             raise cls.error_type(unnamed(label(cls), cls, values, data))
+        if inspect.isabstract(cls):
+            raise cls.error_type(
+                f"{cls.__name__} is what others have in common.\n  Make one of those, or your own."
+            )
         return super().__new__(cls)
 
     def __init__(self, **data: Any) -> None:

@@ -8,8 +8,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from ventsim.errors import InputError, check_name, suggestion
-from ventsim.kinds import shown
+from ventsim.errors import InputError, check_name, shown, suggestion
 from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.units import ATMOSPHERE_CMH2O, CMH2O_PA

@@ -5,8 +5,7 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from ventsim.errors import InputError, nearest_names, suggestion
-from ventsim.kinds import shown
+from ventsim.errors import InputError, nearest_names, shown, suggestion
 from ventsim.quantities import quantity_of
 
 

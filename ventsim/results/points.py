@@ -8,8 +8,7 @@ import numpy as np
 import xarray as xr
 from xarray.indexes import PandasIndex
 
-from ventsim.errors import SchemaError, suggestion
-from ventsim.kinds import shown
+from ventsim.errors import SchemaError, shown, suggestion
 from ventsim.parameters import public
 
 BETWEEN_POINTS = ", "

@@ -22,8 +22,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import SchemaError, suggestion
-from ventsim.kinds import shown
+from ventsim.errors import SchemaError, shown, suggestion
 from ventsim.parameters import public
 from ventsim.quantities import check
 from ventsim.results.points import pressure_at, with_points

@@ -1,5 +1,6 @@
 """What closed forms take, descriptions or plain numbers, read into one value; and what `help` says of it."""
 
+import dataclasses
 import inspect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -10,8 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ventsim.errors import InputError
-from ventsim.kinds import shown
+from ventsim.errors import InputError, shown
 from ventsim.model.parts import Lung, Region
 from ventsim.model.ventilator import PressureControl, VolumeControl
 from ventsim.parameters import public
@@ -28,7 +28,7 @@ _AS_IN_INSPIRATION = {"expiratory_resistance": "resistance", "expiratory_shared_
 _DEFAULTS: dict[str, Any] = {"pause_time": 0.0, "end_flow_ratio": 0.0, "flow_pattern": "constant"}
 _ABOVE_ZERO: dict[str, Any] = {"above": 0.0, "at_least": None}
 _PRESSURE: dict[str, Any] = {"above": None, "at_least": 0.0, "plausible": (0.0, 150.0)}
-_QUANTITIES: Mapping[str, Quantity] = {
+_SIZED: Mapping[str, Quantity] = {
     **QUANTITIES,
     "resistance": quantity("resistance", "resistance to inspiration, from source to lung", **_ABOVE_ZERO),
     "shared_resistance": quantity("resistance", "from source to junction in inspiration"),
@@ -44,6 +44,8 @@ _QUANTITIES: Mapping[str, Quantity] = {
     "time_constant": quantity("time", "time constant of the change", **_ABOVE_ZERO),
     "rise_time_constant": quantity("time", "time constant of the rise of pressure", **_ABOVE_ZERO),
 }
+# Limits of closed forms are of interest too; what is not finite is refused.
+_QUANTITIES = {name: dataclasses.replace(one, any_size=True) for name, one in _SIZED.items()}
 _TEXTS = {
     "lung": ("Lung", "Linear, passive lung of one compartment, for numbers below that are not given."),
     "lungs": (

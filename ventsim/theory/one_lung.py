@@ -5,8 +5,7 @@ from typing import Literal
 
 import numpy as np
 
-from ventsim.errors import InputError, suggestion
-from ventsim.kinds import shown
+from ventsim.errors import InputError, shown, suggestion
 from ventsim.model.parts import Lung
 from ventsim.model.ventilator import PressureControl, VolumeControl
 from ventsim.parameters import public

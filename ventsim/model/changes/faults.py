@@ -1,15 +1,15 @@
 """Circuits in which joints are apart, lungs taken off, parts closed, or joints leak."""
 
 from collections.abc import Sequence
-from typing import Annotated, Any, ClassVar
+from typing import Any, ClassVar
 
 from ventsim.errors import InputError, check_name, suggestion
 from ventsim.model.changes.descriptions import Clamp, Fault, LeakOnset, LungRemoval
 from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.description import Joint, circuit_of
-from ventsim.model.descriptions import FrozenMapping, Member
+from ventsim.model.descriptions import FrozenMapping
 from ventsim.model.laws.flow import OPEN, Rohrer
-from ventsim.model.parts import NEVER, PARTS, Cap, LungPart, OpenEnd, Part, cones_of
+from ventsim.model.parts import NEVER, Cap, LungPart, OpenEnd, Part, cones_of
 from ventsim.model.parts.part import Element, Inertia, Passage
 from ventsim.parameters import public
 
@@ -34,7 +34,7 @@ class Clamped(Part):
 
     kind: ClassVar[str] = "clamped part"
 
-    inner: Annotated[Part, Member(PARTS)]
+    inner: Part
 
     @property
     def ports(self) -> tuple[str, ...]:

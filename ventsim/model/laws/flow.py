@@ -7,8 +7,7 @@ from typing import Annotated, Any, ClassVar, Protocol
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ventsim.errors import InputError, PartError
-from ventsim.kinds import is_number
+from ventsim.errors import InputError, PartError, is_number
 from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.laws.own import UsersOwn
 from ventsim.parameters import public

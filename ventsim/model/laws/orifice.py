@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field
 
-from ventsim.errors import InputError, check_name
-from ventsim.kinds import shown
+from ventsim.errors import InputError, check_name, shown
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.laws.tube_friction import AIR_DENSITY
 from ventsim.parameters import public

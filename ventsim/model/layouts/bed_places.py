@@ -4,8 +4,7 @@ import math
 from collections.abc import Iterable
 from typing import Literal
 
-from ventsim.errors import CircuitError, check_name
-from ventsim.kinds import shown
+from ventsim.errors import CircuitError, check_name, shown
 from ventsim.model.layouts.floor_plan import FloorPlan
 from ventsim.parameters import public
 from ventsim.quantities import quantity

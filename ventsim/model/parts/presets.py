@@ -5,8 +5,7 @@ Round numbers for teaching and comparison. None of them is a measurement of one 
 
 from typing import Any, Literal
 
-from ventsim.errors import InputError, check_name, nearest_names, suggestion
-from ventsim.kinds import shown
+from ventsim.errors import InputError, check_name, nearest_names, shown, suggestion
 from ventsim.model.laws.elastic import Sigmoid
 from ventsim.model.parts.lung import Lung, LungPart
 from ventsim.parameters import public

@@ -9,7 +9,6 @@ import xarray as xr
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import InputError, ScenarioError
-from ventsim.kinds import fault_of_text
 from ventsim.model.changes import CHANGES, AnyChange, Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description, Kept, Member, plain_values, shown
@@ -41,8 +40,8 @@ CANNOT_REPEAT = "# Cannot be run again from here: "
 def _read_text(value: object) -> str:
     if not isinstance(value, str):
         raise ScenarioError(f'{shown(value)} is not text.\n  Write it in quotes: "...".')
-    if fault := fault_of_text(value, ""):
-        raise ScenarioError(f"{fault.lstrip()}.")
+    if any("\ud800" <= letter <= "\udfff" for letter in value):
+        raise ScenarioError(f"{shown(value)} has halves of characters.\n  Give text that can be saved.")
     return value
 
 

@@ -6,8 +6,7 @@ from typing import Any, TypeVar, get_args
 
 from pydantic.fields import FieldInfo
 
-from ventsim.errors import suggestion
-from ventsim.kinds import shown
+from ventsim.errors import shown, suggestion
 from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.parts import Lung
 from ventsim.model.paths import NO_VALUE

@@ -5,8 +5,7 @@ import tomllib
 from collections.abc import Callable
 from typing import Any
 
-from ventsim.errors import ScenarioError
-from ventsim.kinds import shown
+from ventsim.errors import ScenarioError, shown
 
 _HOW = 'Write [section], key = number, key = "text", key = true or # comment on each line.'
 _NUMBER = r"[-+]?\d+(?:\.\d+)?"

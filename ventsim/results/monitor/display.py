@@ -10,8 +10,7 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import InputError, SchemaError, suggestion
-from ventsim.kinds import shown
+from ventsim.errors import InputError, SchemaError, shown, suggestion
 from ventsim.model.descriptions import Description
 from ventsim.parameters import public
 from ventsim.quantities import check, quantity

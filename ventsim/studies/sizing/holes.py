@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ventsim.errors import InputError, PlausibilityWarning
-from ventsim.kinds import shown
+from ventsim.errors import InputError, PlausibilityWarning, shown
 from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.graph import way_in
 from ventsim.model.laws import AdjustableCurve, Orifice, flow_law, orifice_bore, printed_bore

@@ -9,8 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from ventsim.errors import InputError, PlausibilityWarning, suggestion, warn_caller
-from ventsim.kinds import shown
+from ventsim.errors import InputError, PlausibilityWarning, shown, suggestion, warn_caller
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws import Orifice
 from ventsim.model.paths import part_at, places, quantity_at, single_value, with_values

@@ -4,8 +4,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from ventsim.errors import InputError
-from ventsim.kinds import shown
+from ventsim.errors import InputError, shown
 from ventsim.model.laws import FlowLaw
 from ventsim.parameters import public
 from ventsim.view.plot.style import COLOURS, FAINT, one_panel

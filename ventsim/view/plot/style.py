@@ -7,8 +7,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import SchemaError
-from ventsim.kinds import shown
+from ventsim.errors import SchemaError, shown
 from ventsim.results.schema import VARIABLES, Kind, refuse_other_kind
 from ventsim.tables import signed
 from ventsim.units import FloatArray
