@@ -1,4 +1,4 @@
-"""Every public door answers bad values in words: a selection of the walk of validation/doors.py; and extreme sizes."""
+"""Everything public answers bad values in words: a selection of the walk of validation/doors.py; extreme sizes."""
 
 import sys
 from pathlib import Path
@@ -34,7 +34,7 @@ def test_bad_values_are_answered_in_words_or_with_a_right_result(only, few):
 
 
 def test_a_wrong_answer_is_counted():
-    """The judge itself: an error from inside, one without remedy, a number that is not finite, a flag that is none."""
+    """The judge itself: an error from inside, one without remedy, no finite number, a flag that is none."""
 
     def door(call, **hints):
         return doors.Door("invented", call, {"value": 1.0}, hints)
@@ -72,7 +72,7 @@ def test_a_wrong_answer_is_counted():
     ids=str,
 )
 def test_what_an_annotation_takes(hint, right, wrong):
-    """By the rules of the annotations: True is no number, 1 is no flag, what is read while it is made is no list."""
+    """By the rules of the annotations: True is no number, 1 is no flag, a generator is no list."""
     rule = rule_of(hint)
     assert [rule(value, "x") for value in right] == [""] * len(right)
     for value in wrong:

@@ -1,8 +1,8 @@
 """Hands bad values to every parameter of everything public, and looks at how each is answered.
 
-Run ``python validation/doors.py``: it prints a table of calls and outcomes and ends with an error if one call ended in
-anything but an error of the library with a remedy, or a result that is right. ``--only NAME`` looks at doors whose
-name contains NAME, ``--seed`` draws other pairs.
+Run ``python validation/doors.py``: it prints a table of calls and outcomes, and ends with an error if a call ended
+in anything but an error of the library with a remedy, or a result that is right. ``--only NAME`` looks at doors
+whose name contains NAME, ``--seed`` draws other pairs.
 """
 
 import argparse
@@ -263,14 +263,18 @@ COMMON: dict[str, Any] = {
     "inner_diameter": 7.5, "density": 1.2, "viscosity": 18.0, "bore": 22.0, "length": 1.5, "flow": 0.5,
     "compliance": 50, "resistance": 10, "expiratory_resistance": 12, "rate": 15, "peep": 5,
     "inspiratory_time": 1.0, "ie_ratio": None, "pressure": 1000.0, "temperature": 20.0, "one_way_valves": False,
-    "ideal": True, "ventilator": lambda: vs.Ventilator(), "limbs": None, "arrangement": "tree", "floor_plan": plan,
+    "ideal": True, "ventilator": lambda: vs.Ventilator(), "limbs": None, "arrangement": "tree",
+    "floor_plan": plan,
     "path": lambda: FOLDER / "out", "inspiratory_pressure": 15, "tidal_volume": 400, "gas_volume": 10.0,
-    "at": 1.0, "until": None, "joint": "lung.airway", "part": "lung y-piece", "laws": lambda: [vs.laws.Rohrer(linear=2)],
+    "at": 1.0, "until": None, "joint": "lung.airway", "part": "lung y-piece",
+    "laws": lambda: [vs.laws.Rohrer(linear=2)],
     "flows": FLOWS, "pressures": DROPS, "pressure_drops": DROPS, "standard_deviation": None, "fields": None,
-    "limits": lambda: vs.monitor.AlarmLimits(), "sensors": lambda: vs.monitor.Sensors(), "lungs": lambda: {"a": lung(), "b": lung()},
+    "limits": lambda: vs.monitor.AlarmLimits(), "sensors": lambda: vs.monitor.Sensors(),
+    "lungs": lambda: {"a": lung(), "b": lung()},
     "names": ["a", "b"], "parts": lambda: dict(circuit().parts), "joints": lambda: circuit().joints,
     "circuit_compliance": 1.0, "edge": "thick", "tube_bore": 22.0, "discharge_coefficient": 0.6,
-    "bore_deviation": 0.0, "time": 0.5, "volume": 200.0, "wall": "corrugated", "source": "scenario", "ratio": 0.9,
+    "bore_deviation": 0.0, "time": 0.5, "volume": 200.0, "wall": "corrugated", "source": "scenario",
+    "ratio": 0.9,
 }  # fmt: skip
 
 THEORY = {name: None for name in ("lung", "settings", "lungs")}
@@ -310,7 +314,8 @@ GOOD: dict[str, dict[str, Any]] = {
     "single": {"lung": lung, "name": "lung"},
     # results
     "monitor.alarms": {}, "alarms_table": {}, "displayed_table": {}, "displayed_values": {},
-    "breath_position": {"dataset": measures}, "check_dataset": {"dataset": measures, "kind": "measures", "extra_dims": ()},
+    "breath_position": {"dataset": measures}, "check_dataset": {"dataset": measures, "kind": "measures",
+        "extra_dims": ()},
     "schema.label": {"dataset": measures}, "nomenclature": {},
     # studies
     "add_restrictor": {"scenario": pair, "lung": "a", "limb": "expiratory", "resistance": 5.0},
@@ -318,14 +323,16 @@ GOOD: dict[str, dict[str, Any]] = {
     "blind_spots_table": {"found": blind_spots}, "equivalent_modes": {}, "equivalent_settings": {},
     "studies.sensitivity_matrix": {"step": 0.01},
     "size_restrictors": {
-        "scenario": pair, "targets": targets, "vary": lambda: {"limbs.b.inspiratory_restrictor.resistance.bore": (2, 20)},
+        "scenario": pair, "targets": targets,
+        "vary": lambda: {"limbs.b.inspiratory_restrictor.resistance.bore": (2, 20)},
         "drills": None, "bore_tolerance": 0.1, "tolerance": 1e-2,
     },
     "sizing_table": {"sizing": sizing}, "standard_faults": {"lung": "lung"},
     "sweep": {"values": lambda: {"settings.peep": [4, 5]}, "paired": False},
     "sweep_table": {"study": swept, "show": "inspired_tidal_volume"},
     # closed forms
-    "constant_flow_split": {"flow": 0.5, "compliance": [50, 30], "resistance": [10, 12], "circuit_compliance": 0.0} | THEORY,
+    "constant_flow_split": {"flow": 0.5, "compliance": [50, 30], "resistance": [10, 12],
+        "circuit_compliance": 0.0} | THEORY,
     "fraction_complete": {"time_constant": 0.5},
     "lung_tidal_volume": {"peak_pressure": 20.0},
     "mechanical_power_becher_2019": {}, "mechanical_power_gattinoni_2016": {"ie_ratio": 0.5} | THEORY,
@@ -347,69 +354,71 @@ GOOD: dict[str, dict[str, Any]] = {
     "differences": {"values": waveforms, "reference": waveforms, "variable": "volume", "logarithmic": False},
     "hours": {"measures": lambda: long_run().measures, "displayed": None, "alarms": None, "instants": ()},
     "loops": {}, "plot.sensitivity_matrix": {"dataset": sensitivities}, "shares": {},
-    "sweep_lines": {"dataset": swept, "variable": "inspired_tidal_volume", "along": "settings.peep", "legend": True},
+    "sweep_lines": {"dataset": swept, "variable": "inspired_tidal_volume", "along": "settings.peep",
+        "legend": True},
     "sweep_map": {"dataset": swept, "variable": "inspired_tidal_volume", "lung": "lung", "limit": None},
     "plot.waveforms": {"breaths": 1, "flow_unit": "L/min"},
     # errors
-    "check_name": {"name": "a", "options": ["a", "b"], "wrong": "there is no such thing", "error": vs.errors.InputError},
+    "check_name": {"name": "a", "options": ["a", "b"], "wrong": "there is no such thing",
+        "error": vs.errors.InputError},
     "nearest_names": {"name": "a", "options": ["a", "b"], "limit": 3},
     "suggestion": {"name": "a", "options": ["a", "b"]},
     "warn_caller": {"warning": lambda: PlausibilityWarning("invented.")},
     # descriptions: of what is left out the default
     "Adapter": {}, "Cap": {}, "Change": {"path": "settings.peep", "to": 6.0},
-    "Circuit": {}, "Clamp": {}, "Disconnection": {}, "Filter": {}, "HalfSineEffort": {"amplitude": 5.0, "duration": 1.0, "rate": 15.0},
+    "Circuit": {}, "Clamp": {}, "Disconnection": {}, "Filter": {}, "HalfSineEffort": {"amplitude": 5.0,
+        "duration": 1.0, "rate": 15.0},
     "Leak": {"resistance": vs.laws.Orifice(bore=2)}, "LeakOnset": {"resistance": vs.laws.Orifice(bore=2)},
     "LongRun": {"measures": measures, "waveforms": waveforms, "state": lambda: long_run().state},
     "Lung": FIRST, "LungRemoval": {"lung": "lung"}, "OneWayValve": {"resistance": 2.0}, "OpenEnd": {},
-    "PatientLimbs": {}, "PeepValve": {"opening_pressure": 5.0}, "PressureControl": {"inspiratory_pressure": 15, "rate": 15, "inspiratory_time": 1},
+    "PatientLimbs": {}, "PeepValve": {"opening_pressure": 5.0},
+    "PressureControl": {"inspiratory_pressure": 15, "rate": 15, "inspiratory_time": 1},
     "Region": {}, "Restrictor": {"resistance": 5.0},
     "SampledEffort": {"times": [0.0, 1.0, 2.0], "pressures": [0.0, 5.0, 0.0], "period": 4.0},
     "Scenario": {"circuit": circuit, "settings": settings},
     "Segment": {"duration": 1.0, "phase": "inspiration", "drive": "pressure", "shape": "constant", "start": 5.0},
     "TPiece": {}, "TrachealTube": {"inner_diameter": 7.5}, "Tube": {"length": 1.5}, "Ventilator": {},
-    "VolumeControl": {"tidal_volume": 400, "rate": 15, "inspiratory_time": 1}, "YPiece": {}, "Clamped": {"inner": a_tube},
+    "VolumeControl": {"tidal_volume": 400, "rate": 15, "inspiratory_time": 1}, "YPiece": {},
+    "Clamped": {"inner": a_tube},
     "Schedule": {"circuit": circuit, "settings": settings, "changes": lambda: [change()]},
-    "GasProperties": {}, "AdjustableCurve": {"openings": [1, 2], "flows": FLOWS, "pressure_drops": [DROPS, FLOWS], "opening": 1.5},
+    "AdjustableCurve": {"openings": [1, 2], "flows": FLOWS, "pressure_drops": [DROPS, FLOWS], "opening": 1.5},
     "ElasticSum": {"laws": lambda: [vs.laws.Exponential(largest_volume=3000, pressure_rate=0.05)]},
-    "ElasticTerms": {}, "EquivalentBore": {"bore": 5.0, "bore_error": 0.1, "pressure_drop": 5.0, "pressure_drop_error": 0.1},
+    
     "Exponential": {"largest_volume": 3000.0, "pressure_rate": 0.05}, "MeasuredCurve": {},
-    "MonotoneFit": {"law": lambda: vs.laws.MeasuredCurve(flows=FLOWS, pressure_drops=DROPS)},
+    
     "Orifice": {"bore": 5.0}, "PowerLaw": {"coefficient": 5.0, "exponent": 1.5},
-    "PrintedBore": {"nominal": 5.0, "mean": 5.0, "standard_deviation": 0.1, "narrowest": 4.8, "widest": 5.2},
+    
     "Rohrer": {"linear": 2.0, "quadratic": 1.0},
-    "RohrerFit": {
-        "linear": 2.0, "quadratic": 1.0, "linear_error": 0.1, "quadratic_error": 0.1, "correlation": 0.5,
-        "held_at_zero": (), "flows": tuple(FLOWS), "pressures": tuple(DROPS), "standard_deviation": None,
-    },
-    "Series": {}, "Sigmoid": {"vital_capacity": 3000.0, "inflection_pressure": 15.0, "width": 8.0}, "TubeFriction": {},
+    "Series": {}, "Sigmoid": {"vital_capacity": 3000.0, "inflection_pressure": 15.0, "width": 8.0},
+    "TubeFriction": {},
     "VolumeDependent": {"elastance": 0.02, "volume_elastance": 1e-5},
     "FloorPlan": {"beds": {"a": (1, 0), "b": (2, 0)}, "ventilator": (0, 0)},
-    "Layout": {}, "TubeLengths": {"limbs": {"a": 1.0}, "runs": {}},
+    "Layout": {}, 
     "Atmosphere": {"at": "outside"}, "Cone": {"size": 22, "gender": "male"},
-    "ElasticStore": {"at": "alveoli", "law": lambda: vs.laws.Exponential(largest_volume=3000, pressure_rate=0.05), "effort": None},
+    "ElasticStore": {"at": "alveoli",
+        "law": lambda: vs.laws.Exponential(largest_volume=3000, pressure_rate=0.05), "effort": None},
     "Inertia": {"start": "inlet", "end": "outlet", "inertance": 0.05},
     "MuscleEffort": {"times": (0.0, 1.0), "pressures": (0.0, 5.0), "period": 4.0, "half_sine": False},
-    "Passage": {"start": "inlet", "end": "outlet", "forward": vs.laws.Rohrer(linear=2), "backward": vs.laws.Rohrer(linear=2)},
+    "Passage": {"start": "inlet", "end": "outlet", "forward": vs.laws.Rohrer(linear=2),
+        "backward": vs.laws.Rohrer(linear=2)},
     "Store": {"at": "inlet", "compliance": 1.0, "compression": 0.0},
     "AlarmLimits": {}, "Sensors": {},
-    "SensorBand": {
-        "lowest_volume_gain_error": -0.1, "highest_volume_gain_error": 0.1, "volume_offset": 1.0,
-        "pressure_gain_error": 0.1, "pressure_offset": 1.0, "source": "invented", "trust": "memory",
-    },
-    "Variable": {
-        "name": "x", "symbol": "x", "dims": ("time",), "units": "1", "long_name": "x", "positive": "", "kinds": (), "heading": "x",
-    },
-    "Sizing": {"results": lambda: sizing().results, "scenario": pair},
+    
     "BreathPicture": {"scenario": pair},
     # methods
-    "Circuit.from_pairs": {"pairs": lambda: list(circuit().parts.items())}, "Circuit.with_parts": {"parts": {"lung y-piece": vs.YPiece()}},
-    "Circuit.of_layout": {"layout": lambda: circuit().layout}, "LongRun.save": {}, "LongRun.read": {"path": saved_run},
+    "Circuit.from_pairs": {"pairs": lambda: list(circuit().parts.items())},
+    "Circuit.with_parts": {"parts": {"lung y-piece": vs.YPiece()}},
+    "Circuit.of_layout": {"layout": lambda: circuit().layout}, "LongRun.save": {},
+    "LongRun.read": {"path": saved_run},
     "Scenario.value": {"path": "settings.peep"}, "Scenario.replaced": {"values": {"settings.peep": 6.0}},
-    "Scenario.from_toml": {"text": lambda: scenario().to_toml()}, "Scenario.from_dataset": {"dataset": waveforms},
+    "Scenario.from_toml": {"text": lambda: scenario().to_toml()},
+    "Scenario.from_dataset": {"dataset": waveforms},
     "Scenario.read": {"path": lambda: saved_scenario()}, "Scenario.save": {},
     "Segment.crossings": {"level": 5.0}, "Schedule.ramps_between": {"start": 0.0, "end": 1.0},
     "Schedule.unreached": {},
-    "AdjustableCurve.from_fits": {"fits": lambda: {1.0: orifice_fit(), 2.0: vs.fit_rohrer(FLOWS, [0.5, 2.0, 7.0])}, "opening": 1.5},
+    "AdjustableCurve.from_fits": {
+        "fits": lambda: {1.0: orifice_fit(), 2.0: vs.fit_rohrer(FLOWS, [0.5, 2.0, 7.0])}, "opening": 1.5,
+    },
     "Rohrer.of": {"linear": 2.0, "quadratic": 1.0}, "VolumeDependent.of": {"compliance": 50.0},
     "FloorPlan.fitted": {"limbs": lambda: dict.fromkeys("ab", vs.PatientLimbs()), "extension": a_tube},
     "FloorPlan.tube_lengths": {"lungs": ["a", "b"]}, "FloorPlan.ways": {"lungs": ["a", "b"]},
@@ -704,7 +713,7 @@ def _in_all(items: Any, name: str, depth: int) -> frozenset[str]:
 
 
 def must_be_refused(hint: Any, value: Any) -> bool:
-    """Whether a value is of a kind that its annotation does not have: a rule of its own, beside that of the guard."""
+    """Whether a value is of a kind that its annotation does not have: a rule apart from those of the guard."""
     kinds = set(_kinds(hint))
     if value is None:
         return bool(kinds) and Any not in kinds and type(None) not in kinds
@@ -763,7 +772,7 @@ def usual_of(door: Door) -> frozenset[str]:
 
 
 def calls(door: Door) -> Iterator[tuple[str, str, dict[str, Any]]]:
-    """Each bad value at each parameter, and one level deep inside mappings and lists: what, label, bad arguments."""
+    """Each bad value at each parameter, and one level deep in mappings and lists: what, label, bad arguments."""
     for name in door.good:
         for label, make in BAD.items():
             yield name, label, {name: make()}

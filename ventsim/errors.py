@@ -190,7 +190,7 @@ def _float(value: Any) -> float:
     return math.inf if isinstance(value, int) and abs(value) > sys.float_info.max else float(value)
 
 
-def fault_of_numbers(value: Any, name: str) -> str:
+def fault_of_numbers(value: Any, name: str, *, missing: bool = False) -> str:
     """What is wrong with what should be a number, or an array or list of them.
 
     Parameters
@@ -199,6 +199,8 @@ def fault_of_numbers(value: Any, name: str) -> str:
         What was given.
     name : str
         How the message calls it.
+    missing : bool, default False
+        Whether NaN stands for one that is missing.
 
     Returns
     -------
@@ -209,7 +211,8 @@ def fault_of_numbers(value: Any, name: str) -> str:
         array = numbers_in(value)
     except (TypeError, ValueError):
         return f"{name} {shown(value)} is not a number.\n  Give finite numbers"
-    return f"{name} nan is not allowed.\n  Give finite numbers" if np.isnan(array).any() else ""
+    is_wrong = not missing and np.isnan(array).any()
+    return f"{name} nan is not allowed.\n  Give finite numbers" if is_wrong else ""
 
 
 def fault_of_number(value: Any, name: str) -> str:
@@ -373,7 +376,7 @@ def warn_caller(warning: Warning) -> None:
     """
     level = 2
     frame: FrameType | None = sys._getframe(1)
-    inside = ("ventsim", "pydantic", "functools")
+    inside = ("ventsim", "pydantic", "functools", "contextlib", "numpy")
     while frame is not None and frame.f_globals.get("__name__", "").partition(".")[0] in inside:
         level, frame = level + 1, frame.f_back
     warnings.warn(warning, stacklevel=level)

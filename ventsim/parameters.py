@@ -150,8 +150,9 @@ def _guarded(function: Any, documented: Any) -> Any:
         if rules[name] is not _flag and not isinstance(value, Iterator):
             try:
                 function(*args, **options)
-            except VentsimError:
-                raise
+            except VentsimError as error:
+                if "\n  " in str(error) and str(error).split("\n")[1].startswith("  "):
+                    raise
             except Exception:  # of whatever the value made it do
                 pass
         where = documented.__qualname__ if offset else documented.__name__

@@ -116,7 +116,7 @@ def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> 
     98066.5
     """
     for fault in (
-        fault_of_numbers(value, "value"),
+        fault_of_numbers(value, "value", missing=True),
         fault_of_text(source, "source"),
         fault_of_text(target, "target"),
     ):
