@@ -661,8 +661,7 @@ def _where(error: BaseException) -> str:
 
 def _judged(error: VentsimError) -> Outcome:
     text = str(error)
-    lines = text.split("\n")
-    if len(lines) < 2 or not lines[1].startswith("  "):
+    if not text.partition("\n")[2].startswith("  "):
         return Outcome("no remedy", is_right=False, text=ascii(text)[:200])
     if len(text) > LONGEST_MESSAGE:
         return Outcome("endless message", is_right=False, text=ascii(text)[:200])

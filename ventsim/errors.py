@@ -40,6 +40,11 @@ class VentsimError(Exception):
 
     finished: object = None
 
+    @property
+    def has_remedy(self) -> bool:
+        """Whether the message goes on with what is allowed or what to do."""
+        return any(line.startswith("  ") for line in str(self).split("\n")[1:2])
+
     def __str__(self) -> str:
         """The message, with names from outside made short and fit to be printed."""
         return _printable(super().__str__())

@@ -133,43 +133,39 @@ def _document(function: Callable[..., object]) -> None:
 
 def _guarded(function: Any, documented: Any) -> Any:
     """The function behind a look at its arguments; `documented` has the docstring with their units."""
-    names = [name for name in inspect.signature(function).parameters if name not in ("self", "cls")]
-    offset = len(inspect.signature(function).parameters) - len(names)
+    names = list(inspect.signature(function).parameters)
+    is_method = names[0] in ("self", "cls")
     rules: dict[str, Rule] = {}
     getframe = sys._getframe  # calls from inside the library come with checked arguments, and often
-    is_ready: list[bool] = []
 
     def prepare() -> None:  # at the first call, when all names of annotations are there
-        is_ready.append(True)
-        for name, hint in _hints(function).items():
-            if name in names and name not in READ_TOGETHER and (rule := rule_of(hint)) is not None:
-                rules[name] = rule
+        hints = {name: hint for name, hint in _hints(function).items() if name not in READ_TOGETHER}
+        rules.update({name: rule_of(hints.get(name, Any)) or _anything for name in names})
 
-    def refuse(name: str, value: Any, fault: str, args: Any, options: Any) -> None:
-        # The function may know better words; but not what never ends, nor a flag for which it would work in vain.
-        if rules[name] is not _flag and not isinstance(value, Iterator):
+    def refuse(name: str, fault: str, args: Any, options: Any) -> None:
+        # The function may know better words; but not of what never ends, nor of a flag, with which it would work on.
+        if rules[name] is not _flag and not fault.endswith(_ENDLESS):
             try:
                 function(*args, **options)
             except VentsimError as error:
-                if "\n  " in str(error) and str(error).split("\n")[1].startswith("  "):
+                if error.has_remedy:
                     raise
-            except Exception:  # of whatever the value made it do
+            except Exception:  # whatever the value made it do
                 pass
-        where = documented.__qualname__ if offset else documented.__name__
+        where = documented.__qualname__ if is_method else documented.__name__
         unit = unit_of(inspect.getdoc(documented) or "", name)
         raise InputError(f"{where}: {fault}{unit}.")
 
     def guarded(*args, **options):  # type: ignore[no-untyped-def]
         if getframe(1).f_globals.get("__name__", "").startswith("ventsim."):
             return function(*args, **options)
-        if not is_ready:
+        if not rules:
             prepare()
-        for name, value in zip(names, args[offset:], strict=False):
-            if name in rules and (fault := rules[name](value, name)):
-                refuse(name, value, fault, args, options)
-        for name, value in options.items():
-            if name in rules and (fault := rules[name](value, name)):
-                refuse(name, value, fault, args, options)
+        for name, value in (*zip(names, args, strict=False), *options.items()):
+            if name in rules:
+                fault = _endless(value, name) or rules[name](value, name)
+                if fault:
+                    refuse(name, fault, args, options)
         return function(*args, **options)
 
     # With the globals of the function, by which examples in docstrings are found.
@@ -239,6 +235,18 @@ def rule_of(hint: Any) -> Rule | None:
     if isinstance(hint, type) and not getattr(hint, "_is_protocol", False):
         return _instance(hint)
     return None
+
+
+_ENDLESS = "Give a list or tuple of what it yields"
+
+
+def _endless(value: Any, name: str) -> str:
+    """What is read while it is made may never end."""
+    return f"{name} {shown(value)} may never end.\n  {_ENDLESS}" if isinstance(value, Iterator) else ""
+
+
+def _anything(value: Any, name: str) -> str:
+    return ""
 
 
 def _whole(value: Any, name: str) -> str:
@@ -334,9 +342,10 @@ def _many(of_item: Rule | None, *, ordered: bool) -> Rule:
         is_listed = isinstance(value, Iterable) and isinstance(value, Sized) and not isinstance(value, bytes)
         if not is_listed or (ordered and isinstance(value, str | Mapping | Set)) or not getattr(value, "ndim", 1):
             return f"{name} {shown(value)} is not a list.\n  Give a list or tuple"
-        for k, item in enumerate(value if of_item else ()):
-            if fault := of_item(item, f"{name}[{k}]"):
-                return fault
+        if of_item is not None:
+            for k, item in enumerate(value):
+                if fault := of_item(item, f"{name}[{k}]"):
+                    return fault
         return ""
 
     return rule
@@ -348,7 +357,9 @@ def _row(rules: list[Rule | None]) -> Rule:
     def rule(value: Any, name: str) -> str:
         if of_items(value, name) or len(value) != len(rules):
             return f"{name} {shown(value)} is not a row of {len(rules)}.\n  Give a tuple of {len(rules)}"
-        faults = (one(item, f"{name}[{k}]") for k, (one, item) in enumerate(zip(rules, value, strict=True)) if one)
-        return next(filter(None, faults), "")
+        for k, (of_item, item) in enumerate(zip(rules, value, strict=True)):
+            if of_item is not None and (fault := of_item(item, f"{name}[{k}]")):
+                return fault
+        return ""
 
     return rule

@@ -110,7 +110,7 @@ def _warn_of_size(scenario: Scenario) -> None:
     circuit, count = scenario.circuit, scenario.duration / scenario.sample_interval
     # Pressures of points and flows through parts, about 0.6 for each port, besides lungs and ports.
     ports = sum(len(part.ports) for part in circuit.parts.values())
-    values = 0.6 * ports + len(LUNG_SIGNALS) * len(circuit.lungs) + len(PORT_SIGNALS) + 1
+    values = 0.6 * ports + len(LUNG_SIGNALS.names or ()) * len(circuit.lungs) + len(PORT_SIGNALS.names or ()) + 1
     if (needed := _COPIES * 8e-9 * count * values) > _WORTH_SAYING:
         text = f"simulate: {count:.3g} samples take about {needed:.2g} GB of memory."
         remedy = "Raise sample_interval, or use simulate_long, which keeps the waveforms that are asked for."
