@@ -142,8 +142,11 @@ def _guarded(function: Any, documented: Any) -> Any:
         hints = {name: hint for name, hint in _hints(function).items() if name not in READ_TOGETHER}
         rules.update({name: rule_of(hints.get(name, Any)) or _anything for name in names})
 
+    def fault_of(name: str, value: Any) -> str:
+        return _endless(value, name) or rules[name](value, name)
+
     def refuse(name: str, fault: str, args: Any, options: Any) -> None:
-        # The function may know better words; but not of what never ends, nor of a flag, with which it would work on.
+        # The function may know better words; not of what never ends, nor of a flag, with which it would work on.
         if rules[name] is not _flag and not fault.endswith(_ENDLESS):
             try:
                 function(*args, **options)
@@ -162,10 +165,8 @@ def _guarded(function: Any, documented: Any) -> Any:
         if not rules:
             prepare()
         for name, value in (*zip(names, args, strict=False), *options.items()):
-            if name in rules:
-                fault = _endless(value, name) or rules[name](value, name)
-                if fault:
-                    refuse(name, fault, args, options)
+            if name in rules and (fault := fault_of(name, value)):
+                refuse(name, fault, args, options)
         return function(*args, **options)
 
     # With the globals of the function, by which examples in docstrings are found.
