@@ -2,7 +2,7 @@
 
 import sys
 from pathlib import Path
-from typing import get_args
+from typing import Any, ClassVar, get_args
 
 import numpy as np
 import pytest
@@ -12,6 +12,7 @@ from ventsim.errors import CircuitError, InputError
 from ventsim.model.circuit.description import LONGEST_NAME, MOST_LUNGS
 from ventsim.model.descriptions import Description
 from ventsim.parameters import rule_of
+from ventsim.parts import Inertia, Part, Store
 from ventsim.quantities import LARGEST, QUANTITIES, SMALLEST, Quantity, quantity_of
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "validation"))
@@ -138,6 +139,33 @@ def test_names_that_cannot_be_printed_are_refused(name):
         CircuitError, match=r"cannot be the name of a part\.\n  Allowed: any text that is not empty"
     ):
         vs.layouts.single(LUNG, name=name)
+
+
+class Wrong(Part):
+    """A part of a user's own, whose elements are given."""
+
+    kind: ClassVar[str] = "wrong"
+    ports: ClassVar[tuple[str, ...]] = ("airway", "outlet")
+    found: Any = ()
+
+    def elements(self):
+        return self.found
+
+
+@pytest.mark.parametrize(
+    ("found", "message"),
+    [
+        (3, r"elements\(\) returns 3\.\n  Return a tuple of Passage, Store"),
+        ((3,), r"elements\(\) returns \(3,\)\.\n  Return a tuple"),
+        ((Store("inlet", "much"),), r"Store: compliance 'much' is not a number\.\n  Give a finite number"),
+        ((Store(3, 1.0),), r"Store: at 3 is not text\.\n  Give text"),
+        ((Inertia("inlet", "outlet", None),), r"Inertia: inertance None is not a number\.\n"),
+    ],
+)
+def test_elements_of_a_part_of_ones_own_are_looked_at(found, message):
+    """Not where they are made, which is often, but where the part enters a circuit."""
+    with pytest.raises(CircuitError, match=rf"part 'own': {message}"):
+        vs.Circuit(parts={"own": Wrong(found=found), "a": LUNG}, joints=[])
 
 
 def test_more_lungs_than_a_ventilator_takes():

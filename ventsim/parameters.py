@@ -83,12 +83,6 @@ PARAMETERS: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 """Type and meaning by name."""
 
-READ_TOGETHER = frozenset({"scenario", "settings"})
-"""Parameters that are read as one, by `scenario_of` and its like, which say what is wrong with the two."""
-
-READ_BY_SCHEMA = "Dataset"
-"""Name of the class of results, of which the schema says which kind is needed and what makes it."""
-
 _SECTION = re.compile(r"(?m)^Parameters\n-+\n")
 _WIDTH = 108
 
@@ -139,7 +133,7 @@ def _guarded(function: Any, documented: Any) -> Any:
     getframe = sys._getframe  # calls from inside the library come with checked arguments, and often
 
     def prepare() -> None:  # at the first call, when all names of annotations are there
-        hints = {name: hint for name, hint in _hints(function).items() if name not in READ_TOGETHER}
+        hints = _hints(function)
         rules.update({name: rule_of(hints.get(name, Any)) or _anything for name in names})
 
     def fault_of(name: str, value: Any) -> str:
@@ -160,7 +154,7 @@ def _guarded(function: Any, documented: Any) -> Any:
         raise InputError(f"{where}: {fault}{unit}.")
 
     def guarded(*args, **options):  # type: ignore[no-untyped-def]
-        if getframe(1).f_globals.get("__name__", "").startswith("ventsim."):
+        if getframe(1).f_globals.get("__name__", "")[:8] == "ventsim.":
             return function(*args, **options)
         if not rules:
             prepare()
@@ -172,6 +166,15 @@ def _guarded(function: Any, documented: Any) -> Any:
     # With the globals of the function, by which examples in docstrings are found.
     home, closure = inspect.unwrap(function).__globals__, guarded.__closure__
     return update_wrapper(FunctionType(guarded.__code__, home, None, None, closure), function)
+
+
+def fault_of_fields(item: Any) -> str:
+    """What is wrong with the fields of a dataclass: two lines without the last full stop; empty if nothing is."""
+    for name, hint in _hints(type(item).__init__).items():
+        rule = rule_of(hint)
+        if rule is not None and hasattr(item, name) and (fault := rule(getattr(item, name), name)):
+            return fault
+    return ""
 
 
 def _hints(function: Any) -> dict[str, Any]:
@@ -231,9 +234,7 @@ def rule_of(hint: Any) -> Rule | None:
         return _mapping(*map(rule_of, inner))
     if origin is not None and isinstance(origin, type) and issubclass(origin, Iterable):
         return _many(rule_of(inner[0]), ordered=not issubclass(Set, origin))
-    if hint in (Any, object) or getattr(hint, "__name__", "") == READ_BY_SCHEMA:
-        return None
-    if isinstance(hint, type) and not getattr(hint, "_is_protocol", False):
+    if hint not in (Any, object) and isinstance(hint, type) and not getattr(hint, "_is_protocol", False):
         return _instance(hint)
     return None
 

@@ -146,7 +146,7 @@ class Quantity:
         str
             One sentence; empty if the value is possible.
         """
-        if not is_number(value):
+        if type(value) is not float and not is_number(value):
             return f"{shown(value)} is not a number."
         try:
             number = float(value)  # type: ignore[arg-type]
@@ -154,7 +154,7 @@ class Quantity:
             number = math.inf
         broken = (
             not math.isfinite(number)
-            or bool(self._beyond(number))
+            or (not SMALLEST <= abs(number) <= LARGEST and self._beyond(number) != "")
             or (self.above is not None and number <= self.above)
             or (self.at_least is not None and number < self.at_least)
             or (self.below is not None and number >= self.below)

@@ -142,7 +142,7 @@ class Description(BaseModel):
         # Here and not in __init__, whose arguments are the signature that pydantic shows.
         if values:
             raise cls.error_type(unnamed(label(cls), cls, values, data))
-        if inspect.isabstract(cls):
+        if cls.__abstractmethods__:
             raise cls.error_type(
                 f"{cls.__name__} is what others have in common.\n  Make one of those, or your own."
             )

@@ -109,6 +109,7 @@ class Segment:
             case _:
                 return self.start
 
+    @public
     def crossings(self, level: float) -> tuple[float, ...]:
         """When the source passes a level, upwards or downwards.
 

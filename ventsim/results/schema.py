@@ -170,8 +170,6 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
     >>> label(xr.Dataset({"flow": (("time", "lung"), [[0.5]])})).flow.attrs["units"]
     'L/s'
     """
-    if not isinstance(dataset, xr.Dataset):
-        raise SchemaError(f"label: {shown(dataset)} is not a Dataset.\n  Give one of any kind of the table.")
     labelled = with_points(dataset.copy(deep=False))
     for name in labelled.data_vars:
         if name not in VARIABLES:
@@ -212,7 +210,7 @@ def breath_position(dataset: xr.Dataset, breath: int) -> int:
     >>> breath_position(xr.Dataset(coords={"breath": [4, 5, 6]}), -1)
     2
     """
-    if not isinstance(dataset, xr.Dataset) or "breath" not in dataset.coords:
+    if "breath" not in dataset.coords:
         raise SchemaError("coordinate 'breath' is missing.\n  Use waveforms, a recording or measures.")
     numbers = np.atleast_1d(dataset["breath"].values).tolist()
     if breath < 0 and -breath <= len(numbers):

@@ -26,8 +26,9 @@ from ventsim.model.circuit.graph import (
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
 from ventsim.model.parts import PARTS, LungPart, Part
+from ventsim.model.parts.part import Element
 from ventsim.model.ventilator import BreathSettings, Ventilator
-from ventsim.parameters import public
+from ventsim.parameters import fault_of_fields, public
 from ventsim.units import ATMOSPHERE_CMH2O
 
 Joint = tuple[str, str]
@@ -76,9 +77,23 @@ def read_parts(value: object) -> FrozenMapping:
                 f"{LONGEST_NAME} characters that can be printed."
             )
         parts[name] = item if isinstance(item, Part) else _read_part(name, item)
+        if type(parts[name]).__module__.partition(".")[0] != "ventsim":
+            _check_own(name, parts[name])
     if (count := sum(isinstance(part, LungPart) for part in parts.values())) > MOST_LUNGS:
         raise CircuitError(f"there are {count} lungs.\n  Allowed: at most {MOST_LUNGS} on one ventilator.")
     return FrozenMapping(parts)
+
+
+def _check_own(name: str, part: Part) -> None:
+    """Refuse a part of a user's own that does not consist of passages and stores, or of wrong ones."""
+    elements = part.elements()
+    if not isinstance(elements, Sequence) or not all(isinstance(one, Element) for one in elements):
+        raise CircuitError(
+            f"part '{name}': elements() returns {shown(elements)}.\n  Return a tuple of Passage, Store and the like."
+        )
+    for one in elements:
+        if fault := fault_of_fields(one):
+            raise CircuitError(f"part '{name}': {type(one).__name__}: {fault}.")
 
 
 def _read_part(name: str, item: object) -> Part:

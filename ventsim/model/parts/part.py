@@ -16,7 +16,6 @@ from ventsim.parameters import public
 from ventsim.units import ATMOSPHERE_CMH2O, FloatArray
 
 
-@public
 @dataclass(frozen=True, slots=True)
 class Passage:
     r"""A path for gas between two points.
@@ -71,7 +70,6 @@ class Passage:
         return self.backward is not None and self.forward.is_zero and self.backward.is_zero
 
 
-@public
 @dataclass(frozen=True, slots=True)
 class Store:
     r"""Gas held at a point, in proportion to its pressure.
@@ -167,7 +165,6 @@ class MuscleEffort:
         return np.where(inside, self.pressures[1] * np.sin(angle), 0.0)
 
 
-@public
 @dataclass(frozen=True, slots=True)
 class ElasticStore:
     """Gas held at a point behind a curved pressure-volume relation, with or without an effort of muscles.
@@ -201,7 +198,6 @@ class ElasticStore:
     gas_volume: float = 0.0
 
 
-@public
 @dataclass(frozen=True, slots=True)
 class Atmosphere:
     """A point that is open to the atmosphere, where the pressure is 0 whatever flows.
@@ -220,7 +216,6 @@ class Atmosphere:
     at: str
 
 
-@public
 @dataclass(frozen=True, slots=True)
 class Inertia:
     r"""A path for gas without friction, whose gas has to be accelerated.

@@ -303,7 +303,7 @@ class Scenario(Description):
         ScenarioError
             If the Dataset holds no scenario, or one that cannot be read.
         """
-        text = dataset.attrs.get("scenario") if isinstance(dataset, xr.Dataset) else None
+        text = dataset.attrs.get("scenario")
         if not isinstance(text, str):
             raise ScenarioError(
                 "the Dataset has no attribute 'scenario', so the run cannot be repeated from it.\n"

@@ -326,8 +326,6 @@ def displayed_values(
                 f"the measures have no variable '{name}', without which the ventilator has nothing to display.\n"
                 f"  Add {' or '.join(map(repr, waveforms))} to the recording, then use breath_measures again."
             )
-    if sensors is not None and not isinstance(sensors, Sensors):
-        raise InputError(f"sensors: got {type(sensors).__name__}, but Sensors or None is needed.")
     check("displayed values", {"circuit_compliance": circuit_compliance})
     truth = {name: measures[measure].values.astype(float) for name, (measure, _) in _READ.items()}
     read = (sensors or Sensors()).read(truth, breaths=measures["breath"].values)

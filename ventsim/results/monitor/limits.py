@@ -247,8 +247,6 @@ def alarms(displayed: xr.Dataset, limits: AlarmLimits) -> xr.Dataset:
             "  Use the result of displayed_values."
         )
     check_dataset(displayed, "displayed")
-    if not isinstance(limits, AlarmLimits):
-        raise InputError(f"limits: got {type(limits).__name__}, but AlarmLimits is needed.")
     broken = _conditions(displayed, limits)
     condition = np.stack([broken[name] for name in ALARMS], axis=-1)
     end = displayed["breath_end"].values
