@@ -20,9 +20,9 @@ ROOT = PROJECT / "ventsim"
 
 # From top to bottom; modules of one row do not know each other.
 LAYERS = (
-    ("units", "starting"),
-    ("errors",),
-    ("quantities", "parameters", "compiling"),
+    ("starting", "errors"),
+    ("units", "parameters"),
+    ("quantities", "compiling"),
     ("tables", "files"),
     ("model",),
     ("theory", "engine", "results"),
@@ -32,7 +32,7 @@ LAYERS = (
     ("command", "root"),
 )
 ROW = {name: number for number, names in enumerate(LAYERS) for name in names}
-ALONE = {"units", "starting", "errors", "parameters", "tables", "compiling"}  # these import nothing of ventsim
+ALONE = {"starting", "errors", "tables", "compiling"}  # these import nothing of ventsim
 # The only layer that runs the engine, and the only module of the engine that knows parts, circuits and settings.
 RUNS_THE_ENGINE, TRANSLATOR = "simulation", "engine/network.py"
 # What only these layers may import from outside, so that the rest stays light and testable without it.

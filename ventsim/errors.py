@@ -1,4 +1,4 @@
-"""Exception and warning types, and the search for the name that was probably meant.
+"""Exception and warning types; and what messages are made of: values in short, kinds of values, nearest names.
 
 Every message has five parts: what is wrong, where, the value with its unit, what is allowed, and the next
 step. Wrong input raises an :class:`InputError`, which is also a ``ValueError``; a failed calculation raises a
@@ -6,10 +6,30 @@ step. Wrong input raises an :class:`InputError`, which is also a ``ValueError``;
 """
 
 import difflib
+import math
+import numbers
+import re
 import sys
 import warnings
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from types import FrameType
+from typing import Any
+
+import numpy as np
+
+__all__ = [
+    "CircuitError",
+    "CircuitWarning",
+    "InputError",
+    "PartError",
+    "PlausibilityWarning",
+    "ScenarioError",
+    "SchemaError",
+    "SettingsError",
+    "SolverError",
+    "StoppedEarlyWarning",
+    "VentsimError",
+]
 
 
 class VentsimError(Exception):
@@ -19,6 +39,15 @@ class VentsimError(Exception):
     """
 
     finished: object = None
+
+    @property
+    def has_remedy(self) -> bool:
+        """Whether the message goes on with what is allowed or what to do."""
+        return any(line.startswith("  ") for line in str(self).split("\n")[1:2])
+
+    def __str__(self) -> str:
+        """The message, with names from outside made short and fit to be printed."""
+        return _printable(super().__str__())
 
 
 class InputError(VentsimError, ValueError):
@@ -65,7 +94,177 @@ class StoppedEarlyWarning(UserWarning):
     """A run was stopped before its end; what was finished is kept."""
 
 
+_LONGEST_WORD = 1000  # characters of a name in a message
+_LONGEST = 80  # characters of a wrong value in a message
 _SHORTEST_PIECE = 4  # letters from which a part of a longer name counts as a hint to it
+
+
+def shown(value: object) -> str:
+    """A wrong value as messages show it: descriptions without all their numbers, anything else shortened.
+
+    Parameters
+    ----------
+    value : object
+        What was given.
+
+    Returns
+    -------
+    str
+        One line that can be printed.
+
+    Examples
+    --------
+    >>> from ventsim.model.parts import Tube
+    >>> shown(Tube(length=1.5)), shown(Tube), shown("tube")
+    ('Tube(...)', 'the class Tube', "'tube'")
+    """
+    if isinstance(value, type):
+        return f"the class {value.__name__}"
+    if hasattr(type(value), "model_fields") or type(value).__repr__ is object.__repr__:
+        return f"{type(getattr(value, 'wrapped', value)).__name__}(...)"
+    home = type(value).__module__.partition(".")[0]
+    if home in ("xarray", "pandas"):
+        return f"a {type(value).__name__}"
+    if isinstance(value, Mapping):
+        pairs = (f"{shown(name)}: {shown(item)}" for name, item in value.items())
+        text = f"{{{', '.join(pairs)}}}"
+    elif isinstance(value, list | tuple) and any(hasattr(type(item), "model_fields") for item in value):
+        text = f"[{', '.join(map(shown, value))}]"
+    else:
+        try:
+            text = repr(value)
+        except ValueError:  # a whole number with more digits than Python writes
+            text = f"a {type(value).__name__}"
+    text = " ".join(text.split())
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
+
+
+def is_number(value: object) -> bool:
+    """Whether a value is one real number: an int, a float, a Fraction or a scalar of numpy.
+
+    Parameters
+    ----------
+    value : object
+        What was given. True and False are none, nor are times, text, and arrays without dimensions, of which
+        ``.item()`` is the number.
+
+    Returns
+    -------
+    bool
+        True also for one that is not finite.
+
+    Examples
+    --------
+    >>> is_number(3), is_number(np.float64(3.0)), is_number(True), is_number(np.array(3.0))
+    (True, True, False, False)
+    """
+    return isinstance(value, numbers.Real) and not isinstance(value, bool | np.bool_ | np.timedelta64)
+
+
+def numbers_in(values: Any) -> Any:
+    """Numbers as an array of floats.
+
+    Parameters
+    ----------
+    values : float, sequence or array of any shape
+        What was given.
+
+    Returns
+    -------
+    array of the shape of `values`
+        The same numbers, of which some may not be finite.
+
+    Raises
+    ------
+    TypeError or ValueError
+        If one is no number.
+
+    Examples
+    --------
+    >>> numbers_in([1, 2.5])
+    array([1. , 2.5])
+    """
+    array = np.asarray(values)
+    kind = array.dtype.kind
+    if kind == "O":
+        array = np.vectorize(_float, otypes=[float])(array) if array.size else array.astype(float)
+    elif kind not in "iuf":
+        raise TypeError(f"not numbers, but {array.dtype}")
+    return array.astype(float, copy=False)
+
+
+def _float(value: Any) -> float:
+    if not is_number(value):
+        raise TypeError(f"{shown(value)} is not a number")
+    return math.inf if isinstance(value, int) and abs(value) > sys.float_info.max else float(value)
+
+
+def fault_of_numbers(value: Any, name: str, *, missing: bool = False) -> str:
+    """What is wrong with what should be a number, or an array or list of them.
+
+    Parameters
+    ----------
+    value : object
+        What was given.
+    name : str
+        How the message calls it.
+    missing : bool, default False
+        Whether NaN stands for one that is missing.
+
+    Returns
+    -------
+    str
+        Two lines without the last full stop; empty if nothing is wrong.
+    """
+    try:
+        array = numbers_in(value)
+    except (TypeError, ValueError):
+        return f"{name} {shown(value)} is not a number.\n  Give finite numbers"
+    is_wrong = not missing and np.isnan(array).any()
+    return f"{name} nan is not allowed.\n  Give finite numbers" if is_wrong else ""
+
+
+def fault_of_number(value: Any, name: str) -> str:
+    """What is wrong with what should be a number: infinity is for the function itself to allow or not.
+
+    Parameters
+    ----------
+    value : object
+        What was given.
+    name : str
+        How the message calls it.
+
+    Returns
+    -------
+    str
+        Two lines without the last full stop; empty if nothing is wrong.
+    """
+    if not is_number(value):
+        how = "; .item() is the number of an array" if hasattr(value, "item") else ""
+        return f"{name} {shown(value)} is not a number{how}.\n  Give a finite number"
+    return "" if value == value else f"{name} {shown(value)} is not allowed.\n  Give a finite number"
+
+
+def fault_of_text(value: Any, name: str) -> str:
+    """What is wrong with what should be text, such as the name of a lung.
+
+    Parameters
+    ----------
+    value : object
+        What was given.
+    name : str
+        How the message calls it.
+
+    Returns
+    -------
+    str
+        Two lines without the last full stop; empty if nothing is wrong.
+    """
+    if not isinstance(value, str):
+        return f"{name} {shown(value)} is not text.\n  Give text in quotes"
+    if value.isprintable() or all(letter.isprintable() or letter in "\n\r\t" for letter in value):
+        return ""
+    return f"{name} {shown(value)} has characters that cannot be printed.\n  Give text without them"
 
 
 def nearest_names(name: str, options: Iterable[str], *, limit: int = 3) -> list[str]:
@@ -163,8 +362,8 @@ def check_name(
     ventsim.errors.InputError: there is no 'complience'.
       Did you mean 'compliance'?
     """
-    if name not in list(options):
-        raise error(f"{wrong}.\n  {suggestion(str(name), options)}")
+    if not isinstance(name, str) or name not in list(options):
+        raise error(f"{wrong}.\n  {suggestion(name if isinstance(name, str) else shown(name), options)}")
 
 
 def warn_caller(warning: Warning) -> None:
@@ -186,10 +385,19 @@ def warn_caller(warning: Warning) -> None:
     """
     level = 2
     frame: FrameType | None = sys._getframe(1)
-    inside = ("ventsim", "pydantic", "functools")
+    inside = ("ventsim", "pydantic", "functools", "contextlib", "numpy")
     while frame is not None and frame.f_globals.get("__name__", "").partition(".")[0] in inside:
         level, frame = level + 1, frame.f_back
     warnings.warn(warning, stacklevel=level)
+
+
+_ENDLESS = re.compile(rf"[^\s'\"]{{{_LONGEST_WORD},}}")
+
+
+def _printable(text: str) -> str:
+    if not text.replace("\n", "").isprintable():
+        text = "".join(one if one == "\n" or one.isprintable() else repr(one)[1:-1] for one in text)
+    return _ENDLESS.sub(lambda word: f"{word[0][:_LONGEST_WORD]}...", text)
 
 
 def _plain(name: str) -> str:

@@ -6,9 +6,8 @@ Fields of descriptions, arguments of functions and messages take what they say o
 
 import dataclasses
 import math
-import numbers
 import re
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence, Set, Sized
 from dataclasses import dataclass, field
 from functools import partial
 from types import MappingProxyType
@@ -20,8 +19,11 @@ from pydantic import GetCoreSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from ventsim.errors import InputError, PlausibilityWarning, warn_caller
+from ventsim.errors import InputError, PlausibilityWarning, is_number, numbers_in, shown, warn_caller
 from ventsim.units import FloatArray, convert
+
+SMALLEST, LARGEST = 1e-15, 1e15
+"""Ends of the sizes that a number may have besides 0: beyond them its powers leave the range of floats."""
 
 # Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does
 # not know have their factor here.
@@ -87,6 +89,8 @@ class Quantity:
         What is divided by what, if people are likely to turn the ratio round or to write it as ``"1:2"``.
     percent : bool, default False
         Whether people are likely to give it in percent.
+    any_size : bool, default False
+        Whether it may be smaller than :data:`SMALLEST` or larger than :data:`LARGEST`.
 
     Examples
     --------
@@ -105,6 +109,7 @@ class Quantity:
     whole: bool = field(default=False, repr=False)
     ratio: tuple[str, str] | None = field(default=None, repr=False)
     percent: bool = field(default=False, repr=False)
+    any_size: bool = field(default=False, repr=False)
 
     @property
     def bounds(self) -> str:
@@ -141,14 +146,15 @@ class Quantity:
         str
             One sentence; empty if the value is possible.
         """
-        if isinstance(value, bool | np.bool_) or not isinstance(value, numbers.Real):
-            return f"{value!r} is not a number."
+        if type(value) is not float and not is_number(value):
+            return f"{shown(value)} is not a number."
         try:
-            number = float(value)
+            number = float(value)  # type: ignore[arg-type]
         except OverflowError:  # a whole number beyond the range of floats
             number = math.inf
         broken = (
             not math.isfinite(number)
+            or (not SMALLEST <= abs(number) <= LARGEST and self._beyond(number) != "")
             or (self.above is not None and number <= self.above)
             or (self.at_least is not None and number < self.at_least)
             or (self.below is not None and number >= self.below)
@@ -157,8 +163,22 @@ class Quantity:
         )
         return f"{self.text(number)} is not allowed." if broken else ""
 
-    def allowed(self) -> str:
+    def _beyond(self, number: float) -> str:
+        """The limit of size that a number breaks, in words: none are so small, where 0 is none, or so large."""
+        if self.any_size:
+            return ""
+        if self.above == 0.0 and 0.0 < number < SMALLEST:
+            return f" and at least {_short(SMALLEST)}"
+        has_limit = self.at_most is not None or self.below is not None if number > 0 else self.at_least is not None
+        return "" if abs(number) <= LARGEST or has_limit else f" and at most {_short(LARGEST)} in size"
+
+    def allowed(self, value: float | None = None) -> str:
         """What is allowed and what is usual.
+
+        Parameters
+        ----------
+        value : float or None, default None
+            A number that is not allowed: the limits of size are named if it is beyond them. [unit]
 
         Returns
         -------
@@ -168,6 +188,7 @@ class Quantity:
         unit = "" if self.unit == "1" else f" {self.unit}"
         kind = "whole number" if self.whole else "finite number"
         hard = f"{kind} {self.bounds}{unit}" if self.whole else f"{self.bounds or kind}{unit}"
+        hard += "" if value is None else self._beyond(value)
         if self.plausible is None:
             return f"Allowed: {hard}."
         return f"Allowed: {hard}; usual: {_short(self.plausible[0])} to {_short(self.plausible[1])}{unit}."
@@ -194,9 +215,9 @@ class Quantity:
         match = _WRITTEN_RATIO.fullmatch(value) if self.ratio is not None and isinstance(value, str) else None
         if match is None or float(match[2]) == 0.0:
             # Compared before it becomes a float, for which a whole number may be too long.
-            is_number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
-            meant = self.meant(float(value)) if is_number and abs(value) <= _LARGEST else ""
-            return f"{meant} {self.allowed()}".lstrip()
+            number = value if is_number(value) and value == value else None
+            meant = self.meant(float(number)) if number is not None and abs(number) <= LARGEST else ""
+            return f"{meant} {self.allowed(number)}".lstrip()
         return f"Write {_rounded(float(match[1]) / float(match[2]))}, {' divided by '.join(self.ratio or ())}."
 
     def unlikely(self, value: float) -> str:
@@ -255,9 +276,11 @@ class Quantity:
                     raise _complaint(f"{fault}\n  {self.remedy(value)}")
                 number: Any = value
                 return int(number) if self.whole else float(number)
-            if isinstance(value, str | bytes | Mapping | Set) or not isinstance(value, Iterable):
+            is_other = isinstance(value, str | bytes | Mapping | Set) or not getattr(value, "ndim", 1)
+            # What is read while it is made may never end.
+            if is_other or not isinstance(value, Iterable) or not isinstance(value, Sized):
                 what = "a list of numbers" if depth == 1 else "a list of rows of numbers"
-                raise _complaint(f"{value!r} is not {what}.\n  {self.allowed()}")
+                raise _complaint(f"{shown(value)} is not {what}.\n  {self.allowed()}")
             items = []
             for number, item in enumerate(value, start=1):
                 try:
@@ -288,7 +311,6 @@ def _rounded(number: float) -> str:
 
 
 _LATEST = 1e7  # [s]
-_LARGEST = 1e300  # number for which another unit is looked for
 # No muscles of a chest do more than the limits, strained against a shut mouth [cmH2O].
 _MUSCLES: dict[str, Any] = {"plausible": (-60.0, 60.0), "at_least": -200.0, "at_most": 200.0}
 _FARTHEST = 100.0  # on a floor plan [m]
@@ -599,9 +621,9 @@ def finite_array(where: str, name: str, values: ArrayLike, *, unit: str) -> Floa
     """
     before = f"{where}: " if where else ""
     try:
-        array = np.asarray(values, dtype=float)
+        array = numbers_in(values)
     except (TypeError, ValueError):
-        raise InputError(f"{before}{name} {values!r} is not a number.\n  Give numbers in {unit}.") from None
+        raise InputError(f"{before}{name} {shown(values)} is not a number.\n  Give numbers in {unit}.") from None
     if not np.isfinite(array).all():
         wrong = float(array[~np.isfinite(array)].flat[0])
         raise InputError(f"{before}{name} {wrong:g} {unit} is not allowed.\n  Allowed: finite numbers in {unit}.")

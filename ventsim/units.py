@@ -22,6 +22,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
+from ventsim.errors import InputError, fault_of_numbers, fault_of_text
+
 FloatArray = NDArray[np.float64]
 """Numbers in one unit."""
 
@@ -101,7 +103,7 @@ def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> 
 
     Raises
     ------
-    ValueError
+    InputError
         If a unit is unknown, or if the two units measure different quantities.
 
     Examples
@@ -113,10 +115,17 @@ def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> 
     >>> convert(1.0, source="cmH2O·s/L", target="Pa·s/m³")
     98066.5
     """
+    for fault in (
+        fault_of_numbers(value, "value", missing=True),
+        fault_of_text(source, "source"),
+        fault_of_text(target, "target"),
+    ):
+        if fault:
+            raise InputError(f"convert: {fault}.")
     source, target = _known(source), _known(target)
     if UNITS[source] != UNITS[target]:
         same = ", ".join(_FACTORS[UNITS[source]])
-        raise ValueError(
+        raise InputError(
             f"cannot convert '{source}' to '{target}': the first measures {UNITS[source]}, the second "
             f"{UNITS[target]}.\n  Units of {UNITS[source]}: {same}."
         )
@@ -134,4 +143,4 @@ def _known(unit: str) -> str:
     folded = {known.casefold(): known for known in UNITS}
     close = [folded[c] for c in difflib.get_close_matches(plain.casefold(), list(folded), n=3)]
     hint = f"Did you mean {' or '.join(map(repr, close))}?" if close else f"Known units: {', '.join(UNITS)}."
-    raise ValueError(f"unknown unit '{unit}'.\n  {hint}")
+    raise InputError(f"unknown unit '{unit}'.\n  {hint}")

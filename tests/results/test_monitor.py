@@ -726,7 +726,7 @@ def test_waves_that_the_message_asks_for_are_enough():
         (lambda: displayed_values(displayed_values(measures_of())), r"measures of breaths are needed here"),
         (lambda: alarms(None, AlarmLimits()), r"displayed: got NoneType, but a Dataset is needed"),
         (lambda: alarms(measures_of(), AlarmLimits()), r"displayed values are needed here"),
-        (lambda: alarms(displayed_values(measures_of()), {}), r"limits: got dict, but AlarmLimits is needed"),
+        (lambda: alarms(displayed_values(measures_of()), {}), r"alarms: limits \{\} is not an AlarmLimits\."),
         (lambda: displayed_table(displayed_values(measures_of()), breath=3), r"breath 3 is not in the Dataset"),
         (lambda: displayed_table(measures_of()), r"displayed values are needed here"),
         (lambda: alarms_table(displayed_values(measures_of())), r"alarms are needed here"),

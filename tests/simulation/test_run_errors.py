@@ -155,8 +155,30 @@ def test_start_from_another_circuit(run, earlier):
 
 @pytest.mark.parametrize("name", ["final_volume", "node_pressure"])
 def test_start_with_a_gap(earlier, name):
+    gap = earlier.assign({name: earlier[name].copy(data=np.full(earlier[name].shape, np.nan))})
     with pytest.raises(SchemaError, match=r"^start: the earlier run ended with values that are not finite"):
-        vs.simulate(CIRCUIT, SETTINGS, start=earlier.assign({name: earlier[name] * np.nan}))
+        vs.simulate(CIRCUIT, SETTINGS, start=gap)
+
+
+@pytest.mark.parametrize("name", ["final_volume", "node_pressure"])
+def test_start_in_other_units(earlier, name):
+    other = earlier.assign({name: (earlier[name] * 1.0).assign_attrs(units="L")})
+    with pytest.raises(
+        SchemaError, match=rf"^start: '{name}' is not that of a run, in .*; it has L\.\n  Use the whole"
+    ):
+        vs.simulate(CIRCUIT, SETTINGS, start=other)
+
+
+@each_timed_run
+def test_start_from_a_selection_in_time(run, earlier):
+    """What was selected would not be where the run starts; the last sample alone is the state."""
+    with pytest.raises(
+        SchemaError, match=r"^start: the last sample is not the state .* at [\d.]+ s\.\n  Use the whole"
+    ):
+        run(CIRCUIT, SETTINGS, start=earlier.isel(time=slice(0, 50)))
+    whole = vs.simulate(CIRCUIT, SETTINGS, start=earlier, duration=4)
+    of_state = vs.simulate(CIRCUIT, SETTINGS, start=earlier.isel(time=[-1]), duration=4)
+    np.testing.assert_array_equal(whole.volume, of_state.volume)
 
 
 def test_errors_are_also_the_usual_python_errors():

@@ -3,7 +3,6 @@
 import dataclasses
 import math
 import re
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,7 +10,8 @@ import pytest
 import ventsim as vs
 from ventsim import theory
 from ventsim.errors import InputError, PlausibilityWarning
-from ventsim.model.parts import HalfSineEffort, Region
+from ventsim.model.laws import Exponential, Rohrer
+from ventsim.model.parts import HalfSineEffort, Lung, Region
 
 LUNG = vs.Lung(compliance=50.0, resistance=10.0, expiratory_resistance=15.0)
 STIFF = vs.Lung(compliance=25.0, resistance=12.0)
@@ -200,8 +200,8 @@ def test_misuse_of_descriptions_and_methods_is_refused(call, message):
 # Laws in place of numbers, and regions, as any object that has these attributes.
 BEYOND = {
     "effort": vs.Lung(**ONE, effort=HalfSineEffort(rate=15.0, duration=1.0, amplitude=5.0)),
-    "compliance": SimpleNamespace(compliance=object(), resistance=10.0),
-    "regions": SimpleNamespace(compliance=None, resistance=5.0, regions=(Region(**ONE), Region(**ONE))),
+    "compliance": Lung(compliance=Exponential(largest_volume=3000.0, pressure_rate=0.05), resistance=10.0),
+    "regions": Lung(resistance=5.0, regions=(Region(**ONE), Region(**ONE))),
 }
 
 
@@ -215,15 +215,11 @@ def test_lungs_that_are_not_linear_and_passive_are_refused(what):
 
 
 def test_a_law_that_is_a_straight_line_counts_as_its_resistance():
-    """As laws of flow in place of numbers say it: attributes `linear` and `quadratic`."""
-    law = SimpleNamespace(linear=10.0, quadratic=0.0)
-    lung = SimpleNamespace(
-        compliance=50.0, resistance=law, expiratory_resistance=None, chest_wall_compliance=200.0
-    )
+    """Of laws of flow in place of numbers one without a quadratic part."""
+    lung = Lung(compliance=50.0, resistance=Rohrer(linear=10.0), chest_wall_compliance=200.0)
     assert theory.time_constant(lung) == pytest.approx(0.4, rel=1e-15)  # 1/50 + 1/200 = 1/40
-    law.quadratic = 3.0
     with pytest.raises(InputError, match="not with resistance of this one"):
-        theory.time_constant(lung)
+        theory.time_constant(lung.changed(resistance=Rohrer(linear=10.0, quadratic=3.0)))
 
 
 def test_unlikely_numbers_are_warned_of():

@@ -23,7 +23,7 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, core_schema
 
-from ventsim.errors import InputError, PartError, suggestion
+from ventsim.errors import InputError, PartError, fault_of_text, suggestion
 from ventsim.model.field_table import with_parameters
 from ventsim.model.messages import reworded, shown, unnamed, with_article
 from ventsim.quantities import Quantity, quantity_of, warn_of_unlikely
@@ -142,13 +142,17 @@ class Description(BaseModel):
         # Here and not in __init__, whose arguments are the signature that pydantic shows.
         if values:
             raise cls.error_type(unnamed(label(cls), cls, values, data))
+        if cls.__abstractmethods__:
+            raise cls.error_type(
+                f"{cls.__name__} is what others have in common.\n  Make one of those, or your own."
+            )
         return super().__new__(cls)
 
     def __init__(self, **data: Any) -> None:
         given = data.pop(self.tag, self.kind) if self.tag else self.kind
         if given != self.kind:
             raise self.error_type(
-                f"{label(type(self))}: the {self.tag} is {given!r}, not '{self.kind}'.\n"
+                f"{label(type(self))}: the {self.tag} is {shown(given)}, not '{self.kind}'.\n"
                 f"  Correct the {self.tag}, or use the class that belongs to it."
             )
         try:
@@ -270,7 +274,7 @@ class Description(BaseModel):
         >>> Tube.from_dict({"length": 2}).length
         2.0
         """
-        if not isinstance(data, Mapping) or not all(isinstance(name, str) for name in data):
+        if not isinstance(data, Mapping) or any(fault_of_text(name, "") for name in data):
             raise cls.error_type(
                 f"{label(cls)}: {shown(data)} is not a mapping of names to values.\n"
                 f"  Allowed names: {', '.join(cls.model_fields)}."
@@ -401,7 +405,7 @@ class Family:
         """
         kind = values.get(self.tag, self.default)
         if not isinstance(kind, str) or kind not in self.kinds:
-            found = f"there is no {self.tag} {kind!r}" if kind else f"{self.tag} is missing"
+            found = f"there is no {self.tag} {shown(kind)}" if kind else f"{self.tag} is missing"
             raise self.error(f"{found}.\n  {suggestion(str(kind or ''), self.kinds)}")
         return self.kinds[kind]
 

@@ -8,7 +8,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from ventsim.errors import InputError, check_name, suggestion
+from ventsim.errors import InputError, check_name, shown, suggestion
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.units import ATMOSPHERE_CMH2O, CMH2O_PA
 
@@ -64,6 +65,7 @@ class GasProperties:
     viscosity: float
 
 
+@public
 def breathing_gas(
     *,
     oxygen_fraction: float = 0.21,
@@ -126,7 +128,7 @@ def breathing_gas(
     relative = _HUMIDITY.get(humidity, math.nan) if isinstance(humidity, str) else humidity
     if isinstance(humidity, str) and humidity not in _HUMIDITY:
         raise InputError(
-            f"breathing_gas: humidity {humidity!r} is unknown.\n"
+            f"breathing_gas: humidity {shown(humidity)} is unknown.\n"
             f"  {suggestion(humidity, _HUMIDITY)} Or give a relative humidity of 0 to 1."
         )
     given = {"oxygen_fraction": oxygen_fraction, "temperature": temperature, "humidity": relative}
@@ -141,6 +143,7 @@ def breathing_gas(
     return GasProperties(density=density, viscosity=_mixture_viscosity(mixture, kelvin))
 
 
+@public
 def saturation_pressure(temperature: float) -> float:
     r"""Vapour pressure of water over a flat surface.
 
@@ -190,6 +193,7 @@ def saturation_pressure(temperature: float) -> float:
     return critical_pressure * math.exp(critical_temperature / kelvin * total) / CMH2O_PA
 
 
+@public
 def volume_factor(
     source: Condition, target: Condition, *, temperature: float = 20.0, pressure: float = ATMOSPHERE_CMH2O
 ) -> float:

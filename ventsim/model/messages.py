@@ -5,44 +5,8 @@ from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from ventsim.errors import InputError, nearest_names, suggestion
+from ventsim.errors import InputError, nearest_names, shown, suggestion
 from ventsim.quantities import quantity_of
-
-_LONGEST = 80  # characters of a wrong value in a message
-
-
-def shown(value: object) -> str:
-    """A wrong value as messages show it: descriptions without all their numbers.
-
-    Parameters
-    ----------
-    value : object
-        What was given.
-
-    Returns
-    -------
-    str
-        One line for anything whose ``repr`` is one.
-
-    Examples
-    --------
-    >>> from ventsim.model.parts import Tube
-    >>> shown(Tube(length=1.5)), shown(Tube), shown("tube")
-    ('Tube(...)', 'the class Tube', "'tube'")
-    """
-    if isinstance(value, BaseModel) or type(value).__repr__ is object.__repr__:
-        return f"{type(getattr(value, 'wrapped', value)).__name__}(...)"
-    if isinstance(value, type):
-        return f"the class {value.__name__}"
-    if isinstance(value, Mapping):
-        pairs = (f"{name!r}: {shown(item)}" for name, item in value.items())
-        text = f"{{{', '.join(pairs)}}}"
-    elif isinstance(value, list | tuple) and any(isinstance(item, BaseModel) for item in value):
-        text = f"[{', '.join(map(shown, value))}]"
-    else:
-        text = repr(value)
-    text = " ".join(text.split())
-    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
 
 
 def with_article(word: str) -> str:
@@ -137,14 +101,18 @@ def _complaint(cls: type[BaseModel], item: Mapping[str, Any]) -> str:
             hint = f"{name}=... in {quantity.unit}, {quantity.meaning}" if quantity else f"{name}=..."
             return f"{name} is missing.\n  Give {f'{hint}, {described}' if described else hint}."
         case "extra_forbidden":
-            return f"there is no '{name}'.\n  {suggestion(str(name), fields)}"
+            return f"there is no {name!r}.\n  {suggestion(str(name), fields)}"
         case "literal_error":
             choices = [str(choice) for choice in get_args(fields[str(item["loc"][0])].annotation)]
-            return f"{name} {shown(given)} is not one of the choices.\n  {suggestion(str(given), choices)}"
+            text = given if isinstance(given, str) else shown(given)
+            return f"{name} {shown(given)} is not one of the choices.\n  {suggestion(text, choices)}"
         case "model_type":
             wanted = item["ctx"]["class_name"]
             return f"{name} {shown(given)} is not {with_article(wanted)}.\n  Give {wanted}(...)."
         case "bool_type" | "bool_parsing":
             return f"{name} {shown(given)} is neither true nor false.\n  Give one of the two, without quotes."
         case _:
-            return f"{name} {shown(given)} does not fit: {item['msg']}."
+            described = fields[name].description if name in fields else None
+            return (
+                f"{name} {shown(given)} does not fit: {item['msg']}.\n  Give {described or 'what its help says'}."
+            )

@@ -60,7 +60,7 @@ def steps_of(path: str) -> Steps:
     steps = tuple(path.split("."))
     if not all(steps):
         raise InputError(
-            f"path {path!r} has an empty step.\n"
+            f"path {shown(path)} has an empty step.\n"
             "  Write steps with full stops between, such as 'settings.peep' or 'lungs.b.compliance'."
         )
     return steps
@@ -264,9 +264,9 @@ def single_value(circuit: Circuit, settings: BreathSettings, path: str) -> Value
         what, inside = "a list", [str(number) for number in range(1, len(found) + 1)]
     else:
         raise InputError(
-            f"path {path!r} leads to {shown(found)}, not to a single value.\n  Replace the whole of it."
+            f"path {shown(path)} leads to {shown(found)}, not to a single value.\n  Replace the whole of it."
         )
-    raise InputError(f"path {path!r} leads to {what}, not to a single value.\n  {suggestion('', inside)}")
+    raise InputError(f"path {shown(path)} leads to {what}, not to a single value.\n  {suggestion('', inside)}")
 
 
 def field_at(circuit: Circuit, settings: BreathSettings, path: str) -> FieldInfo | None:
@@ -515,10 +515,10 @@ def _walked(circuit: Circuit, settings: BreathSettings, path: str) -> tuple[Any,
     steps = steps_of(path)
     root = _roots(circuit, settings, steps[0])
     if steps[0] in circuit.parts and steps[0] not in root:
-        raise InputError(f"path {path!r} begins with the name of a part.\n  Write '{PARTS}.{path}'.")
+        raise InputError(f"path {shown(path)} begins with the name of a part.\n  Write '{PARTS}.{path}'.")
     if steps[0] in _OF_LAYOUT and steps[0] not in root and circuit.layout is None:
         raise InputError(
-            f"path {path!r}: the circuit was joined part by part, so it has no '{steps[0]}'.\n"
+            f"path {shown(path)}: the circuit was joined part by part, so it has no '{steps[0]}'.\n"
             "  Name the part: 'parts.NAME.field'; or make the circuit with ventsim.layouts."
         )
     if steps[0] in _BY_LUNG and len(steps) > 1 and steps[0] in root and steps[1] not in root[steps[0]]:
@@ -543,7 +543,7 @@ def _below(item: Any, step: str, *, path: Steps, number: int) -> Any:
         if step in item:
             return item[step]
         found = f"in '{so_far}'" if so_far else "to begin with"
-        raise InputError(f"{where}: there is no '{step}' {found}.\n  {suggestion(step, item)}")
+        raise InputError(f"{where}: there is no {step!r} {found}.\n  {suggestion(step, item)}")
     if isinstance(item, Description):
         fields = type(item).model_fields
         if step in fields:
@@ -563,4 +563,4 @@ def _below(item: Any, step: str, *, path: Steps, number: int) -> Any:
     hint = f"End the path at '{so_far}'."
     if step in ("linear", "quadratic", "bore"):
         hint = f"{hint[:-1]}, or give it a law that has a '{step}'."
-    raise InputError(f"{where}: '{so_far}' is a single value ({text}), there is no '{step}' in it.\n  {hint}")
+    raise InputError(f"{where}: '{so_far}' is a single value ({text}), there is no {step!r} in it.\n  {hint}")

@@ -12,12 +12,14 @@ from pydantic import Field
 from ventsim.errors import InputError, PartError, SettingsError
 from ventsim.model.descriptions import Description, Family
 from ventsim.model.laws.flow import OR_FLOW_LAW, AnyFlowLaw
+from ventsim.parameters import public
 from ventsim.quantities import quantity
 from ventsim.units import ATMOSPHERE_CMH2O, ML_PER_L
 
 SECONDS_PER_MINUTE = 60.0
 
 
+@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Segment:
     r"""A part of one breath during which the source follows one smooth curve.
@@ -77,6 +79,7 @@ class Segment:
         """Whether something else than time can end it."""
         return self.end_flow is not None
 
+    @public
     def value(self, time: float) -> float:
         """Value of the source.
 
@@ -106,6 +109,7 @@ class Segment:
             case _:
                 return self.start
 
+    @public
     def crossings(self, level: float) -> tuple[float, ...]:
         """When the source passes a level, upwards or downwards.
 

@@ -17,6 +17,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
+from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES, warn_of_unlikely
 from ventsim.results.kernel import (
     AT_EQUILIBRIUM,
@@ -53,6 +54,7 @@ _INTEGRALS = {
 _RECORDED = {one.unit: one for one in (QUANTITIES["recorded_flow"], QUANTITIES["recorded_pressure"])}
 
 
+@public
 def integrate_recording(recording: xr.Dataset) -> xr.Dataset:
     """A recording with the running integrals that it lacks, formed from its samples.
 
@@ -177,6 +179,7 @@ _NEEDS_SIGNAL = {
 }  # fmt: skip
 
 
+@public
 def breath_measures(waveforms: xr.Dataset) -> xr.Dataset:
     """Measures of every whole breath.
 
@@ -309,6 +312,7 @@ _OF_PORTS = PORT_MEASURES.names or ()
 _SUMMED = ("inspired_tidal_volume", "expired_tidal_volume", "tidal_volume_fraction", "minute_volume")
 
 
+@public
 def breath_table(measures: xr.Dataset, *, breath: int = -1) -> Table:
     """Measures of one breath: a row for each lung, their total, and the ports of the ventilator.
 

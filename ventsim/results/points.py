@@ -8,7 +8,8 @@ import numpy as np
 import xarray as xr
 from xarray.indexes import PandasIndex
 
-from ventsim.errors import SchemaError, suggestion
+from ventsim.errors import SchemaError, shown, suggestion
+from ventsim.parameters import public
 
 BETWEEN_POINTS = ", "
 """What stands between the names of points in the coordinate ``points``."""
@@ -39,7 +40,7 @@ class NodeIndex(PandasIndex):
         if asked in self.node_of:
             return self.node_of[asked]
         known = sorted({*self.node_of, *map(str, self.index)})
-        raise SchemaError(f"there is no point {asked!r} in the circuit.\n  {suggestion(asked, known)}")
+        raise SchemaError(f"there is no point {shown(asked)} in the circuit.\n  {suggestion(asked, known)}")
 
     def _replace(self, *args: Any, **options: Any) -> Self:
         # What xarray makes of an index, such as a copy, goes through here.
@@ -81,6 +82,7 @@ def points_of_nodes(nodes: Iterable[str], node_of: Mapping[str, str]) -> list[st
     return [BETWEEN_POINTS.join(at) for at in found.values()]
 
 
+@public
 def pressure_at(waveforms: xr.Dataset, point: str) -> xr.DataArray:
     """Pressure over time at a point of the circuit.
 

@@ -22,7 +22,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import SchemaError, suggestion
+from ventsim.errors import SchemaError, shown, suggestion
+from ventsim.parameters import public
 from ventsim.quantities import check
 from ventsim.results.points import pressure_at, with_points
 from ventsim.results.variables import COORDINATE_ROWS, GROUPS
@@ -141,6 +142,7 @@ def nomenclature() -> tuple[dict[str, str], ...]:
     )  # fmt: skip
 
 
+@public
 def label(dataset: xr.Dataset) -> xr.Dataset:
     """A copy whose variables carry the unit, meaning and sign of the table, and whose nodes answer to all points.
 
@@ -181,6 +183,7 @@ def label(dataset: xr.Dataset) -> xr.Dataset:
     return labelled
 
 
+@public
 def breath_position(dataset: xr.Dataset, breath: int) -> int:
     """Position of a breath along dimension ``breath``.
 
@@ -308,6 +311,7 @@ def refuse_other_kind(dataset: xr.Dataset, kind: Kind) -> None:
 _TIMING = ("breath_start", "flow_end", "inspiration_end", "breath_end")
 
 
+@public
 def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] = ()) -> None:
     """Raise an error that says what to do if a Dataset does not fit the table.
 
@@ -338,7 +342,7 @@ def check_dataset(dataset: xr.Dataset, kind: Kind, *, extra_dims: Iterable[str] 
       Did you mean 'flow'?
     """
     if kind not in get_args(Kind):
-        raise SchemaError(f"unknown kind of Dataset: {kind!r}.\n  {suggestion(str(kind), get_args(Kind))}")
+        raise SchemaError(f"unknown kind of Dataset: {shown(kind)}.\n  {suggestion(str(kind), get_args(Kind))}")
     refuse_other_kind(dataset, kind)
     of_kind = f"{'an' if kind == 'alarms' else 'a'} '{kind}' Dataset"
     allowed = {name: row for name, row in VARIABLES.items() if kind in row.kinds}

@@ -25,6 +25,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.parts import NEVER, OpenEnd
 from ventsim.model.ventilator import BreathSettings, check_settings
 from ventsim.results.kernel import AT_EQUILIBRIUM, TIMING
+from ventsim.results.schema import VARIABLES
 from ventsim.simulation.blocks import Block, Blocks, Piece, Position, period_of
 from ventsim.units import ML_PER_L, FloatArray
 
@@ -151,6 +152,16 @@ def initial_pressure(problem: Problem, start: xr.Dataset | None) -> FloatArray:
             raise SchemaError(f"start: the Dataset has no variable '{needed}'.\n{_USE_A_RUN}")
     if start.sizes.get("time", 0) == 0:
         raise SchemaError(f"start: the Dataset has no samples along 'time'.\n{_USE_A_RUN}")
+    last = start.attrs.get("state_time_s")
+    if "time" not in start.coords or float(start["time"].values[-1]) != last:
+        raise SchemaError(
+            "start: the last sample is not the state in which the earlier run ended"
+            f"{f', at {last:.10g} s' if isinstance(last, float) else ''}.\n{_USE_A_RUN}"
+        )
+    for name in ("node_pressure", "final_volume"):
+        wanted, found = VARIABLES[name].units, start[name].attrs.get("units")
+        if found != wanted or set(start[name].dims) != set(VARIABLES[name].dims):
+            raise SchemaError(f"start: '{name}' is not that of a run, in {wanted}; it has {found}.\n{_USE_A_RUN}")
     have = [str(name) for name in start["node"].values]
     if missing := [name for name in problem.compiled.nodes if name not in have]:
         near = nearest_names(missing[0], have)

@@ -14,7 +14,7 @@ from ventsim.files import reserved
 from ventsim.model.changes import AnyChange
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.results.kernel import Measures, variables_of
 from ventsim.results.schema import label
@@ -30,7 +30,7 @@ from ventsim.units import FloatArray
 _CHUNK = 32
 
 
-@documented
+@public
 def simulate_long(
     scenario: AnyScenario | LongRun | str | Path,
     settings: BreathSettings | None = None,

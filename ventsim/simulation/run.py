@@ -9,11 +9,11 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.engine.arrays import EXHALATION, RELIEF, SOURCE
-from ventsim.errors import InputError, ScenarioError, VentsimError
+from ventsim.errors import InputError, PlausibilityWarning, ScenarioError, VentsimError, warn_caller
 from ventsim.model.changes import AnyChange
 from ventsim.model.scenario import CANNOT_REPEAT, MOST_SAMPLES, UNTITLED, AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.quantities import check
 from ventsim.results.kernel import LUNG_SIGNALS, PORT_SIGNALS, Measures, Samples, measured, variables_of
 from ventsim.results.points import points_of_nodes
@@ -25,6 +25,9 @@ from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 # Breaths that are run without a chance to stop the run in between.
 _BREATHS_AT_A_TIME = 256
 
+# Memory from which a run says what it will take [GB]; how often its samples are there at the end (measured).
+_WORTH_SAYING, _COPIES = 1.0, 1.7
+
 # From the units of the engine (L, and cmH2O·L for work) to those of the schema.
 _FACTORS = {"mL": ML_PER_L, "J": CMH2O_L_J}
 
@@ -32,7 +35,7 @@ _FACTORS = {"mL": ML_PER_L, "J": CMH2O_L_J}
 _COUNTERS = ("steps", "rejected_steps", "steps_cut_at_valves", "restarts")
 
 
-@documented
+@public
 def simulate(
     scenario: AnyScenario,
     settings: BreathSettings | None = None,
@@ -96,9 +99,22 @@ def simulate(
             f"  Allowed: at most {MOST_SAMPLES:.0e}. Raise sample_interval, or use simulate_long, which keeps the "
             "waveforms that are asked for."
         )
+    _warn_of_size(scenario)
     integration = Integration(scenario, start=start, unchanged=scenario.circuit)
     blocks = Blocks(scenario.schedule, scenario.duration, whole=False, updates=int(ramp_updates))
     return record_everything(integration, blocks, describe(scenario))
+
+
+def _warn_of_size(scenario: Scenario) -> None:
+    """Say what a run will take of memory, if it is much."""
+    circuit, count = scenario.circuit, scenario.duration / scenario.sample_interval
+    # Pressures of points and flows through parts, about 0.6 for each port, besides lungs and ports.
+    ports = sum(len(part.ports) for part in circuit.parts.values())
+    values = 0.6 * ports + len(LUNG_SIGNALS.names or ()) * len(circuit.lungs) + len(PORT_SIGNALS.names or ()) + 1
+    if (needed := _COPIES * 8e-9 * count * values) > _WORTH_SAYING:
+        text = f"simulate: {count:.3g} samples take about {needed:.2g} GB of memory."
+        remedy = "Raise sample_interval, or use simulate_long, which keeps the waveforms that are asked for."
+        warn_caller(PlausibilityWarning(f"{text}\n  {remedy}"))
 
 
 def record_everything(integration: Integration, blocks: Blocks, attrs: Mapping[str, Any]) -> xr.Dataset:
@@ -238,7 +254,9 @@ def waveforms_dataset(
         "branch": branches,
         "breath": numbers,
     }
-    return label(xr.Dataset(variables, coords=coords, attrs=dict(attrs)))
+    # Of which sample the gas held in the nodes is, so that another cannot be taken for it.
+    state = {"state_time_s": float(samples.time[-1])}
+    return label(xr.Dataset(variables, coords=coords, attrs={**attrs, **state}))
 
 
 def _node_of_points(recorded: Recorded) -> dict[str, str]:

@@ -13,6 +13,7 @@ import xarray as xr
 
 from ventsim.errors import FileError, SchemaError
 from ventsim.files import netcdf, read_datasets, write_file
+from ventsim.parameters import public
 from ventsim.results.points import node_of_points, points_of_nodes, with_points
 from ventsim.results.schema import check_dataset, label
 
@@ -20,6 +21,7 @@ from ventsim.results.schema import check_dataset, label
 _SECONDS_BETWEEN, _WORTH = 5.0, 20.0
 
 
+@public
 @dataclass(frozen=True, eq=False, kw_only=True)
 class LongRun:
     """What a long run yields.
@@ -43,6 +45,7 @@ class LongRun:
     waveforms: xr.Dataset | None
     state: xr.Dataset
 
+    @public
     def save(self, path: str | Path) -> None:
         """Write a NetCDF file in one step, so that no part of it is ever seen; one that exists is replaced.
 
@@ -60,6 +63,7 @@ class LongRun:
         write_file(path, netcdf({name: dataset for name, dataset in groups.items() if dataset is not None}))
 
     @classmethod
+    @public
     def read(cls, path: str | Path) -> Self:
         """Read what :meth:`save` has written.
 

@@ -8,7 +8,7 @@ from ventsim.errors import InputError, SolverError
 from ventsim.model.changes import Schedule
 from ventsim.model.scenario import AnyScenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.results.measures import breath_measures
 from ventsim.results.schema import label
 from ventsim.simulation.blocks import Blocks
@@ -21,7 +21,7 @@ _SAME_RHYTHM = 1e-9
 _TIGHTER = 1e-4
 
 
-@documented
+@public
 def steady_breath(
     scenario: AnyScenario,
     settings: BreathSettings | None = None,
@@ -102,7 +102,7 @@ def steady_start(problem: Problem, *, tolerance: float) -> SteadyStart:
     return found
 
 
-@documented
+@public
 def numerical_error(
     scenario: AnyScenario,
     settings: BreathSettings | None = None,

@@ -14,7 +14,7 @@ from ventsim.model.changes import AnyChange, Schedule, TimedChange
 from ventsim.model.circuit import Circuit
 from ventsim.model.scenario import AnyScenario
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.results.monitor import ALARMS, AlarmLimits, Sensors, alarms, displayed_values
 from ventsim.results.schema import ORIGIN, VARIABLES, label
@@ -39,7 +39,7 @@ Faults = Mapping[str, AnyChange | Sequence[AnyChange]]
 """What changes in each fault, by its name."""
 
 
-@documented
+@public
 def blind_spots(
     scenario: AnyScenario,
     settings: BreathSettings | None = None,

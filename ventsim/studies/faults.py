@@ -11,6 +11,7 @@ from ventsim.model.parts import Filter, OneWayValve, Restrictor, TrachealTube, T
 from ventsim.model.parts.fittings import OF_TUBE_LAW
 from ventsim.model.scenario import AnyScenario
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import public
 from ventsim.studies.sensitivity import scaled_values
 
 # All invented for study; none is a threshold of anything.
@@ -18,6 +19,7 @@ _STIFFER, _NARROWER_AIRWAY, _CLOGGED, _CUFF_LEAK = 0.5, 3.0, 8.0, 150.0
 _KINK, _SECRETIONS = 3.0, 0.7
 
 
+@public
 def standard_faults(
     scenario: AnyScenario, settings: BreathSettings | None = None, *, lung: str | None = None
 ) -> dict[str, tuple[AnyChange, ...]]:

@@ -9,7 +9,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import shown
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
 
@@ -46,7 +46,7 @@ def scenario_and_modes(
     return scenario, {str(mode): breath for mode, breath in found.items()}
 
 
-@documented
+@public
 def equivalent_settings(scenario: AnyScenario, settings: BreathSettings | None = None) -> BreathSettings:
     """The breath in the other mode that delivers the same volume in the same time at the same PEEP and rate.
 
@@ -113,7 +113,7 @@ def _delivered(circuit: Circuit, settings: BreathSettings) -> float:
     return float(breath_measures(steady_breath(circuit, settings)).port_delivered_volume[0])
 
 
-@documented
+@public
 def equivalent_modes(
     scenario: AnyScenario, settings: BreathSettings | None = None
 ) -> Mapping[str, BreathSettings]:

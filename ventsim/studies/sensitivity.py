@@ -15,7 +15,7 @@ from ventsim.model.parts import LungPart
 from ventsim.model.paths import Steps, replaced, with_values
 from ventsim.model.scenario import AnyScenario, Scenario
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.quantities import Quantity, check, quantity_of
 from ventsim.results.remarks import NOTHING
 from ventsim.simulation.batch import FINISHED, NOT_RUN, REFUSED, BatchOptions, Case, PieceResult, ended, run_batch
@@ -45,7 +45,7 @@ _NOT_ELASTIC = ("relaxation_volume",)
 _PERCENT = "%/%"
 
 
-@documented
+@public
 def sensitivity_matrix(
     scenario: AnyScenario,
     settings: BreathSettings | None = None,

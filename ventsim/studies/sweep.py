@@ -5,7 +5,7 @@ import math
 import numbers
 import re
 import warnings
-from collections.abc import Iterable, Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence, Set, Sized
 from functools import partial
 from typing import Any, get_args
 
@@ -22,7 +22,7 @@ from ventsim.model.descriptions import Member
 from ventsim.model.paths import Value, field_at, of_layout, places, quantity_at, single_value, text_of, with_values
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES, Quantity, check, mark_of, warn_of_unlikely
 from ventsim.results.kernel import variables_of
 from ventsim.results.schema import label
@@ -40,7 +40,7 @@ _OUTCOME = {
 }
 
 
-@documented
+@public
 def sweep(
     scenario: AnyScenario,
     settings: BreathSettings | Mapping[str, Sequence[Value]] | None = None,
@@ -174,7 +174,13 @@ def _checked_list(scenario: Scenario, path: str, given: Any, *, now: Value) -> t
     member = None if field is None else mark_of(field, Member)
     wanted = f"a list of numbers{f' [{unit.strip()}]' if unit else ''}" if numeric else "a list of words"
     wanted += " or laws" if member is not None else ""
-    is_list = isinstance(given, Iterable) and not isinstance(given, str | bytes | Mapping | Set)
+    # What is read while it is made may never end.
+    is_list = (
+        isinstance(given, Iterable)
+        and isinstance(given, Sized)
+        and not isinstance(given, str | bytes | Mapping | Set)
+    )
+    is_list = is_list and getattr(given, "ndim", 1) > 0
     items = list(given) if is_list else None
     if not items or any(isinstance(item, list | tuple) or getattr(item, "ndim", 0) for item in items):
         shown = "no value" if items == [] else f"{given!r}"

@@ -7,6 +7,7 @@ import pandas as pd
 import xarray as xr
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.parameters import public
 from ventsim.results.schema import CAUTION, VARIABLES, check_dataset
 from ventsim.studies.blind_spots import NOT_RUN
 from ventsim.studies.sizing.answer import BEFORE_AND_AFTER
@@ -21,6 +22,7 @@ _MISS = partial(percent, digits=3)
 _EFFECT = partial(signed, digits=2)
 
 
+@public
 def blind_spots_table(found: xr.Dataset) -> Table:
     """A blind-spot study: for each fault the change in each lung, what was displayed, and the first alarm.
 
@@ -98,6 +100,7 @@ def _first_alarm(one: xr.Dataset) -> tuple[str, float]:
     return in_words(str(one["alarm"].values[k])), float(after[k])
 
 
+@public
 def sweep_table(study: xr.Dataset, *, show: str = "inspired_tidal_volume") -> Table:
     """One measure of a sweep: a row for each point with its values, and the measure of each lung.
 
@@ -152,6 +155,7 @@ def _outcome(status: str, reason: str) -> str:
     return "" if status == "finished" else f"{status}: {first}" if reason else status
 
 
+@public
 def sizing_table(sizing: Sizing | xr.Dataset) -> Table:
     """A sizing answer: values, targets, what each lung gets before and after, and what might be made.
 

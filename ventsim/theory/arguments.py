@@ -1,5 +1,6 @@
 """What closed forms take, descriptions or plain numbers, read into one value; and what `help` says of it."""
 
+import dataclasses
 import inspect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -10,9 +11,10 @@ from typing import TYPE_CHECKING, Any, TypeVar, get_args
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ventsim.errors import InputError
+from ventsim.errors import InputError, shown
 from ventsim.model.parts import Lung, Region
 from ventsim.model.ventilator import PressureControl, VolumeControl
+from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES, FloatArray, Quantity, check, finite_array, quantity
 from ventsim.units import ML_PER_L
 
@@ -26,7 +28,7 @@ _AS_IN_INSPIRATION = {"expiratory_resistance": "resistance", "expiratory_shared_
 _DEFAULTS: dict[str, Any] = {"pause_time": 0.0, "end_flow_ratio": 0.0, "flow_pattern": "constant"}
 _ABOVE_ZERO: dict[str, Any] = {"above": 0.0, "at_least": None}
 _PRESSURE: dict[str, Any] = {"above": None, "at_least": 0.0, "plausible": (0.0, 150.0)}
-_QUANTITIES: Mapping[str, Quantity] = {
+_SIZED: Mapping[str, Quantity] = {
     **QUANTITIES,
     "resistance": quantity("resistance", "resistance to inspiration, from source to lung", **_ABOVE_ZERO),
     "shared_resistance": quantity("resistance", "from source to junction in inspiration"),
@@ -42,6 +44,8 @@ _QUANTITIES: Mapping[str, Quantity] = {
     "time_constant": quantity("time", "time constant of the change", **_ABOVE_ZERO),
     "rise_time_constant": quantity("time", "time constant of the rise of pressure", **_ABOVE_ZERO),
 }
+# Limits of closed forms are of interest too; what is not finite is refused.
+_QUANTITIES = {name: dataclasses.replace(one, any_size=True) for name, one in _SIZED.items()}
 _TEXTS = {
     "lung": ("Lung", "Linear, passive lung of one compartment, for numbers below that are not given."),
     "lungs": (
@@ -222,7 +226,9 @@ def _of_settings(where: str, settings: Any, arguments: Mapping[str, Any]) -> dic
     """Numbers of breath settings of the mode that a closed form is about."""
     mode = PressureControl if "inspiratory_pressure" in arguments else VolumeControl
     if not isinstance(settings, mode):
-        raise InputError(f"{where}: {settings!r} is not {mode.kind}.\n  Give {mode.__name__}(...), or numbers.")
+        raise InputError(
+            f"{where}: {shown(settings)} is not {mode.kind}.\n  Give {mode.__name__}(...), or numbers."
+        )
     first = settings.inspiration()[0]
     if first.shape != "constant" and not {"rise_time_constant", "flow_pattern"} & arguments.keys():
         raise InputError(
@@ -243,7 +249,7 @@ def closed_form(form: Form) -> Form:
     entries = "\n".join(map(_entry, inspect.signature(form).parameters.values()))
     text = inspect.cleandoc(form.__doc__ or "").replace("\nNotes\n", f"\n{_RAISES}\nNotes\n", 1)
     form.__doc__ = text.replace("\nReturns\n", f"\nParameters\n----------\n{entries}\n\nReturns\n", 1)
-    return form
+    return public(np.errstate(all="ignore")(form))  # numbers that are not finite are refused at the end
 
 
 def _entry(parameter: inspect.Parameter) -> str:

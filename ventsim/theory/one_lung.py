@@ -5,9 +5,10 @@ from typing import Literal
 
 import numpy as np
 
-from ventsim.errors import InputError, suggestion
+from ventsim.errors import InputError, shown, suggestion
 from ventsim.model.parts import Lung
 from ventsim.model.ventilator import PressureControl, VolumeControl
+from ventsim.parameters import public
 from ventsim.quantities import FloatArray, check, quantity
 from ventsim.theory.arguments import Floats, Numbers, Results, closed_form, fitted, plain, read_numbers
 from ventsim.theory.steady import OneLungBreath, shared_measures
@@ -47,6 +48,7 @@ class PressureControlBreath(OneLungBreath):
         flow = self.peak_inspiratory_flow * np.exp(-time / (n.resistance * n.compliance / ML_PER_L))
         return self.peak_airway_pressure - n.resistance * flow, flow
 
+    @public
     def from_rest(self, breath: Floats) -> ApproachBreath:
         r"""The n-th breath after rest at PEEP, on the way to this one.
 
@@ -292,7 +294,7 @@ def _shape(n: Numbers) -> _Ramp | _HalfSine:
     }
     if n.values["flow_pattern"] not in shapes:
         wrong = n.values["flow_pattern"]
-        raise InputError(f"{n.where}: flow_pattern {wrong!r} is unknown.\n  {suggestion(str(wrong), shapes)}")
+        raise InputError(f"{n.where}: flow_pattern {shown(wrong)} is unknown.\n  {suggestion(str(wrong), shapes)}")
     return shapes[n.values["flow_pattern"]]
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from ventsim.errors import InputError
 from ventsim.model.ventilator import PressureControl
+from ventsim.parameters import public
 from ventsim.quantities import FloatArray, finite_array
 from ventsim.theory.arguments import Floats, Lungs, Numbers, Row, closed_form, read_numbers
 from ventsim.theory.steady import BreathWaveform, SteadyBreath, shared_measures
@@ -57,6 +58,7 @@ def _phases(n: Numbers) -> tuple[_Phase, _Phase]:
 class ParallelLungsBreath(SteadyBreath):
     """The breath that repeats itself in lungs that share one source of pressure, along the only dimension."""
 
+    @public
     def waveform(self, times: Floats) -> BreathWaveform:
         r"""Pressures, flows and volumes over time.
 

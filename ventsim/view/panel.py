@@ -18,10 +18,11 @@ from ventsim.model.layouts import shared
 from ventsim.model.parts import Lung, LungPart
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings, PressureControl, VolumeControl
+from ventsim.parameters import public
 from ventsim.results.measures import breath_measures
 from ventsim.simulation import steady_breath
 from ventsim.tables import fixed, percent
-from ventsim.view.plot.style import COLOURS, FAINT, axis_label, line_style
+from ventsim.view.plot.style import COLOURS, FAINT, as_text, axis_label, line_style
 
 if TYPE_CHECKING:
     from ipywidgets import VBox
@@ -55,6 +56,7 @@ _LUNGS = {"a": Lung(compliance=50.0, resistance=10.0), "b": Lung(compliance=25.0
 _SETTINGS = PressureControl(inspiratory_pressure=12.0, peep=5.0, rate=14.0, ie_ratio=0.5)
 
 
+@public
 def two_lungs(scenario: ScenarioOrLungs | None = None, settings: BreathSettings | None = None) -> "VBox":
     """Sliders for two lungs on one ventilator, and a picture of the breath that follows them.
 
@@ -131,6 +133,7 @@ def two_lungs(scenario: ScenarioOrLungs | None = None, settings: BreathSettings 
 _PRESSURE_STEP, _VOLUME_STEP = 10.0, 200.0  # [cmH2O], [mL]
 
 
+@public
 class BreathPicture:
     """Pressures, volumes and tidal volumes of the steady breath of lungs on one ventilator.
 
@@ -179,7 +182,8 @@ class BreathPicture:
         draw = self._pressure_axes.plot
         self._airway = [draw([], [], color=look["color"], linewidth=0.8, alpha=0.7)[0] for look in looks]
         self._alveolar = [
-            draw([], [], label=f"lung {name}", **look)[0] for name, look in zip(self._names, looks, strict=True)
+            draw([], [], label=f"lung {as_text(name)}", **look)[0]
+            for name, look in zip(self._names, looks, strict=True)
         ]
         draw([], [], **FAINT, label="at the airway")
         above: dict[str, Any] = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "borderaxespad": 0.1}
@@ -190,7 +194,7 @@ class BreathPicture:
         self._volume_axes.set_ylabel("volume breathed in [mL]")
         self._volume_axes.set_xlabel("time [s]")
         self._bars = self._bar_axes.bar(
-            self._names, 0.0, width=0.6, color=COLOURS, edgecolor="black", linewidth=0.6
+            list(map(as_text, self._names)), 0.0, width=0.6, color=COLOURS, edgecolor="black", linewidth=0.6
         )
         self._texts = [
             self._bar_axes.annotate("", (k, 0.0), xytext=(0, 3), textcoords="offset points", ha="center")
@@ -200,6 +204,7 @@ class BreathPicture:
         self._bar_axes.set_xlabel("lung")
         self.redraw(scenario)
 
+    @public
     def redraw(self, scenario: ScenarioOrLungs, settings: BreathSettings | None = None) -> dict[str, float]:
         """Show the steady breath of other lungs of the same names, or of another breath.
 

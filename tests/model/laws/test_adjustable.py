@@ -276,7 +276,7 @@ FITS = {1.0: fit_rohrer(*NARROW), 2.0: fit_rohrer(*WIDE)}
         ),
         (
             from_fits([FITS[1.0]]),
-            r"fits \[.*\] is not a mapping of openings to fits\.\n  Give \{1\.0: fit_rohrer",
+            r"fits \[.* is not a mapping of openings to fits\.\n  Give \{1\.0: fit_rohrer",
         ),
         (
             from_fits({**FITS, 3.0: vs.Tube(length=1.0)}),

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ventsim import layouts
-from ventsim.errors import CircuitError, PartError, PlausibilityWarning
+from ventsim.errors import CircuitError, InputError, PartError, PlausibilityWarning
 from ventsim.model.circuit import Circuit
 from ventsim.model.layouts import Layout, PatientLimbs, shared, single
 from ventsim.model.parts import (
@@ -465,8 +465,10 @@ def test_layouts_survive_plain_values(number, arrangement, one_way_valves, ideal
 def test_a_flag_that_is_neither_true_nor_false(name, value):
     """A text such as "no" would count as true."""
     lungs = {"a": Lung(compliance=50, resistance=10), "b": Lung(compliance=25, resistance=10)}
-    with pytest.raises(CircuitError, match=f"{name}: .* is neither true nor false"):
+    with pytest.raises(InputError, match=f"^shared: {name} .* is neither true nor false"):
         shared(lungs, **{name: value})
+    with pytest.raises(CircuitError, match=f"{name}: .* is neither true nor false"):
+        Layout(lungs=lungs, **{name: value})
 
 
 def test_a_list_of_limbs_is_refused():

@@ -265,7 +265,9 @@ def test_which_waveforms_are_kept():
 
 # --- there and back -----------------------------------------------------------------------------------------
 
-NAMES = st.text(min_size=1, max_size=8).filter(lambda text: text.strip() and "." not in text)
+NAMES = st.text(min_size=1, max_size=8).filter(
+    lambda text: text.strip() and text.isprintable() and "." not in text
+)
 
 
 def numbers(low, high):
@@ -423,7 +425,7 @@ def courses(draw, circuit, breath, duration):
 
 @settings(max_examples=60, deadline=None)
 @given(
-    title=st.text(min_size=1, max_size=20).filter(lambda text: text.strip() and "\n" not in text),
+    title=st.text(min_size=1, max_size=20).filter(lambda text: text.strip() and text.isprintable()),
     about=st.text(max_size=60) | st.sampled_from(['"""\n', "a\r\nb", "\\n", "end\n"]),
     circuit=circuits(),
     breath=BREATHS,

@@ -23,8 +23,8 @@ LAWS = Family(
 
 
 def _read_name(value: object) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise InputError(f"{value!r} is not a name.\n  Give text that is not empty.")
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise InputError(f"{shown(value)} is not a name.\n  Give text that is not empty and can be printed.")
     return value
 
 
@@ -37,7 +37,7 @@ def _read_target(value: object) -> Any:
         for family in (FLOW_LAWS, ELASTIC_LAWS):
             if family.accepts(value):
                 return family.read(value)
-        raise InputError(f"{value!r} is neither a number, text nor a law.\n  Give the value from then on.")
+        raise InputError(f"{shown(value)} is neither a number, text nor a law.\n  Give the value from then on.")
     if fault := quantity("value").fault(value):
         raise InputError(f"{fault}\n  Allowed: finite numbers, text and laws.")
     return float(value)

@@ -11,6 +11,7 @@ from ventsim.model.descriptions import FrozenMapping
 from ventsim.model.laws.flow import OPEN, Rohrer
 from ventsim.model.parts import NEVER, Cap, LungPart, OpenEnd, Part, cones_of
 from ventsim.model.parts.part import Element, Inertia, Passage
+from ventsim.parameters import public
 
 # Never met, because a closed passage does not open; but it must be a law.
 _CLOSED = Rohrer.of(1.0)
@@ -134,6 +135,7 @@ def _joint_at(circuit: Circuit, end: str) -> Joint:
     )
 
 
+@public
 def with_faults(scenario: Any, faults: Sequence[Fault]) -> Circuit:
     """A circuit with faults at different places.
 

@@ -16,6 +16,7 @@ from ventsim.model.circuit.description import circuit_of
 from ventsim.model.descriptions import shown
 from ventsim.model.paths import SETTINGS, VENTILATOR, Steps, Value, circuit_with, settings_with
 from ventsim.model.ventilator import BreathSettings, check_settings
+from ventsim.parameters import public
 
 # Circuits and settings that are kept in order to be returned again.
 _KEPT = 16
@@ -28,6 +29,7 @@ def listed(changes: Any) -> tuple[Any, ...]:
     return tuple(changes)
 
 
+@public
 @dataclass(frozen=True, eq=False)
 class Schedule:
     """A circuit, its breath settings, and what changes while a run goes on.
@@ -170,6 +172,7 @@ class Schedule:
         """Some circuits and settings by their state, to be returned again; the only thing that changes here."""
         return {}
 
+    @public
     def circuit_at(self, time: float) -> Circuit:
         """The circuit with its ventilator as it is at a time.
 
@@ -193,6 +196,7 @@ class Schedule:
         key = ("circuit", tuple(values.items()), faults)
         return self._kept(key, lambda: with_faults(circuit_with(self.circuit, values), faults))
 
+    @public
     def settings_at(self, time: float) -> BreathSettings:
         """The breath settings for a breath that starts at a time.
 
@@ -245,6 +249,7 @@ class Schedule:
         times = {time for change in self.changes for time in (change.at, change.end)}
         return tuple(sorted(time for time in times | {0.0} if time < math.inf))
 
+    @public
     def ramps_between(self, start: float, end: float) -> bool:
         """Whether a value of the circuit moves bit by bit at some time between two others.
 
@@ -260,6 +265,7 @@ class Schedule:
         """
         return any(one.is_ramp and one.change.at < end and one.change.end > start for one in self._of_circuit)
 
+    @public
     def unreached(self, duration: float) -> tuple[AnyChange, ...]:
         """Changes that begin when a run is already over.
 
@@ -307,6 +313,7 @@ def schedule_of(scenario: Any, settings: Any = None, changes: Any = None, *, whe
     return whole if changes is None else Schedule(circuit, whole.settings, listed(changes))
 
 
+@public
 def with_changes(
     scenario: Any, settings: BreathSettings | None = None, changes: Sequence[AnyChange] | None = None
 ) -> Any:

@@ -23,6 +23,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.laws.flow import flow_law
 from ventsim.model.paths import text_of, value_text
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES
 from ventsim.tables import MISSING, Column, Section, Table, significant
 
@@ -41,6 +42,7 @@ _STATES = {
 }
 
 
+@public
 def changes_table(
     scenario: Any, settings: BreathSettings | None = None, *, changes: Sequence[AnyChange] | None = None
 ) -> Table:

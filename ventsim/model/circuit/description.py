@@ -26,10 +26,19 @@ from ventsim.model.circuit.graph import (
 from ventsim.model.circuit.overview import circuit_html, circuit_words
 from ventsim.model.descriptions import Description, FrozenMapping, named, plain_values, shown
 from ventsim.model.parts import PARTS, LungPart, Part
+from ventsim.model.parts.part import Element
 from ventsim.model.ventilator import BreathSettings, Ventilator
+from ventsim.parameters import fault_of_fields, public
 from ventsim.units import ATMOSPHERE_CMH2O
 
 Joint = tuple[str, str]
+
+
+LONGEST_NAME = 100
+"""Most characters in the name of a part."""
+
+MOST_LUNGS = 256
+"""Most lungs of a circuit: the time for one grows faster than their square."""
 
 
 def read_parts(value: object) -> FrozenMapping:
@@ -58,14 +67,34 @@ def read_parts(value: object) -> FrozenMapping:
     parts: dict[str, Any] = {}
     for name, item in value.items():
         if isinstance(name, int | float):
-            raise CircuitError(f"{name!r} cannot be the name of a part: it is no text.\n  Write {str(name)!r}.")
-        if not isinstance(name, str) or not name.strip() or "." in name or name == VENTILATOR:
+            text = shown(name)
+            raise CircuitError(f"{text} cannot be the name of a part: it is no text.\n  Write {text!r}.")
+        is_name = isinstance(name, str) and name.strip() and name.isprintable() and len(name) <= LONGEST_NAME
+        if not is_name or "." in name or name == VENTILATOR:
             raise CircuitError(
-                f"{name!r} cannot be the name of a part.\n"
-                f"  Allowed: any text that is not empty, has no full stop and is not '{VENTILATOR}'."
+                f"{shown(name)} cannot be the name of a part.\n"
+                f"  Allowed: any text that is not empty, has no full stop and is not '{VENTILATOR}', of at most "
+                f"{LONGEST_NAME} characters that can be printed."
             )
         parts[name] = item if isinstance(item, Part) else _read_part(name, item)
+        if type(parts[name]).__module__.partition(".")[0] != "ventsim":
+            _check_own(name, parts[name])
+    if (count := sum(isinstance(part, LungPart) for part in parts.values())) > MOST_LUNGS:
+        raise CircuitError(f"there are {count} lungs.\n  Allowed: at most {MOST_LUNGS} on one ventilator.")
     return FrozenMapping(parts)
+
+
+def _check_own(name: str, part: Part) -> None:
+    """Refuse a part of a user's own that does not consist of passages and stores, or of wrong ones."""
+    elements = part.elements()
+    if not isinstance(elements, Sequence) or not all(isinstance(one, Element) for one in elements):
+        raise CircuitError(
+            f"part '{name}': elements() returns {shown(elements)}.\n"
+            "  Return a tuple of Passage, Store and the like."
+        )
+    for one in elements:
+        if fault := fault_of_fields(one):
+            raise CircuitError(f"part '{name}': {type(one).__name__}: {fault}.")
 
 
 def _read_part(name: str, item: object) -> Part:
@@ -91,7 +120,7 @@ def _read_joints(value: object) -> tuple[Joint, ...]:
     for item in value:
         is_pair = isinstance(item, Sequence) and not isinstance(item, str) and len(item) == 2
         if not is_pair or not all(isinstance(end, str) for end in item):
-            raise CircuitError(f"joint {item!r} is not a pair of ends.\n  Write ('y.patient', 'a.airway').")
+            raise CircuitError(f"joint {shown(item)} is not a pair of ends.\n  Write ('y.patient', 'a.airway').")
         joints.append((item[0], item[1]))
     return tuple(joints)
 
@@ -164,7 +193,8 @@ class Circuit(Description):
     Parameters
     ----------
     parts : mapping of str to Part
-        The parts by name. A name is any text without full stop, and not ``"ventilator"``.
+        The parts by name. A name is up to 100 characters that can be printed, without full stop, and
+        not ``"ventilator"``.
     joints : sequence of (str, str)
         Ends that are joined.
     ventilator : Ventilator, default Ventilator()
@@ -230,6 +260,7 @@ class Circuit(Description):
         return self
 
     @classmethod
+    @public
     def from_pairs(
         cls,
         pairs: Iterable[tuple[str, Part]],
@@ -286,6 +317,7 @@ class Circuit(Description):
     def _repr_html_(self) -> str:
         return circuit_html(self)
 
+    @public
     def with_parts(self, parts: Mapping[str, Part]) -> Self:
         """The circuit with some parts exchanged, at the same joints.
 
@@ -346,6 +378,7 @@ class Circuit(Description):
         """The :class:`ventsim.layouts.Layout` that made this circuit; None: it was joined part by part."""
         return self._layout
 
+    @public
     def of_layout(self, layout: Any) -> Self:
         """The same circuit, which remembers the layout that made it.
 

@@ -13,6 +13,7 @@ from ventsim.model.descriptions import Description
 from ventsim.model.parts import Part, Tube
 from ventsim.model.parts.cones import ANY_CONE, Cone, cones_mate, cones_of
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import public
 from ventsim.quantities import quantity_of
 from ventsim.tables import Column, Section, Table, significant
 
@@ -22,6 +23,7 @@ VENTILATOR_CONES: Mapping[str, tuple[Cone, ...]] = MappingProxyType(
 """Cones of the ventilator's ports. ISO 5356-1, from memory."""
 
 
+@public
 def connector_mismatches(scenario: Any, settings: BreathSettings | None = None) -> tuple[str, ...]:
     """Joints whose cones do not mate: other sizes, or both male, or both female.
 
@@ -90,6 +92,7 @@ _COLUMNS = {
 }
 
 
+@public
 def parts_list(scenario: Any, settings: BreathSettings | None = None) -> Table:
     """The parts of a circuit, equal ones in one row; the length of tube in all, and joints that do not fit.
 

@@ -8,10 +8,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ventsim.errors import InputError, check_name
+from ventsim.errors import InputError, check_name, shown
 from ventsim.model.laws.flow import Rohrer
 from ventsim.model.laws.orifice import DISCHARGE_COEFFICIENT, Edge, EquivalentBore, loss_exponent, orifice_bore
 from ventsim.model.laws.tube_friction import AIR_DENSITY
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity, warn_of_unlikely
 from ventsim.units import FloatArray
 
@@ -37,7 +38,7 @@ def checked_points(
             arrays[name] = np.atleast_1d(np.asarray(values, dtype=float))
         except (TypeError, ValueError):
             raise InputError(
-                f"{function}: {name} {values!r} are not numbers.\n  Give numbers in {here.unit}."
+                f"{function}: {name} {shown(values)} are not numbers.\n  Give numbers in {here.unit}."
             ) from None
         array = arrays[name]
         if array.ndim != 1 or array.shape != arrays["flows"].shape:
@@ -101,6 +102,7 @@ class RohrerFit:
     pressures: tuple[float, ...]
     standard_deviation: tuple[float, ...] | None
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure drop of the fitted law.
 
@@ -117,6 +119,7 @@ class RohrerFit:
         flow = np.asarray(flow, dtype=float)
         return self.linear * flow + self.quadratic * flow * np.abs(flow)
 
+    @public
     def pressure_drop_error(self, flow: ArrayLike) -> FloatArray:
         r"""Standard error of the pressure drop of the fitted law, from those of its coefficients.
 
@@ -159,6 +162,7 @@ class RohrerFit:
         square = linear**2 + quadratic**2 + 2.0 * together * linear * quadratic
         return np.sqrt(np.maximum(square, 0.0))
 
+    @public
     def equivalent_bore(
         self,
         *,
@@ -243,6 +247,7 @@ class RohrerFit:
         return Rohrer(linear=self.linear, quadratic=self.quadratic)
 
 
+@public
 def fit_rohrer(
     flows: Sequence[float] | FloatArray,
     pressures: Sequence[float] | FloatArray,
@@ -301,7 +306,7 @@ def fit_rohrer(
     9.23
     """
     if hold_at_zero is not None:
-        wrong = f"fit_rohrer: there is no coefficient {hold_at_zero!r} to hold at zero"
+        wrong = f"fit_rohrer: there is no coefficient {shown(hold_at_zero)} to hold at zero"
         check_name(hold_at_zero, _COEFFICIENTS, wrong=wrong)
     q, p, sigma = checked_points("fit_rohrer", flows, pressures, standard_deviation)
     design = np.column_stack([q, q * np.abs(q)]) / sigma[:, None]

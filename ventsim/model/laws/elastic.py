@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.laws.own import UsersOwn
+from ventsim.parameters import public
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -103,6 +104,7 @@ class ElasticLaw(Description, ABC):
     error_type: ClassVar[type[InputError]] = PartError
     tag: ClassVar[str] = "law"
 
+    @public
     def pressure(self, volume: ArrayLike) -> FloatArray:
         """Transmural pressure at a volume.
 
@@ -138,6 +140,7 @@ class ElasticLaw(Description, ABC):
         """The law in the engine's closed form; None: the engine makes a table of it."""
         return None
 
+    @public
     def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume at a transmural pressure, by bisection of the rising curve.
 
@@ -250,11 +253,13 @@ class Sigmoid(ElasticLaw):
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return self.inflection_pressure - self.width * np.log(self.vital_capacity / (volume - self.floor) - 1.0)
 
+    @public
     def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume above relaxation volume at a pressure. [mL]"""
         pressure = finite_array(self.kind, "pressure", pressure, unit="cmH2O")
         return self.floor + self.vital_capacity * _logistic((pressure - self.inflection_pressure) / self.width)
 
+    @public
     def compliance(self, pressure: ArrayLike) -> FloatArray:
         """Slope of the curve at a pressure.
 
@@ -317,11 +322,13 @@ class Exponential(ElasticLaw):
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return -np.log1p(-volume / self.largest_volume) / self.pressure_rate
 
+    @public
     def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume above relaxation volume at a pressure. [mL]"""
         pressure = finite_array(self.kind, "pressure", pressure, unit="cmH2O")
         return -self.largest_volume * np.expm1(-self.pressure_rate * pressure)
 
+    @public
     def compliance(self, pressure: ArrayLike) -> FloatArray:
         """Slope of the curve at a pressure.
 
@@ -371,6 +378,7 @@ class VolumeDependent(ElasticLaw):
     volume_elastance: Annotated[float, quantity("volume_elastance")] = 0.0
 
     @classmethod
+    @public
     def of(cls, compliance: float) -> Self:
         """The straight law of a compliance that has been checked.
 
@@ -399,6 +407,7 @@ class VolumeDependent(ElasticLaw):
     def _pressure(self, volume: FloatArray) -> FloatArray:
         return (self.elastance + self.volume_elastance * volume) * volume
 
+    @public
     def volume(self, pressure: ArrayLike) -> FloatArray:
         """Volume above relaxation volume at a pressure. [mL]"""
         pressure = finite_array(self.kind, "pressure", pressure, unit="cmH2O")
@@ -510,6 +519,7 @@ class UserElasticLaw(UsersOwn, ElasticLaw):
         return np.asarray(self.wrapped.pressure(volume / self.volume_factor), dtype=float)
 
 
+@public
 def elastic_law(value: Any) -> ElasticLaw:
     """The law that a field stands for: a number is a compliance.
 
@@ -555,6 +565,7 @@ def sharing_one_volume(values: Iterable[Any]) -> ElasticLaw:
     return found[0] if len(found) == 1 else ElasticSum.model_construct(laws=tuple(found))
 
 
+@public
 def series_compliance(lung: float, chest_wall: float) -> float:
     r"""Compliance of a lung inside a chest wall.
 
@@ -589,6 +600,7 @@ def series_compliance(lung: float, chest_wall: float) -> float:
     return 1.0 / (1.0 / lung + 1.0 / chest_wall)
 
 
+@public
 def overdistension_index(tidal_volume: float, *, elastance: float, volume_elastance: float) -> float:
     r"""Share of the elastance at the end of a breath that the volume-dependent part makes.
 

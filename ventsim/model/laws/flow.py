@@ -7,9 +7,10 @@ from typing import Annotated, Any, ClassVar, Protocol
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ventsim.errors import InputError, PartError
+from ventsim.errors import InputError, PartError, is_number
 from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.laws.own import UsersOwn
+from ventsim.parameters import public
 from ventsim.quantities import finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -76,6 +77,7 @@ class FlowLaw(Description, ABC):
     tag: ClassVar[str] = "law"
 
     @abstractmethod
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end.
 
@@ -100,6 +102,7 @@ class FlowLaw(Description, ABC):
         """Flow up to which the law is used as it is; beyond, it goes on in a straight line. [L/s]"""
         return LARGEST_FLOW
 
+    @public
     def at_density(self, ratio: float) -> "FlowLaw":
         """The law in gas of another density.
 
@@ -162,6 +165,7 @@ class Rohrer(FlowLaw):
     quadratic: Annotated[float, quantity("quadratic")] = 0.0
 
     @classmethod
+    @public
     def of(cls, linear: float, quadratic: float = 0.0) -> "Rohrer":
         """The law of two coefficients that have been checked.
 
@@ -184,6 +188,7 @@ class Rohrer(FlowLaw):
         """Linear and quadratic coefficient. [cmH2O·s/L, cmH2O·s²/L²]"""
         return self.linear, self.quadratic
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
@@ -231,6 +236,7 @@ class PowerLaw(FlowLaw):
         """Linear and quadratic coefficient, where the exponent is 1 or 2. [cmH2O·s/L, cmH2O·s²/L²]"""
         return {1.0: (self.coefficient, 0.0), 2.0: (0.0, self.coefficient)}.get(self.exponent)
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
@@ -280,10 +286,12 @@ class Series(FlowLaw):
         """The largest of the laws. [L/s]"""
         return max(law.largest_flow for law in self.laws)
 
+    @public
     def at_density(self, ratio: float) -> FlowLaw:
         """Each of the laws in gas of another density."""
         return self.model_copy(update={"laws": tuple(law.at_density(ratio) for law in self.laws)})
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
@@ -316,6 +324,7 @@ class UserLaw(UsersOwn, FlowLaw):
         return np.sign(flow) * self.pressure_factor * drop
 
 
+@public
 def flow_law(value: Any) -> FlowLaw:
     """The law that a field stands for: a number is a linear one.
 
@@ -336,7 +345,7 @@ def flow_law(value: Any) -> FlowLaw:
     """
     if isinstance(value, FlowLaw):
         return value
-    return Rohrer.of(float(value)) if isinstance(value, int | float) else UserLaw(wrapped=value)
+    return Rohrer.of(value) if is_number(value) else UserLaw(wrapped=value)
 
 
 def in_series(*values: Any) -> FlowLaw:

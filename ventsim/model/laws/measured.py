@@ -12,6 +12,7 @@ from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import FloatTuple, Kept, shown, without_warnings_of
 from ventsim.model.laws.bench_fit import checked_points
 from ventsim.model.laws.flow import FLOW_LAWS, LARGEST_FLOW, FlowLaw
+from ventsim.parameters import public
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import FloatArray
 
@@ -63,6 +64,7 @@ class MeasuredCurve(FlowLaw):
         """At least that of the last point. [L/s]"""
         return max(LARGEST_FLOW, self.flows[-1])
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.pressure_drops)
@@ -126,6 +128,7 @@ class AdjustableCurve(FlowLaw):
     opening: Annotated[float, quantity("opening")]
 
     @classmethod
+    @public
     def from_fits(cls, fits: Mapping[float, Any], *, flows: Sequence[float], opening: float) -> Self:
         """From bench points that scatter, fitted opening by opening.
 
@@ -165,7 +168,7 @@ class AdjustableCurve(FlowLaw):
         """
         if not isinstance(fits, Mapping):
             raise PartError(
-                f"{cls.kind}: fits {fits!r} is not a mapping of openings to fits.\n"
+                f"{cls.kind}: fits {shown(fits)} is not a mapping of openings to fits.\n"
                 "  Give {1.0: fit_rohrer(...), 2.0: fit_rohrer(...)}."
             )
         at = np.atleast_1d(finite_array(f"{cls.kind}: flows", "flow", flows, unit="L/s"))
@@ -174,13 +177,13 @@ class AdjustableCurve(FlowLaw):
             check(cls.kind, {"opening": place}, error=PartError)
             if not (hasattr(fit, "pressure_drop") and hasattr(fit, "flows")):
                 raise PartError(
-                    f"{cls.kind}: {shown(fit)} at opening {place!r} is not a fit.\n"
+                    f"{cls.kind}: {shown(fit)} at opening {shown(place)} is not a fit.\n"
                     "  Give what fit_rohrer(...) or fit_monotone(...) returns."
                 )
             measured = max(map(abs, fit.flows))
             if largest > measured:
                 raise PartError(
-                    f"{cls.kind}: flow {largest:.6g} L/s was not measured at opening {place!r}.\n"
+                    f"{cls.kind}: flow {largest:.6g} L/s was not measured at opening {shown(place)}.\n"
                     f"  Allowed: at most {measured:.6g} L/s. Leave out the flow, or measure further."
                 )
         openings = sorted(fits)
@@ -237,6 +240,7 @@ class AdjustableCurve(FlowLaw):
         rows = np.log(self.pressure_drops[wide - 1]), np.log(self.pressure_drops[wide])
         return tuple(np.exp((1.0 - weight) * rows[0] + weight * rows[1]).tolist())
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         return _curve(finite_array(self.kind, "flow", flow, unit="L/s"), self.flows, self.drops_in_use)
@@ -341,6 +345,7 @@ class MonotoneFit:
     pressures: tuple[float, ...]
     standard_deviation: tuple[float, ...] | None
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure drop of the curve.
 
@@ -362,6 +367,7 @@ class MonotoneFit:
         return np.asarray(self.pressures) - self.pressure_drop(np.asarray(self.flows))
 
 
+@public
 def fit_monotone(
     flows: Sequence[float] | FloatArray,
     pressures: Sequence[float] | FloatArray,

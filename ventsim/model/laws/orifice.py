@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import Field
 
-from ventsim.errors import InputError, check_name
+from ventsim.errors import InputError, check_name, shown
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
 from ventsim.model.laws.tube_friction import AIR_DENSITY
+from ventsim.parameters import public
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import CMH2O_PA, FloatArray
 
@@ -123,12 +124,14 @@ class Orifice(FlowLaw):
             heads = 0.5 * (1.0 - ratio) + (1.0 - ratio) ** 2
         return 0.0, self.density / 2.0 * heads * (_SI_PER_FLOW / area) ** 2 / CMH2O_PA
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
         return self.coefficients[1] * flow * np.abs(flow)
 
 
+@public
 def orifice_bore(
     pressure_drop: float,
     *,
@@ -188,7 +191,7 @@ def orifice_bore(
     """
     values = {"pressure_drop": pressure_drop, "flow": flow, "tube_bore": tube_bore, "density": density}
     check("orifice_bore", values | {"discharge_coefficient": discharge_coefficient}, flow=quantity("wanted_flow"))
-    check_name(edge, ("thin", "thick"), wrong=f"orifice_bore: there is no edge {edge!r}")
+    check_name(edge, ("thin", "thick"), wrong=f"orifice_bore: there is no edge {shown(edge)}")
     area = math.pi / 4.0 * (tube_bore * _MILLI) ** 2
     heads = pressure_drop * CMH2O_PA / (density / 2.0 * (flow * _SI_PER_FLOW / area) ** 2)
     if edge == "thin":
@@ -305,6 +308,7 @@ class PrintedBore:
         return self.mean - self.nominal
 
 
+@public
 def printed_bore(nominal: float) -> PrintedBore:
     r"""True bore of a printed hole, as eight pairs of printer and material made it.
 

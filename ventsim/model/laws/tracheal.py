@@ -5,6 +5,7 @@ from types import MappingProxyType
 import numpy as np
 
 from ventsim.model.laws.tube_friction import AIR_DENSITY, AIR_VISCOSITY, TubeFriction
+from ventsim.parameters import public
 from ventsim.quantities import check
 
 TRACHEAL_LOSS_COEFFICIENT = 1.5
@@ -37,6 +38,7 @@ The largest of the tubes of 2.5 to 7 mm whose laminar flow was found to follow I
 """
 
 
+@public
 def tracheal_tube_length(inner_diameter: float) -> float:
     """Usual length of a tracheal tube by its size.
 
@@ -66,6 +68,7 @@ def tracheal_tube_length(inner_diameter: float) -> float:
     return float(np.interp(inner_diameter, list(TRACHEAL_TUBE_LENGTHS), list(TRACHEAL_TUBE_LENGTHS.values())))
 
 
+@public
 def tracheal_tube_curvature(inner_diameter: float) -> float:
     """Usual curvature of a tracheal tube by its size.
 
@@ -95,6 +98,7 @@ def tracheal_tube_curvature(inner_diameter: float) -> float:
     return 1.0 / TRACHEAL_BEND_RADIUS if inner_diameter <= LARGEST_BENT_SIZE else 0.0
 
 
+@public
 def tracheal_tube_friction(
     inner_diameter: float,
     *,

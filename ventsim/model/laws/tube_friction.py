@@ -15,6 +15,7 @@ from pydantic import Field
 from ventsim.errors import InputError, PartError
 from ventsim.model.gas import breathing_gas
 from ventsim.model.laws.flow import FLOW_LAWS, FlowLaw
+from ventsim.parameters import public
 from ventsim.quantities import check, finite_array, quantity
 from ventsim.units import CMH2O_PA, FloatArray
 
@@ -46,6 +47,7 @@ _FIRST_DEAN = 13.5  # from which Ito's formula holds [1]
 _NO_BEND = "{} is given for a corrugated wall, whose friction no bend changes here.\n  Leave it out."
 
 
+@public
 def reynolds_number(
     flow: ArrayLike, *, bore: float, density: float = AIR_DENSITY, viscosity: float = AIR_VISCOSITY
 ) -> FloatArray:
@@ -95,6 +97,7 @@ def _unit_reynolds(bore: float, density: float, viscosity: float) -> float:
     return density * 4.0 * _MILLI / (math.pi * bore * _MILLI * viscosity * _MICRO)
 
 
+@public
 def friction_factor(
     reynolds: ArrayLike, *, corrugated_friction: float | None = None, relative_curvature: float = 0.0
 ) -> FloatArray:
@@ -254,6 +257,7 @@ class TubeFriction(FlowLaw):
         bore = self.bore * _MILLI
         return (self.viscosity * _MICRO) ** 2 / (2.0 * self.density * bore**2) / CMH2O_PA
 
+    @public
     def pressure_drop(self, flow: ArrayLike) -> FloatArray:
         """Pressure at the start minus pressure at the end. [cmH2O]"""
         flow = finite_array(self.kind, "flow", flow, unit="L/s")
@@ -266,6 +270,7 @@ class TubeFriction(FlowLaw):
         return np.sign(flow) * heads * self._unit_head
 
 
+@public
 def tube_inertance(bore: float, length: float, *, density: float = AIR_DENSITY) -> float:
     r"""Pressure that accelerates the gas in a tube, for each unit of acceleration of the flow.
 
@@ -310,6 +315,7 @@ def tube_inertance(bore: float, length: float, *, density: float = AIR_DENSITY) 
     return density * length / area * _MILLI / CMH2O_PA
 
 
+@public
 def tube_volume(bore: float, length: float) -> float:
     r"""Gas inside a round tube.
 

@@ -4,13 +4,15 @@ import math
 from collections.abc import Iterable
 from typing import Literal
 
-from ventsim.errors import CircuitError, check_name
+from ventsim.errors import CircuitError, check_name, shown
 from ventsim.model.layouts.floor_plan import FloorPlan
+from ventsim.parameters import public
 from ventsim.quantities import quantity
 
 _Distance = quantity("distance")
 
 
+@public
 def beds_in_row(
     names: Iterable[str],
     *,
@@ -49,12 +51,13 @@ def beds_in_row(
     beds = _read_names(names)
     _check_distance("spacing", spacing)
     _check_distance("distance", distance)
-    wrong = f"beds in a row: ventilator_at {ventilator_at!r} is not one of the choices"
+    wrong = f"beds in a row: ventilator_at {shown(ventilator_at)} is not one of the choices"
     check_name(ventilator_at, ("middle", "end"), wrong=wrong, error=CircuitError)
     first = -(len(beds) - 1) / 2.0 * spacing if ventilator_at == "middle" else 0.0
     return FloorPlan(beds={name: (first + number * spacing, distance) for number, name in enumerate(beds)})
 
 
+@public
 def beds_around(names: Iterable[str], *, radius: float = 2.0) -> FloorPlan:
     """Beds at equal distances on a circle, the ventilator at its centre.
 
@@ -90,7 +93,7 @@ def beds_around(names: Iterable[str], *, radius: float = 2.0) -> FloorPlan:
 
 def _read_names(names: Iterable[str]) -> list[str]:
     if not isinstance(names, Iterable):
-        raise CircuitError(f"{names!r} is not a list of names.\n  Give the names of the lungs: ['a', 'b'].")
+        raise CircuitError(f"{shown(names)} is not a list of names.\n  Give the names of the lungs: ['a', 'b'].")
     beds = list(names)
     for name in beds:
         if beds.count(name) > 1:

@@ -15,6 +15,7 @@ from ventsim.errors import CircuitError, InputError, PlausibilityWarning, check_
 from ventsim.model.descriptions import Description, FrozenMapping, plain_values, shown, without_warnings_of
 from ventsim.model.layouts.assembly import MANIFOLDS, Arrangement, PatientLimbs, halves
 from ventsim.model.parts import Tube
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity, quantity_of
 
 _MM_PER_M = 1000
@@ -94,7 +95,7 @@ SAME_PLACE = 0.01
 
 def _read_position(value: object) -> Position:
     if not _are_numbers(value) or len(value) != 2:
-        raise CircuitError(f"{value!r} is not a place on the floor.\n  Give (x, y), each a number of metres.")
+        raise CircuitError(f"{shown(value)} is not a place on the floor.\n  Give (x, y), each a number of metres.")
     for item in value:
         check("", {"coordinate": item}, error=CircuitError)
     x, y = map(float, value)
@@ -203,6 +204,7 @@ class FloorPlan(Description):
                 )
         return self
 
+    @public
     def tube_lengths(
         self, arrangement: Arrangement = "tree", *, lungs: Sequence[str] | None = None
     ) -> TubeLengths:
@@ -236,6 +238,7 @@ class FloorPlan(Description):
         of_runs = {key: self._length(way, 0.0) for key, way in runs.items() if way.distance > 0.0}
         return TubeLengths(MappingProxyType(of_limbs), MappingProxyType(of_runs))
 
+    @public
     def ways(
         self, arrangement: Arrangement = "tree", *, lungs: Sequence[str] | None = None
     ) -> tuple[Mapping[str, Way], Mapping[tuple[str, ...], Way]]:
@@ -268,6 +271,7 @@ class FloorPlan(Description):
         self.check_names(names)
         return {"tree": self._tree, "chain": self._chain, "star": self._star}[arrangement](names)
 
+    @public
     def fitted(
         self, arrangement: Arrangement, limbs: Mapping[str, PatientLimbs], *, extension: Tube
     ) -> tuple[dict[str, PatientLimbs], dict[tuple[str, ...], Tube]]:
@@ -329,6 +333,7 @@ class FloorPlan(Description):
             fitted[name] = limbs[name].changed(new)
         return fitted, {key: _cut(extension, length, "extension") for key, length in lengths.runs.items()}
 
+    @public
     def check_names(self, lungs: Iterable[str]) -> None:
         """Refuse lungs without a bed and beds without a lung.
 

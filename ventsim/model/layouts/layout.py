@@ -16,6 +16,7 @@ from ventsim.model.layouts.assembly import Arrangement, PatientLimbs, assembled
 from ventsim.model.layouts.floor_plan import FloorPlan
 from ventsim.model.parts import ADULT_BORE, Adapter, Lung, LungPart, TPiece, TrachealTube, Tube
 from ventsim.model.ventilator import Ventilator
+from ventsim.parameters import public
 
 IDEAL_VENTILATOR = Ventilator(
     source_resistance=0.0,
@@ -41,10 +42,11 @@ def _read_lungs(lungs: object) -> FrozenMapping:
     }
     for name, lung in found.items():
         if not isinstance(name, str):
-            raise CircuitError(f"lungs: the name {name!r} is no text.\n  Write {str(name)!r}.")
+            raise CircuitError(f"lungs: the name {shown(name)} is no text.\n  Write {shown(name)!r}.")
         if not isinstance(lung, LungPart | Mapping) or (isinstance(lung, Mapping) and lung["kind"] != Lung.kind):
             raise CircuitError(
-                f"lungs: {name!r} is {shown(lung)}, not a lung.\n  Give a Lung(compliance=..., resistance=...)."
+                f"lungs: {shown(name)} is {shown(lung)}, not a lung.\n"
+                "  Give a Lung(compliance=..., resistance=...)."
             )
     return read_parts(found)
 
@@ -55,7 +57,7 @@ def _for_all_or_each(cls: type[Description]) -> Callable[[object], Any]:
     def read(value: object) -> Any:
         if isinstance(value, cls):
             return value
-        if value is None or value == {}:
+        if value is None or (isinstance(value, Mapping) and not value):
             return None
         wanted = with_article(cls.__name__)
         if not isinstance(value, Mapping):
@@ -82,7 +84,7 @@ def _for_all_or_each(cls: type[Description]) -> Callable[[object], Any]:
 
 def _read_flag(value: object) -> bool:
     if not isinstance(value, bool):
-        raise CircuitError(f"{value!r} is neither true nor false.\n  Give one of the two, without quotes.")
+        raise CircuitError(f"{shown(value)} is neither true nor false.\n  Give one of the two, without quotes.")
     return value
 
 
@@ -150,7 +152,7 @@ class Layout(Description):
         for name in ("limbs", "extension"):
             given = getattr(self, name)
             for lung in given if isinstance(given, FrozenMapping) else ():
-                check_name(lung, self.lungs, wrong=f"{name}: there is no lung {lung!r}", error=CircuitError)
+                check_name(lung, self.lungs, wrong=f"{name}: there is no lung {shown(lung)}", error=CircuitError)
         own = isinstance(self.extension, Mapping)
         if own and self.floor_plan is not None:
             raise CircuitError(
@@ -180,6 +182,7 @@ class Layout(Description):
         options += ["on a floor plan"] if self.floor_plan is not None else []
         return ", ".join(options)
 
+    @public
     def limbs_of(self, lung: str) -> PatientLimbs:
         """The limbs of a lung, its own or those of all.
 
@@ -197,6 +200,7 @@ class Layout(Description):
             return self.limbs
         return (self.limbs or {}).get(lung) or PatientLimbs()
 
+    @public
     def extension_to(self, lung: str) -> Tube:
         """The tube to the bed of a lung in a chain, its own or that of all.
 
@@ -229,6 +233,7 @@ class Layout(Description):
         return Circuit.from_pairs(pairs, joints=joints, ventilator=machine).of_layout(self)
 
 
+@public
 def shared(
     lungs: Mapping[str, LungPart],
     *,
@@ -305,6 +310,7 @@ def shared(
     return Layout(**locals()).circuit
 
 
+@public
 def single(
     lung: LungPart,
     *,
@@ -350,6 +356,7 @@ def single(
     return shared({name: lung}, limbs=limbs, one_way_valves=one_way_valves, ideal=ideal, ventilator=ventilator)
 
 
+@public
 def on_floor_plan(
     lungs: Mapping[str, LungPart],
     floor_plan: FloorPlan,

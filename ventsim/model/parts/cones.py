@@ -6,8 +6,10 @@ from types import MappingProxyType
 from typing import Literal
 
 from ventsim.model.parts.part import Part
+from ventsim.parameters import public
 
 
+@public
 @dataclass(frozen=True, slots=True, order=True)
 class Cone:
     """One conical connector, or one face of a port that has two.
@@ -36,6 +38,7 @@ class Cone:
     def __str__(self) -> str:
         return f"{self.size} mm {self.gender}"
 
+    @public
     def mates(self, other: "Cone") -> bool:
         """Whether two cones go into each other.
 
@@ -91,6 +94,7 @@ KINDS_WITH_CONES = frozenset(_BY_KIND)
 """Kinds of part whose connectors are known."""
 
 
+@public
 def cones_of(part: Part) -> Mapping[str, Cones]:
     """The cones at each port of a part.
 

@@ -6,6 +6,7 @@ from typing import Annotated, ClassVar
 from ventsim.errors import PartError, check_name
 from ventsim.model.laws.flow import OPEN, OR_FLOW_LAW, AnyFlowLaw, Rohrer, flow_law
 from ventsim.model.parts.part import PARTS, Atmosphere, Element, InLine, Passage, filled_passage
+from ventsim.parameters import public
 from ventsim.quantities import quantity
 
 _DEAD_SPACE = quantity(
@@ -167,6 +168,7 @@ def heat_moisture_exchanger_names() -> tuple[str, ...]:
     return tuple(_EXCHANGERS)
 
 
+@public
 def heat_moisture_exchanger(name: str = "adult") -> Filter:
     """A heat and moisture exchanger, as a filter with its resistance and dead space.
 

@@ -12,6 +12,7 @@ from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family
 from ventsim.model.laws.elastic import ElasticLaw
 from ventsim.model.laws.flow import FlowLaw, flow_law
+from ventsim.parameters import public
 from ventsim.units import ATMOSPHERE_CMH2O, FloatArray
 
 
@@ -102,6 +103,7 @@ class Store:
     compression: float = 0.0
 
 
+@public
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MuscleEffort:
     r"""Pressure of the respiratory muscles over time, repeated with a period; positive breathes in.
@@ -134,6 +136,7 @@ class MuscleEffort:
     period: float
     half_sine: bool = False
 
+    @public
     def pressure(self, time: ArrayLike) -> FloatArray:
         """Pressure of the muscles at a time.
 
@@ -326,6 +329,7 @@ def without_resistance(part: Part, *names: str) -> Iterator[str]:
             yield f"{name} is 0.\n  Give a resistance above 0, or a law that has one."
 
 
+@public
 def gas_stores(
     gas_volume: float, *, at: tuple[str, ...], wall_compliance: float = 0.0, mixes: bool = False,
     polytropic_exponent: float = 1.0,

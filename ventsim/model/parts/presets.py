@@ -5,9 +5,10 @@ Round numbers for teaching and comparison. None of them is a measurement of one 
 
 from typing import Any, Literal
 
-from ventsim.errors import InputError, check_name, nearest_names, suggestion
+from ventsim.errors import InputError, check_name, nearest_names, shown, suggestion
 from ventsim.model.laws.elastic import Sigmoid
 from ventsim.model.parts.lung import Lung, LungPart
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 
 _ARDS_COHORTS = (
@@ -107,6 +108,7 @@ def preset_names() -> tuple[str, ...]:
     return tuple(_PRESETS)
 
 
+@public
 def preset(name: str, *, predicted_body_weight: float | None = None) -> LungPart:
     """A typical lung.
 
@@ -146,6 +148,7 @@ def preset(name: str, *, predicted_body_weight: float | None = None) -> LungPart
     return lung if predicted_body_weight is None else lung.changed(predicted_body_weight=predicted_body_weight)
 
 
+@public
 def preset_source(name: str) -> str:
     """Where the numbers of a typical lung come from.
 
@@ -185,6 +188,7 @@ def _found(name: str) -> tuple[LungPart, str]:
 _WEIGHT_AT_FIVE_FEET = {"male": 50.0, "female": 45.5}  # [kg] at 152.4 cm
 
 
+@public
 def predicted_body_weight(height: float, *, sex: Literal["male", "female"]) -> float:
     r"""Body weight of an adult by height and sex, to which tidal volumes are related.
 
@@ -221,5 +225,5 @@ def predicted_body_weight(height: float, *, sex: Literal["male", "female"]) -> f
     70.57
     """
     check("predicted_body_weight", {"height": height}, height=quantity("body_height"))
-    check_name(sex, _WEIGHT_AT_FIVE_FEET, wrong=f"sex {sex!r} is not one of the choices")
+    check_name(sex, _WEIGHT_AT_FIVE_FEET, wrong=f"sex {shown(sex)} is not one of the choices")
     return _WEIGHT_AT_FIVE_FEET[sex] + 0.91 * (float(height) - 152.4)

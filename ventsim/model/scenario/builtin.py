@@ -4,6 +4,7 @@ from importlib.resources import files
 
 from ventsim.errors import ScenarioError, check_name
 from ventsim.model.scenario.description import Scenario
+from ventsim.parameters import public
 
 _FOLDER = files("ventsim.model.scenario").joinpath("builtin_files")
 _SUFFIX = ".toml"
@@ -53,6 +54,7 @@ def builtin_text(name: str) -> str:
     return _FOLDER.joinpath(f"{name}{_SUFFIX}").read_text(encoding="utf-8")
 
 
+@public
 def builtin(name: str) -> Scenario:
     """A built-in scenario.
 

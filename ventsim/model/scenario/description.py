@@ -3,8 +3,9 @@
 from collections.abc import Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Self
 
+import xarray as xr
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
 from ventsim.errors import InputError, ScenarioError
@@ -19,10 +20,8 @@ from ventsim.model.scenario.reading import read_values
 from ventsim.model.scenario.sections import RUN_OPTIONS
 from ventsim.model.scenario.writing import write_toml
 from ventsim.model.ventilator import SETTINGS, BreathSettings, check_settings
+from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES, check, quantity
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 DEFAULT_TOLERANCE = 5e-7
 """Default of the relative error allowed per step; tidal volumes usually come out better than 1e-6. [1]"""
@@ -40,14 +39,16 @@ CANNOT_REPEAT = "# Cannot be run again from here: "
 
 def _read_text(value: object) -> str:
     if not isinstance(value, str):
-        raise ScenarioError(f'{value!r} is not text.\n  Write it in quotes: "...".')
+        raise ScenarioError(f'{shown(value)} is not text.\n  Write it in quotes: "...".')
+    if any("\ud800" <= letter <= "\udfff" for letter in value):
+        raise ScenarioError(f"{shown(value)} has halves of characters.\n  Give text that can be saved.")
     return value
 
 
 def _read_title(value: object) -> str:
     title = _read_text(value)
-    if not title.strip() or "\n" in title:
-        raise ScenarioError(f"{title!r} is not a title.\n  Give one line of text that is not empty.")
+    if not title.strip() or not title.isprintable():
+        raise ScenarioError(f"{shown(title)} is not a title.\n  Give one line of text that is not empty.")
     return title
 
 
@@ -66,13 +67,15 @@ def _read_circuit(value: object) -> Circuit:
 def _read_windows(value: object) -> tuple[tuple[float, float], ...]:
     """Pairs of times, the first before the second."""
     if not isinstance(value, Sequence) or isinstance(value, str):
-        raise ScenarioError(f"{value!r} is not a list of intervals of time.\n  Give [[start, end], ...] in s.")
+        raise ScenarioError(
+            f"{shown(value)} is not a list of intervals of time.\n  Give [[start, end], ...] in s."
+        )
     windows = []
     for number, item in enumerate(value, start=1):
         is_pair = isinstance(item, Sequence) and not isinstance(item, str) and len(item) == 2
         if not is_pair or any(quantity("time").fault(time) for time in item):
             raise ScenarioError(
-                f"number {number}, {item!r}, is not an interval of time.\n"
+                f"number {number}, {shown(item)}, is not an interval of time.\n"
                 "  Give [start, end] in s, both at least 0."
             )
         start, end = float(item[0]), float(item[1])
@@ -175,6 +178,7 @@ class Scenario(Description):
         """Circuit and breath settings at any time of the run."""
         return Schedule(self.circuit, self.settings, self.changes)
 
+    @public
     def value(self, path: str) -> Any:
         """What a path leads to: a number, text or None, or a whole description.
 
@@ -195,6 +199,7 @@ class Scenario(Description):
         """
         return value_at(self.circuit, self.settings, path)
 
+    @public
     def replaced(self, values: Mapping[str, Any]) -> Self:
         """A new scenario with the values at some paths replaced.
 
@@ -237,6 +242,7 @@ class Scenario(Description):
         return write_toml(self)
 
     @classmethod
+    @public
     def from_toml(cls, text: str, *, source: str = "scenario") -> Self:
         """Read a scenario from TOML text.
 
@@ -278,7 +284,8 @@ class Scenario(Description):
             return cls(**values)
 
     @classmethod
-    def from_dataset(cls, dataset: "xr.Dataset") -> Self:
+    @public
+    def from_dataset(cls, dataset: xr.Dataset) -> Self:
         """The scenario that made a result, from the attribute ``scenario`` of the Dataset.
 
         Parameters
@@ -307,6 +314,7 @@ class Scenario(Description):
         return cls.from_toml(text, source="scenario of the Dataset")
 
     @classmethod
+    @public
     def read(cls, path: str | Path) -> Self:
         """Read a scenario from a TOML file; one without a title gets the name of the file.
 
@@ -328,6 +336,7 @@ class Scenario(Description):
         name = " ".join(Path(path).stem.split()) or UNTITLED
         return cls._from_text(read_text(Path(path)), source=str(path), title=name)
 
+    @public
     def save(self, path: str | Path) -> None:
         """Write the scenario to a TOML file; a file that exists is replaced in one step.
 

@@ -6,7 +6,7 @@ from typing import Any, TypeVar, get_args
 
 from pydantic.fields import FieldInfo
 
-from ventsim.errors import suggestion
+from ventsim.errors import shown, suggestion
 from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.parts import Lung
 from ventsim.model.paths import NO_VALUE
@@ -119,7 +119,7 @@ def build_member(family: Family, value: object, place: Place) -> Any:
     if not kind:
         raise place.error(f"{family.tag} is missing.\n  {suggestion('', family.kinds)}")
     if not isinstance(kind, str) or kind not in family.kinds:
-        raise place.inside(family.tag).error(f"{kind!r} is unknown.\n  {suggestion(str(kind), family.kinds)}")
+        raise place.inside(family.tag).error(f"{shown(kind)} is unknown.\n  {suggestion(str(kind), family.kinds)}")
     cls = family.kinds[kind]
     # A class without a tag of its own has no such key.
     plain = table if cls.tag else {key: item for key, item in table.items() if key != family.tag}
@@ -149,7 +149,7 @@ def build_members(family: Family, value: object, place: Place) -> list[Any]:
         With all that is wrong in all of them, or if it is no list.
     """
     if not isinstance(value, list):
-        raise place.error(f"{value!r} is not a list.\n  Write [[{place.path}]] above each of them.")
+        raise place.error(f"{shown(value)} is not a list.\n  Write [[{place.path}]] above each of them.")
 
     def read(number: str, item: object) -> Any:
         if family.number is None or not isinstance(item, int | float):
@@ -212,7 +212,7 @@ def table_of(value: object, place: Place, *, head: str = "") -> Mapping[str, Any
     """
     if not isinstance(value, Mapping):
         raise place.error(
-            f"{value!r} is not a section.\n  Write [{head or place.path}] and the keys on lines below it."
+            f"{shown(value)} is not a section.\n  Write [{head or place.path}] and the keys on lines below it."
         )
     return value
 
@@ -237,7 +237,7 @@ def check_quotes(values: Mapping[str, object], place: Place) -> None:
         right = quoted_number(item)
         if right:
             path = place.inside(key).path
-            raise Place(place.source).error(f"{path} {item!r} is text, not a number.\n  {right}")
+            raise Place(place.source).error(f"{path} {shown(item)} is text, not a number.\n  {right}")
 
     read_each(values.items(), check)
 

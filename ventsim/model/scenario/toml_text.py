@@ -5,7 +5,7 @@ import tomllib
 from collections.abc import Callable
 from typing import Any
 
-from ventsim.errors import ScenarioError
+from ventsim.errors import ScenarioError, shown
 
 _HOW = 'Write [section], key = number, key = "text", key = true or # comment on each line.'
 _NUMBER = r"[-+]?\d+(?:\.\d+)?"
@@ -66,7 +66,7 @@ def parse_toml(text: str, *, source: str) -> dict[str, Any]:
       Write it in small letters: true
     """
     if not isinstance(text, str):
-        raise ScenarioError(f"{source}: {text!r} is not text.\n  Give the text of a TOML file.")
+        raise ScenarioError(f"{source}: {shown(text)} is not text.\n  Give the text of a TOML file.")
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:

@@ -10,8 +10,9 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import InputError, SchemaError, suggestion
+from ventsim.errors import InputError, SchemaError, shown, suggestion
 from ventsim.model.descriptions import Description
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.results.kernel import TIMING
 from ventsim.results.schema import CAUTION, VARIABLES, breath_position, check_dataset, label
@@ -167,6 +168,7 @@ class Sensors(Description):
     seed: Annotated[int, quantity("seed")] = 0
 
     @classmethod
+    @public
     def worst_case(cls, band: str = "standard", *, reads: Literal["low", "high"] = "high") -> Self:
         """Sensors at one end of a band of :data:`SENSOR_BANDS`, without scatter.
 
@@ -193,7 +195,7 @@ class Sensors(Description):
         -0.15
         """
         if band not in SENSOR_BANDS:
-            raise InputError(f"sensors: there is no band {band!r}.\n  {suggestion(str(band), SENSOR_BANDS)}")
+            raise InputError(f"sensors: there is no band {shown(band)}.\n  {suggestion(str(band), SENSOR_BANDS)}")
         found = SENSOR_BANDS[band]
         gains = {"low": found.lowest_volume_gain_error, "high": found.highest_volume_gain_error}
         if reads not in gains:
@@ -206,6 +208,7 @@ class Sensors(Description):
             pressure_offset=sign * found.pressure_offset,
         )
 
+    @public
     def read(self, truth: Mapping[str, FloatArray], *, breaths: NDArray[np.integer]) -> dict[str, FloatArray]:
         """What the sensors read of each breath.
 
@@ -250,6 +253,7 @@ def _normal(seed: int, breath: int) -> FloatArray:
     return np.concatenate([radius * np.cos(angle), radius * np.sin(angle)])[: len(_READ)]
 
 
+@public
 def displayed_values(
     measures: xr.Dataset, *, sensors: Sensors | None = None, circuit_compliance: float = 0.0
 ) -> xr.Dataset:
@@ -322,8 +326,6 @@ def displayed_values(
                 f"the measures have no variable '{name}', without which the ventilator has nothing to display.\n"
                 f"  Add {' or '.join(map(repr, waveforms))} to the recording, then use breath_measures again."
             )
-    if sensors is not None and not isinstance(sensors, Sensors):
-        raise InputError(f"sensors: got {type(sensors).__name__}, but Sensors or None is needed.")
     check("displayed values", {"circuit_compliance": circuit_compliance})
     truth = {name: measures[measure].values.astype(float) for name, (measure, _) in _READ.items()}
     read = (sensors or Sensors()).read(truth, breaths=measures["breath"].values)
@@ -362,6 +364,7 @@ _DISPLAYED = (
 )  # fmt: skip
 
 
+@public
 def displayed_table(displayed: xr.Dataset, *, breath: int = -1) -> Table:
     """What the ventilator displays of one breath.
 

@@ -10,6 +10,7 @@ from pydantic import model_validator
 
 from ventsim.errors import InputError, SchemaError
 from ventsim.model.descriptions import Description
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.results.schema import CAUTION, TIME_ROUNDING, VARIABLES, breath_position, check_dataset, label
 from ventsim.tables import Column, Section, Table, clock, in_words
@@ -106,6 +107,7 @@ class AlarmLimits(Description):
         return cls.from_dict({name: None for name in cls.model_fields if name != "delay"})
 
     @classmethod
+    @public
     def around(
         cls, displayed: xr.Dataset, *, breath: int = -1, margin: float = 0.3, pressure_margin: float = 10.0,
         delay: float = 0.0,
@@ -187,6 +189,7 @@ ALARMS = tuple(name for name in AlarmLimits.model_fields if name != "delay")
 """Names of the alarms, those of the fields of :class:`AlarmLimits`."""
 
 
+@public
 def alarms(displayed: xr.Dataset, limits: AlarmLimits) -> xr.Dataset:
     """Which alarms the ventilator raises on what it displays.
 
@@ -244,8 +247,6 @@ def alarms(displayed: xr.Dataset, limits: AlarmLimits) -> xr.Dataset:
             "  Use the result of displayed_values."
         )
     check_dataset(displayed, "displayed")
-    if not isinstance(limits, AlarmLimits):
-        raise InputError(f"limits: got {type(limits).__name__}, but AlarmLimits is needed.")
     broken = _conditions(displayed, limits)
     condition = np.stack([broken[name] for name in ALARMS], axis=-1)
     end = displayed["breath_end"].values
@@ -295,6 +296,7 @@ _OF_ALARMS = {
 }
 
 
+@public
 def alarms_table(alarms: xr.Dataset) -> Table:
     """Alarms of a run: which ones, when each was raised first, and in how many breaths.
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ventsim.errors import InputError, PlausibilityWarning
+from ventsim.errors import InputError, PlausibilityWarning, shown
 from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.graph import way_in
 from ventsim.model.laws import AdjustableCurve, Orifice, flow_law, orifice_bore, printed_bore
@@ -61,7 +61,7 @@ def read_drills(drills: Sequence[float] | None) -> tuple[float, ...]:
     if drills is None:
         return DRILLS
     if isinstance(drills, str) or not isinstance(drills, Sequence | np.ndarray) or len(drills) == 0:
-        raise InputError(f"drills {drills!r} is no list of bores.\n  Give bores in mm, such as (3.0, 3.5, 4.0).")
+        raise InputError(f"drills {shown(drills)} is no list of bores.\n  Give bores in mm: (3.0, 3.5, 4.0).")
     for drill in drills:
         check("drills", {"drill": drill})
     return tuple(sorted({float(drill) for drill in drills}))

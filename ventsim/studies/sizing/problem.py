@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from ventsim.errors import InputError, PlausibilityWarning, suggestion, warn_caller
+from ventsim.errors import InputError, PlausibilityWarning, shown, suggestion, warn_caller
 from ventsim.model.circuit import Circuit
 from ventsim.model.laws import Orifice
 from ventsim.model.paths import part_at, places, quantity_at, single_value, with_values
@@ -173,10 +173,10 @@ def _read_targets(
     found = []
     for lung, measures in targets.items():
         if lung not in circuit.lungs:
-            raise InputError(f"targets: there is no lung {lung!r}.\n  {suggestion(str(lung), circuit.lungs)}")
+            raise InputError(f"targets: there is no lung {shown(lung)}.\n  {suggestion(str(lung), circuit.lungs)}")
         if not isinstance(measures, Mapping) or not measures:
             raise InputError(
-                f"targets: lung '{lung}' has {measures!r}, not values of measures by name.\n"
+                f"targets: lung '{lung}' has {shown(measures)}, not values of measures by name.\n"
                 f"  Give {{'inspired_tidal_volume': 400.0}}; measures: {', '.join(TARGETS)}."
             )
         for measure, value in measures.items():
@@ -224,19 +224,19 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
     now = single_value(circuit, settings, path)
     quantity = quantity_at(circuit, settings, path)
     if quantity is None:
-        raise InputError(f"vary: {path!r} is {now!r}, not a number.\n  Take the path of a number.")
+        raise InputError(f"vary: {shown(path)} is {now!r}, not a number.\n  Take the path of a number.")
     if not isinstance(now, int | float | None):
         fields = getattr(type(now), "model_fields", {})
         inside = [f"'{path}.{name}'" for name, info in fields.items() if quantity_of(info) is not None]
         remedy = f"Take the path of a number in it: {' or '.join(inside)}." if inside else "Take another path."
-        raise InputError(f"vary: {path!r} is a law now.\n  {remedy}")
+        raise InputError(f"vary: {shown(path)} is a law now.\n  {remedy}")
     if now is None:
-        raise InputError(f"vary: {path!r} has no value now.\n  Describe it with a number first.")
+        raise InputError(f"vary: {shown(path)} has no value now.\n  Describe it with a number first.")
     if quantity.whole:
         raise InputError(f"vary: {path!r} is a whole number, {now}.\n  Take the path of a number with decimals.")
     if not isinstance(limits, Sequence) or isinstance(limits, str) or len(limits) != 2:
         raise InputError(
-            f"vary: {path!r} has limits {limits!r}.\n  Give two numbers, (low, high). [{quantity.unit}]"
+            f"vary: {shown(path)} has limits {shown(limits)}.\n  Give two numbers, (low, high). [{quantity.unit}]"
         )
     # The orifice whose bore the path names.
     law = getattr(circuit.parts.get(part_at(circuit, path) or ""), "resistance", None)
@@ -245,23 +245,23 @@ def _read_unknown(circuit: Circuit, settings: BreathSettings, path: str, limits:
     if highest == WIDEST:
         if hole is None:
             raise InputError(
-                f'vary: {path!r} has no "{WIDEST}": it is not the bore of an orifice.\n'
+                f'vary: {shown(path)} has no "{WIDEST}": it is not the bore of an orifice.\n'
                 "  Give the upper limit as a number."
             )
         highest = hole.widest_bore
     for limit in (lowest, highest):
         if fault := quantity.fault(limit):
-            raise InputError(f"vary: {path!r}: limit {fault}\n  {quantity.allowed()}")
+            raise InputError(f"vary: {shown(path)}: limit {fault}\n  {quantity.allowed()}")
     low, high = float(lowest), float(highest)
     if not low < high:
         raise InputError(
-            f"vary: {path!r} has limits {low:.6g} and {high:.6g} {quantity.unit}.\n"
+            f"vary: {shown(path)} has limits {low:.6g} and {high:.6g} {quantity.unit}.\n"
             "  The lower one comes first and is below the other one."
         )
     if hole is not None and high > hole.widest_bore:
         off = f" with bore_deviation {hole.bore_deviation:.6g} mm" if hole.bore_deviation else ""
         raise InputError(
-            f"vary: {path!r}: limit {high:.6g} mm{off} does not fit a tube_bore of {hole.tube_bore:.6g} mm.\n"
+            f"vary: {shown(path)}: limit {high:.6g} mm{off} does not fit a tube_bore of {hole.tube_bore:.6g} mm.\n"
             f'  Allowed: at most {hole.widest_bore:.6g} mm. Give that, or "{WIDEST}" for just that.'
         )
     # What a part or the settings refuse, or find unlikely, is reported before the search.

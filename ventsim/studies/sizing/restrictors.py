@@ -17,7 +17,7 @@ from ventsim.model.layouts import PatientLimbs
 from ventsim.model.parts import Restrictor, Tube
 from ventsim.model.scenario import AnyScenario, Scenario, scenario_of
 from ventsim.model.ventilator import BreathSettings
-from ventsim.parameters import documented
+from ventsim.parameters import public
 from ventsim.quantities import check, quantity
 from ventsim.simulation.batch import FINISHED
 from ventsim.simulation.run import describe
@@ -56,7 +56,7 @@ class Sizing:
         return bool(self.results.feasible)
 
 
-@documented
+@public
 def size_restrictors(
     scenario: AnyScenario,
     settings: BreathSettings | None = None,
@@ -171,6 +171,7 @@ def _with_orifices(scenario: Scenario, targets: object) -> tuple[Scenario, dict[
     return scenario, vary
 
 
+@public
 def add_restrictor(
     scenario: Subject,
     lung: str,
@@ -226,7 +227,7 @@ def add_restrictor(
     if lung not in circuit.lungs:
         raise CircuitError(f"there is no lung {shown(lung)}.\n  {suggestion(str(lung), circuit.lungs)}")
     if limb not in _LIMBS:
-        raise CircuitError(f"there is no limb {limb!r}.\n  {suggestion(str(limb), _LIMBS)}")
+        raise CircuitError(f"there is no limb {shown(limb)}.\n  {suggestion(str(limb), _LIMBS)}")
     name, tube = f"{lung} {limb} restrictor", f"{lung} {limb} tube"
     where = _place_of(circuit, lung, limb)
     if name in circuit.parts:
@@ -238,7 +239,7 @@ def add_restrictor(
         )
     if resistance is not None and bore_deviation != 0.0:
         raise CircuitError(
-            f"there is a resistance, and a bore_deviation {bore_deviation!r} mm beside it.\n"
+            f"there is a resistance, and a bore_deviation {shown(bore_deviation)} mm beside it.\n"
             "  Give the deviation to the law: laws.Orifice(bore=..., bore_deviation=...)."
         )
     if resistance is None:

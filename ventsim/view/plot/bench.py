@@ -4,7 +4,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from ventsim.errors import InputError, shown
 from ventsim.model.laws import FlowLaw
+from ventsim.parameters import public
 from ventsim.view.plot.style import COLOURS, FAINT, one_panel
 
 if TYPE_CHECKING:
@@ -47,6 +49,7 @@ class FittedLaw(Protocol):
         """The fitted law."""
 
 
+@public
 def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
     """Points measured on a bench, with the law fitted to them from rest to the largest flow.
 
@@ -69,6 +72,9 @@ def bench_fit(fit: FittedLaw, *, ax: "Axes | None" = None) -> "Axes":
     --------
     ``bench_fit(fit_rohrer(flows, pressures)).figure.savefig("restrictor.png")``
     """
+    for name in ("flows", "pressures", "standard_deviation", "law"):
+        if not hasattr(fit, name):
+            raise InputError(f"bench_fit: {shown(fit)} has no {name}.\n  Give what fit_rohrer(...) returns.")
     ax = one_panel(ax, size=(6.0, 4.5))
     flows = np.asarray(fit.flows)
     line = np.linspace(min(0.0, flows.min()), max(0.0, flows.max()), 401)

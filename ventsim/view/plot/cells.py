@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import SchemaError
+from ventsim.parameters import public
 from ventsim.studies.blind_spots import NOT_RUN
 from ventsim.studies.tables import faults_frame
 from ventsim.tables import fixed
@@ -25,6 +26,7 @@ _UNKNOWN = style.change_label(np.nan, 0)
 _FULL = 60.0  # change of volume that has the full colour [%]
 
 
+@public
 def blind_spots(found: xr.Dataset, *, axes: "style.GivenAxes" = None) -> "style.DrawnAxes":
     """A table of faults and lungs for each mode; a heavy frame marks harm that no alarm shows.
 
@@ -65,7 +67,7 @@ def blind_spots(found: xr.Dataset, *, axes: "style.GivenAxes" = None) -> "style.
     shared = drawn[0].get_shared_y_axes()
     for k, ax in enumerate(drawn):
         if k == 0 or not shared.joined(drawn[0], ax):  # beside one another, the first has the names of all
-            ax.set_yticks(range(n_faults), [str(name) for name in found.fault.values])
+            ax.set_yticks(range(n_faults), list(map(style.as_text, found.fault.values)))
     return drawn
 
 
@@ -86,7 +88,7 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
         for x, text in zip(beside, texts, strict=True):
             quiet = text == "no alarm"
             ax.text(x, row, text, ha="center", va="center", fontsize=8, color="0.45" if quiet else "black")
-    heads = [f"lung\n{name}" for name in one.lung.values]
+    heads = [f"lung\n{style.as_text(name)}" for name in one.lung.values]
     heads += ["displayed\nexpired\nvolume", "displayed\npeak\n[cmH2O]", "first\nalarm"]
     ax.set_xticks([*range(n_lungs), *beside], heads, fontsize=8)
     ax.xaxis.tick_top()
@@ -94,7 +96,7 @@ def _draw_mode(ax: "Axes", one: xr.Dataset, mode: str) -> None:
     ax.set_xlim(-0.55, beside[-1] + 1.25)
     ax.set_ylim(n_faults - 0.45, -0.55)
     ax.spines[:].set_visible(False)
-    ax.set_title(mode, loc="left", fontsize="medium", fontweight="bold")
+    ax.set_title(style.as_text(mode), loc="left", fontsize="medium", fontweight="bold")
     ax.set_xlabel("cells: change of tidal volume [%]; heavy frame: harm without an alarm", fontsize=8, loc="left")
 
 
@@ -118,6 +120,7 @@ _EFFECTS = ("compliance", "resistance")
 _FULL_EFFECT = 1.0  # effect that has the full colour [%/%]
 
 
+@public
 def sensitivity_matrix(dataset: xr.Dataset, *, axes: "style.GivenAxes" = None) -> "style.DrawnAxes":
     """A matrix for each mode, of compliance above and of resistance below, with the numbers in the cells.
 
@@ -159,7 +162,7 @@ def sensitivity_matrix(dataset: xr.Dataset, *, axes: "style.GivenAxes" = None) -
         for column, mode in enumerate(modes):
             ax = drawn[row, column]
             _draw_matrix(ax, dataset[f"{effect}_effect"].isel(mode=column).transpose("changed", "lung"))
-            ax.set_title(f"{mode}: {effect}", loc="left", fontsize="medium")
+            ax.set_title(f"{style.as_text(mode)}: {effect}", loc="left", fontsize="medium")
             ax.set_ylabel(f"changed {effect} of lung", fontsize="small")
             ax.set_xlabel("effect on tidal volume of lung [%/%]", fontsize="small")
     return drawn
@@ -174,8 +177,8 @@ def _draw_matrix(ax: "Axes", matrix: xr.DataArray) -> None:
         ink = style.ink_on(colours((value + _FULL_EFFECT) / (2.0 * _FULL_EFFECT)))
         text = "0" if abs(value) < 5e-4 else style.change_label(value, 3)
         ax.text(column, row, text, ha="center", va="center", fontsize=8, color=ink)
-    ax.set_xticks(range(matrix.sizes["lung"]), [str(name) for name in matrix["lung"].values])
-    ax.set_yticks(range(matrix.sizes["changed"]), [str(name) for name in matrix["changed"].values])
+    ax.set_xticks(range(matrix.sizes["lung"]), list(map(style.as_text, matrix["lung"].values)))
+    ax.set_yticks(range(matrix.sizes["changed"]), list(map(style.as_text, matrix["changed"].values)))
     ax.tick_params(length=0)
     ax.set_xticks(np.arange(0.5, matrix.sizes["lung"] - 1), minor=True)
     ax.set_yticks(np.arange(0.5, matrix.sizes["changed"] - 1), minor=True)

@@ -9,6 +9,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError
+from ventsim.parameters import public
 from ventsim.tables import clock, in_words
 from ventsim.units import FloatArray
 from ventsim.view.plot import style
@@ -26,6 +27,7 @@ _DISPLAYED = ("displayed_expired_tidal_volume", "displayed_peak_pressure")
 _LONGEST = 20  # letters of a label in a line
 
 
+@public
 def hours(
     measures: xr.Dataset,
     *,

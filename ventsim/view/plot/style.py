@@ -7,7 +7,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import SchemaError
+from ventsim.errors import SchemaError, shown
 from ventsim.results.schema import VARIABLES, Kind, refuse_other_kind
 from ventsim.tables import signed
 from ventsim.units import FloatArray
@@ -44,10 +44,15 @@ def line_style(k: int) -> dict[str, Any]:
     return {"color": COLOURS[k % n], "linestyle": PATTERNS[(k + k // n) % n], "linewidth": 1.6}
 
 
+def as_text(name: object) -> str:
+    """A name as it is to be drawn: a dollar sign does not begin a formula."""
+    return str(name).replace("$", r"\$")
+
+
 def draw_lungs(ax: "Axes", x: FloatArray, values: FloatArray, names: Iterable[Any], **look: Any) -> None:
     """A line for each lung, of which `values` has a column, with its name, colour and pattern."""
     for k, (name, line) in enumerate(zip(names, values.T, strict=True)):
-        ax.plot(x, line, label=name, **line_style(k), **look)
+        ax.plot(x, line, label=as_text(name), **line_style(k), **look)
 
 
 def legend(ax: "Axes", *, names: list[str]) -> None:
@@ -69,6 +74,7 @@ def panels(
         _, axes = plt.subplots(rows, columns, figsize=size, layout="constrained", squeeze=False, **options)
     drawn = np.asarray(axes, dtype=object).ravel()
     count = rows * columns
+    _check_axes(drawn, where=where)
     if drawn.size != count:
         raise SchemaError(
             f"{where} needs {count} Axes ({what}); it got {drawn.size}.\n  Use plt.subplots(...) to make {count}."
@@ -80,7 +86,18 @@ def one_panel(ax: "Axes | None", *, size: tuple[float, float]) -> "Axes":
     """The Axes that are given, or those of a new figure."""
     import matplotlib.pyplot as plt
 
-    return plt.subplots(figsize=size, layout="constrained")[1] if ax is None else ax
+    if ax is None:
+        return plt.subplots(figsize=size, layout="constrained")[1]
+    _check_axes([ax], where="ax")
+    return ax
+
+
+def _check_axes(axes: Iterable[Any], *, where: str) -> None:
+    from matplotlib.axes import Axes
+
+    for ax in axes:
+        if not isinstance(ax, Axes):
+            raise SchemaError(f"{where}: got {shown(ax)}, not Axes.\n  Use plt.subplots(...) to make them.")
 
 
 def ink_on(colour: Any) -> str:
@@ -147,6 +164,7 @@ def in_lines(text: str, inches: float) -> str:
     import matplotlib as mpl
     from matplotlib.font_manager import FontProperties
 
+    text = as_text(text)
     size = FontProperties(size=mpl.rcParams["axes.labelsize"]).get_size_in_points()
     most = inches / (_LETTER * _POINT * size)
     spaces = [space for space, letter in enumerate(text) if letter == " "]

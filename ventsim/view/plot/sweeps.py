@@ -7,6 +7,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.parameters import public
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import significant
 from ventsim.units import FloatArray
@@ -20,6 +21,7 @@ _MOST_PANELS = 9
 _MARKED_UP_TO = 30  # points on a line that get a mark each
 
 
+@public
 def sweep_lines(
     dataset: xr.Dataset,
     variable: str,
@@ -144,6 +146,7 @@ def _draw_lines(ax: "Axes", panel: xr.DataArray, along: str) -> None:
     ax.grid(color="0.9", linewidth=0.6)
 
 
+@public
 def sweep_map(
     dataset: xr.Dataset,
     variable: str,
@@ -201,7 +204,7 @@ def sweep_map(
             axis.set_ticks(range(len(ticks)), ticks)
         axis.set_label_text(_parameter_label(values[name]))
     if _LUNG in values.coords:
-        axes.set_title(f"lung {values[_LUNG].item()}", loc="left", fontsize="medium")
+        axes.set_title(f"lung {style.as_text(values[_LUNG].item())}", loc="left", fontsize="medium")
     return axes
 
 

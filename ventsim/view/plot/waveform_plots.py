@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 
 from ventsim.errors import SchemaError, suggestion
+from ventsim.parameters import public
 from ventsim.results.measures import whole_breaths
 from ventsim.results.schema import VARIABLES, breath_position
 from ventsim.tables import fixed, percent, significant
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 _APART = 0.004  # of the height of a picture, about the width of a line
 
 
+@public
 def waveforms(
     waveforms: xr.Dataset,
     *,
@@ -70,7 +72,7 @@ def waveforms(
         ax.axhline(0.0, **style.FAINT)
         ax.margins(x=0.01)
     together = "; ".join(f"{', '.join(group)} coincide" for group in _alike(shown, names, lungs))
-    drawn[-1].set_xlabel(f"time [s]\n{together}" if together else "time [s]")
+    drawn[-1].set_xlabel(f"time [s]\n{style.as_text(together)}" if together else "time [s]")
     style.legend(drawn[0], names=lungs)
     return drawn
 
@@ -92,6 +94,7 @@ def _alike(waveforms: xr.Dataset, names: tuple[str, ...], lungs: list[str]) -> l
     return [[lungs[k] for k in group] for group in groups if len(group) > 1]
 
 
+@public
 def loops(waveforms: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) -> "Axes":
     """Pressure-volume loop of every lung in one breath: volume against airway pressure.
 
@@ -129,7 +132,9 @@ def loops(waveforms: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
     ax = style.one_panel(ax, size=(6.0, 5.0 + 0.09 * shown.sizes["lung"]))
     for k, lung in enumerate(shown["lung"].values):
         one = shown.isel(lung=k)
-        ax.plot(one["airway_pressure"].values, one["volume"].values, label=str(lung), **style.line_style(k))
+        ax.plot(
+            one["airway_pressure"].values, one["volume"].values, label=style.as_text(lung), **style.line_style(k)
+        )
         _draw_direction(ax, one, colour=style.line_style(k)["color"])
     ax.set_xlabel(style.axis_label("airway_pressure"))
     ax.set_ylabel(style.axis_label("volume"))
@@ -148,6 +153,7 @@ def _draw_direction(ax: "Axes", one: xr.Dataset, *, colour: object) -> None:
     ax.annotate("", (pressure[k + 1], volume[k + 1]), (pressure[k], volume[k]), arrowprops=arrow)
 
 
+@public
 def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) -> "Axes":
     """Share of each lung in the inspired volume of one breath, with the volume written beside its bar.
 
@@ -188,7 +194,7 @@ def shares(measures: xr.Dataset, *, breath: int = -1, ax: "Axes | None" = None) 
     ax.bar_label(bars, texts, padding=5, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0})
     equal = 100.0 / len(lungs)
     ax.axvline(equal, color="0.3", linewidth=1.0, linestyle=(0, (4, 2)), label="equal share", zorder=0.5)
-    ax.set_yticks(range(len(lungs)), lungs)
+    ax.set_yticks(range(len(lungs)), list(map(style.as_text, lungs)))
     ax.invert_yaxis()
     ax.set_xlim(0.0, 1.45 * max(100.0 * np.nanmax(fractions, initial=0.0), equal))
     ax.set_xlabel(style.axis_label("tidal_volume_fraction", unit="%"))
@@ -222,6 +228,7 @@ _DRAWABLE = (("time", "lung"), ("time",))
 _MARKS = 40  # of the reference, for each lung
 
 
+@public
 def differences(
     values: xr.Dataset,
     reference: xr.Dataset,
@@ -296,7 +303,7 @@ def _draw_both(
     some = np.unique(np.linspace(0, len(time) - 1, min(len(time), _MARKS)).astype(int))
     for k, name in enumerate(names):
         look = style.line_style(k)
-        top.plot(time, one[k], label=name, **look)
+        top.plot(time, one[k], label=style.as_text(name), **look)
         marks: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 4.0, "markerfacecolor": "none"}
         top.plot(time[some], two[k][some], color=look["color"], **marks)
         size = np.where(gaps[k] == 0.0, np.nan, np.abs(gaps[k]))

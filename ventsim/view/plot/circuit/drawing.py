@@ -14,6 +14,7 @@ from ventsim.model.circuit import Circuit
 from ventsim.model.circuit.description import circuit_of
 from ventsim.model.scenario import AnyScenario
 from ventsim.model.ventilator import BreathSettings
+from ventsim.parameters import public
 from ventsim.results.remarks import remarks_at
 from ventsim.results.schema import VARIABLES
 from ventsim.tables import fixed
@@ -40,6 +41,7 @@ _LETTERS = 13  # in a line of a name
 _IN_LUNG = 4  # letters that fit into a lung
 
 
+@public
 def circuit_drawing(
     scenario: AnyScenario,
     settings: BreathSettings | None = None,
