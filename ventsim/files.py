@@ -235,11 +235,12 @@ def _remove_drafts(path: Path, *, alone: bool) -> None:
     """Remove drafts that killed writers have left: of this computer if it has the lock, old ones of any."""
     ours = re.compile(rf"\.{re.escape(path.name)}\.([0-9a-f]{{8}})-[0-9a-f]{{8}}\.part")
     with suppress(OSError):
-        for entry in os.scandir(path.parent):
-            if found := ours.fullmatch(entry.name):
+        for name in os.listdir(path.parent):
+            if found := ours.fullmatch(name):
+                draft = path.with_name(name)
                 is_left = alone and found[1] == _HOST
-                if is_left or time.time() - entry.stat(follow_symlinks=False).st_mtime > _ABANDONED:
-                    os.unlink(entry.path)
+                if is_left or time.time() - draft.lstat().st_mtime > _ABANDONED:
+                    draft.unlink()
 
 
 def _keep_name(folder: Path) -> None:
