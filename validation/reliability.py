@@ -1,7 +1,7 @@
 """What ventsim promises of its files, faults and streams, tried; writes the table of docs/reliability.md.
 
-python validation/reliability.py              try all, write the table (about an hour on two processors)
-python validation/reliability.py NAME ...     try some, print their figures
+python validation/reliability.py              try all (about an hour on two processors), write the table
+python validation/reliability.py NAME ...     try some, write their rows of the table
 
 A promise is a function here with :func:`promise` above it: it tries, raises AssertionError if the promise does not
 hold, and returns the figure in words. Its docstring says what is done.
@@ -287,10 +287,17 @@ def cold_processes() -> str:
 # --- the table ------------------------------------------------------------------------------------------------
 
 
-def table(figures: dict[str, str]) -> str:
-    """Promises and figures, as a table."""
-    rows = [f"| {PROMISES[name][0]} | {figure} | `{name}` |" for name, figure in figures.items()]
-    return "\n".join(["| promise | found | tried by |", "| --- | --- | --- |", *rows])
+def write_row(name: str, figure: str) -> None:
+    """Write a row of the table with promise, figure and name; the others stay as they are."""
+    before, between, after = re.split(f"{re.escape(START)}|{re.escape(END)}", PAGE.read_text(encoding="utf-8"))
+    rows = {row.split("`")[-2]: row for row in between.splitlines() if row.endswith("` |")}
+    rows[name] = f"| {PROMISES[name][0]} | {figure.replace('|', '/')} | `{name}` |"
+    table = [
+        "| promise | found | tried by |",
+        "| --- | --- | --- |",
+        *(rows[one] for one in PROMISES if one in rows),
+    ]
+    PAGE.write_text("\n".join([f"{before}{START}", "", *table, "", f"{END}{after}"]), encoding="utf-8")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -300,23 +307,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     if unknown := set(options.names) - PROMISES.keys():
         parser.error(f"there is no promise {', '.join(unknown)}")
-    signal.signal(
-        signal.SIGINT, signal.default_int_handler
-    )  # a shell may have it ignored, here and in what is run
-    figures = {}
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # which a shell may have ignored, in what is run too
     broken = 0
     for name in options.names or PROMISES:
         text, function = PROMISES[name]
         try:
-            figures[name] = function()
+            figure = function()
         except AssertionError as error:
-            figures[name], broken = f"**does not hold**: {' '.join(str(error).split())[:200]}", broken + 1
-        print(f"{name}: {text}:\n  {figures[name]}", flush=True)
-    if not options.names:
-        page = PAGE.read_text(encoding="utf-8")
-        before, rest = page.split(START)
-        after = rest.split(END)[1]
-        PAGE.write_text(f"{before}{START}\n{table(figures)}\n{END}{after}", encoding="utf-8")
+            figure, broken = f"**does not hold**: {' '.join(str(error).split())[:200]}", broken + 1
+        print(f"{name}: {text}:\n  {figure}", flush=True)
+        write_row(name, figure)
     return 1 if broken else 0
 
 
