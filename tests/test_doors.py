@@ -70,7 +70,7 @@ def test_a_wrong_answer_is_counted():
         (dict[str, float], [{"a": 1}, {}], [[], {1: 1}, {"a": "x"}]),
         (tuple[float, float], [(1, 2)], [(1,), 3, "ab", (1, "x")]),
     ],
-    ids=str,
+    ids=["flag", "number", "whole number", "number or none", "text", "texts", "mapping", "pair"],
 )
 def test_what_an_annotation_takes(hint, right, wrong):
     """By the rules of the annotations: True is no number, 1 is no flag, a generator is no list."""
