@@ -130,7 +130,8 @@ def _guarded(function: Any, documented: Any) -> Any:
     names = list(inspect.signature(function).parameters)
     is_method = names[0] in ("self", "cls")
     rules: dict[str, Rule | None] = {}
-    getframe = sys._getframe  # calls from inside the library come with checked arguments, and often
+    # Calls from inside the library come with checked arguments, and often; those of the command with what users give.
+    getframe = sys._getframe
 
     def prepare() -> None:  # at the first call, when all names of annotations are there
         hints = _hints(function)
@@ -154,7 +155,8 @@ def _guarded(function: Any, documented: Any) -> Any:
         raise InputError(f"{where}: {fault}{unit}.")
 
     def guarded(*args, **options):  # type: ignore[no-untyped-def]
-        if getframe(1).f_globals.get("__name__", "")[:8] == "ventsim.":
+        caller = getframe(1).f_globals.get("__name__", "")
+        if caller[:8] == "ventsim." and caller[8:15] != "command":
             return function(*args, **options)
         if not rules:
             prepare()
