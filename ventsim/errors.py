@@ -96,6 +96,8 @@ class StoppedEarlyWarning(UserWarning):
 
 _LONGEST_WORD = 1000  # characters of a name in a message
 _LONGEST = 80  # characters of a wrong value in a message
+# Control characters but tabs and ends of lines, and halves of characters.
+_NO_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 _SHORTEST_PIECE = 4  # letters from which a part of a longer name counts as a hint to it
 
 
@@ -262,7 +264,7 @@ def fault_of_text(value: Any, name: str) -> str:
     """
     if not isinstance(value, str):
         return f"{name} {shown(value)} is not text.\n  Give text in quotes"
-    if value.isprintable() or all(letter.isprintable() or letter in "\n\r\t" for letter in value):
+    if value.isprintable() or not _NO_TEXT.search(value):
         return ""
     return f"{name} {shown(value)} has characters that cannot be printed.\n  Give text without them"
 

@@ -129,15 +129,16 @@ def _guarded(function: Any, documented: Any) -> Any:
     """The function behind a look at its arguments; `documented` has the docstring with their units."""
     names = list(inspect.signature(function).parameters)
     is_method = names[0] in ("self", "cls")
-    rules: dict[str, Rule] = {}
-    getframe = sys._getframe  # calls from inside the library come with checked arguments, and often
+    rules: dict[str, Rule | None] = {}
+    # Calls from inside the library come with checked arguments, and often; those of the command with a user's.
+    getframe = sys._getframe
 
     def prepare() -> None:  # at the first call, when all names of annotations are there
         hints = _hints(function)
-        rules.update({name: rule_of(hints.get(name, Any)) or _anything for name in names})
+        rules.update({name: rule_of(hints.get(name, Any)) for name in names})
 
-    def fault_of(name: str, value: Any) -> str:
-        return _endless(value, name) or rules[name](value, name)
+    def look(name: str, value: Any) -> str:
+        return fault_of(rules[name], value, name)
 
     def refuse(name: str, fault: str, args: Any, options: Any) -> None:
         # The function may know better words; not of what never ends, nor of a flag, with which it would work on.
@@ -154,12 +155,13 @@ def _guarded(function: Any, documented: Any) -> Any:
         raise InputError(f"{where}: {fault}{unit}.")
 
     def guarded(*args, **options):  # type: ignore[no-untyped-def]
-        if getframe(1).f_globals.get("__name__", "")[:8] == "ventsim.":
+        caller = getframe(1).f_globals.get("__name__", "")
+        if caller[:8] == "ventsim." and caller[8:15] != "command":
             return function(*args, **options)
         if not rules:
             prepare()
         for name, value in (*zip(names, args, strict=False), *options.items()):
-            if name in rules and (fault := fault_of(name, value)):
+            if name in rules and (fault := look(name, value)):
                 refuse(name, fault, args, options)
         return function(*args, **options)
 
@@ -242,13 +244,11 @@ def rule_of(hint: Any) -> Rule | None:
 _ENDLESS = "Give a list or tuple of what it yields"
 
 
-def _endless(value: Any, name: str) -> str:
-    """What is read while it is made may never end."""
-    return f"{name} {shown(value)} may never end.\n  {_ENDLESS}" if isinstance(value, Iterator) else ""
-
-
-def _anything(value: Any, name: str) -> str:
-    return ""
+def fault_of(rule: Rule | None, value: Any, name: str) -> str:
+    """What is wrong by a rule; by any, what is read while it is made, since it may never end."""
+    if isinstance(value, Iterator):
+        return f"{name} {shown(value)} may never end.\n  {_ENDLESS}"
+    return rule(value, name) if rule is not None else ""
 
 
 def _whole(value: Any, name: str) -> str:
@@ -327,9 +327,7 @@ def _mapping(of_key: Rule | None, of_value: Rule | None) -> Rule:
         if not isinstance(value, Mapping):
             return f"{name} {shown(value)} is not a mapping.\n  Give {{name: value, ...}}"
         for key, item in value.items():
-            fault = of_key(key, f"{name}: the name") if of_key else ""
-            if not fault and of_value:
-                fault = of_value(item, f"{name}[{key!r}]")
+            fault = fault_of(of_key, key, f"{name}: the name") or fault_of(of_value, item, f"{name}[{shown(key)}]")
             if fault:
                 return fault
         return ""
@@ -344,10 +342,9 @@ def _many(of_item: Rule | None, *, ordered: bool) -> Rule:
         is_listed = isinstance(value, Iterable) and isinstance(value, Sized) and not isinstance(value, bytes)
         if not is_listed or (ordered and isinstance(value, str | Mapping | Set)) or not getattr(value, "ndim", 1):
             return f"{name} {shown(value)} is not a list.\n  Give a list or tuple"
-        if of_item is not None:
-            for k, item in enumerate(value):
-                if fault := of_item(item, f"{name}[{k}]"):
-                    return fault
+        for k, item in enumerate(value if of_item is not None or not hasattr(value, "dtype") else ()):
+            if fault := fault_of(of_item, item, f"{name}[{k}]"):
+                return fault
         return ""
 
     return rule
@@ -360,7 +357,7 @@ def _row(rules: list[Rule | None]) -> Rule:
         if of_items(value, name) or len(value) != len(rules):
             return f"{name} {shown(value)} is not a row of {len(rules)}.\n  Give a tuple of {len(rules)}"
         for k, (of_item, item) in enumerate(zip(rules, value, strict=True)):
-            if of_item is not None and (fault := of_item(item, f"{name}[{k}]")):
+            if fault := fault_of(of_item, item, f"{name}[{k}]"):
                 return fault
         return ""
 

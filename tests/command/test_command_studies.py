@@ -89,6 +89,21 @@ def test_a_picture_without_lines_is_reported(here, capsys):
     assert capsys.readouterr().err == "ventsim: lung: there is no lung 'z'.\n  Allowed: 'a', 'b'.\n"
 
 
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ('limit = "x"', "sweep.toml: limit 'x' is not a number.\n  Allowed: finite number."),
+        ("limit = true", "sweep.toml: limit True is not a number.\n  Allowed: finite number."),
+        ("limit = nan", "sweep.toml: limit nan is not allowed.\n  Allowed: finite number."),
+        ("lung = 3", "lung: there is no lung 3.\n  Allowed: 'a', 'b'."),
+    ],
+)
+def test_wrong_kinds_for_a_map_are_refused_before_it_is_run(here, capsys, line, message):
+    (here / "sweep.toml").write_text(f"{line}\n{SWEEP}")
+    assert main(["sweep", "sweep.toml"]) == 2
+    assert capsys.readouterr().err == f"ventsim: {message}\n"
+
+
 def test_size(here, capsys):
     assert main(["size", "size.toml"]) == 0
     printed = capsys.readouterr().out

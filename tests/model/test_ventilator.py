@@ -240,7 +240,9 @@ def test_changed_settings_are_checked_again():
 
 
 def test_settings_base_is_abstract():
-    with pytest.raises(TypeError, match="abstract"):
+    with pytest.raises(
+        SettingsError, match=r"BreathSettings is what others have in common\.\n  Make one of those"
+    ):
         BreathSettings(rate=15.0, inspiratory_time=1.0)
 
 

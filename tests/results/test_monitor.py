@@ -714,7 +714,7 @@ def test_waves_that_the_message_asks_for_are_enough():
     ("call", "message"),
     [
         (lambda: displayed_values(None), r"measures: got NoneType, but a Dataset is needed\.\n  Use the result"),
-        (lambda: displayed_values(measures_of(), sensors=0.1), r"sensors: got float, but Sensors or None"),
+        (lambda: displayed_values(measures_of(), sensors=0.1), r"displayed_values: sensors 0\.1 is not a Sensors"),
         (
             lambda: displayed_values(measures_of(), circuit_compliance=-1.0),
             r"circuit_compliance -1 mL/cmH2O is not allowed\.\n  Allowed: at least 0 mL/cmH2O; usual: 0 to 10",
@@ -726,7 +726,7 @@ def test_waves_that_the_message_asks_for_are_enough():
         (lambda: displayed_values(displayed_values(measures_of())), r"measures of breaths are needed here"),
         (lambda: alarms(None, AlarmLimits()), r"displayed: got NoneType, but a Dataset is needed"),
         (lambda: alarms(measures_of(), AlarmLimits()), r"displayed values are needed here"),
-        (lambda: alarms(displayed_values(measures_of()), {}), r"alarms: limits \{\} is not an AlarmLimits\."),
+        (lambda: alarms(displayed_values(measures_of()), {}), r"limits \{\} is not an AlarmLimits\.\n  Give"),
         (lambda: displayed_table(displayed_values(measures_of()), breath=3), r"breath 3 is not in the Dataset"),
         (lambda: displayed_table(measures_of()), r"displayed values are needed here"),
         (lambda: alarms_table(displayed_values(measures_of())), r"alarms are needed here"),

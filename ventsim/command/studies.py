@@ -70,6 +70,8 @@ def run_sweep(options: Namespace) -> int:
     measures = [name for name, row in VARIABLES.items() if row.kinds == ("measures",)]
     if show not in measures:
         raise InputError(f"show: there is no measure '{show}'.\n  {suggestion(show, measures)}")
+    if limit is not None:
+        check(str(path), {"limit": limit}, limit=quantity("value"))
     if lung is not None and lung not in scenario.circuit.lungs:
         raise InputError(f"lung: there is no lung {lung!r}.\n  {suggestion(str(lung), scenario.circuit.lungs)}")
     with collected(StoppedEarlyWarning) as stops, collected(*UNLIKELY_INPUT) as remarks:
@@ -220,7 +222,7 @@ def _by_path(section: Mapping[str, Any], name: str, path: Path) -> dict[str, Any
 
 def _kind(given: object, kind: type, name: str, what: str, path: Path) -> Any:
     if not isinstance(given, kind):
-        raise InputError(f"{path}: {name} {given!r} is not {what}.")
+        raise InputError(f"{path}: {name} {given!r} is not {what}.\n  Give {what}.")
     return given
 
 

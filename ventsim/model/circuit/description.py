@@ -89,8 +89,7 @@ def _check_own(name: str, part: Part) -> None:
     elements = part.elements()
     if not isinstance(elements, Sequence) or not all(isinstance(one, Element) for one in elements):
         raise CircuitError(
-            f"part '{name}': elements() returns {shown(elements)}.\n"
-            "  Return a tuple of Passage, Store and the like."
+            f"part '{name}': elements() returns {shown(elements)}.\n  Return a tuple of Passage, Store and so on."
         )
     for one in elements:
         if fault := fault_of_fields(one):
