@@ -18,9 +18,6 @@ import summary  # noqa: E402
 from rows import OF_KIND, Kind, Row  # noqa: E402
 from table import disagreements, other_disagreements, page  # noqa: E402
 
-# The rows are worked out once: all tests of this file run in one process.
-pytestmark = pytest.mark.xdist_group("validation")
-
 SECTIONS = ("**What.**", "**Source.**", "**Uncertainty.**", "**Limits, and why.**", "](figure.png)")
 ROW = Row(
     case="case", kind="closed form", quantity="tidal volume", unit="mL", reference=500.0,
@@ -82,36 +79,26 @@ KNOWN_TO_FAIL = {
 """Rows that fail, by case; each has its explanation in the page."""
 
 
-@pytest.fixture(scope="module")
-def found():
-    """Rows of all cases."""
-    return build.collect()
-
-
 @pytest.mark.slow
-@pytest.mark.parametrize("case", build.CASES)
-def test_rows_pass_or_are_explained(case, found):
-    assert found[case]
-    assert build.unexpected({case: found[case]}) == []
-    assert {row.case for row in found[case]} == {case}
-    names = [row.quantity for row in found[case]]
-    assert len(set(names)) == len(names)
+def test_rows_and_what_is_said_of_them():
+    """The table, all that stands around it, and the summary in README.md; in one test, as the rows take a minute.
 
-
-@pytest.mark.slow
-def test_the_page_is_up_to_date(found):
-    """The table, all that stands around it, and the summary in README.md of the project."""
+    Another row that fails would have to be put into the list above by hand.
+    """
+    found = build.collect()
+    assert build.unexpected(found) == []
+    failing = {case: [row.quantity for row in rows if not row.passes] for case, rows in found.items()}
+    assert {case: names for case, names in failing.items() if names} == KNOWN_TO_FAIL
+    for case, rows in found.items():
+        assert rows and {row.case for row in rows} == {case}
+        names = [row.quantity for row in rows]
+        assert len(set(names)) == len(names)
     assert build.out_of_date(found) == []
     text = (VALIDATION / "README.md").read_text(encoding="utf-8")
     for row in (row for rows in found.values() for row in rows if not row.passes):
         assert row.explanation in text
-
-
-@pytest.mark.slow
-def test_no_more_rows_fail_than_are_known(found):
-    """Another row that fails would have to be put here by hand."""
-    failing = {case: [row.quantity for row in rows if not row.passes] for case, rows in found.items()}
-    assert {case: names for case, names in failing.items() if names} == KNOWN_TO_FAIL
+    pages_quote_what_the_table_holds(found)
+    what_is_said_of_every_row_is_true_of_every_row(found)
 
 
 @pytest.mark.slow
@@ -294,8 +281,7 @@ def test_the_band_of_real_ventilators_is_that_of_its_sources():
         assert line["source"] and line["read"]
 
 
-@pytest.mark.slow
-def test_pages_quote_what_the_table_holds(found):
+def pages_quote_what_the_table_holds(found):
     assert quotes.missing(found) == []
     shared = found["case_08_four_equal_lungs"]
     moved = [
@@ -307,8 +293,7 @@ def test_pages_quote_what_the_table_holds(found):
     assert "case_08_four_equal_lungs/README.md should say: each lung gets about 451 mL, 11 % less" in text
 
 
-@pytest.mark.slow
-def test_what_is_said_of_every_row_is_true_of_every_row(found):
+def what_is_said_of_every_row_is_true_of_every_row(found):
     """docs/accuracy.md: tidal volumes to 1e-5 or better, a right sign in every row, tracheal tubes pass."""
     volumes = [row for row in quotes.of_kind(found, "closed form") if "tidal volume" in row.quantity]
     assert len(volumes) > 10
