@@ -1,4 +1,4 @@
-"""Everything public answers bad values in words: a selection of the walk of validation/doors.py; extreme sizes."""
+"""Everything public refuses bad values with a remedy: a selection of the walk of validation/doors.py; extreme sizes."""
 
 import sys
 from pathlib import Path
@@ -30,7 +30,7 @@ def test_bad_values_are_answered_in_words_or_with_a_right_result(only, few):
     """One bad value at each parameter of each door, chosen by a hash; the walk itself takes all."""
     count = doors.walk(only=only, few=few, without=SLOW)
     assert not count.wrong, doors.report(count)
-    assert count.kinds["refused in words"] > 1000
+    assert count.kinds["refused with a remedy"] > 1000
     assert count.kinds["right result"] > 20
 
 
@@ -49,13 +49,13 @@ def test_a_wrong_answer_is_counted():
     for call, kind in (
         (raising(AttributeError("no such thing")), "AttributeError"),
         (raising(InputError("wrong.")), "no remedy"),
-        (raising(InputError("wrong.\n  Do better.")), "refused in words"),
+        (raising(InputError("wrong.\n  Do better.")), "refused with a remedy"),
         (lambda value: np.array([np.nan]), "not finite"),
         (lambda value: 1.0, "taken in silence"),
     ):
         found = doors.outcome(door(call, value=bool), {"value": 1}, {"value": 1}, frozenset())
         assert found.kind == kind
-        assert found.is_right == (kind == "refused in words")
+        assert found.is_right == (kind == "refused with a remedy")
 
 
 @pytest.mark.parametrize(

@@ -670,7 +670,7 @@ def _judged(error: VentsimError) -> Outcome:
         return Outcome("endless message", is_right=False, text=ascii(text)[:200])
     if not text.isprintable() and not text.replace("\n", "").isprintable():
         return Outcome("unprintable message", is_right=False, text=ascii(text)[:200])
-    return Outcome("refused in words", is_right=True, text=text)
+    return Outcome("refused with a remedy", is_right=True, text=text)
 
 
 @contextlib.contextmanager
@@ -836,7 +836,7 @@ def _hash(*words: str) -> bytes:
 def report(count: Count, *, examples: int = 3) -> str:
     """The table of outcomes, and below it what is wrong."""
     total = sum(count.kinds.values())
-    right = ("refused in words", "right result", "refused by Python")
+    right = ("refused with a remedy", "right result", "refused by Python")
     rows = [("calls", total), *((kind, count.kinds[kind]) for kind in right)]
     rows += [(kind, n) for kind, n in count.kinds.most_common() if kind not in right]
     lines = [f"{name:<24} {n:>8} {100 * n / max(total, 1):6.2f} %" for name, n in rows]
