@@ -1,4 +1,4 @@
-"""Everything public refuses bad values with a remedy: a selection of the walk of validation/doors.py; extreme sizes."""
+"""Everything public refuses bad values with a remedy: a part of the walk of validation/doors.py; extreme sizes."""
 
 import sys
 from pathlib import Path
@@ -26,7 +26,7 @@ SLOW = ("view.", "studies.", "simulate_long", "numerical_error")
 
 
 @pytest.mark.parametrize(("only", "few"), [("", 1)], ids=["selection"])
-def test_bad_values_are_answered_in_words_or_with_a_right_result(only, few):
+def test_bad_values_are_refused_with_a_remedy_or_give_a_right_result(only, few):
     """One bad value at each parameter of each door, chosen by a hash; the walk itself takes all."""
     count = doors.walk(only=only, few=few, without=SLOW)
     assert not count.wrong, doors.report(count)
