@@ -76,8 +76,12 @@ def test_samples_further_apart_than_breaths(run):
 
 
 def test_more_samples_than_memory_holds():
-    with pytest.raises(InputError, match=r"^duration 1e\+06 s makes 1e\+09 samples.\n  Allowed: at most 2e\+07"):
+    with pytest.raises(
+        InputError, match=r"^simulate: duration 1e\+06 s makes 1e\+09 samples.\n  Allowed: at most 2e\+07"
+    ):
         vs.simulate(CIRCUIT, SETTINGS, duration=1e6, sample_interval=1e-3)
+    ten_days = vs.Scenario(circuit=CIRCUIT, settings=SETTINGS, duration=864e3)  # for a run that keeps no waveforms
+    assert vs.Scenario.from_toml(ten_days.to_toml()) == ten_days
 
 
 @each_run

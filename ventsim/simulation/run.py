@@ -23,7 +23,7 @@ from ventsim.simulation.integration import Integration, Problem, Recorded
 from ventsim.units import CMH2O_L_J, ML_PER_L, FloatArray
 
 # Breaths that are run without a chance to stop the run in between.
-_BREATHS_AT_A_TIME = 256
+_BREATHS_AT_A_TIME = 32
 
 # Memory from which a run says what it will take [GB]; how often its samples are there at the end (measured).
 _WORTH_SAYING, _COPIES = 1.0, 1.7

@@ -165,11 +165,11 @@ class Scenario(Description):
                 f"sample_interval {self.sample_interval:.6g} s is longer than a breath.\n"
                 f"  Allowed: at most {shortest:.6g} s. Lower sample_interval or rate."
             )
-        if self.keeps_all_waveforms and self.duration > MOST_SAMPLES * self.sample_interval:
+        if self.waveform_every == 1 and self.duration > MOST_SAMPLES * self.sample_interval:
             raise ScenarioError(
                 f"duration {self.duration:.6g} s makes {self.duration / self.sample_interval:.3g} samples.\n"
-                f"  Allowed: at most {MOST_SAMPLES:.0e}. Lower duration or raise sample_interval, "
-                "or keep some waveforms only by waveform_windows or waveform_every."
+                f"  Allowed: at most {MOST_SAMPLES:.0e}. Lower duration, or raise sample_interval or "
+                "waveform_every."
             )
         return self
 
