@@ -130,7 +130,7 @@ def _guarded(function: Any, documented: Any) -> Any:
     names = list(inspect.signature(function).parameters)
     is_method = names[0] in ("self", "cls")
     rules: dict[str, Rule | None] = {}
-    # Calls from inside the library come with checked arguments, and often; those of the command with what users give.
+    # Calls from inside the library come with checked arguments, and often; the command hands on what users give.
     getframe = sys._getframe
 
     def prepare() -> None:  # at the first call, when all names of annotations are there
