@@ -8,7 +8,7 @@ from typing import Annotated, Any, ClassVar, Self
 import xarray as xr
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
-from ventsim.errors import InputError, ScenarioError
+from ventsim.errors import InputError, ScenarioError, fault_of_text
 from ventsim.model.changes import CHANGES, AnyChange, Schedule
 from ventsim.model.circuit import Circuit
 from ventsim.model.descriptions import Description, Kept, Member, plain_values, shown
@@ -243,7 +243,7 @@ class Scenario(Description):
 
     @classmethod
     @public
-    def from_toml(cls, text: str, *, source: str = "scenario") -> Self:
+    def from_toml(cls, text: Annotated[str, fault_of_text], *, source: str = "scenario") -> Self:
         """Read a scenario from TOML text.
 
         Parameters

@@ -72,7 +72,7 @@ def panels(
 
     if axes is None:
         _, axes = plt.subplots(rows, columns, figsize=size, layout="constrained", squeeze=False, **options)
-    drawn = np.asarray(axes, dtype=object).ravel()
+    drawn = np.asarray(axes if isinstance(axes, Sequence | np.ndarray) else [axes], dtype=object).ravel()
     count = rows * columns
     _check_axes(drawn, where=where)
     if drawn.size != count:
