@@ -290,9 +290,10 @@ def fault_of_name(value: Any, name: str) -> str:
 
 
 def fault_of_text(value: Any, name: str) -> str:
-    """As :func:`fault_of_name`, of several lines: for an annotation."""
-    lines = value.replace("\n", "").replace("\r", "").replace("\t", "") if isinstance(value, str) else value
-    return fault_of_name(lines, name)
+    """As :func:`fault_of_name`, of any characters that a file can hold."""
+    if isinstance(value, str) and not any("\ud800" <= letter <= "\udfff" for letter in value):
+        return ""
+    return fault_of_name(value, name)
 
 
 def nearest_names(name: str, options: Iterable[str], *, limit: int = 3) -> list[str]:

@@ -40,8 +40,8 @@ CANNOT_REPEAT = "# Cannot be run again from here: "
 def _read_text(value: object) -> str:
     if not isinstance(value, str):
         raise ScenarioError(f'{shown(value)} is not text.\n  Write it in quotes: "...".')
-    if any("\ud800" <= letter <= "\udfff" for letter in value):
-        raise ScenarioError(f"{shown(value)} has halves of characters.\n  Give text that can be saved.")
+    if fault := fault_of_text(value, ""):
+        raise ScenarioError(f"{fault.lstrip()}.")
     return value
 
 
