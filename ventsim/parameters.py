@@ -219,7 +219,7 @@ def rule_of(hint: Any) -> Rule | None:
     """
     origin, inner = get_origin(hint), get_args(hint)
     if origin is Annotated:  # with a rule of its own, or with what is no rule
-        return next((own for own in inner[1:] if inspect.isfunction(own)), None) or rule_of(inner[0])
+        return next((own for own in inner[1:] if inspect.isroutine(own)), None) or rule_of(inner[0])
     if hint in _RULES:
         return _RULES[hint]
     if origin is np.ndarray:  # alone, of results, of which some may be missing
@@ -297,8 +297,10 @@ def _any_of(rules: list[Rule | None], *, or_none: bool) -> Rule | None:
     known = [rule for rule in rules if rule is not None]
     if not known or len(known) < len(rules):
         return None
-    if fault_of_numbers in known:  # a number is one of them
-        known = [rule for rule in known if rule is not fault_of_number]
+    # A number is one of numbers, and text beside a path is one.
+    for wide, narrow in ((fault_of_numbers, fault_of_number), (_path, fault_of_name)):
+        if wide in known:
+            known = [rule for rule in known if rule is not narrow]
 
     def rule(value: Any, name: str) -> str:
         if value is None and or_none:

@@ -72,7 +72,9 @@ def panels(
 
     if axes is None:
         _, axes = plt.subplots(rows, columns, figsize=size, layout="constrained", squeeze=False, **options)
-    drawn = np.asarray(axes if isinstance(axes, Sequence | np.ndarray) else [axes], dtype=object).ravel()
+    if not isinstance(axes, Sequence | np.ndarray):
+        _check_axes([axes], where=where)
+    drawn = np.asarray(axes, dtype=object).ravel()
     count = rows * columns
     _check_axes(drawn, where=where)
     if drawn.size != count:
