@@ -599,6 +599,15 @@ def _ring(*_: Any) -> None:
     raise TookTooLong
 
 
+# Where results may have what is not finite, though with good arguments they have not, and why.
+MAY_BE_MISSING = {
+    ("convert", "value"): "NaN passes through",
+    ("fit_rohrer", "flows"): "without a correlation where one coefficient is held at 0",
+    ("fit_rohrer", "pressures"): "without a correlation where one coefficient is held at 0",
+    ("sweep", "duration"): "too short for a whole breath, as the status says",
+}
+
+
 @dataclass(frozen=True)
 class Outcome:
     """What came of a call: how it is counted, whether it is right, and the text of its error."""
@@ -635,7 +644,8 @@ def outcome(door: Door, arguments: Mapping[str, Any], bad: Mapping[str, Any], us
             signal.alarm(0)
             faulthandler.cancel_dump_traceback_later()
             _close_figures()
-    if found:
+    short = door.name.rpartition(".")[2]
+    if found and not any((short, name) in MAY_BE_MISSING for name in bad):
         return Outcome("not finite", is_right=False, text=", ".join(sorted(found)[:5]))
     taken = [name for name, value in bad.items() if must_be_refused(door.hints.get(name, Any), value)]
     if taken:
@@ -801,7 +811,8 @@ def walk(
     os.chdir(FOLDER)
     try:
         usual = {door.name: usual_of(door) for door in all_doors}
-        for door in all_doors:
+        for number, door in enumerate(all_doors):
+            os.chdir(_new_folder(number))
             start = time.perf_counter()
             for what, group in itertools.groupby(calls(door), key=lambda call: call[0]):
                 chosen = list(group)
@@ -824,6 +835,13 @@ def walk(
     finally:
         os.chdir(before)
     return count
+
+
+def _new_folder(number: int) -> Path:
+    """An empty folder to be in, so that no door finds files that calls of another have left."""
+    folder = FOLDER / f"door {number}"
+    folder.mkdir(exist_ok=True)
+    return folder
 
 
 SLOW = float(os.environ.get("DOORS_SLOW", "0"))

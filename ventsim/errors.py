@@ -95,9 +95,11 @@ class StoppedEarlyWarning(UserWarning):
 
 
 _LONGEST_WORD = 1000  # characters of a name in a message
+LARGEST = 1e15
+"""Largest size of numbers: beyond it their powers leave the range of floats."""
+
 _LONGEST = 80  # characters of a wrong value in a message
-# Control characters but tabs and ends of lines, and halves of characters.
-_NO_TEXT = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
+_MOST_NAMES = 100  # in a message
 _SHORTEST_PIECE = 4  # letters from which a part of a longer name counts as a hint to it
 
 
@@ -201,7 +203,7 @@ def _float(value: Any) -> float:
     return math.inf if isinstance(value, int) and abs(value) > sys.float_info.max else float(value)
 
 
-def fault_of_numbers(value: Any, name: str, *, missing: bool = False) -> str:
+def fault_of_numbers(value: Any, name: str, *, missing: bool = False, any_size: bool = False) -> str:
     """What is wrong with what should be a number, or an array or list of them.
 
     Parameters
@@ -212,6 +214,8 @@ def fault_of_numbers(value: Any, name: str, *, missing: bool = False) -> str:
         How the message calls it.
     missing : bool, default False
         Whether NaN stands for one that is missing.
+    any_size : bool, default False
+        Whether numbers may be beyond :data:`LARGEST`, and infinite.
 
     Returns
     -------
@@ -222,51 +226,48 @@ def fault_of_numbers(value: Any, name: str, *, missing: bool = False) -> str:
         array = numbers_in(value)
     except (TypeError, ValueError):
         return f"{name} {shown(value)} is not a number.\n  Give finite numbers"
-    is_wrong = not missing and np.isnan(array).any()
-    return f"{name} nan is not allowed.\n  Give finite numbers" if is_wrong else ""
+    wrong = np.zeros(array.shape, bool) if missing else np.isnan(array)
+    if not any_size:
+        wrong |= np.abs(array) > LARGEST
+    if not wrong.any():
+        return ""
+    return f"{name} {array[wrong].flat[0]:g} is not allowed.\n  Give finite numbers of at most {LARGEST:g} in size"
 
 
-def fault_of_number(value: Any, name: str) -> str:
-    """What is wrong with what should be a number: infinity is for the function itself to allow or not.
-
-    Parameters
-    ----------
-    value : object
-        What was given.
-    name : str
-        How the message calls it.
-
-    Returns
-    -------
-    str
-        Two lines without the last full stop; empty if nothing is wrong.
-    """
+def fault_of_number(value: Any, name: str, *, any_size: bool = False) -> str:
+    """As :func:`fault_of_numbers`, of one number."""
     if not is_number(value):
         how = "; .item() is the number of an array" if hasattr(value, "item") else ""
         return f"{name} {shown(value)} is not a number{how}.\n  Give a finite number"
-    return "" if value == value else f"{name} {shown(value)} is not allowed.\n  Give a finite number"
+    if abs(value) <= LARGEST or (any_size and (abs(value) <= sys.float_info.max or abs(value) == math.inf)):
+        return ""
+    return f"{name} {shown(value)} is not allowed.\n  Give a finite number of at most {LARGEST:g} in size"
+
+
+def fault_of_any_number(value: Any, name: str) -> str:
+    """As :func:`fault_of_number`, of any size: for an annotation."""
+    return fault_of_number(value, name, any_size=True)
+
+
+def fault_of_any_numbers(value: Any, name: str) -> str:
+    """As :func:`fault_of_numbers`, of any size: for an annotation."""
+    return fault_of_numbers(value, name, any_size=True)
+
+
+def fault_of_name(value: Any, name: str) -> str:
+    """As :func:`fault_of_numbers`, of what should be one line of text, such as the name of a lung."""
+    if not isinstance(value, str):
+        return f"{name} {shown(value)} is not text.\n  Give text in quotes"
+    if value.isprintable():
+        return ""
+    return f"{name} {shown(value)} has characters that cannot be printed.\n  Give text without them"
 
 
 def fault_of_text(value: Any, name: str) -> str:
-    """What is wrong with what should be text, such as the name of a lung.
-
-    Parameters
-    ----------
-    value : object
-        What was given.
-    name : str
-        How the message calls it.
-
-    Returns
-    -------
-    str
-        Two lines without the last full stop; empty if nothing is wrong.
-    """
-    if not isinstance(value, str):
-        return f"{name} {shown(value)} is not text.\n  Give text in quotes"
-    if value.isprintable() or not _NO_TEXT.search(value):
+    """As :func:`fault_of_name`, of any characters that a file can hold."""
+    if isinstance(value, str) and not any("\ud800" <= letter <= "\udfff" for letter in value):
         return ""
-    return f"{name} {shown(value)} has characters that cannot be printed.\n  Give text without them"
+    return fault_of_name(value, name)
 
 
 def nearest_names(name: str, options: Iterable[str], *, limit: int = 3) -> list[str]:
@@ -327,12 +328,13 @@ def suggestion(name: str, options: Iterable[str]) -> str:
     >>> suggestion("colour", ["resistance", "compliance"])
     "Allowed: 'resistance', 'compliance'."
     """
-    known = list(options)
+    known = list(dict.fromkeys(options))
     close = nearest_names(name, known)
     if close:
         return f"Did you mean {' or '.join(map(repr, close))}?"
     if known:
-        return f"Allowed: {', '.join(map(repr, known))}."
+        more = f" and {len(known) - _MOST_NAMES} more" if len(known) > _MOST_NAMES else ""
+        return f"Allowed: {', '.join(map(repr, known[:_MOST_NAMES]))}{more}."
     return "There is none to choose from."
 
 

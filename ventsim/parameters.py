@@ -6,7 +6,6 @@ every call look at its arguments, by the annotations: what each kind of annotati
 """
 
 import inspect
-import math
 import re
 import sys
 import textwrap
@@ -22,9 +21,9 @@ from numpy.typing import ArrayLike
 from ventsim.errors import (
     InputError,
     VentsimError,
+    fault_of_name,
     fault_of_number,
     fault_of_numbers,
-    fault_of_text,
     shown,
     suggestion,
 )
@@ -130,7 +129,7 @@ def _guarded(function: Any, documented: Any) -> Any:
     names = list(inspect.signature(function).parameters)
     is_method = names[0] in ("self", "cls")
     rules: dict[str, Rule | None] = {}
-    # Calls from inside the library come with checked arguments, and often; those of the command with a user's.
+    # Calls from inside the library come with checked arguments, and often; the command hands on what users give.
     getframe = sys._getframe
 
     def prepare() -> None:  # at the first call, when all names of annotations are there
@@ -219,8 +218,8 @@ def rule_of(hint: Any) -> Rule | None:
     'ideal 1 is neither true nor false.\\n  Give True or False'
     """
     origin, inner = get_origin(hint), get_args(hint)
-    if origin is Annotated:
-        return rule_of(inner[0])
+    if origin is Annotated:  # with a rule of its own, or with what is no rule
+        return next((own for own in inner[1:] if inspect.isroutine(own)), None) or rule_of(inner[0])
     if hint in _RULES:
         return _RULES[hint]
     if origin is np.ndarray:  # alone, of results, of which some may be missing
@@ -251,15 +250,18 @@ def fault_of(rule: Rule | None, value: Any, name: str) -> str:
     return rule(value, name) if rule is not None else ""
 
 
+_LONGEST_FILE = 255  # bytes in the name of a file
+
+
 def _whole(value: Any, name: str) -> str:
     fault = fault_of_number(value, name)
-    if not fault and (abs(value) == math.inf or value != round(value)):
+    if not fault and value != round(value):
         return f"{name} {value!r} is not a whole number.\n  Give a whole number"
     return fault
 
 
 def _numbers_or_missing(value: Any, name: str) -> str:
-    is_numbers = isinstance(value, np.ndarray) and value.dtype.kind in "iuf"
+    is_numbers = isinstance(value, np.ndarray) and value.dtype.kind in "iuf" and value.ndim > 0
     return "" if is_numbers else f"{name} {shown(value)} is not an array of numbers.\n  Give a numpy array"
 
 
@@ -270,11 +272,14 @@ def _flag(value: Any, name: str) -> str:
 
 
 def _path(value: Any, name: str) -> str:
-    return "" if isinstance(value, Path) else fault_of_text(value, name)
+    fault = fault_of_name(str(value) if isinstance(value, Path) else value, name)
+    if not fault and not 0 < len(Path(value).name.encode()) <= _LONGEST_FILE:
+        return f"{name} {shown(str(value))} is no name of a file.\n  Give one of at most {_LONGEST_FILE} letters"
+    return fault
 
 
 _RULES: dict[Any, Rule] = {
-    float: fault_of_number, int: _whole, bool: _flag, str: fault_of_text, Path: _path, ArrayLike: fault_of_numbers,
+    float: fault_of_number, int: _whole, bool: _flag, str: fault_of_name, Path: _path, ArrayLike: fault_of_numbers,
 }  # fmt: skip
 
 
@@ -292,8 +297,10 @@ def _any_of(rules: list[Rule | None], *, or_none: bool) -> Rule | None:
     known = [rule for rule in rules if rule is not None]
     if not known or len(known) < len(rules):
         return None
-    if fault_of_numbers in known:  # a number is one of them
-        known = [rule for rule in known if rule is not fault_of_number]
+    # A number is one of numbers, and text beside a path is one.
+    for wide, narrow in ((fault_of_numbers, fault_of_number), (_path, fault_of_name)):
+        if wide in known:
+            known = [rule for rule in known if rule is not narrow]
 
     def rule(value: Any, name: str) -> str:
         if value is None and or_none:
@@ -340,7 +347,8 @@ def _many(of_item: Rule | None, *, ordered: bool) -> Rule:
 
     def rule(value: Any, name: str) -> str:
         is_listed = isinstance(value, Iterable) and isinstance(value, Sized) and not isinstance(value, bytes)
-        if not is_listed or (ordered and isinstance(value, str | Mapping | Set)) or not getattr(value, "ndim", 1):
+        is_keyed = isinstance(value, str | Set) or hasattr(value, "keys")
+        if not is_listed or (ordered and is_keyed) or not getattr(value, "ndim", 1):
             return f"{name} {shown(value)} is not a list.\n  Give a list or tuple"
         for k, item in enumerate(value if of_item is not None or not hasattr(value, "dtype") else ()):
             if fault := fault_of(of_item, item, f"{name}[{k}]"):

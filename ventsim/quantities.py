@@ -7,7 +7,7 @@ Fields of descriptions, arguments of functions and messages take what they say o
 import dataclasses
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence, Set, Sized
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set, Sized
 from dataclasses import dataclass, field
 from functools import partial
 from types import MappingProxyType
@@ -19,11 +19,19 @@ from pydantic import GetCoreSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from ventsim.errors import InputError, PlausibilityWarning, is_number, numbers_in, shown, warn_caller
+from ventsim.errors import (
+    LARGEST,
+    InputError,
+    PlausibilityWarning,
+    is_number,
+    numbers_in,
+    shown,
+    warn_caller,
+)
 from ventsim.units import FloatArray, convert
 
-SMALLEST, LARGEST = 1e-15, 1e15
-"""Ends of the sizes that a number may have besides 0: beyond them its powers leave the range of floats."""
+SMALLEST = 1e-15
+"""Smallest size of a number that may not be 0; the largest of any is :data:`ventsim.errors.LARGEST`."""
 
 # Other units in which people give a quantity of each unit, the likeliest first; those that `units.convert` does
 # not know have their factor here.
@@ -565,6 +573,27 @@ def check(
             raise error(f"{before}{name} {fault}\n  {here.remedy(value)}")
         if warn:
             warn_of_unlikely(f"{before}{name}", here, [float(value)])
+
+
+def rule(name: str) -> Callable[[Any, str], str]:
+    """A quantity of the table for the annotation of an argument: what is wrong with a number, in two lines.
+
+    Parameters
+    ----------
+    name : str
+        A key of :data:`QUANTITIES`.
+
+    Returns
+    -------
+    callable
+        Of a value and the name that messages give it; empty text if nothing is wrong.
+    """
+
+    def fault_of(value: Any, called: str) -> str:
+        fault = QUANTITIES[name].fault(value)
+        return f"{called} {fault}\n  {QUANTITIES[name].remedy(value).rstrip('.')}" if fault else ""
+
+    return fault_of
 
 
 def warn_of_unlikely(name: str, here: Quantity, values: Iterable[float]) -> None:

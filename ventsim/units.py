@@ -22,7 +22,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from ventsim.errors import InputError, fault_of_numbers, fault_of_text
+from ventsim.errors import InputError, fault_of_name, fault_of_numbers
 
 FloatArray = NDArray[np.float64]
 """Numbers in one unit."""
@@ -117,8 +117,8 @@ def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> 
     """
     for fault in (
         fault_of_numbers(value, "value", missing=True),
-        fault_of_text(source, "source"),
-        fault_of_text(target, "target"),
+        fault_of_name(source, "source"),
+        fault_of_name(target, "target"),
     ):
         if fault:
             raise InputError(f"convert: {fault}.")
@@ -130,7 +130,8 @@ def convert(value: float | NDArray[np.float64], *, source: str, target: str) -> 
             f"{UNITS[target]}.\n  Units of {UNITS[source]}: {same}."
         )
     factors = _FACTORS[UNITS[source]]
-    return value * float(factors[source] / factors[target])
+    numbers = np.asarray(value, dtype=float) if isinstance(value, list | tuple) else value
+    return numbers * float(factors[source] / factors[target])
 
 
 def _known(unit: str) -> str:

@@ -23,7 +23,7 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, core_schema
 
-from ventsim.errors import InputError, PartError, fault_of_text, suggestion
+from ventsim.errors import InputError, PartError, fault_of_name, is_number, suggestion
 from ventsim.model.field_table import with_parameters
 from ventsim.model.messages import reworded, shown, unnamed, with_article
 from ventsim.quantities import Quantity, quantity_of, warn_of_unlikely
@@ -274,7 +274,7 @@ class Description(BaseModel):
         >>> Tube.from_dict({"length": 2}).length
         2.0
         """
-        if not isinstance(data, Mapping) or any(fault_of_text(name, "") for name in data):
+        if not isinstance(data, Mapping) or any(fault_of_name(name, "") for name in data):
             raise cls.error_type(
                 f"{label(cls)}: {shown(data)} is not a mapping of names to values.\n"
                 f"  Allowed names: {', '.join(cls.model_fields)}."
@@ -384,6 +384,24 @@ class Family:
         if fault:
             raise self.error(f"{self.number.meaning}: {fault}\n  {self.number.remedy(value)}")
         return self.member_of(float(value))
+
+    def fault_of(self, value: object, name: str) -> str:
+        """What is wrong with a number that should stand for a member, for the annotation of an argument.
+
+        Parameters
+        ----------
+        value : object
+            What was given; what is no number passes.
+        name : str
+            How the message calls it.
+
+        Returns
+        -------
+        str
+            Two lines without the last full stop; empty if nothing is wrong.
+        """
+        fault = self.number.fault(value) if self.number is not None and is_number(value) else ""
+        return f"{name} {fault}\n  {self.number.remedy(value).rstrip('.')}" if fault and self.number else ""
 
     def class_of(self, values: Mapping[str, Any]) -> Any:
         """The class that plain values name.

@@ -9,7 +9,7 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
-from ventsim.errors import InputError, PartError, SettingsError
+from ventsim.errors import InputError, PartError, SettingsError, fault_of_any_number
 from ventsim.model.descriptions import Description, Family
 from ventsim.model.laws.flow import OR_FLOW_LAW, AnyFlowLaw
 from ventsim.parameters import public
@@ -110,7 +110,7 @@ class Segment:
                 return self.start
 
     @public
-    def crossings(self, level: float) -> tuple[float, ...]:
+    def crossings(self, level: Annotated[float, fault_of_any_number]) -> tuple[float, ...]:
         """When the source passes a level, upwards or downwards.
 
         Parameters

@@ -132,7 +132,7 @@ def sweep(
         "title": f"sweep: {attrs['title']}",
         "swept": ", ".join(grid),
         "combination": "paired" if paired else "full grid",
-        "breath_kind": "steady breath" if duration is None else f"last whole breath of {duration:.6g} s",
+        "breath_kind": "steady breath" if duration is None else f"last whole breath of {float(duration):.6g} s",
         "tolerance": options.tolerance,
     }
     found = _dataset(result, scenario, grid=grid, shape=shape, quantities=quantities, paired=paired)

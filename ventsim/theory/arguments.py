@@ -6,20 +6,20 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from numbers import Real
-from typing import TYPE_CHECKING, Any, TypeVar, get_args
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from ventsim.errors import InputError, shown
+from ventsim.errors import InputError, fault_of_any_numbers, shown
 from ventsim.model.parts import Lung, Region
 from ventsim.model.ventilator import PressureControl, VolumeControl
 from ventsim.parameters import public
 from ventsim.quantities import QUANTITIES, FloatArray, Quantity, check, finite_array, quantity
 from ventsim.units import ML_PER_L
 
-Floats = float | FloatArray
-Row = float | Sequence[float] | FloatArray
+Floats = Annotated[float | FloatArray, fault_of_any_numbers]
+Row = Annotated[float | Sequence[float] | FloatArray, fault_of_any_numbers]
 Lungs = Mapping[str, Lung] | Sequence[Lung | Region]
 Form = TypeVar("Form", bound=Callable[..., Any])
 

@@ -172,7 +172,10 @@ def parallel_lungs(
     carry_in, rest_in = inspiration.matrices(n.inspiratory_time)
     carry_out, rest_out = expiration.matrices(n.period - n.inspiratory_time)
     # I - Ei Ee, written so that it keeps its digits when both phases are short.
-    top = np.linalg.solve(rest_in + carry_in @ rest_out, rest_in.sum(axis=1) * n.inspiratory_pressure)
+    try:
+        top = np.linalg.solve(rest_in + carry_in @ rest_out, rest_in.sum(axis=1) * n.inspiratory_pressure)
+    except np.linalg.LinAlgError:
+        raise InputError("parallel_lungs: numbers are too far apart to calculate with.\n  Check units.") from None
     mean_airway = n.peep + n.inspiratory_pressure * n.duty_cycle
     swing = rest_out @ top
     shared = shared_measures(n, top=top, bottom=carry_out @ top, swing=swing, mean_airway=mean_airway)

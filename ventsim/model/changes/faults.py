@@ -168,7 +168,7 @@ def with_faults(scenario: Any, faults: Sequence[Fault]) -> Circuit:
     (('a y-piece.patient', 'cap on a y-piece patient.inlet'), ('a.airway', 'open end of a airway.inlet'))
     """
     circuit = circuit_of(scenario, where="with_faults")
-    if not faults:
+    if len(faults) == 0:
         return circuit
     parts, joints = dict(circuit.parts), list(circuit.joints)
     for fault in faults:

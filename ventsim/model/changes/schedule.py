@@ -5,9 +5,9 @@ import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Annotated, Any
 
-from ventsim.errors import InputError, PlausibilityWarning, warn_caller
+from ventsim.errors import InputError, PlausibilityWarning, fault_of_any_number, warn_caller
 from ventsim.model.changes.descriptions import AnyChange, Fault
 from ventsim.model.changes.faults import with_faults
 from ventsim.model.changes.over_time import ValueChange, ValueOverTime, in_order
@@ -250,7 +250,7 @@ class Schedule:
         return tuple(sorted(time for time in times | {0.0} if time < math.inf))
 
     @public
-    def ramps_between(self, start: float, end: float) -> bool:
+    def ramps_between(self, start: float, end: Annotated[float, fault_of_any_number]) -> bool:
         """Whether a value of the circuit moves bit by bit at some time between two others.
 
         Parameters

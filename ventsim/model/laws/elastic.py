@@ -13,7 +13,7 @@ from ventsim.errors import InputError, PartError
 from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.laws.own import UsersOwn
 from ventsim.parameters import public
-from ventsim.quantities import check, finite_array, quantity
+from ventsim.quantities import check, finite_array, quantity, rule
 from ventsim.units import FloatArray
 
 # Bisections of an inversion: more than the digits of a number; and the volume beyond which it does not look [mL].
@@ -379,7 +379,7 @@ class VolumeDependent(ElasticLaw):
 
     @classmethod
     @public
-    def of(cls, compliance: float) -> Self:
+    def of(cls, compliance: Annotated[float, rule("compliance")]) -> Self:
         """The straight law of a compliance that has been checked.
 
         Parameters
@@ -520,7 +520,7 @@ class UserElasticLaw(UsersOwn, ElasticLaw):
 
 
 @public
-def elastic_law(value: Any) -> ElasticLaw:
+def elastic_law(value: Annotated[Any, ELASTIC_LAWS.fault_of]) -> ElasticLaw:
     """The law that a field stands for: a number is a compliance.
 
     Parameters

@@ -11,7 +11,7 @@ from ventsim.errors import InputError, PartError, is_number
 from ventsim.model.descriptions import Description, Family, Member
 from ventsim.model.laws.own import UsersOwn
 from ventsim.parameters import public
-from ventsim.quantities import finite_array, quantity
+from ventsim.quantities import finite_array, quantity, rule
 from ventsim.units import FloatArray
 
 LARGEST_FLOW = 5.0
@@ -166,7 +166,9 @@ class Rohrer(FlowLaw):
 
     @classmethod
     @public
-    def of(cls, linear: float, quadratic: float = 0.0) -> "Rohrer":
+    def of(
+        cls, linear: Annotated[float, rule("linear")], quadratic: Annotated[float, rule("quadratic")] = 0.0
+    ) -> "Rohrer":
         """The law of two coefficients that have been checked.
 
         Parameters
@@ -325,7 +327,7 @@ class UserLaw(UsersOwn, FlowLaw):
 
 
 @public
-def flow_law(value: Any) -> FlowLaw:
+def flow_law(value: Annotated[Any, FLOW_LAWS.fault_of]) -> FlowLaw:
     """The law that a field stands for: a number is a linear one.
 
     Parameters

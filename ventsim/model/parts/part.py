@@ -3,7 +3,7 @@
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from dataclasses import KW_ONLY, dataclass
-from typing import ClassVar
+from typing import Annotated, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,6 +13,7 @@ from ventsim.model.descriptions import Description, Family
 from ventsim.model.laws.elastic import ElasticLaw
 from ventsim.model.laws.flow import FlowLaw, flow_law
 from ventsim.parameters import public
+from ventsim.quantities import rule
 from ventsim.units import ATMOSPHERE_CMH2O, FloatArray
 
 
@@ -331,8 +332,9 @@ def without_resistance(part: Part, *names: str) -> Iterator[str]:
 
 @public
 def gas_stores(
-    gas_volume: float, *, at: tuple[str, ...], wall_compliance: float = 0.0, mixes: bool = False,
-    polytropic_exponent: float = 1.0,
+    gas_volume: Annotated[float, rule("gas_volume")], *, at: tuple[str, ...],
+    wall_compliance: Annotated[float, rule("wall_compliance")] = 0.0, mixes: bool = False,
+    polytropic_exponent: Annotated[float, rule("polytropic_exponent")] = 1.0,
 ) -> tuple[Store, ...]:  # fmt: skip
     r"""Stores for the gas in a rigid or slightly elastic space, shared equally between some points.
 

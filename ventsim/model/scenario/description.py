@@ -8,7 +8,7 @@ from typing import Annotated, Any, ClassVar, Self
 import xarray as xr
 from pydantic import Field, PlainSerializer, PlainValidator, model_validator
 
-from ventsim.errors import InputError, ScenarioError
+from ventsim.errors import InputError, ScenarioError, fault_of_text
 from ventsim.files import read_text, write_file
 from ventsim.model.changes import CHANGES, AnyChange, Schedule
 from ventsim.model.circuit import Circuit
@@ -40,8 +40,8 @@ CANNOT_REPEAT = "# Cannot be run again from here: "
 def _read_text(value: object) -> str:
     if not isinstance(value, str):
         raise ScenarioError(f'{shown(value)} is not text.\n  Write it in quotes: "...".')
-    if any("\ud800" <= letter <= "\udfff" for letter in value):
-        raise ScenarioError(f"{shown(value)} has halves of characters.\n  Give text that can be saved.")
+    if fault := fault_of_text(value, ""):
+        raise ScenarioError(f"{fault.lstrip()}.")
     return value
 
 
@@ -243,7 +243,7 @@ class Scenario(Description):
 
     @classmethod
     @public
-    def from_toml(cls, text: str, *, source: str = "scenario") -> Self:
+    def from_toml(cls, text: Annotated[str, fault_of_text], *, source: str = "scenario") -> Self:
         """Read a scenario from TOML text.
 
         Parameters

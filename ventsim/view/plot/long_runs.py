@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from ventsim.errors import SchemaError
+from ventsim.errors import InputError, SchemaError, fault_of_numbers
 from ventsim.parameters import public
 from ventsim.tables import clock, in_words
 from ventsim.units import FloatArray
@@ -109,6 +109,9 @@ def _draw_values(drawn: "style.DrawnAxes", measures: xr.Dataset, displayed: xr.D
 
 def _mark(drawn: "style.DrawnAxes", instants: "Sequence[float] | Mapping[str, float]") -> None:
     """A thin line through all panels at each instant, with its name if it has one."""
+    times = list(instants.values()) if isinstance(instants, Mapping) else instants
+    if fault := fault_of_numbers(times, "instants"):
+        raise InputError(f"hours: {fault}.")
     named = instants if isinstance(instants, Mapping) else {}
     for ax in drawn:
         for instant in named.values() if named else instants:

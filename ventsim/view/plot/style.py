@@ -72,6 +72,8 @@ def panels(
 
     if axes is None:
         _, axes = plt.subplots(rows, columns, figsize=size, layout="constrained", squeeze=False, **options)
+    if not isinstance(axes, Sequence | np.ndarray):
+        _check_axes([axes], where=where)
     drawn = np.asarray(axes, dtype=object).ravel()
     count = rows * columns
     _check_axes(drawn, where=where)
